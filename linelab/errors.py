@@ -1,0 +1,144 @@
+"""Exceptions of linelab.
+
+Every message says three things: what is wrong, where it is (file, line, station, field) and what to
+try.  The parts are kept as attributes so that a program can act on them without parsing text.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class LinelabError(Exception):
+    """Base of every error linelab raises on purpose.
+
+    Parameters
+    ----------
+    what : str
+        The cause, one sentence, no full stop.
+    where : str
+        File, line, station or field; empty when there is none.
+    remedy : str
+        What to try next, one sentence, no full stop.
+    """
+
+    def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.remedy = remedy
+        super().__init__(self.one_line())
+
+    def one_line(self) -> str:
+        """The whole message on one line."""
+        text = f"{self.where}: {self.what}" if self.where else self.what
+        return f"{text}. {self.remedy}." if self.remedy else f"{text}."
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (_rebuild, (type(self), self.args, dict(self.__dict__)))
+
+
+def _rebuild(cls: type[LinelabError], args: tuple[object, ...], state: dict[str, object]) -> LinelabError:
+    """Restore an error in another process (keyword-only arguments defeat the default)."""
+    error = cls.__new__(cls)
+    error.args = args
+    error.__dict__.update(state)
+    return error
+
+
+class InputError(LinelabError):
+    """A value handed to the library or the command line cannot be used."""
+
+
+class FileFormatError(InputError):
+    """A file cannot be read as what it was given for.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    line : int or None
+        Line number counted from 1, where one is known.
+    found, expected : str
+        What stood there and what was expected.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        path: str | Path,
+        line: int | None = None,
+        found: str = "",
+        expected: str = "",
+        remedy: str = "",
+    ) -> None:
+        self.path = Path(path)
+        self.line = line
+        self.found = found
+        self.expected = expected
+        where = str(path) if line is None else f"{path}, line {line}"
+        detail = what
+        if found:
+            detail += f" (found {found}" + (f", expected {expected})" if expected else ")")
+        elif expected:
+            detail += f" (expected {expected})"
+        super().__init__(detail, where=where, remedy=remedy)
+
+
+class TrackError(InputError):
+    """A track's geometry is impossible or unusable.
+
+    Attributes
+    ----------
+    station : float or None
+        Distance along the track where the trouble is [m].
+    """
+
+    def __init__(self, what: str, *, station: float | None = None, where: str = "", remedy: str = "") -> None:
+        self.station = station
+        at = "" if station is None else f"station {station:.1f} m"
+        super().__init__(what, where=", ".join(part for part in (where, at) if part), remedy=remedy)
+
+
+class KartError(InputError):
+    """A kart's field has an impossible value.
+
+    Attributes
+    ----------
+    field : str
+        Dotted name of the field, as in the kart file.
+    """
+
+    def __init__(self, what: str, *, field: str, where: str = "", remedy: str = "") -> None:
+        self.field = field
+        super().__init__(what, where=", ".join(part for part in (where, field) if part), remedy=remedy)
+
+
+class RecordingError(InputError):
+    """A recording is readable but cannot answer the question asked of it."""
+
+
+class SolveError(LinelabError):
+    """A solver did not reach a solution; no lap is returned.
+
+    Attributes
+    ----------
+    status : str
+        The solver's own word for how it ended.
+    iterations : int
+        Iterations done.
+    violation : float
+        Largest remaining constraint violation (scaled, dimensionless).
+    """
+
+    def __init__(
+        self, what: str, *, status: str = "", iterations: int = 0, violation: float = float("nan"), remedy: str = ""
+    ) -> None:
+        self.status = status
+        self.iterations = iterations
+        self.violation = violation
+        super().__init__(what, remedy=remedy)
+
+
+class VerificationError(SolveError):
+    """A solved lap failed the independent check of ``linelab.solve.verify``."""

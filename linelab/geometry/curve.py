@@ -1,0 +1,132 @@
+"""A plane curve by arc length: position, direction and curvature at any station.
+
+The curve is a table on a uniform grid of stations, so that looking a station up costs O(1), and is
+interpolated with cubic Hermite polynomials whose slopes are exact (dx/ds = cos psi, dpsi/ds = kappa).
+With a grid step h the position error is below h⁴/384·|d⁴x/ds⁴|: 0.3 µm for h = 0.25 m at 3 m radius.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from linelab.errors import InputError
+from linelab.units import Array
+from linelab.values import freeze_fields, frozen_array, require_increasing, set_field
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Curve:
+    """A smooth plane curve, tabulated at uniform stations.
+
+    Parameters
+    ----------
+    s : (N,) array
+        Stations, uniform, starting at 0 [m].  For a closed curve the last entry is the lap length and
+        repeats the first point.
+    x, y : (N,) array
+        East and north [m].
+    psi : (N,) array
+        Yaw angle of the tangent, anticlockwise from east, unwrapped [rad].
+    kappa : (N,) array
+        Curvature dpsi/ds, positive to the left [1/m].
+    dkappa : (N,) array
+        dkappa/ds [1/m²].
+    closed : bool
+
+    Raises
+    ------
+    InputError
+        Wrong shapes, values that are not finite, stations not uniform from zero.
+    """
+
+    s: Array
+    x: Array
+    y: Array
+    psi: Array
+    kappa: Array
+    dkappa: Array
+    closed: bool
+
+    def __post_init__(self) -> None:
+        set_field(self, "s", frozen_array("Curve", "s", self.s, shape=(None,)))
+        if self.s.size < 2:
+            raise InputError("a curve needs at least two stations", where="Curve.s", remedy="Give more points")
+        require_increasing("Curve", "s", self.s)
+        freeze_fields(self, ("x", "y", "psi", "kappa", "dkappa"), self.s.size)
+        steps = np.diff(self.s)
+        if abs(self.s[0]) > 1e-9 or np.ptp(steps) > 1e-6 * steps[0]:
+            raise InputError("stations must be uniform and start at 0", where="Curve.s", remedy="Resample the curve")
+
+    @property
+    def length(self) -> float:
+        """Length of the curve, for a closed one once round [m]."""
+        return float(self.s[-1])
+
+    @property
+    def step(self) -> float:
+        """Distance between stations of the table [m]."""
+        return self.length / (self.s.size - 1)
+
+
+class CurvePoint(NamedTuple):
+    """The curve at given stations; each field has the shape of the stations asked for."""
+
+    x: Array
+    y: Array
+    psi: Array
+    kappa: Array
+    dkappa: Array
+
+
+def curve_at(curve: Curve, s: Array | float) -> CurvePoint:
+    """Evaluate a curve.
+
+    Parameters
+    ----------
+    curve : Curve
+    s : array_like
+        Stations [m].  On a closed curve any value is taken modulo the length, and ``psi`` goes on
+        turning from lap to lap; on an open curve stations beyond an end continue along the end tangent.
+
+    Returns
+    -------
+    CurvePoint
+        x, y [m], psi [rad], kappa [1/m], dkappa [1/m²].
+    """
+    station = np.asarray(s, dtype=np.float64)
+    laps = np.floor(station / curve.length) if curve.closed else np.zeros_like(station)
+    local = station - laps * curve.length
+    inside = np.clip(local, 0.0, curve.length)
+    step = curve.step
+    index = np.minimum((inside / step).astype(np.intp), curve.s.size - 2)
+    u = inside / step - index
+    psi0, psi1 = curve.psi[index], curve.psi[index + 1]
+    x = _hermite(curve.x[index], curve.x[index + 1], np.cos(psi0), np.cos(psi1), u, step)
+    y = _hermite(curve.y[index], curve.y[index + 1], np.sin(psi0), np.sin(psi1), u, step)
+    psi = _hermite(psi0, psi1, curve.kappa[index], curve.kappa[index + 1], u, step)
+    k0, k1, d0, d1 = curve.kappa[index], curve.kappa[index + 1], curve.dkappa[index], curve.dkappa[index + 1]
+    kappa = _hermite(k0, k1, d0, d1, u, step)
+    dkappa = _hermite_slope(k0, k1, d0, d1, u, step)
+    beyond = local - inside
+    x = x + beyond * np.cos(psi)
+    y = y + beyond * np.sin(psi)
+    outside = beyond != 0.0
+    kappa = np.where(outside, 0.0, kappa)
+    dkappa = np.where(outside, 0.0, dkappa)
+    psi = psi + laps * (curve.psi[-1] - curve.psi[0])
+    return CurvePoint(x, y, psi, kappa, dkappa)
+
+
+def _hermite(f0: Array, f1: Array, d0: Array, d1: Array, u: Array, h: float) -> Array:
+    """Cubic Hermite value at u in [0, 1] between f0 and f1 with slopes d0, d1 over a step h."""
+    w = 1.0 - u
+    return f0 * (1.0 + 2.0 * u) * w * w + f1 * u * u * (3.0 - 2.0 * u) + h * u * w * (d0 * w - d1 * u)
+
+
+def _hermite_slope(f0: Array, f1: Array, d0: Array, d1: Array, u: Array, h: float) -> Array:
+    """Derivative of :func:`_hermite` with respect to distance."""
+    w = 1.0 - u
+    return 6.0 * u * w * (f1 - f0) / h + d0 * w * (w - 2.0 * u) + d1 * u * (u - 2.0 * w)

@@ -1,0 +1,193 @@
+"""The g-g diagram: what a kart can do at a speed on a surface, one source for arrays and for CasADi.
+
+Every function below uses only ``+ - * /``, ``**`` and ``abs``, so the same code runs on floats, NumPy arrays
+and CasADi expressions.  Axes follow ISO 8855 (x forward, y left).
+
+References
+----------
+.. [1] R. N. Jazar, *Vehicle Dynamics: Theory and Application*, 3rd ed., Springer, 2017, ch. 2: load transfer under
+   braking and acceleration, from which the rear-axle limits below follow.
+.. [2] J. C. Dixon, *Tires, Suspension and Handling*, 2nd ed., SAE, 1996, ch. 2: friction ellipse.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from linelab.engine import KNOTS, drive_curve
+from linelab.kart import Kart
+from linelab.units import STANDARD_GRAVITY, Array
+
+#: Half-width of the rounding of the drive curve's corners [m/s]: smooth for Newton steps, below 0.1 % of power.
+ROUNDING = 0.05
+
+
+class KartNumbers(NamedTuple):
+    """The kart as the numbers the limits need; floats, or CasADi symbols of the same meaning.
+
+    Order and units are those of :func:`pack`.
+    """
+
+    mass: Any  #: [kg]
+    mu_x: Any  #: longitudinal friction times the driver's share [-]
+    mu_y: Any  #: lateral friction times the driver's share [-]
+    rear_share: Any  #: [-]
+    height_ratio: Any  #: cg_height/wheelbase [-]
+    four_wheel: Any  #: 1 for four-wheel brakes, else 0
+    drag: Any  #: rho·CdA/(2 m) [1/m]
+    rolling_resistance: Any  #: [-]
+    scrub: Any  #: [-]
+    inertia: Any  #: 1 + rotating mass factor [-]
+    top_speed: Any  #: [m/s]
+    power_at_zero: Any  #: [W]
+    force_at_zero: Any  #: [N]
+    knots: Any  #: (KNOTS,) [m/s]
+    slope_changes: Any  #: (KNOTS,) [N]
+
+
+#: Length of the flat parameter vector.
+SIZE = 13 + 2 * KNOTS
+
+
+def kart_numbers(kart: Kart) -> KartNumbers:
+    """Numbers of a kart."""
+    curve = drive_curve(kart.engine)
+    share = kart.driver.grip_share
+    return KartNumbers(
+        mass=kart.mass,
+        mu_x=kart.mu_longitudinal * share,
+        mu_y=kart.mu_lateral * share,
+        rear_share=kart.rear_share,
+        height_ratio=kart.cg_height / kart.wheelbase,
+        four_wheel=1.0 if kart.four_wheel_brakes else 0.0,
+        drag=0.5 * kart.air_density * kart.cda / kart.mass,
+        rolling_resistance=kart.rolling_resistance,
+        scrub=kart.scrub,
+        inertia=1.0 + kart.rotating_mass_factor,
+        top_speed=curve.top_speed,
+        power_at_zero=curve.power_at_zero,
+        force_at_zero=curve.force_at_zero,
+        knots=curve.knots,
+        slope_changes=curve.slope_changes,
+    )
+
+
+def pack(numbers: KartNumbers) -> Array:
+    """Flat parameter vector (SIZE,) in the order of the fields."""
+    return np.concatenate([np.atleast_1d(np.asarray(value, dtype=np.float64)) for value in numbers])
+
+
+def unpack(vector: Any) -> KartNumbers:
+    """Inverse of :func:`pack`; works on a CasADi vector of length SIZE as well."""
+    scalars = [vector[i] for i in range(13)]
+    return KartNumbers(*scalars, knots=vector[13 : 13 + KNOTS], slope_changes=vector[13 + KNOTS : SIZE])
+
+
+class Surface(NamedTuple):
+    """The ground under the kart along its own path; floats, arrays or symbols."""
+
+    slope: Any  #: [rad]
+    bank: Any  #: [rad]
+    vertical_curvature: Any  #: [1/m]
+    grip: Any  #: factor on mu [-]
+
+
+FLAT = Surface(slope=0.0, bank=0.0, vertical_curvature=0.0, grip=1.0)
+
+
+def _sin(x: Any) -> Any:
+    """Sine by its series (error below 2e-7 up to 0.35 rad, steeper than any track), plain arithmetic for CasADi."""
+    x2 = x * x
+    return x * (1.0 - x2 / 6.0 * (1.0 - x2 / 20.0))
+
+
+def _cos(x: Any) -> Any:
+    """Cosine by its series (error below 6e-9 up to 0.35 rad)."""
+    x2 = x * x
+    return 1.0 - x2 / 2.0 * (1.0 - x2 / 12.0 * (1.0 - x2 / 30.0))
+
+
+class Loads(NamedTuple):
+    """What a speed on a curve asks of the tyres, per unit mass."""
+
+    normal: Any  #: normal load per mass [m/s²]
+    lateral: Any  #: lateral tyre force per mass, positive left [m/s²]
+    resistance: Any  #: air, rolling and scrub drag per mass [m/s²]
+    climb: Any  #: g·sin(slope) [m/s²]
+
+
+def loads(kart: KartNumbers, v2: Any, kappa: Any, surface: Surface) -> Loads:
+    """Tyre loads of steady motion on a path (Newton's second law in the road's axes).
+
+    Parameters
+    ----------
+    kart : KartNumbers
+    v2 : speed squared [m²/s²]
+    kappa : path curvature [1/m]
+    surface : Surface
+
+    Returns
+    -------
+    Loads
+    """
+    g = STANDARD_GRAVITY
+    sin_bank, cos_bank = _sin(surface.bank), _cos(surface.bank)
+    normal = g * _cos(surface.slope) * cos_bank + v2 * (kappa * sin_bank + surface.vertical_curvature)
+    lateral = v2 * kappa * cos_bank - g * sin_bank
+    resistance = kart.drag * v2 + kart.rolling_resistance * normal + kart.scrub * lateral * lateral / g
+    return Loads(normal, lateral, resistance, g * _sin(surface.slope))
+
+
+def brake_friction(kart: KartNumbers, grip: Any) -> Any:
+    """Braking limit over normal load [-]: ``mu f/(1 + mu h/L)`` on the rear axle, ``mu`` on four wheels."""
+    mu = kart.mu_x * grip
+    rear = mu * kart.rear_share / (1.0 + mu * kart.height_ratio)
+    return kart.four_wheel * mu + (1.0 - kart.four_wheel) * rear
+
+
+def drive_friction(kart: KartNumbers, grip: Any) -> Any:
+    """Driving limit over normal load [-]: ``mu f/(1 - mu h/L)``, at most ``mu`` (all the weight on the rear axle)."""
+    mu = kart.mu_x * grip
+    share = kart.rear_share / (1.0 - mu * kart.height_ratio)
+    return mu * (1.0 - _positive(1.0 - share))
+
+
+def _positive(x: Any) -> Any:
+    """max(x, 0) by plain arithmetic."""
+    return 0.5 * (x + abs(x))
+
+
+def tyre_longitudinal(kart: KartNumbers, load: Loads, ax: Any) -> Any:
+    """Longitudinal tyre force per mass for an acceleration ``ax`` = dv/dt [m/s²]; negative when braking."""
+    return kart.inertia * ax + load.climb + load.resistance
+
+
+def grip_excess(kart: KartNumbers, load: Loads, ax_tyre: Any, grip: Any) -> Any:
+    """How far outside the friction ellipse: ``(ax/mu_x)² + (ay/mu_y)² - gn²`` in units of g² [-]; <= 0 is held.
+
+    Braking and driving have their own longitudinal limit; the expression is smooth through ax = 0.
+    """
+    drive = _positive(ax_tyre) / drive_friction(kart, grip)
+    brake = _positive(-ax_tyre) / brake_friction(kart, grip)
+    side = load.lateral / (kart.mu_y * grip)
+    return (drive * drive + brake * brake + side * side - load.normal * load.normal) / STANDARD_GRAVITY**2
+
+
+def drive_power(kart: KartNumbers, v: Any) -> Any:
+    """Greatest wheel power at speed v, its corners rounded over ROUNDING [W]."""
+    power = kart.power_at_zero + kart.force_at_zero * v
+    for i in range(KNOTS):
+        past = v - kart.knots[i]
+        power = power + kart.slope_changes[i] * 0.5 * (past + (past * past + ROUNDING**2) ** 0.5)
+    return power
+
+
+def roll_down(kart: Kart, v: Array | float) -> Array:
+    """Deceleration with the throttle closed and the brake off on a flat straight, positive [m/s²]."""
+    numbers = kart_numbers(kart)
+    speed = np.asarray(v, dtype=np.float64)
+    load = loads(numbers, speed * speed, 0.0, FLAT)
+    top = min(float(numbers.top_speed), 60.0)
+    return (load.resistance + kart.engine_braking * np.minimum(speed / top, 1.0)) / numbers.inertia

@@ -1,0 +1,223 @@
+"""The kart: a point mass with tyres, brakes, an engine and a driver.
+
+Only numbers and their checks live here; what they mean for acceleration is in :mod:`linelab.grip`, what
+the engine delivers at the wheels in :mod:`linelab.engine`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from linelab.errors import KartError
+from linelab.units import Array
+from linelab.values import frozen_array, set_field
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """Allowed range of a field, with its unit; ``None`` leaves a side open."""
+
+    low: float
+    high: float
+    unit: str
+
+
+def check_bounds(owner: str, bounds: dict[str, Bound], instance: object) -> None:
+    """Raise KartError for the first field that is outside its bound or not finite."""
+    for name, bound in bounds.items():
+        value = getattr(instance, name)
+        if value is None:
+            continue
+        if not math.isfinite(value) or not bound.low <= value <= bound.high:
+            raise KartError(
+                f"{value!r} {bound.unit} is outside the allowed range {bound.low:g} to {bound.high:g} {bound.unit}",
+                field=f"{owner}.{name}",
+                remedy="Check the value and its unit",
+            )
+
+
+DRIVER_BOUNDS = {
+    "grip_share": Bound(0.3, 1.0, "-"),
+    "brake_build_rate": Bound(1.0, 500.0, "m/s³"),
+    "brake_release_rate": Bound(1.0, 500.0, "m/s³"),
+    "drive_build_rate": Bound(0.5, 500.0, "m/s³"),
+    "curvature_rate": Bound(0.005, 50.0, "1/(m·s)"),
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Driver:
+    """What the driver adds to the kart's own limits; the default is the ideal driver.
+
+    Parameters
+    ----------
+    grip_share : float
+        Share of the grip used [-].
+    brake_build_rate, brake_release_rate : float or None
+        Fastest rise and fall of braking deceleration [m/s³]; None for no limit.
+    drive_build_rate : float or None
+        Fastest rise of driving acceleration [m/s³].
+    curvature_rate : float or None
+        Fastest change of path curvature in time [1/(m·s)].
+    """
+
+    grip_share: float = 1.0
+    brake_build_rate: float | None = None
+    brake_release_rate: float | None = None
+    drive_build_rate: float | None = None
+    curvature_rate: float | None = None
+
+    def __post_init__(self) -> None:
+        check_bounds("driver", DRIVER_BOUNDS, self)
+
+    @property
+    def limits_force_rates(self) -> bool:
+        """True when braking or drive build-up is limited."""
+        return any(rate is not None for rate in (self.brake_build_rate, self.brake_release_rate, self.drive_build_rate))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PowerEngine:
+    """A drive described by its power at the wheels and a force cap.
+
+    ``power`` [W]; ``max_force`` [N], None for no cap; ``top_speed`` [m/s] where revs end, None for no limit.
+    """
+
+    power: float
+    max_force: float | None = None
+    top_speed: float | None = None
+
+    def __post_init__(self) -> None:
+        bounds = {
+            "power": Bound(100.0, 2.0e6, "W"),
+            "max_force": Bound(10.0, 1.0e5, "N"),
+            "top_speed": Bound(1.0, 150.0, "m/s"),
+        }
+        check_bounds("engine", bounds, self)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class TorqueEngine:
+    """An engine's full-throttle torque curve with gearing.
+
+    Parameters
+    ----------
+    speed : (N,) array
+        Crankshaft speeds of the torque curve, increasing [rad/s].
+    torque : (N,) array
+        Full-throttle torque [N·m].
+    ratios : tuple of float
+        Overall ratios crankshaft to axle, lowest gear first [-].
+    tyre_circumference : float
+        Rolling circumference of the rear tyre [m].
+    rev_limit : float
+        [rad/s].
+    clutch_engagement : float
+        Below this crankshaft speed a centrifugal clutch slips [rad/s]; 0 for none.
+    efficiency : float
+        Driveline efficiency [-].
+    """
+
+    speed: Array
+    torque: Array
+    ratios: tuple[float, ...]
+    tyre_circumference: float
+    rev_limit: float
+    clutch_engagement: float = 0.0
+    efficiency: float = 0.95
+
+    def __post_init__(self) -> None:
+        set_field(self, "speed", frozen_array("TorqueEngine", "speed", self.speed, shape=(None,)))
+        set_field(self, "torque", frozen_array("TorqueEngine", "torque", self.torque, shape=(self.speed.size,)))
+        bounds = {
+            "tyre_circumference": Bound(0.4, 2.5, "m"),
+            "rev_limit": Bound(50.0, 2500.0, "rad/s"),
+            "clutch_engagement": Bound(0.0, 2000.0, "rad/s"),
+            "efficiency": Bound(0.5, 1.0, "-"),
+        }
+        check_bounds("engine", bounds, self)
+        if self.speed.size < 2 or (self.speed[1:] <= self.speed[:-1]).any():
+            raise KartError("needs at least two increasing crankshaft speeds", field="engine.speed")
+        if self.torque.min() <= 0.0:
+            raise KartError("torque must be positive", field="engine.torque")
+        if not self.ratios or any(not 0.5 <= ratio <= 60.0 for ratio in self.ratios):
+            raise KartError("needs one or more ratios between 0.5 and 60", field="engine.ratios")
+        if any(later >= earlier for earlier, later in zip(self.ratios, self.ratios[1:])):
+            raise KartError("ratios must fall from the lowest gear to the highest", field="engine.ratios")
+
+
+KART_BOUNDS = {
+    "mass": Bound(40.0, 3000.0, "kg"),
+    "mu_lateral": Bound(0.2, 4.0, "-"),
+    "mu_longitudinal": Bound(0.2, 4.0, "-"),
+    "rear_share": Bound(0.3, 0.8, "-"),
+    "cg_height": Bound(0.0, 0.8, "m"),
+    "wheelbase": Bound(0.6, 4.0, "m"),
+    "width": Bound(0.5, 2.5, "m"),
+    "cda": Bound(0.0, 3.0, "m²"),
+    "air_density": Bound(0.5, 1.6, "kg/m³"),
+    "rolling_resistance": Bound(0.0, 0.2, "-"),
+    "scrub": Bound(0.0, 0.3, "-"),
+    "rotating_mass_factor": Bound(0.0, 0.5, "-"),
+    "engine_braking": Bound(0.0, 10.0, "m/s²"),
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Kart:
+    """A kart with its driver.
+
+    Parameters
+    ----------
+    name : str
+    mass : float
+        With driver, ready to race [kg].
+    mu_lateral, mu_longitudinal : float
+        Friction coefficients across and along the tyres [-].
+    rear_share : float
+        Share of the static weight on the rear axle [-].
+    cg_height, wheelbase : float
+        Centre of gravity's height, wheelbase [m].
+    width : float
+        Overall width, the part that must stay on the track [m].
+    cda : float
+        Drag area [m²].
+    air_density : float
+        [kg/m³].
+    rolling_resistance : float
+        Rolling resistance coefficient [-].
+    scrub : float
+        Drag deceleration per lateral acceleration squared, ``scrub·ay²/g``: what the locked rear axle costs [-].
+    rotating_mass_factor : float
+        Share of extra inertia in wheels, axle and engine [-].
+    engine_braking : float
+        Deceleration from the closed throttle at the top of the rev range, falling linearly to zero with
+        speed; used for the roll-down, not a grip limit [m/s²].
+    four_wheel_brakes : bool
+        True where the front wheels brake too.
+    engine : PowerEngine or TorqueEngine
+    driver : Driver
+    """
+
+    name: str
+    mass: float
+    engine: PowerEngine | TorqueEngine
+    mu_lateral: float
+    mu_longitudinal: float
+    rear_share: float = 0.58
+    cg_height: float = 0.25
+    wheelbase: float = 1.05
+    width: float = 1.35
+    cda: float = 0.55
+    air_density: float = 1.2
+    rolling_resistance: float = 0.02
+    scrub: float = 0.03
+    rotating_mass_factor: float = 0.05
+    engine_braking: float = 0.0
+    four_wheel_brakes: bool = False
+    driver: Driver = field(default_factory=Driver)
+    description: str = ""
+
+    def __post_init__(self) -> None:
+        check_bounds("kart", KART_BOUNDS, self)
