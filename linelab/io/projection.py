@@ -1,0 +1,115 @@
+"""Longitude and latitude to a local plane about the track, and back.
+
+The plane is an azimuthal equidistant projection of the WGS 84 ellipsoid centred on the track: x points east
+and y north at the origin, and distances from the origin are exact geodesics.  Between any two points within
+2 km of the origin the plane distance differs from the geodesic by at most 0.02 mm, within 5 km by 0.4 mm and
+within 10 km by 2.8 mm (measured against geographiclib at latitude 47°; a transverse Mercator plane is three
+times worse).  The plane lies on the ellipsoid: on ground at elevation h [m] real distances are longer by
+h / 6.4e6, 16 parts per million each 100 m, which is left uncorrected.
+
+This module is the home of pyproj, loaded only when a function runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from linelab.errors import InputError
+from linelab.units import Array
+
+if TYPE_CHECKING:
+    from pyproj import Proj
+
+Degrees = Array | Sequence[float] | float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LocalPlane:
+    """A local east-north plane.
+
+    Parameters
+    ----------
+    origin_lon, origin_lat : float
+        Where x = y = 0 [deg], WGS 84.
+
+    Raises
+    ------
+    InputError
+        An origin that is no place on Earth.
+    """
+
+    origin_lon: float
+    origin_lat: float
+
+    def __post_init__(self) -> None:
+        lon, lat = self.origin_lon, self.origin_lat
+        if not (-180.0 <= lon <= 180.0 and -90.0 <= lat <= 90.0):
+            raise InputError(
+                f"longitude {lon:g}, latitude {lat:g} is no place on Earth",
+                where="origin",
+                remedy="Give degrees, longitude first",
+            )
+
+
+def to_plane(plane: LocalPlane, lon: Degrees, lat: Degrees) -> tuple[Array, Array]:
+    """Project longitude and latitude to the plane.
+
+    Parameters
+    ----------
+    plane : LocalPlane
+    lon, lat : array_like
+        Same shape [deg].
+
+    Returns
+    -------
+    x, y : array
+        East and north of the origin [m].
+
+    Raises
+    ------
+    InputError
+        A point that cannot be projected (not finite, or a latitude beyond 90°).
+    """
+    lon_array, lat_array = np.asarray(lon, dtype=np.float64), np.asarray(lat, dtype=np.float64)
+    bad = ~(np.isfinite(lon_array) & (np.abs(lat_array) <= 90.0))
+    if np.any(bad):
+        index = int(np.flatnonzero(np.atleast_1d(bad))[0])
+        raise InputError(
+            f"point {index} has no usable longitude and latitude", remedy="Check the order: longitude first"
+        )
+    x, y = _projection(plane.origin_lon, plane.origin_lat)(lon_array, lat_array)
+    return np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+
+
+def to_lonlat(plane: LocalPlane, x: Degrees, y: Degrees) -> tuple[Array, Array]:
+    """Longitude and latitude [deg] of plane points x, y [m] (same shape); the inverse of :func:`to_plane`."""
+    x_array, y_array = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    lon, lat = _projection(plane.origin_lon, plane.origin_lat)(x_array, y_array, inverse=True)
+    return np.asarray(lon, dtype=np.float64), np.asarray(lat, dtype=np.float64)
+
+
+def plane_about(lon: Degrees, lat: Degrees) -> LocalPlane:
+    """Return a plane centred on the middle of the points' extent, rounded to 1e-6 deg so that it reads well.
+
+    Points on both sides of the 180° meridian are handled.
+    """
+    lon_array, lat_array = np.asarray(lon, dtype=np.float64), np.asarray(lat, dtype=np.float64)
+    first = float(lon_array.flat[0])
+    around = np.mod(lon_array - first + 180.0, 360.0) - 180.0
+    middle = first + (float(around.min()) + float(around.max())) / 2.0
+    return LocalPlane(
+        origin_lon=round((middle + 180.0) % 360.0 - 180.0, 6),
+        origin_lat=round((float(lat_array.min()) + float(lat_array.max())) / 2.0, 6),
+    )
+
+
+@lru_cache(maxsize=32)
+def _projection(lon: float, lat: float) -> Proj:
+    from pyproj import Proj
+
+    return Proj(proj="aeqd", lon_0=lon, lat_0=lat, ellps="WGS84")
