@@ -1,0 +1,67 @@
+"""Writing files so that an interruption leaves either the old file or the new one, never half of one."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from linelab.errors import InputError
+
+
+@contextmanager
+def replacing(path: str | Path) -> Iterator[Path]:
+    """Yield a temporary path beside ``path``; move it over ``path`` when the block ends without an exception.
+
+    Missing folders are made.  On any exception, an interruption included, the temporary file is removed and whatever
+    stood at ``path`` before is untouched.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be made or written to.
+    """
+    target = Path(path)
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=f".{target.stem}-", suffix=target.suffix, dir=target.parent)
+    except OSError as error:
+        raise InputError(
+            f"cannot write here ({error.strerror or error})", where=str(target), remedy="Choose another folder"
+        ) from error
+    os.close(handle)
+    temporary = Path(name)
+    try:
+        yield temporary
+        temporary.chmod(_usual_mode())
+        try:
+            os.replace(temporary, target)
+        except OSError as error:
+            raise InputError(
+                f"cannot replace this file ({error.strerror or error})",
+                where=str(target),
+                remedy="Close the program that has it open, or choose another folder",
+            ) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _usual_mode() -> int:
+    """Permissions a newly made file would have (a temporary file starts readable by its owner only)."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return 0o666 & ~mask
+
+
+def write_text(path: str | Path, text: str) -> None:
+    """Write text (UTF-8, line ends as given) through :func:`replacing`.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be made or written to.
+    """
+    with replacing(path) as temporary:
+        temporary.write_bytes(text.encode("utf-8"))
