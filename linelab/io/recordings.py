@@ -1,0 +1,78 @@
+"""Load a recording: facts only, nothing cleaned, nothing guessed that matters."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from linelab.errors import FileFormatError
+from linelab.io.recordings_checks import read_head
+from linelab.io.recordings_csv import read_csv
+from linelab.io.recordings_gpx import read_gpx
+from linelab.lap import Recording
+
+#: Default bound on a file's size [bytes].
+MAX_BYTES = 4 * 1024**3
+
+
+def load_recording(
+    path: str | os.PathLike[str],
+    *,
+    columns: Mapping[str, str | int] | None = None,
+    units: Mapping[str, str] | None = None,
+    max_bytes: int = MAX_BYTES,
+) -> Recording:
+    """Read a CSV or GPX recording.
+
+    Which of the two it is is told by the content, not by the name.
+
+    Parameters
+    ----------
+    path : path
+    columns : mapping, optional
+        CSV only: which column holds what, by title or by number counted from 1, for example
+        ``{"time": "t", "lat": "Breite", "lon": "Laenge", "speed": 7}``.  Roles not named are recognised by the titles
+        of the header.  Roles: time; lon and lat, or x and y (local metres); speed; course, altitude, accuracy,
+        hdop, satellites, fix, ax, ay, yaw_rate, engine_speed, throttle, brake, steering, temperature; any other
+        name is kept as a channel as it stands.
+    units : mapping, optional
+        CSV only: unit of a role where the file does not say or says wrong: time s, ms, us, ns; speed m/s, km/h, mph,
+        knots, ft/s; lon and lat deg, rad, 1e-7deg; x, y, altitude m, ft.
+    max_bytes : int
+        Files larger than this are refused.
+
+    Returns
+    -------
+    Recording
+        ``notes`` says which column was taken for what, in which units, and what was left out.
+
+    Raises
+    ------
+    FileFormatError
+        The file is missing, empty, binary or too large; a column is missing; no times; no positions; positions
+        outside the globe; the unit of speed is not stated.
+    InputError
+        A unit that is not one of the quantity's.
+    """
+    file = Path(path)
+    head = read_head(file)
+    size = file.stat().st_size
+    if size > max_bytes:
+        raise FileFormatError(
+            f"the file has {size / 1e6:.0f} MB, more than the limit of {max_bytes / 1e6:.0f} MB",
+            path=file,
+            remedy="Cut it into sessions or raise max_bytes",
+        )
+    start = head.lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00")[:2048].replace(b"\x00", b"")
+    if start.startswith(b"<"):
+        return read_gpx(file)
+    if start.startswith((b"$G", b"!")):
+        raise FileFormatError(
+            "this is an NMEA 0183 log, which is not read",
+            path=file,
+            found=f"'{start[:6].decode('ascii', errors='replace')}'",
+            expected="CSV or GPX",
+            remedy="Convert the log to GPX or CSV first",
+        )
+    return read_csv(file, head, columns=columns, units=units)

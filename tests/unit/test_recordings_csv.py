@@ -1,0 +1,210 @@
+"""Reading delimited recordings: layouts a user brings, and what an unusable file is told."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from linelab.errors import FileFormatError, InputError, LinelabError
+from linelab.io.recordings import load_recording
+from linelab.io.recordings_units import split_header, unit_factor
+
+T = [0.0, 0.1, 0.2, 0.3]
+LON = [7.001, 7.002, 7.003, 7.004]
+LAT = [45.001, 45.002, 45.003, 45.004]
+
+
+def write(tmp_path, text, name="run one.csv", encoding="utf-8"):
+    path = tmp_path / name
+    path.write_bytes(text.encode(encoding) if isinstance(text, str) else text)
+    return path
+
+
+def table(head, delimiter=",", point=".", speed="36.0"):
+    rows = [f"{t}{delimiter}{lat}{delimiter}{lon}{delimiter}{speed}" for t, lat, lon in zip(T, LAT, LON)]
+    return "\n".join([head, *(row.replace(".", point) for row in rows)]) + "\n"
+
+
+def check(recording, speed=10.0):
+    np.testing.assert_allclose(recording.t, T, atol=1e-12)
+    np.testing.assert_allclose(recording.lon, LON)
+    np.testing.assert_allclose(recording.lat, LAT)
+    if speed is not None:
+        np.testing.assert_allclose(recording.speed, speed, rtol=1e-12)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+@pytest.mark.parametrize(
+    ("head", "delimiter", "point"),
+    [
+        ("time [s],lat [deg],lon [deg],speed [km/h]", ",", "."),
+        ("Time;Latitude;Longitude;Speed (km/h)", ";", ","),
+        ("t_s\tlat_deg\tlon_deg\tspeed_kmh", "\t", ","),
+        ("# t|lat|lon|GPS speed [kph]", "|", "."),
+        ("time lat lon speed_kmh", " ", "."),
+        ("Session of a windy day\nDriver;R. Example\n\ntime;lat;lon;speed\ns;°;°;km/h", ";", "."),
+        ('"time","lat","lon","speed (km/h)"', ",", "."),
+    ],
+)
+def test_layouts_give_the_same_recording(tmp_path, head, delimiter, point, encoding):
+    check(load_recording(write(tmp_path, table(head, delimiter, point), encoding=encoding)))
+
+
+# One knot is 1852 m in 3600 s and one mile 1609.344 m, both by definition.
+@pytest.mark.parametrize(
+    ("unit", "metres_per_second"),
+    [("m/s", 36.0), ("km/h", 10.0), ("mph", 36 * 1609.344 / 3600), ("knots", 36 * 1852 / 3600), ("kn", 18.52)],
+)
+def test_declared_speed_unit(tmp_path, unit, metres_per_second):
+    path = write(tmp_path, table("time,lat,lon,speed"))
+    check(load_recording(path, units={"speed": unit}), metres_per_second)
+
+
+def test_speed_without_a_unit_is_refused_with_the_remedy(tmp_path):
+    with pytest.raises(FileFormatError, match=r"unit of speed.*units=\{'speed': 'km/h'\}"):
+        load_recording(write(tmp_path, table("time,lat,lon,speed")))
+
+
+def test_unknown_unit_lists_the_known_ones(tmp_path):
+    with pytest.raises(InputError, match=r"'furlongs' is not a unit of speed.*mph"):
+        load_recording(write(tmp_path, table("time,lat,lon,speed")), units={"speed": "furlongs"})
+
+
+def test_columns_by_name_and_by_number(tmp_path):
+    path = write(tmp_path, table("Zeit,Breite,Laenge,Tempo"))
+    columns = {"time": "zeit", "lat": "Breite", "lon": 3, "speed": "4"}
+    check(load_recording(path, columns=columns, units={"speed": "km/h"}))
+    bare = write(tmp_path, table("").lstrip("\n"), name="bare.csv")
+    numbers = {"time": 1, "lat": 2, "lon": 3}
+    check(load_recording(bare, columns=numbers), None)
+
+
+def test_missing_column_is_named_with_the_closest_title(tmp_path):
+    path = write(tmp_path, table("time,Breitengrad,Laengengrad,speed_kmh"))
+    with pytest.raises(FileFormatError, match=r"no column 'Breitengrd' for lat.*Did you mean 'Breitengrad'"):
+        load_recording(path, columns={"lat": "Breitengrd"})
+    with pytest.raises(FileFormatError, match=r"positions.*'Breitengrad', 'Laengengrad'"):
+        load_recording(path)
+
+
+@pytest.mark.parametrize(
+    ("stamps", "unit"),
+    [
+        (["2024-05-01T10:00:00.000Z", "2024-05-01T10:00:00.100Z", "2024-05-01T10:00:00.200Z"], None),
+        (["2024-05-01 12:00:00.000+02:00", "2024-05-01 12:00:00.100+02:00", "2024-05-01 12:00:00.200+02:00"], None),
+        (["1714557600.0", "1714557600.1", "1714557600.2"], None),
+        (["1714557600000", "1714557600100", "1714557600200"], None),
+        (["10:00:00.0", "10:00:00.1", "10:00:00.2"], None),
+        (["23:59:59.9", "00:00:00.0", "00:00:00.1"], None),
+        (["01:02.0", "01:02.1", "01:02.2"], None),
+        (["0", "100", "200"], "ms"),
+    ],
+)
+def test_times(tmp_path, stamps, unit):
+    text = "time,lat,lon\n" + "".join(f"{stamp},45.0,7.0\n" for stamp in stamps)
+    units = {"time": unit} if unit else None
+    # A number since 1970 in seconds keeps about 0.2 microseconds in double precision.
+    np.testing.assert_allclose(load_recording(write(tmp_path, text), units=units).t, [0.0, 0.1, 0.2], atol=1e-6)
+
+
+def test_milliseconds_without_a_unit_are_not_taken_for_seconds(tmp_path):
+    text = "time,lat,lon\n0,45,7\n100,45,7\n200,45,7\n"
+    with pytest.raises(FileFormatError, match=r"unit of time is not stated.*steps of 100"):
+        load_recording(write(tmp_path, text))
+
+
+def test_gaps_stay_gaps_and_odd_cells_are_counted(tmp_path):
+    rows = ["0,45,7,10", "0.1,,,11", "0.2,45,7,fast", "0.3,45,7,inf", ",45,7,9", "0.5,45", "# note", "", "0.6,45,7,12"]
+    text = "\n".join(["t_s,lat,lon,speed_mps", *rows])
+    recording = load_recording(write(tmp_path, text))
+    np.testing.assert_array_equal(recording.t, [0.0, 0.1, 0.2, 0.3, 0.6])
+    np.testing.assert_array_equal(np.isnan(recording.lat), [False, True, False, False, False])
+    np.testing.assert_array_equal(np.isnan(recording.speed), [False, False, True, True, False])
+    notes = " / ".join(recording.notes)
+    assert "line 4 ('fast')" in notes
+    assert "1 lines without a time left out, the first at line 6" in notes
+    assert "1 lines with too few columns left out, the first at line 7" in notes
+
+
+def test_facts_are_not_cleaned(tmp_path):
+    text = "t_s,lat,lon\n0,0,0\n0.2,45,7\n0.1,45,7\n0.1,45,7\n"
+    recording = load_recording(write(tmp_path, text))
+    np.testing.assert_array_equal(recording.t, [0.0, 0.2, 0.1, 0.1])
+    assert recording.lat[0] == 0.0
+
+
+def test_local_metres_and_feet(tmp_path):
+    path = write(tmp_path, "t_s,x,y,speed_mps\n0,0,0,1\n1,10,20,1\n")
+    recording = load_recording(path, units={"x": "ft", "y": "ft"})
+    np.testing.assert_allclose([recording.x[1], recording.y[1]], [3.048, 6.096])
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "empty"),
+        (b"\xef\xbb\xbf\r\n \n", "empty"),
+        (b"\x00" * 3000, "empty"),
+        (b"PK\x03\x04" + bytes(range(256)) * 20, "not a text file.*504b0304|50 4b 03 04"),
+        (b"Dear coach,\nit rained.\n", "no table of numbers.*Dear coach"),
+        (b"t_s,lat,lon\n", "no table of numbers"),
+        (b"t_s,lat,lon\n0,145.0,7\n1,145.0,7\n", "latitude 145.*swapped"),
+        (b"t_s,lat,lon\n0,4712.34,712.3\n1,4712.35,712.3\n", "degrees and minutes"),
+        (b"t_s,lat,lon\n0,450000000,70000000\n1,450000000,70000000\n", "ten million"),
+        (b"t_s,lat,lon\n0,,\n1,,\n", "no sample has a position"),
+        (b"lat,lon,speed_kmh\n45,7,3\n45,7,3\n", "no column is recognised as the time"),
+        (b"t_s,lat,speed_kmh\n0,45,3\n1,45,3\n", "recognised as the longitude"),
+        (b"time,lat,lon\nsoon,45,7\nlater,45,7\n", "time cannot be read"),
+        (b"$GPRMC,225446,A,4916.45,N,12311.12,W,000.5,054.7,191194,020.3,E*68\n", "NMEA"),
+    ],
+)
+def test_unusable_files_are_told_why_on_one_line(tmp_path, content, words):
+    path = write(tmp_path, content)
+    with pytest.raises(FileFormatError, match=words) as caught:
+        load_recording(path)
+    assert "\n" not in str(caught.value)
+    assert str(path) in str(caught.value)
+    assert caught.value.path == path
+
+
+def test_swapped_columns_name_the_line(tmp_path):
+    with pytest.raises(FileFormatError) as caught:
+        load_recording(write(tmp_path, "junk\n\nt_s,lon,lat\n0,7,45\n1,7,95\n2,7,45\n3,7,45\n"))
+    assert caught.value.line == 5
+
+
+def test_missing_file_folder_and_size(tmp_path):
+    with pytest.raises(FileFormatError, match="no such file"):
+        load_recording(tmp_path / "none.csv")
+    with pytest.raises(FileFormatError, match="folder"):
+        load_recording(tmp_path)
+    with pytest.raises(FileFormatError, match="more than the limit"):
+        load_recording(write(tmp_path, table("time,lat,lon,speed_kmh")), max_bytes=10)
+
+
+def test_headers_and_units():
+    assert split_header("GPS Speed [km/h]") == ("gpsspeed", "km/h")
+    assert split_header("speed_mps") == ("speed", "m/s")
+    assert split_header("t") == ("t", "")
+    assert split_header("lat_deg") == ("lat", "deg")
+    assert unit_factor("speed", "kph") == pytest.approx(1 / 3.6)
+
+
+@settings(max_examples=300, deadline=None)
+@given(data=st.data())
+def test_damaged_files_raise_only_our_errors(tmp_path_factory, data):
+    base = bytearray(table("time [s],lat,lon,speed [km/h]").encode())
+    for _ in range(data.draw(st.integers(1, 6))):
+        i = data.draw(st.integers(0, len(base) - 1))
+        base[i : i + data.draw(st.integers(0, 3))] = data.draw(st.binary(max_size=4))
+        if not base:
+            break
+    path = tmp_path_factory.mktemp("damaged") / "run.csv"
+    path.write_bytes(bytes(base))
+    try:
+        recording = load_recording(path)
+    except LinelabError:
+        return
+    assert np.isfinite(recording.t).all()
