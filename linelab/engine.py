@@ -139,7 +139,7 @@ def best_gear(engine: PowerEngine | TorqueEngine, v: Array | float) -> NDArray[n
     if isinstance(engine, PowerEngine):
         return np.ones(speed.shape, dtype=np.intp)
     top = float(road_speed(engine, engine.rev_limit, len(engine.ratios)))
-    return np.argmax(gear_forces(engine, np.minimum(speed, top)), axis=0) + 1
+    return np.asarray(np.argmax(gear_forces(engine, np.minimum(speed, top)), axis=0) + 1, dtype=np.intp)
 
 
 def _from_torque(engine: TorqueEngine) -> DriveCurve:

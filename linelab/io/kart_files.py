@@ -1,0 +1,252 @@
+"""Kart files: TOML with the unit in each field's name, checked as a whole.
+
+The format is described field by field in :mod:`linelab.io.kart_schema`; the bundled files in ``linelab/data/karts``
+are commented examples.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Sequence
+from importlib.resources import files
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from linelab.errors import FileFormatError, InputError, KartError
+from linelab.io.atomic import write_text
+from linelab.io.kart_faults import fault_text, joined
+from linelab.kart import Driver, Kart, PowerEngine, TorqueEngine
+from linelab.units import KMH, RPM
+
+if TYPE_CHECKING:
+    from linelab.io.kart_schema import DriverTable, EngineTable, KartFile, SimpleDriveTable
+
+#: A kart file larger than this is something else [bytes].
+LARGEST_FILE = 1_000_000
+
+
+def bundled_karts() -> dict[str, Path]:
+    """Kart files that come with linelab, by name (the name of the file without its ending)."""
+    folder = Path(str(files("linelab"))) / "data" / "karts"
+    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+
+
+def load_kart(path: str | Path) -> Kart:
+    """Read a kart file, or a bundled kart by its name.
+
+    Parameters
+    ----------
+    path : str or Path
+        A TOML file, or a name from :func:`bundled_karts`.
+
+    Returns
+    -------
+    Kart
+
+    Raises
+    ------
+    FileFormatError
+        Not a text file, or not valid TOML (with the line).
+    KartError
+        A field is missing, unknown or out of range; the message lists every fault of the file.
+    InputError
+        There is no such file or bundled kart.
+    """
+    source = _existing(path)
+    table = _read_toml(source)
+    return _kart_from(table, source)
+
+
+def _existing(path: str | Path) -> Path:
+    """The file meant by a path or a bundled name."""
+    source = Path(path)
+    if source.is_file():
+        return source
+    bundled = bundled_karts()
+    if str(path) in bundled:
+        return bundled[str(path)]
+    if source.is_dir():
+        raise InputError("this is a folder, not a kart file", where=str(path), remedy="Name the .toml file in it")
+    similar = difflib.get_close_matches(str(path), bundled, n=1, cutoff=0.5)
+    hint = f"Did you mean {similar[0]}" if similar else "Bundled karts are " + ", ".join(bundled)
+    raise InputError("no such kart file or bundled kart", where=str(path), remedy=hint)
+
+
+def _read_toml(source: Path) -> dict[str, Any]:
+    """Parse TOML, pointing at the line of a fault."""
+    import tomllib
+
+    try:
+        size = source.stat().st_size
+        data = source.read_bytes() if size <= LARGEST_FILE else b"\0"
+    except OSError as error:
+        raise FileFormatError(f"cannot be read ({error.strerror})", path=source) from error
+    if not data.strip():
+        raise FileFormatError("the file is empty", path=source, remedy="Start from a copy of a bundled kart")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise FileFormatError("not a UTF-8 text file", path=source, line=line, remedy="Save it as UTF-8") from error
+    if "\0" in text:
+        raise FileFormatError("not a kart file but binary data", path=source, remedy="Name a .toml file")
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        found = re.search(r"\(at line (\d+), column \d+\)", message)
+        line = int(found.group(1)) if found else len(text.splitlines())
+        cause = re.sub(r"\s*\(at .*\)$", "", message)
+        remedy = "Write name = value, text in double quotes"
+        raise FileFormatError(f"not valid TOML: {cause}", path=source, line=line, remedy=remedy) from error
+
+
+def _kart_from(table: dict[str, Any], source: Path) -> Kart:
+    """Check the parsed file and build the kart."""
+    from pydantic import ValidationError
+
+    from linelab.io.kart_schema import KartFile
+
+    try:
+        checked = KartFile.model_validate(table)
+    except ValidationError as error:
+        faults = [fault_text(entry) for entry in error.errors(include_url=False)]
+        raise _kart_error(faults, source) from error
+    faults = _faults_between_fields(checked)
+    if faults:
+        raise _kart_error(faults, source)
+    try:
+        return _build(checked)
+    except KartError as error:
+        raise KartError(error.what, field=error.field, where=str(source), remedy=error.remedy) from error
+
+
+def _kart_error(faults: Sequence[tuple[str, str]], source: Path) -> KartError:
+    """One error that lists every fault."""
+    label, words = faults[0]
+    if len(faults) == 1:
+        return KartError(words, field=label, where=str(source), remedy="Correct the field and its unit")
+    where = f"{source}, {len(faults)} faults"
+    error = KartError(joined(faults), field=label, where="", remedy="Correct these fields and their units")
+    error.where = where
+    error.args = (error.one_line(),)
+    return error
+
+
+def _faults_between_fields(checked: KartFile) -> list[tuple[str, str]]:
+    """Faults that no field shows alone."""
+    faults = []
+    if (checked.engine is None) == (checked.simple_drive is None):
+        found = "neither is given" if checked.engine is None else "both are given"
+        faults.append(("engine, simple_drive", f"exactly one of these tables is needed, {found}"))
+    if checked.engine is not None:
+        faults += _engine_faults(checked.engine)
+    return faults
+
+
+def _engine_faults(engine: EngineTable) -> list[tuple[str, str]]:
+    """Faults between the fields of a torque engine."""
+    faults = []
+    speeds, torques = engine.crank_rpm, engine.torque_nm
+    if len(speeds) != len(torques):
+        faults.append(("engine.torque_nm", f"has {len(torques)} values, but crank_rpm has {len(speeds)}"))
+    for index, (before, after) in enumerate(pairwise(speeds)):
+        if after <= before:
+            faults.append(
+                (f"engine.crank_rpm entry {index + 2}", f"{after:g} rpm does not follow {before:g} rpm upwards")
+            )
+    faults += [
+        (f"engine.torque_nm entry {index + 1}", f"{value:g} N·m is not positive (full-throttle torque)")
+        for index, value in enumerate(torques)
+        if value <= 0.0
+    ]
+    if engine.clutch_engagement_rpm >= engine.rev_limit_rpm:
+        faults.append(("engine.clutch_engagement_rpm", "must be below rev_limit_rpm"))
+    sprockets = (engine.axle_sprocket_teeth, engine.engine_sprocket_teeth)
+    if engine.overall_ratios is not None and any(teeth is not None for teeth in sprockets):
+        faults.append(("engine.overall_ratios", "give either overall_ratios or the sprockets, not both"))
+    elif engine.overall_ratios is None and None in sprockets:
+        faults.append(("engine", "needs axle_sprocket_teeth and engine_sprocket_teeth, or overall_ratios"))
+    return faults
+
+
+def _build(checked: KartFile) -> Kart:
+    """The kart in SI units."""
+    if checked.engine is not None:
+        engine: PowerEngine | TorqueEngine = _torque_engine(checked.engine)
+    else:
+        assert checked.simple_drive is not None
+        engine = _power_engine(checked.simple_drive)
+    return Kart(
+        name=checked.name,
+        description=checked.description,
+        mass=checked.mass_kg,
+        engine=engine,
+        mu_lateral=checked.tyres.mu_lateral,
+        mu_longitudinal=checked.tyres.mu_longitudinal,
+        rear_share=checked.rear_weight_share,
+        cg_height=checked.cg_height_m,
+        wheelbase=checked.wheelbase_m,
+        width=checked.overall_width_m,
+        cda=checked.air.cda_m2,
+        air_density=checked.air.density_kg_per_m3,
+        rolling_resistance=checked.tyres.rolling_resistance,
+        scrub=checked.tyres.scrub,
+        rotating_mass_factor=checked.rotating_mass_factor,
+        engine_braking=checked.closed_throttle_decel_mps2,
+        four_wheel_brakes=checked.four_wheel_brakes,
+        driver=_driver(checked.driver),
+    )
+
+
+def _torque_engine(table: EngineTable) -> TorqueEngine:
+    if table.overall_ratios is not None:
+        ratios = tuple(table.overall_ratios)
+    else:
+        assert table.axle_sprocket_teeth is not None
+        assert table.engine_sprocket_teeth is not None
+        final = table.primary_ratio * table.axle_sprocket_teeth / table.engine_sprocket_teeth
+        ratios = tuple(final * ratio for ratio in table.gearbox_ratios or [1.0])
+    return TorqueEngine(
+        speed=np.asarray(table.crank_rpm) * RPM,
+        torque=np.asarray(table.torque_nm),
+        ratios=ratios,
+        tyre_circumference=table.tyre_circumference_m,
+        rev_limit=table.rev_limit_rpm * RPM,
+        clutch_engagement=table.clutch_engagement_rpm * RPM,
+        efficiency=table.driveline_efficiency,
+    )
+
+
+def _power_engine(table: SimpleDriveTable) -> PowerEngine:
+    top = None if table.top_speed_kmh is None else table.top_speed_kmh * KMH
+    return PowerEngine(power=table.power_kw * 1000.0, max_force=table.max_force_n, top_speed=top)
+
+
+def _driver(table: DriverTable) -> Driver:
+    return Driver(
+        grip_share=table.grip_share,
+        brake_build_rate=table.brake_build_rate_mps3,
+        brake_release_rate=table.brake_release_rate_mps3,
+        drive_build_rate=table.drive_build_rate_mps3,
+        curvature_rate=table.curvature_rate_per_m_s,
+    )
+
+
+def save_kart(kart: Kart, path: str | Path) -> None:
+    """Write a kart file that :func:`load_kart` reads back to the same kart (12 significant digits).
+
+    The file is replaced as a whole or not at all.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
+    from linelab.io.kart_text import kart_text
+
+    write_text(path, kart_text(kart))

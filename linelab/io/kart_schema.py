@@ -1,0 +1,129 @@
+"""Shape of a kart file: field names with their units, types and allowed ranges (pydantic models).
+
+Imported only when a kart file is read: pydantic is slow to import.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from linelab.kart import DRIVER_BOUNDS, KART_BOUNDS, Bound
+from linelab.units import KMH, RPM
+
+TORQUE_ROWS = 200  #: most points of a torque curve
+
+
+def _number(bound: Bound, default: Any = ..., *, size: float = 1.0, unit: str | None = None) -> Any:
+    """A number in a range given in SI; ``size`` is one unit of the file in SI."""
+    return Field(
+        default,
+        ge=round(bound.low / size, 9),
+        le=round(bound.high / size, 9),
+        json_schema_extra={"unit": unit if unit is not None else bound.unit},
+    )
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class TyresTable(_Table):
+    """[tyres]"""
+
+    mu_lateral: float = _number(KART_BOUNDS["mu_lateral"])
+    mu_longitudinal: float = _number(KART_BOUNDS["mu_longitudinal"])
+    rolling_resistance: float = _number(KART_BOUNDS["rolling_resistance"], 0.02)
+    scrub: float = _number(KART_BOUNDS["scrub"], 0.03)
+
+
+class AirTable(_Table):
+    """[air]"""
+
+    cda_m2: float = _number(KART_BOUNDS["cda"], 0.55)
+    density_kg_per_m3: float = _number(KART_BOUNDS["air_density"], 1.2)
+
+
+class EngineTable(_Table):
+    """[engine]: a full-throttle torque curve with gearing."""
+
+    crank_rpm: list[float] = Field(min_length=2, max_length=TORQUE_ROWS, json_schema_extra={"unit": "rpm"})
+    torque_nm: list[float] = Field(min_length=2, max_length=TORQUE_ROWS, json_schema_extra={"unit": "N·m"})
+    rev_limit_rpm: float = _number(Bound(50.0, 2500.0, ""), size=RPM, unit="rpm")
+    tyre_circumference_m: float = _number(Bound(0.4, 2.5, "m"))
+    axle_sprocket_teeth: int | None = Field(None, ge=5, le=200, json_schema_extra={"unit": "teeth"})
+    engine_sprocket_teeth: int | None = Field(None, ge=5, le=200, json_schema_extra={"unit": "teeth"})
+    gearbox_ratios: list[float] | None = Field(None, min_length=1, max_length=10, json_schema_extra={"unit": "-"})
+    primary_ratio: float = Field(1.0, ge=0.2, le=10.0, json_schema_extra={"unit": "-"})
+    overall_ratios: list[float] | None = Field(None, min_length=1, max_length=10, json_schema_extra={"unit": "-"})
+    clutch_engagement_rpm: float = _number(Bound(0.0, 2000.0, ""), 0.0, size=RPM, unit="rpm")
+    driveline_efficiency: float = _number(Bound(0.5, 1.0, "-"), 0.95)
+
+
+class SimpleDriveTable(_Table):
+    """[simple_drive]: a power at the wheels, with or without a force cap."""
+
+    power_kw: float = _number(Bound(100.0, 2.0e6, "W"), size=1000.0, unit="kW")
+    max_force_n: float | None = _number(Bound(10.0, 1.0e5, "N"), None)
+    top_speed_kmh: float | None = _number(Bound(1.0, 150.0, "m/s"), None, size=KMH, unit="km/h")
+
+
+class DriverTable(_Table):
+    """[driver]"""
+
+    grip_share: float = _number(DRIVER_BOUNDS["grip_share"], 1.0)
+    brake_build_rate_mps3: float | None = _number(DRIVER_BOUNDS["brake_build_rate"], None)
+    brake_release_rate_mps3: float | None = _number(DRIVER_BOUNDS["brake_release_rate"], None)
+    drive_build_rate_mps3: float | None = _number(DRIVER_BOUNDS["drive_build_rate"], None)
+    curvature_rate_per_m_s: float | None = _number(DRIVER_BOUNDS["curvature_rate"], None)
+
+
+class KartFile(_Table):
+    """The whole file."""
+
+    name: str = Field(min_length=1, max_length=80)
+    description: str = Field("", max_length=500)
+    mass_kg: float = _number(KART_BOUNDS["mass"])
+    wheelbase_m: float = _number(KART_BOUNDS["wheelbase"], 1.05)
+    overall_width_m: float = _number(KART_BOUNDS["width"], 1.35)
+    cg_height_m: float = _number(KART_BOUNDS["cg_height"], 0.25)
+    rear_weight_share: float = _number(KART_BOUNDS["rear_share"], 0.58)
+    rotating_mass_factor: float = _number(KART_BOUNDS["rotating_mass_factor"], 0.05)
+    closed_throttle_decel_mps2: float = _number(KART_BOUNDS["engine_braking"], 0.0)
+    four_wheel_brakes: bool = False
+    tyres: TyresTable
+    air: AirTable = Field(default_factory=lambda: AirTable.model_validate({}))
+    engine: EngineTable | None = None
+    simple_drive: SimpleDriveTable | None = None
+    driver: DriverTable = Field(default_factory=lambda: DriverTable.model_validate({}))
+
+
+#: Table of each section, by its name in the file; the empty name is the top of the file.
+TABLES: dict[str, type[BaseModel]] = {
+    "": KartFile,
+    "tyres": TyresTable,
+    "air": AirTable,
+    "engine": EngineTable,
+    "simple_drive": SimpleDriveTable,
+    "driver": DriverTable,
+}
+
+
+def unit_of(table: str, name: str) -> str:
+    """Unit of a field as shown in messages, empty for a pure number or an unknown field."""
+    field = TABLES[table].model_fields.get(name) if table in TABLES else None
+    extra = field.json_schema_extra if field is not None else None
+    unit = str(extra.get("unit", "")) if isinstance(extra, dict) else ""
+    return "" if unit == "-" else unit
+
+
+def limits_of(table: str, name: str) -> tuple[float | None, float | None]:
+    """Allowed range of a field, None where a side is open."""
+    low: float | None = None
+    high: float | None = None
+    field = TABLES[table].model_fields.get(name) if table in TABLES else None
+    for item in field.metadata if field is not None else ():
+        low = getattr(item, "ge", low)
+        high = getattr(item, "le", high)
+    return low, high
