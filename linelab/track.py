@@ -119,6 +119,8 @@ class Track:
         Elevation of the reference line [m]; zeros where no elevation was given.
     left_edge, right_edge : (M, 2) array
         The edges as surveyed, east and north [m]; closed tracks do not repeat the first point.
+    left_z, right_z : (M,) array or None
+        Elevation of the edges' vertices [m]; both or neither.
     origin : (float, float)
         Longitude, latitude of the local plane's origin [deg], WGS 84.
     georeferenced : bool
@@ -129,6 +131,8 @@ class Track:
         Stations of further timing lines [m].
     start_station, finish_station : float
         Open tracks only: where timing starts and ends [m]; 0 and the lap length otherwise.
+    notes : tuple of str
+        What a reader left out or repaired, for the user to see.
     """
 
     name: str
@@ -149,11 +153,19 @@ class Track:
     timing_stations: tuple[float, ...] = ()
     start_station: float = 0.0
     finish_station: float | None = None
+    left_z: Array | None = None
+    right_z: Array | None = None
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         freeze_fields(self, ("w_left", "w_right", "slope", "bank", "z"), self.reference.s.size)
         for name in ("left_edge", "right_edge"):
             set_field(self, name, frozen_array("Track", name, getattr(self, name), shape=(None, 2)))
+        if (self.left_z is None) != (self.right_z is None):
+            raise InputError("only one edge has elevation", where="Track.left_z", remedy="Give both or neither")
+        for name, edge in (("left_z", self.left_edge), ("right_z", self.right_edge)):
+            if getattr(self, name) is not None:
+                set_field(self, name, frozen_array("Track", name, getattr(self, name), shape=(edge.shape[0],)))
         if min(self.w_left.min(), self.w_right.min()) < 0.0:
             raise InputError("widths must not be negative", where="Track", remedy="Check that the edges do not cross")
 

@@ -1,0 +1,153 @@
+"""Where things drawn on a map lie along a track.
+
+Neighbouring stretches pass within 1.5 m of each other and tracks cross themselves, so a single point is never
+matched by nearness alone: the points of one thing (a kerb, a grip zone) are placed together, along the chain of
+stations that jumps least from point to point.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple, Protocol
+
+import numpy as np
+
+from linelab.geometry.curve import Curve, curve_at
+from linelab.units import Array
+
+#: Weight of one metre off the wanted offset against one metre of jump along the track in :func:`locate`.
+OFFSET_WEIGHT = 3.0
+
+
+class Placed(NamedTuple):
+    """Stations [m], unwrapped along the chain, and offsets [m], positive left, of the points of one thing (K,)."""
+
+    s: Array
+    n: Array
+
+
+class Road(Protocol):
+    """What :func:`locate` needs of a track: the reference line and the distances to its edges, (N,) [m]."""
+
+    @property
+    def reference(self) -> Curve: ...
+    @property
+    def w_left(self) -> Array: ...
+    @property
+    def w_right(self) -> Array: ...
+
+
+def locate(road: Road, x: Array, y: Array, *, margin: float, side: float = 0.0) -> Placed | None:
+    """Place the points of one thing on the track.
+
+    Parameters
+    ----------
+    road : Road
+    x, y : (K,) array
+        The points in drawing order [m].
+    margin : float
+        How far beyond an edge a point may lie [m].
+    side : float
+        1 prefers places along the left edge, -1 along the right edge, 0 has no preference.
+
+    Returns
+    -------
+    Placed or None
+        None where a point has no place within ``margin`` of the track.
+    """
+    length = road.reference.length if road.reference.closed else np.inf
+    choices = [_candidates(road, float(px), float(py), margin) for px, py in zip(x, y)]
+    if not choices or any(s.size == 0 for s, _ in choices):
+        return None
+    costs = [OFFSET_WEIGHT * _off_edge(road, s, n, side) for s, n in choices]
+    total, back = costs[0], []
+    for (before, _), (here, _), cost in zip(choices, choices[1:], costs[1:]):
+        jump = np.abs(_wrapped(here[:, None] - before[None, :], length)) + total[None, :]
+        back.append(np.argmin(jump, axis=1))
+        total = jump.min(axis=1) + cost
+    chain = [int(np.argmin(total))]
+    for link in reversed(back):
+        chain.append(int(link[chain[-1]]))
+    chain.reverse()
+    s = np.array([choice[0][k] for choice, k in zip(choices, chain)])
+    n = np.array([choice[1][k] for choice, k in zip(choices, chain)])
+    steps = _wrapped(np.diff(s), length)
+    return Placed(s[0] + np.concatenate(([0.0], np.cumsum(steps))), n)
+
+
+def _wrapped(step: Array, length: float) -> Array:
+    """Shortest way from one station to another on a closed track."""
+    return step if np.isinf(length) else np.mod(step + length / 2.0, length) - length / 2.0
+
+
+def _off_edge(road: Road, s: Array, n: Array, side: float) -> Array:
+    """Distance from the wanted edge [m], or zeros."""
+    if side == 0.0:
+        return np.zeros_like(n)
+    width = np.interp(s, road.reference.s, road.w_left if side > 0.0 else road.w_right)
+    return np.abs(n - np.sign(side) * width)
+
+
+def _candidates(road: Road, px: float, py: float, margin: float) -> tuple[Array, Array]:
+    """Every (s, n) whose normal passes through the point within ``margin`` of the road."""
+    line = road.reference
+    dx, dy = px - line.x, py - line.y
+    ahead = dx * np.cos(line.psi) + dy * np.sin(line.psi)
+    offset = -dx * np.sin(line.psi) + dy * np.cos(line.psi)
+    inside = (offset <= road.w_left + margin) & (offset >= -road.w_right - margin)
+    hit = np.flatnonzero((ahead[:-1] >= 0.0) & (ahead[1:] < 0.0) & (inside[:-1] | inside[1:]))
+    s = line.s[hit] + line.step * ahead[hit] / (ahead[hit] - ahead[hit + 1])
+    if not line.closed:
+        ends = [(line.s[0], -ahead[0], inside[0]), (line.s[-1], ahead[-1], inside[-1])]
+        s = np.append(s, [station for station, beyond, ok in ends if ok and 0.0 <= beyond <= margin])
+    point = curve_at(line, s)
+    dx, dy = px - point.x, py - point.y
+    n = -dx * np.sin(point.psi) + dy * np.cos(point.psi)
+    along = dx * np.cos(point.psi) + dy * np.sin(point.psi)
+    scale = 1.0 - n * point.kappa
+    s = s + np.where(scale > 0.05, along / np.maximum(scale, 0.05), 0.0)
+    s = np.mod(s, line.length) if line.closed else np.clip(s, 0.0, line.length)
+    return s, n
+
+
+def crossing(
+    ends: tuple[tuple[float, float], tuple[float, float]], left: Array, right: Array, *, closed: bool
+) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Where a line drawn across the track meets its left and right edge.
+
+    The line may fall short of an edge by half its length or reach beyond it, across a neighbouring stretch; of
+    all pairs of meeting points the one that fits the drawn line best is taken.
+
+    Parameters
+    ----------
+    ends : ((x, y), (x, y))
+        The line as drawn, either end first [m].
+    left, right : (M, 2) array
+        The edges [m]; closed ones do not repeat the first point.
+    closed : bool
+
+    Returns
+    -------
+    ((x, y), (x, y)) or None
+        Points on the left and on the right edge [m]; None when the line misses an edge.
+    """
+    start, stop = np.asarray(ends[0]), np.asarray(ends[1])
+    t_left, t_right = (_cuts(start, stop, edge, closed) for edge in (left, right))
+    if t_left.size == 0 or t_right.size == 0:
+        return None
+    a, b = t_left[:, None], t_right[None, :]
+    misfit = np.abs(0.5 * (a + b) - 0.5) + 0.5 * np.abs(np.abs(a - b) - 1.0)
+    i, j = np.unravel_index(int(np.argmin(misfit)), misfit.shape)
+    p, q = (start + t * (stop - start) for t in (float(t_left[i]), float(t_right[j])))
+    return (float(p[0]), float(p[1])), (float(q[0]), float(q[1]))
+
+
+def _cuts(start: Array, stop: Array, edge: Array, closed: bool) -> Array:
+    """Positions along start-stop (0 to 1, extended by a half either way) where it meets a polyline."""
+    path = np.vstack((edge, edge[:1])) if closed else edge
+    d, e = stop - start, np.diff(path, axis=0)
+    cross = d[0] * e[:, 1] - d[1] * e[:, 0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        r = path[:-1] - start
+        t = (r[:, 0] * e[:, 1] - r[:, 1] * e[:, 0]) / cross
+        u = (r[:, 0] * d[1] - r[:, 1] * d[0]) / cross
+    return np.asarray(t[(u >= -1e-9) & (u <= 1.0 + 1e-9) & (t >= -0.5) & (t <= 1.5)])
