@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from linelab.units import FOOT, KMH, MPH
+from linelab.units import FOOT, KMH, MPH, STANDARD_GRAVITY
 
 #: The usual cautions; every page, picture and table carries them.
 CAUTIONS = (
@@ -15,6 +15,10 @@ CAUTIONS = (
 #: One pound-mass [kg], exact (International Yard and Pound Agreement, 1959).
 POUND = 0.45359237
 
+#: One pound-force [N] and one horsepower of 550 foot-pounds a second [W], from the above and standard gravity.
+POUND_FORCE = POUND * STANDARD_GRAVITY
+HORSEPOWER = 550.0 * FOOT * POUND_FORCE
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Units:
@@ -24,9 +28,9 @@ class Units:
     ----------
     name : str
         "metric" or "imperial".
-    speed, length, mass : float
-        Size of one shown unit [m/s], [m], [kg].
-    speed_unit, length_unit, mass_unit : str
+    speed, length, mass, force, power : float
+        Size of one shown unit [m/s], [m], [kg], [N], [W].
+    speed_unit, length_unit, mass_unit, force_unit, power_unit : str
         Their names.
     """
 
@@ -37,6 +41,10 @@ class Units:
     length_unit: str
     mass: float
     mass_unit: str
+    force: float
+    force_unit: str
+    power: float
+    power_unit: str
 
     def speed_text(self, value: float, digits: int = 1) -> str:
         """A speed [m/s] with its unit."""
@@ -46,14 +54,40 @@ class Units:
         """A length [m] with its unit."""
         return f"{value / self.length:.{digits}f} {self.length_unit}"
 
+    def power_text(self, value: float, digits: int = 1) -> str:
+        """A power [W] with its unit."""
+        return f"{value / self.power:.{digits}f} {self.power_unit}"
+
     def mass_text(self, value: float, digits: int = 0) -> str:
         """A mass [kg] with its unit."""
         return f"{value / self.mass:.{digits}f} {self.mass_unit}"
 
 
-METRIC = Units(name="metric", speed=KMH, speed_unit="km/h", length=1.0, length_unit="m", mass=1.0, mass_unit="kg")
+METRIC = Units(
+    name="metric",
+    speed=KMH,
+    speed_unit="km/h",
+    length=1.0,
+    length_unit="m",
+    mass=1.0,
+    mass_unit="kg",
+    force=1.0,
+    force_unit="N",
+    power=1000.0,
+    power_unit="kW",
+)
 IMPERIAL = Units(
-    name="imperial", speed=MPH, speed_unit="mph", length=FOOT, length_unit="ft", mass=POUND, mass_unit="lb"
+    name="imperial",
+    speed=MPH,
+    speed_unit="mph",
+    length=FOOT,
+    length_unit="ft",
+    mass=POUND,
+    mass_unit="lb",
+    force=POUND_FORCE,
+    force_unit="lbf",
+    power=HORSEPOWER,
+    power_unit="hp",
 )
 
 

@@ -83,7 +83,7 @@ def test_clutch_holds_the_torque_at_engagement_below_it():
     engaged = float(road_speed(engine, 5000 * RPM, 1))
     forces = gear_forces(engine, np.array([0.0, 0.3 * engaged, engaged]))[0]
     assert forces == pytest.approx(forces[2])
-    expected = 12.3 * engine.efficiency * engine.ratios[0] * 2 * np.pi / engine.tyre_circumference
+    expected = 14.3 * engine.efficiency * engine.ratios[0] * 2 * np.pi / engine.tyre_circumference
     assert forces[0] == pytest.approx(expected)
     assert float(drive_force(drive_curve(engine), 0.0)) == pytest.approx(expected, rel=0.005)
 

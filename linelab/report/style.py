@@ -1,0 +1,92 @@
+"""The look of linelab's pictures: ink and two accents on paper, readable in greyscale and to colour-blind eyes.
+
+Loss is always burnt orange and drawn wider, gain always teal and thin, so colour never carries a message alone.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from linelab.io.atomic import replacing
+from linelab.report.display import CAUTIONS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+PAPER = "#fbf9f4"
+INK = "#22303c"
+SOFT = "#6c6a63"
+FAINT = "#cfc8ba"
+ROAD = "#e9e4d9"
+LOSS = "#b4470e"
+GAIN = "#15707d"
+KERB = "#8b6f9c"
+BRAKE = "#7a2f4f"
+DRIVE = "#5d7d34"
+COAST = "#b99b3e"
+
+#: Resolution of saved bitmaps [dots per inch].
+DPI = 140
+
+
+def new_figure(width: float, height: float) -> Figure:
+    """A figure on paper, in inches, drawn off screen."""
+    figure = Figure(figsize=(width, height), facecolor=PAPER)
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def tidy(axes: Axes, *, grid: Literal["both", "x", "y"] | None = "y") -> None:
+    """Plain axes: no box, faint grid lines behind the data, small labels in soft ink."""
+    axes.set_facecolor(PAPER)
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        axes.spines[side].set_color(FAINT)
+    axes.tick_params(colors=SOFT, labelsize=8, length=3, width=0.7)
+    axes.xaxis.label.set(color=SOFT, size=8.5)
+    axes.yaxis.label.set(color=SOFT, size=8.5)
+    if grid is not None:
+        axes.grid(axis=grid, color=FAINT, linewidth=0.5, alpha=0.7)
+        axes.set_axisbelow(True)
+
+
+def heading(figure: Figure, title: str, subtitle: str = "") -> None:
+    """Title and one line below it, at the top left."""
+    height = figure.get_size_inches()[1]
+    figure.text(0.03, 1.0 - 0.16 / height, title, size=13, weight="bold", color=INK, va="top")
+    if subtitle:
+        figure.text(0.03, 1.0 - 0.42 / height, subtitle, size=8.5, color=SOFT, va="top")
+
+
+def footer(figure: Figure, notes: str = "") -> None:
+    """Notes on the data and the usual cautions, in small print at the bottom."""
+    width, height = figure.get_size_inches()
+    per_line = int(width * 23)
+    lines = [*_wrapped(notes, per_line), *_wrapped(CAUTIONS, per_line)]
+    figure.text(0.03, 0.07 / height, "\n".join(lines), size=6.2, color=SOFT, va="bottom", linespacing=1.25)
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(text, width) if text else []
+
+
+def save_figure(figure: Figure, path: str | Path) -> None:
+    """Write a picture (PNG, SVG or PDF by the file's ending); replaced as a whole or not at all.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
+    target = Path(path)
+    kind = target.suffix.lstrip(".").lower() or "png"
+    metadata: dict[str, Any] = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind, {})
+    with replacing(target) as temporary:
+        figure.savefig(temporary, dpi=DPI, format=kind, metadata=metadata, facecolor=PAPER)
