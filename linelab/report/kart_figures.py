@@ -37,7 +37,7 @@ def plot_kart(kart: Kart, units: Units = METRIC) -> Figure:
     figure = new_figure(10.5, 5.9)
     words = kart_words(kart, units)
     heading(figure, kart.name, kart.description)
-    left = figure.add_axes((0.06, 0.27, 0.37, 0.56))
+    left = figure.add_axes((0.075, 0.27, 0.36, 0.56))
     right = figure.add_axes((0.53, 0.27, 0.44, 0.56))
     draw_gg(left, kart, units)
     draw_drive_force(right, kart, units)
@@ -92,23 +92,24 @@ def draw_drive_force(axes: Axes, kart: Kart, units: Units = METRIC) -> None:
     drive = drive_force(curve, v)
     axes.plot(shown, drive / units.force, color=INK, linewidth=2.2, label="drive, full throttle")
     axes.plot(shown, load.resistance * numbers.mass / units.force, color=LOSS, linewidth=1.8, label="resistance")
-    highest = float(np.max(drive)) * 1.12
-    if grip < highest * 1.3:
+    highest = float(np.max(drive))
+    if grip < highest * 1.45:
         axes.axhline(
             grip / units.force, color=GAIN, linewidth=1.2, linestyle=(0, (5, 3)), label="grip of the rear tyres"
         )
-        highest = max(highest, grip * 1.08)
-    axes.plot([top.v / units.speed] * 2, [0.0, highest * 0.70 / units.force], color=BRAKE, linewidth=0.9)
+        highest = max(highest, grip)
+    axes.plot([top.v / units.speed] * 2, [0.0, highest * 1.1 / units.force], color=BRAKE, linewidth=0.9)
     cause = "rev limit" if top.limited_by == "revs" else "drive equals drag"
     axes.annotate(
         f"{units.speed_text(top.v, 0)}\n{cause}",
-        (top.v / units.speed, highest * 0.71 / units.force),
+        (top.v / units.speed, highest * 1.11 / units.force),
         ha="right",
         size=8,
         color=BRAKE,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
     )
     axes.set_xlim(0.0, end / units.speed * 1.02)
-    axes.set_ylim(0.0, highest / units.force)
+    axes.set_ylim(0.0, highest * 1.26 / units.force)
     axes.set_xlabel(f"speed [{units.speed_unit}]")
     axes.set_ylabel(f"force at the wheels [{units.force_unit}]")
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, frameon=False, fontsize=8, labelcolor=INK)
