@@ -1,0 +1,269 @@
+"""Which point of the left edge faces which point of the right edge.
+
+The pairs ("rungs") follow the track in order and never skip, so a stretch can only be paired with itself even where
+another stretch passes within a metre or the track crosses itself.  They minimise the summed squared rung length over
+all monotone pairings (dynamic time warping; Sakoe & Chiba, *Dynamic programming algorithm optimization for spoken
+word recognition*, IEEE Trans. ASSP 26(1), 1978, eqs. 10-15 with symmetric weights), first on a coarse grid with a
+wide band, then on a fine one within a narrow band.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.errors import TrackError
+from linelab.geometry.corridor_input import Edge
+from linelab.units import Array
+
+Index = NDArray[np.intp]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Rungs:
+    """Facing points of the two edges in driving order.
+
+    ``a`` and ``b`` (K,) are arc lengths along the left and right edge [m], both non-decreasing, and may exceed the
+    edge's length once round; ``left`` and ``right`` (K, 2) are the points [m].  On a closed track the last rung is
+    *before* the first one, not equal to it; ``lap_a`` and ``lap_b`` are the arcs of once round.
+    """
+
+    a: Array
+    b: Array
+    left: Array
+    right: Array
+    closed: bool
+    lap_a: float
+    lap_b: float
+
+    @property
+    def width(self) -> Array:
+        """Rung lengths (K,) [m]."""
+        return np.asarray(np.hypot(*(self.right - self.left).T))
+
+
+def pair_edges(left: Edge, right: Edge, spacing: float) -> Rungs:
+    """Pair two edges.
+
+    Parameters
+    ----------
+    left, right : Edge
+    spacing : float
+        Distance between rungs, measured along the middle [m].
+
+    Raises
+    ------
+    TrackError
+        No place was found where the edges face each other the right way round.
+    """
+    offset = _facing_start(left, right, spacing) if left.closed else (0.0, 0.0)
+    coarse = max(4.0 * spacing, left.length / 20000.0)
+    path = _warp(left, right, offset, coarse, None)
+    path = _warp(left, right, offset, spacing, path)
+    if not left.closed:
+        path = _trim_ends(path)
+    return _resample(left, right, path, spacing)
+
+
+def _grid(edge: Edge, start: float, step: float) -> tuple[Array, Array]:
+    """Arcs (M,) and points (M, 2) of an edge at a nearly uniform step, sharp vertices kept."""
+    count = max(round(edge.length / step), 8)
+    arcs = start + np.linspace(0.0, edge.length, count + 1)
+    inner = _sharp_arcs(edge)
+    if inner.size:
+        inner = start + np.mod(inner - start, edge.length)
+        nearest = np.clip(np.rint((inner - start) / edge.length * count).astype(np.intp), 1, count - 1)
+        arcs[nearest] = inner
+        arcs = np.maximum.accumulate(arcs)
+    return arcs, edge.at(arcs)
+
+
+def _sharp_arcs(edge: Edge, angle: float = 0.5) -> Array:
+    """Arc lengths of vertices that turn by more than ``angle`` [rad]."""
+    legs = np.diff(edge.xy, axis=0)
+    turn = np.abs(_turns(legs))
+    return np.asarray(edge.arc[1:-1][turn > angle])
+
+
+def _turns(legs: Array) -> Array:
+    """Signed turning angle (M-1,) between successive legs (M, 2) [rad]."""
+    cross = legs[:-1, 0] * legs[1:, 1] - legs[:-1, 1] * legs[1:, 0]
+    dot = np.einsum("ij,ij->i", legs[:-1], legs[1:])
+    return np.asarray(np.arctan2(cross, dot))
+
+
+def _facing_start(left: Edge, right: Edge, spacing: float) -> tuple[float, float]:
+    """Find arcs on the two closed edges that face each other beyond doubt.
+
+    A right point faces a left one when it lies to its right, roughly square to both edges, which run the same way.
+    Of some dozens of left points, take the one whose facing point is clearest: the nearest other stretch that also
+    qualifies is furthest away in proportion.
+    """
+    arcs_r = np.arange(0.0, right.length, spacing)
+    points_r, heading_r = right.at(arcs_r), _headings(right, arcs_r, spacing)
+    best: tuple[float, float, float] | None = None
+    for arc in np.linspace(0.0, left.length, 48, endpoint=False):
+        here = np.array([arc])
+        point, heading = left.at(here)[0], _headings(left, here, spacing)[0]
+        across = points_r - point
+        distance = np.hypot(*across.T)
+        side = -(heading[0] * across[:, 1] - heading[1] * across[:, 0])
+        side_r = -(heading_r[:, 0] * across[:, 1] - heading_r[:, 1] * across[:, 0])
+        same_way = heading_r @ heading
+        faces = (side > 0.8 * distance) & (side_r > 0.8 * distance) & (same_way > 0.8)
+        if not faces.any():
+            continue
+        nearest = int(np.argmin(np.where(faces, distance, np.inf)))
+        gap = np.abs(arcs_r - arcs_r[nearest])
+        elsewhere = np.minimum(gap, right.length - gap) > 3.0 * distance[nearest]
+        rivals = distance[elsewhere & (same_way > 0.5) & (side > 0.0)]
+        clarity = min(float(rivals.min()) / float(distance[nearest]), 5.0) if rivals.size else 5.0
+        clarity -= 0.02 * float(distance[nearest])
+        if best is None or clarity > best[0]:
+            best = (clarity, float(arc), float(arcs_r[nearest]))
+    if best is None:
+        raise TrackError(
+            "nowhere does the right edge lie to the right of the left edge and run the same way",
+            where="edges",
+            remedy="Give both edges in driving order and check which is left",
+        )
+    return best[1], best[2]
+
+
+def _headings(edge: Edge, arcs: Array, reach: float) -> Array:
+    """Unit tangents (K, 2) of an edge at arc lengths, averaged over ±``reach`` [m]."""
+    ahead = edge.at(arcs + reach) - edge.at(arcs - reach)
+    return np.asarray(ahead / np.maximum(np.hypot(*ahead.T), 1e-12)[:, None])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Path:
+    """A monotone pairing as arcs on both edges (K,) [m], counted from the start pair."""
+
+    a: Array
+    b: Array
+
+
+def _warp(left: Edge, right: Edge, start: tuple[float, float], step: float, guide: _Path | None) -> _Path:
+    """Dynamic time warping of two edges sampled at ``step``, within a band around ``guide``."""
+    arcs_l, points_l = _grid(left, start[0], step)
+    arcs_r, points_r = _grid(right, start[1], step)
+    low, high = _band(arcs_l, arcs_r, guide, step)
+    total: list[Array] = []
+    costs: list[Array] = []
+    x, y = np.ascontiguousarray(points_r[:, 0]), np.ascontiguousarray(points_r[:, 1])
+    for i in range(arcs_l.size):
+        lo, hi = low[i], high[i]
+        cost = (x[lo:hi] - points_l[i, 0]) ** 2 + (y[lo:hi] - points_l[i, 1]) ** 2
+        along = np.cumsum(cost)
+        costs.append(cost)
+        if i == 0:
+            total.append(along)
+            continue
+        shift = lo - low[i - 1]
+        before = total[-1]
+        entry = np.full(hi - lo, np.inf)
+        straight = before[shift : shift + hi - lo]
+        entry[: straight.size] = straight + cost[: straight.size]
+        first = 1 if shift == 0 else 0
+        diagonal = before[shift + first - 1 : shift + hi - lo - 1]
+        stop = first + diagonal.size
+        np.minimum(entry[first:stop], diagonal + 2.0 * cost[first:stop], out=entry[first:stop])
+        total.append(along + np.minimum.accumulate(entry - along))
+    rows, columns = _trace(total, costs, low)
+    return _Path(arcs_l[rows], arcs_r[columns])
+
+
+def _band(arcs_l: Array, arcs_r: Array, guide: _Path | None, step: float) -> tuple[list[int], list[int]]:
+    """First and one-past-last column for each row; both non-decreasing, corners included."""
+    fraction = (arcs_l - arcs_l[0]) / (arcs_l[-1] - arcs_l[0])
+    last = arcs_r.size - 1
+    if guide is None:
+        middle = fraction * last
+        reach = max(200.0, 0.06 * float(arcs_r[-1] - arcs_r[0])) / step
+        low, high = middle - reach, middle + reach
+    else:
+        reach_m = 12.0 * step
+        first = np.searchsorted(guide.a, arcs_l - reach_m, side="left")
+        final = np.searchsorted(guide.a, arcs_l + reach_m, side="right") - 1
+        size = guide.b.size - 1
+        low = np.searchsorted(arcs_r, guide.b[np.clip(first, 0, size)]) - 4.0
+        high = np.searchsorted(arcs_r, guide.b[np.clip(final, 0, size)]) + 4.0
+    lo = np.clip(np.floor(low), 0, last).astype(np.intp)
+    hi = np.clip(np.ceil(high), 0, last).astype(np.intp) + 1
+    lo[0], hi[-1] = 0, last + 1
+    lo = np.maximum.accumulate(lo)
+    hi = np.maximum.accumulate(hi)
+    return lo.tolist(), hi.tolist()
+
+
+def _trace(total: list[Array], costs: list[Array], low: list[int]) -> tuple[Index, Index]:
+    """Walk the cheapest pairing back from the last pair to the first."""
+    i, j = len(total) - 1, low[-1] + total[-1].size - 1
+    rows, columns = [i], [j]
+    while i > 0 or j > 0:
+        here = total[i]
+        left_cost = here[j - 1 - low[i]] if j > low[i] else np.inf
+        if i > 0:
+            before, k = total[i - 1], j - low[i - 1]
+            up = before[k] if k < before.size else np.inf
+            diagonal = before[k - 1] if 0 < k <= before.size else np.inf
+        else:
+            up = diagonal = np.inf
+        diagonal += float(costs[i][j - low[i]])  # a diagonal move counts double
+        if diagonal <= up and diagonal <= left_cost:
+            i, j = i - 1, j - 1
+        elif up <= left_cost:
+            i -= 1
+        else:
+            j -= 1
+        rows.append(i)
+        columns.append(j)
+    return np.array(rows[::-1]), np.array(columns[::-1])
+
+
+def _trim_ends(path: _Path) -> _Path:
+    """Drop the fans at the ends of an open track, where one edge starts or stops before the other."""
+    first = max(int(np.searchsorted(path.a, path.a[0], side="right")) - 1, 0)
+    first_b = max(int(np.searchsorted(path.b, path.b[0], side="right")) - 1, 0)
+    final = int(np.searchsorted(path.a, path.a[-1], side="left"))
+    final_b = int(np.searchsorted(path.b, path.b[-1], side="left"))
+    begin, end = max(first, first_b), min(final, final_b) + 1
+    return _Path(path.a[begin:end], path.b[begin:end])
+
+
+def _resample(left: Edge, right: Edge, path: _Path, spacing: float) -> Rungs:
+    """Rungs at a uniform distance along the middle, freed of the grid's staircase."""
+    middle = 0.5 * (path.a - path.a[0] + path.b - path.b[0])
+    keep = np.concatenate([[True], np.diff(middle) > 1e-9])
+    middle, a, b = middle[keep], path.a[keep], path.b[keep]
+    count = max(round(middle[-1] / spacing), 8)
+    u = np.linspace(0.0, middle[-1], count + 1)
+    a, b = np.interp(u, middle, a), np.interp(u, middle, b)
+    if left.closed:
+        u, a, b = u[:-1], a[:-1], b[:-1]
+    a = _smooth_monotone(a, left.length if left.closed else None)
+    b = _smooth_monotone(b, right.length if right.closed else None)
+    return Rungs(
+        a=a,
+        b=b,
+        left=left.at(a),
+        right=right.at(b),
+        closed=left.closed,
+        lap_a=left.length,
+        lap_b=right.length,
+    )
+
+
+def _smooth_monotone(values: Array, lap: float | None, passes: int = 2) -> Array:
+    """Running means (1/4, 1/2, 1/4), which keep the order; ``lap`` is the period of a closed edge."""
+    out = values
+    for _ in range(passes):
+        ends = (out[:1], out[-1:]) if lap is None else (out[-1:] - lap, out[:1] + lap)
+        padded = np.concatenate([ends[0], out, ends[1]])
+        out = 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
+        if lap is None:
+            out[0], out[-1] = values[0], values[-1]
+    return out

@@ -1,0 +1,194 @@
+"""A smooth plane curve through points in order, tabulated by arc length.
+
+Uniform quintic B-spline (C. de Boor, *A Practical Guide to Splines*, 1978, ch. IX-X): four continuous derivatives,
+so curvature has two.  The coefficients minimise squared distances to the points plus a penalty on the squared third
+difference (P. Eilers & B. Marx, *Flexible smoothing with B-splines and penalties*, Statistical Science 11(2), 1996,
+eq. 8), which is blind to circles of any radius that the spacing resolves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from linelab.geometry.corridor_banded import solve_spd
+from linelab.geometry.curve import Curve
+from linelab.units import Array
+
+#: Quintic B-spline on one interval: row r is the coefficient of c[i + r], columns are powers u^0..u^5, times 120.
+_QUINTIC = (
+    np.array(
+        [
+            [1, -5, 10, -10, 5, -1],
+            [26, -50, 20, 20, -20, 5],
+            [66, 0, -60, 0, 30, -10],
+            [26, 50, 20, -20, -20, 10],
+            [1, 5, 10, 10, 5, -5],
+            [0, 0, 0, 0, 0, 1],
+        ],
+        dtype=np.float64,
+    )
+    / 120.0
+)
+
+#: Gauss-Legendre nodes and weights on [0, 1], five points.
+_NODES, _WEIGHTS = (0.5 * (v + shift) for v, shift in zip(np.polynomial.legendre.leggauss(5), (1.0, 0.0)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spline:
+    """A quintic spline: interval i uses coefficients i..i+5 (wrapped when closed); parameter 0..intervals."""
+
+    coefficients: Array  # (C, 2)
+    closed: bool
+
+    @property
+    def intervals(self) -> int:
+        """Number of polynomial pieces."""
+        return int(self.coefficients.shape[0]) - (0 if self.closed else 5)
+
+
+def fit_spline(points: Array, spacing: float, smoothing: float, *, closed: bool) -> tuple[Spline, Array]:
+    """Fit a spline to points in driving order.
+
+    Parameters
+    ----------
+    points : (K, 2) array
+        [m]; a closed track does not repeat the first point.
+    spacing : float
+        Distance between knots [m].
+    smoothing : float
+        Length below which detail is lost [m].
+    closed : bool
+
+    Returns
+    -------
+    Spline
+    (K,) array
+        The parameter of each point.
+    """
+    ring = np.vstack([points, points[:1]]) if closed else points
+    chord = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(ring, axis=0).T))])
+    count = max(int(np.ceil(chord[-1] / spacing)), 12)
+    parameter = chord / chord[-1] * count
+    # One datum a knot, evenly spaced: dense parts of the path must not outweigh sparse ones.
+    even = np.arange(count) + 0.0 if closed else np.linspace(0.0, count, count + 1)
+    data = np.column_stack([np.interp(even, parameter, ring[:, i]) for i in (0, 1)])
+    coefficients = _solve_coefficients(data, count, (smoothing * count / chord[-1]) ** 6, closed)
+    return Spline(coefficients, closed), parameter[: points.shape[0]]
+
+
+def _solve_coefficients(data: Array, count: int, penalty: float, closed: bool) -> Array:
+    """Penalised least squares; data sit on the knots."""
+    knot = _QUINTIC[:5, 0]  # 1, 26, 66, 26, 1 over 120
+    size = count if closed else count + 5
+    third = np.array([-1.0, 3.0, -3.0, 1.0])
+    diagonals = [np.zeros(size) for _ in range(5)]
+    fit_rows = np.arange(data.shape[0])
+    penalty_rows = np.arange(size if closed else size - 3)
+    rhs = np.zeros((size, 2))
+    for i in range(5):
+        np.add.at(rhs, (fit_rows + i) % size, knot[i] * data)
+        for j in range(i, 5):
+            np.add.at(diagonals[j - i], (fit_rows + i) % size, knot[i] * knot[j])
+    for i in range(4):
+        for j in range(i, 4):
+            np.add.at(diagonals[j - i], (penalty_rows + i) % size, penalty * third[i] * third[j])
+    diagonals[0] += 1e-12
+    return solve_spd(diagonals, rhs, closed=closed)
+
+
+def evaluate(spline: Spline, parameter: Array, order: int) -> list[Array]:
+    """Value and derivatives with respect to the parameter, up to ``order``; each (..., 2)."""
+    last = spline.intervals - 1
+    index = np.clip(np.floor(parameter), 0, last).astype(np.intp)
+    u = parameter - index
+    gather = index[..., None] + np.arange(6)
+    if spline.closed:
+        gather %= spline.coefficients.shape[0]
+    local = spline.coefficients[gather]  # (..., 6, 2)
+    poly = np.einsum("...rk,rp->...pk", local, _QUINTIC)
+    out: list[Array] = []
+    powers = np.arange(6)
+    factor = np.ones(6)
+    for n in range(order + 1):
+        value = np.zeros((*local.shape[:-2], 2))
+        for p in range(5, n - 1, -1):
+            value = value * u[..., None] + factor[p] * poly[..., p, :]
+        out.append(value)
+        factor = factor * np.maximum(powers - n, 0)
+    return out
+
+
+def arc_length(spline: Spline) -> Array:
+    """Arc length at every knot (intervals + 1,), five-point Gauss quadrature [m]."""
+    where = np.arange(spline.intervals)[:, None] + _NODES
+    speed = np.hypot(*np.moveaxis(evaluate(spline, where, 1)[1], -1, 0))
+    return np.concatenate([[0.0], np.cumsum(speed @ _WEIGHTS)])
+
+
+def parameter_at(spline: Spline, arc: Array, knots_arc: Array) -> Array:
+    """Invert arc length: parameter (N,) at distances ``arc`` (N,) within the spline [m].
+
+    A cubic guess from the knots, then two Newton steps on the quadrature within the interval.
+    """
+    last = spline.intervals - 1
+    index = np.clip(np.searchsorted(knots_arc, arc, side="right") - 1, 0, last)
+    span = knots_arc[index + 1] - knots_arc[index]
+    u = (arc - knots_arc[index]) / span
+    for _ in range(3):
+        inner = index[:, None] + u[:, None] * _NODES
+        speed = np.hypot(*np.moveaxis(evaluate(spline, inner, 1)[1], -1, 0))
+        covered = u * (speed @ _WEIGHTS)
+        here = np.hypot(*evaluate(spline, index + u, 1)[1].T)
+        u = np.clip(u - (knots_arc[index] + covered - arc) / here, 0.0, 1.0)
+    return np.asarray(index + u)
+
+
+def tabulate(spline: Spline, start: float, step: float) -> tuple[Curve, Array]:
+    """Table of the curve at uniform stations, station 0 at the parameter ``start`` (closed splines only).
+
+    Returns
+    -------
+    Curve
+    (N,) array
+        The parameter at each station (wrapped on a closed spline).
+    """
+    knots_arc = arc_length(spline)
+    length = float(knots_arc[-1])
+    count = max(int(np.ceil(length / step)), 8)
+    s = np.linspace(0.0, length, count + 1)
+    if spline.closed:
+        begin = _arc_of(spline, start, knots_arc)
+        parameter = parameter_at(spline, np.mod(begin + s, length), knots_arc)
+    else:
+        parameter = parameter_at(spline, s, knots_arc)
+    if spline.closed:
+        parameter[-1] = parameter[0]
+    return _curve(spline, s, parameter), parameter
+
+
+def _arc_of(spline: Spline, parameter: float, knots_arc: Array) -> float:
+    """Arc length at one parameter [m]."""
+    index = min(int(np.floor(parameter)), spline.intervals - 1)
+    u = parameter - index
+    speed = np.hypot(*evaluate(spline, index + u * _NODES, 1)[1].T)
+    return float(knots_arc[index] + u * (speed @ _WEIGHTS))
+
+
+def _curve(spline: Spline, s: Array, parameter: Array) -> Curve:
+    """Exact position, heading, curvature and its rate from the spline's derivatives."""
+    p, d1, d2, d3 = evaluate(spline, parameter, 3)
+    speed = np.hypot(*d1.T)
+    cross12 = d1[:, 0] * d2[:, 1] - d1[:, 1] * d2[:, 0]
+    cross13 = d1[:, 0] * d3[:, 1] - d1[:, 1] * d3[:, 0]
+    dot12 = np.einsum("ij,ij->i", d1, d2)
+    kappa = cross12 / speed**3
+    dkappa = (cross13 / speed**3 - 3.0 * cross12 * dot12 / speed**5) / speed
+    psi = np.unwrap(np.arctan2(d1[:, 1], d1[:, 0]))
+    x, y = p.T.copy()
+    if spline.closed:
+        x[-1], y[-1], kappa[-1], dkappa[-1] = x[0], y[0], kappa[0], dkappa[0]
+        psi[-1] = psi[0] + 2.0 * np.pi * np.rint((psi[-1] - psi[0]) / (2.0 * np.pi))
+    return Curve(s=s, x=x, y=y, psi=psi, kappa=kappa, dkappa=dkappa, closed=spline.closed)
