@@ -1,0 +1,220 @@
+"""Things along a track, read from its file: timing lines, kerbs, grip zones and corners, placed on the track."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import get_args
+
+import numpy as np
+
+from linelab.errors import InputError
+from linelab.geometry.corners import turn_between
+from linelab.geometry.locate import Placed, crossing, locate
+from linelab.io.projection import LocalPlane, to_plane
+from linelab.io.track_geojson import Feature
+from linelab.track import Corner, GripZone, Kerb, Side, Track
+from linelab.units import Array
+
+#: How far from an edge a kerb may be drawn [m]: a kerb's outer side is up to 3 m out.
+KERB_MARGIN = 3.2
+#: How far outside the track a grip zone or a corner's points may reach [m].
+ZONE_MARGIN = 10.0
+
+
+def add_features(track: Track, features: list[Feature], plane: LocalPlane) -> Track:
+    """Place the features of a track's file on the track.
+
+    Parameters
+    ----------
+    track : Track
+        Built from the outline.
+    features : list of Feature
+    plane : LocalPlane
+
+    Raises
+    ------
+    FileFormatError
+        A line that misses the track, a kerb that is not along an edge, a property out of range, with the feature.
+    """
+    kerbs = tuple(_kerb(track, f, plane) for f in features if f.role == "kerb")
+    zones = tuple(_zone(track, f, plane) for f in features if f.role == "grip_zone")
+    lines = sorted(_station(track, f, plane) for f in features if f.role == "timing_line")
+    track = replace(track, kerbs=kerbs, grip_zones=zones, timing_stations=tuple(lines))
+    track = _with_timing(track, features, plane)
+    return _with_corners(track, [f for f in features if f.role == "corner"], plane)
+
+
+def _xy(feature: Feature, plane: LocalPlane) -> tuple[Array, Array]:
+    return to_plane(plane, feature.points[:, 0], feature.points[:, 1])
+
+
+def _station(track: Track, feature: Feature, plane: LocalPlane) -> float:
+    """Station where a line across the track meets the reference line."""
+    x, y = _xy(feature, plane)
+    ends = ((float(x[0]), float(y[0])), (float(x[-1]), float(y[-1])))
+    found = crossing(ends, track.left_edge, track.right_edge, closed=track.closed)
+    placed = None
+    if found is not None:
+        (x0, y0), (x1, y1) = found
+        share = np.linspace(0.02, 0.98, 25)
+        placed = locate(track, x0 + share * (x1 - x0), y0 + share * (y1 - y0), margin=1.0)
+    if placed is None:
+        raise feature.fault("the line does not cross the track", "Draw it from one edge to the other")
+    order = np.argsort(placed.n)
+    return _within(track, float(np.interp(0.0, placed.n[order], placed.s[order])))
+
+
+def _within(track: Track, s: float) -> float:
+    return float(np.mod(s, track.length)) if track.closed else float(np.clip(s, 0.0, track.length))
+
+
+def _with_timing(track: Track, features: list[Feature], plane: LocalPlane) -> Track:
+    """Start and finish of an open track; on a circuit the start line already is station 0."""
+    ends = {f.role: f for f in features if f.role in ("start_line", "finish_line")}
+    if track.closed:
+        if "finish_line" in ends:
+            note = "a finish line counts only on an open track: left out"
+            return replace(track, notes=(*track.notes, note))
+        return track
+    start = _station(track, ends["start_line"], plane) if "start_line" in ends else 0.0
+    finish = _station(track, ends["finish_line"], plane) if "finish_line" in ends else track.length
+    if finish <= start:
+        raise ends.get("finish_line", ends["start_line"]).fault(
+            f"the finish (station {finish:.0f} m) is not after the start (station {start:.0f} m)",
+            "Swap the roles, or draw the edges in driving order",
+        )
+    return replace(track, start_station=start, finish_station=finish)
+
+
+def _stretch(track: Track, placed: Placed) -> tuple[float, float]:
+    """First and last station of a placed thing, wrapped on a circuit."""
+    first, last = float(placed.s.min()), float(placed.s.max())
+    return _within(track, first), _within(track, last)
+
+
+def _dense(x: Array, y: Array, ring: bool) -> tuple[Array, Array]:
+    """Add points about 2 m apart, so that the chain of stations cannot jump to a neighbouring stretch."""
+    if ring:
+        x, y = np.append(x, x[0]), np.append(y, y[0])
+    along = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
+    at = np.union1d(along, np.linspace(0.0, along[-1], min(400, int(along[-1] / 2.0) + 2)))
+    return np.interp(at, along, x), np.interp(at, along, y)
+
+
+def _kerb(track: Track, feature: Feature, plane: LocalPlane) -> Kerb:
+    side = feature.text_of("side").lower()
+    if side and side not in get_args(Side):
+        raise feature.fault(f"property 'side' is '{side}'", "Use left or right, seen in driving direction")
+    x, y = _dense(*_xy(feature, plane), feature.ring)
+    tries: list[tuple[float, Side, Placed]] = []
+    for name, sign in (("left", 1.0), ("right", -1.0)):
+        if side in ("", name):
+            placed = locate(track, x, y, margin=KERB_MARGIN, side=sign)
+            if placed is not None:
+                width = np.interp(
+                    np.mod(placed.s, track.length) if track.closed else placed.s,
+                    track.s,
+                    track.w_left if sign > 0 else track.w_right,
+                )
+                off = float(np.mean(np.abs(placed.n - sign * width)))
+                tries.append((off, "left" if sign > 0 else "right", placed))
+    if not tries:
+        raise feature.fault(
+            f"no part of the track lies within {KERB_MARGIN:.1f} m", "Draw the kerb along the edge it belongs to"
+        )
+    _, found, placed = min(tries, key=lambda item: item[0])
+    s_start, s_end = _stretch(track, placed)
+    width = feature.number_of("width_m")
+    try:
+        return Kerb(
+            side=found,
+            s_start=s_start,
+            s_end=s_end,
+            width=width,
+            grip=feature.number_of("grip", 1.0),
+            name=feature.text_of("name"),
+        )
+    except InputError as error:
+        raise feature.fault(error.what, "Give width_m in metres and grip as a factor on the asphalt's") from error
+
+
+def _zone(track: Track, feature: Feature, plane: LocalPlane) -> GripZone:
+    x, y = _dense(*_xy(feature, plane), True)
+    placed = locate(track, x, y, margin=ZONE_MARGIN)
+    if placed is None:
+        raise feature.fault(
+            f"a corner of the polygon is more than {ZONE_MARGIN:.0f} m off the track", "Draw it on the track"
+        )
+    s_start, s_end = _stretch(track, placed)
+    try:
+        return GripZone(
+            s_start=s_start,
+            s_end=s_end,
+            n_right=float(placed.n.min()),
+            n_left=float(placed.n.max()),
+            factor=feature.number_of("factor"),
+            name=feature.text_of("name"),
+        )
+    except InputError as error:
+        raise feature.fault(error.what, "Give factor as a factor on the grip, 1 = as elsewhere") from error
+
+
+def _with_corners(track: Track, features: list[Feature], plane: LocalPlane) -> Track:
+    """Corners of the file take the place of those found; a lone point names the corner it lies in."""
+    drawn = [f for f in features if len(f.points) > 1]
+    if drawn:
+        track = replace(track, corners=_numbered([_corner(track, f, plane) for f in drawn], drawn))
+    for feature in features:
+        if len(feature.points) == 1:
+            track = _named(track, feature, plane)
+    return track
+
+
+def _corner(track: Track, feature: Feature, plane: LocalPlane) -> Corner:
+    if len(feature.points) != 3:
+        raise feature.fault(
+            f"a corner's line has {len(feature.points)} points", "Give three: where it starts, its apex, where it ends"
+        )
+    x, y = _xy(feature, plane)
+    placed = locate(track, x, y, margin=ZONE_MARGIN)
+    if placed is None:
+        raise feature.fault(f"a point is more than {ZONE_MARGIN:.0f} m off the track", "Put the points on the track")
+    if not placed.s[0] < placed.s[1] < placed.s[2]:
+        raise feature.fault("its points are not in driving order", "Draw start, apex and end in driving direction")
+    s_start, s_apex, s_end = (_within(track, float(s)) for s in placed.s)
+    number = int(feature.number_of("number", 0.0))
+    turn = turn_between(track.reference, s_start, s_end)
+    if feature.properties.get("turn_deg") is not None:
+        turn = float(np.radians(feature.number_of("turn_deg")))
+    return Corner(number=number, s_start=s_start, s_apex=s_apex, s_end=s_end, turn=turn, name=feature.text_of("name"))
+
+
+def _numbered(corners: list[Corner], features: list[Feature]) -> tuple[Corner, ...]:
+    """Corners in driving order with the numbers given, or 1, 2, 3 where the file gives none at all."""
+    order = sorted(range(len(corners)), key=lambda i: corners[i].s_apex)
+    given = [corners[i].number for i in order]
+    if not any(given):
+        return tuple(replace(corners[i], number=k) for k, i in enumerate(order, start=1))
+    for previous, this, i in zip(given, given[1:], order[1:]):
+        if this <= previous:
+            raise features[i].fault(
+                f"corner number {this} follows number {previous} in driving order", "Number the corners as they come"
+            )
+    return tuple(corners[i] for i in order)
+
+
+def _named(track: Track, feature: Feature, plane: LocalPlane) -> Track:
+    x, y = _xy(feature, plane)
+    placed = locate(track, x, y, margin=ZONE_MARGIN)
+    name = feature.text_of("name")
+    if placed is None or not track.corners or not name:
+        note = f"{feature.place} names no corner of the track: left out"
+        return replace(track, notes=(*track.notes, note))
+
+    def distance(corner: Corner) -> float:
+        gap = abs(corner.s_apex - float(placed.s[0]))
+        return min(gap, track.length - gap) if track.closed else gap
+
+    nearest = min(track.corners, key=distance)
+    renamed = tuple(replace(c, name=name) if c is nearest else c for c in track.corners)
+    return replace(track, corners=renamed)

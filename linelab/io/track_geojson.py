@@ -1,0 +1,310 @@
+"""GeoJSON (RFC 7946) as linelab reads it: features with a role, their coordinates and properties, checked.
+
+Nothing here knows what a track is; a feature that says nothing to linelab is left out with a note.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, NoReturn
+
+import numpy as np
+
+from linelab.errors import FileFormatError
+from linelab.io.track_text import read_text
+from linelab.units import Array
+
+#: What a feature can be, and the geometries it may have.
+ROLES: dict[str, tuple[str, ...]] = {
+    "track": (),
+    "left_edge": ("LineString", "Polygon", "MultiLineString"),
+    "right_edge": ("LineString", "Polygon", "MultiLineString"),
+    "centre_line": ("LineString", "Polygon", "MultiLineString"),
+    "start_line": ("LineString",),
+    "finish_line": ("LineString",),
+    "timing_line": ("LineString",),
+    "kerb": ("LineString", "Polygon"),
+    "grip_zone": ("Polygon",),
+    "corner": ("LineString", "Point"),
+}
+_ONCE = ("track", "left_edge", "right_edge", "centre_line", "start_line", "finish_line")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Feature:
+    """One feature with a role.
+
+    ``points`` is (K, 2) or (K, 3): longitude, latitude [deg] and, where every vertex has it, elevation [m]; a ring
+    does not repeat its first point.  ``ring`` is True for a polygon or a line whose last vertex is its first.
+    """
+
+    path: Path
+    number: int
+    role: str
+    points: Array
+    ring: bool
+    properties: dict[str, Any]
+
+    @property
+    def place(self) -> str:
+        """How messages name the feature."""
+        return f"feature {self.number} ({self.role})"
+
+    def fault(self, what: str, remedy: str) -> FileFormatError:
+        """An error about this feature."""
+        return FileFormatError(f"{self.place}: {what}", path=self.path, remedy=remedy)
+
+    def number_of(self, key: str, default: float | None = None) -> float:
+        """A finite number from the properties; without ``default`` it must be there."""
+        value = self.properties.get(key, default)
+        if value is None:
+            near = difflib.get_close_matches(key, self.properties, n=1, cutoff=0.5)
+            hint = f"; there is '{near[0]}'" if near else ""
+            raise self.fault(f"property '{key}' is missing{hint}", f"Give '{key}' as a number")
+        try:
+            number = float(value)
+        except (TypeError, ValueError):
+            number = math.nan
+        if isinstance(value, bool) or not math.isfinite(number):
+            raise self.fault(f"property '{key}' is {value!r}, not a number", f"Give '{key}' as a plain number")
+        return number
+
+    def text_of(self, key: str) -> str:
+        """A property as text, empty when missing."""
+        value = self.properties.get(key)
+        return "" if value is None else str(value).strip()
+
+
+def read_features(path: str | Path) -> tuple[list[Feature], list[str]]:
+    """Read the features that have a role.
+
+    Returns
+    -------
+    features : list of Feature
+    notes : list of str
+        What was left out, and why.
+
+    Raises
+    ------
+    FileFormatError
+        Not GeoJSON, a role misspelt, a role given twice, a wrong geometry, coordinates that are no place on Earth.
+    """
+    file = Path(path)
+    document = _parse(file)
+    _check_crs(document, file)
+    features: list[Feature] = []
+    notes: list[str] = []
+    for number, raw in enumerate(_raw_features(document, file), start=1):
+        feature = _feature(raw, number, file, notes)
+        if feature is not None:
+            features.append(feature)
+    for role in _ONCE:
+        same = [feature.number for feature in features if feature.role == role]
+        if len(same) > 1:
+            raise FileFormatError(
+                f"features {' and '.join(map(str, same))} both have the role '{role}'",
+                path=file,
+                remedy="Join them into one or remove the role of the others",
+            )
+    return features, notes
+
+
+def read_lines(path: str | Path) -> list[tuple[str, Array]]:
+    """Every line and ring of a GeoJSON file as (name, points), whatever its role.
+
+    ``points`` is (K, 2 or 3): longitude, latitude [deg], elevation [m] where every vertex has it.
+    """
+    file = Path(path)
+    document = _parse(file)
+    _check_crs(document, file)
+    lines = []
+    for number, raw in enumerate(_raw_features(document, file), start=1):
+        properties, geometry = _properties(raw), raw.get("geometry")
+        if isinstance(geometry, dict) and geometry.get("type") in ("LineString", "Polygon", "MultiLineString"):
+            points, _ = _coordinates(geometry, f"feature {number}", file)
+            name = str(properties.get("role") or properties.get("name") or f"feature {number}")
+            lines.append((name, points))
+    return lines
+
+
+def _parse(path: Path) -> dict[str, Any]:
+    """JSON document of a file, NaN and Infinity refused."""
+    text = read_text(path, "GeoJSON")
+
+    def refuse(word: str) -> NoReturn:
+        line = text[: max(text.find(word), 0)].count("\n") + 1
+        raise FileFormatError(
+            f"{word} is no number", path=path, line=line, expected="a finite number", remedy="Repair that vertex"
+        )
+
+    try:
+        document = json.loads(text, parse_constant=refuse)
+    except json.JSONDecodeError as error:
+        raise FileFormatError(
+            f"not valid JSON: {error.msg} at column {error.colno}",
+            path=path,
+            line=error.lineno,
+            remedy="Repair that place, or export the file again from the GIS",
+        ) from error
+    except RecursionError as error:
+        raise FileFormatError("nested too deeply", path=path, remedy="Export the file again from the GIS") from error
+    if not isinstance(document, dict):
+        raise FileFormatError(
+            "no GeoJSON object", path=path, found=type(document).__name__, expected="a FeatureCollection"
+        )
+    return document
+
+
+def _raw_features(document: dict[str, Any], path: Path) -> list[dict[str, Any]]:
+    kind = document.get("type")
+    if kind == "FeatureCollection" and isinstance(document.get("features"), list):
+        raw = document["features"]
+    elif kind == "Feature":
+        raw = [document]
+    elif kind in ("LineString", "Polygon", "MultiLineString"):
+        raw = [{"type": "Feature", "properties": {}, "geometry": document}]
+    else:
+        raise FileFormatError(
+            "this JSON holds no features",
+            path=path,
+            found=f"type {kind!r}",
+            expected="'FeatureCollection'",
+            remedy="Export the layer as GeoJSON (RFC 7946)",
+        )
+    return [item for item in raw if isinstance(item, dict)]
+
+
+def _check_crs(document: dict[str, Any], path: Path) -> None:
+    """Refuse the outdated 'crs' member when it names anything but WGS 84 longitude and latitude."""
+    crs = document.get("crs")
+    if not isinstance(crs, dict):
+        return
+    properties = crs.get("properties")
+    name = str(properties.get("name", "") if isinstance(properties, dict) else "")
+    if name and not any(mark in name for mark in ("CRS84", ":4326", "4979")):
+        raise FileFormatError(
+            "coordinates are in another reference system",
+            path=path,
+            found=name,
+            expected="WGS 84 longitude and latitude (EPSG:4326)",
+            remedy="Save the layer again with EPSG:4326",
+        )
+
+
+def _feature(raw: dict[str, Any], number: int, path: Path, notes: list[str]) -> Feature | None:
+    """One checked feature, or None with a note."""
+    properties = _properties(raw)
+    role = _role(properties, number, path, notes)
+    if role is None:
+        return None
+    given = raw.get("geometry")
+    geometry: dict[str, Any] = given if isinstance(given, dict) else {}
+    kind = geometry.get("type")
+    if role == "track":
+        points, ring = np.zeros((0, 2)), False
+    elif kind not in ROLES[role]:
+        raise FileFormatError(
+            f"feature {number} ({role}) is a {kind or 'feature without geometry'}",
+            path=path,
+            expected=" or ".join(ROLES[role]),
+            remedy=f"Draw it as a {ROLES[role][0]}",
+        )
+    else:
+        points, ring = _coordinates(geometry, f"feature {number} ({role})", path)
+        least = 1 if kind == "Point" else 2
+        if len(points) < least:
+            raise FileFormatError(
+                f"feature {number} ({role}) has {len(points)} vertex, at least {least} are needed",
+                path=path,
+                remedy="Draw the whole line",
+            )
+    return Feature(path=path, number=number, role=role, points=points, ring=ring, properties=properties)
+
+
+def _properties(raw: dict[str, Any]) -> dict[str, Any]:
+    properties = raw.get("properties")
+    return properties if isinstance(properties, dict) else {}
+
+
+def _role(properties: dict[str, Any], number: int, path: Path, notes: list[str]) -> str | None:
+    """Role of a feature, or None with a note; a near miss is an error because something would be missing."""
+    given = properties.get("role")
+    if given is None or not str(given).strip():
+        notes.append(f"feature {number} has no role: left out")
+        return None
+    role = str(given).strip().lower().replace(" ", "_").replace("-", "_").replace("center", "centre")
+    if role in ROLES:
+        return role
+    near = difflib.get_close_matches(role, ROLES, n=1, cutoff=0.75)
+    if near:
+        raise FileFormatError(
+            f"feature {number} has the unknown role '{given}'", path=path, remedy=f"Did you mean '{near[0]}'?"
+        )
+    notes.append(f"feature {number} has the role '{given}', which means nothing here: left out")
+    return None
+
+
+def _coordinates(geometry: dict[str, Any], place: str, path: Path) -> tuple[Array, bool]:
+    """Vertices of a geometry, a ring's first point not repeated, and whether it is a ring."""
+    kind, values = geometry.get("type"), geometry.get("coordinates")
+    if kind == "Point":
+        values = [values]
+    elif kind in ("Polygon", "MultiLineString"):
+        if not isinstance(values, list) or len(values) != 1:
+            count = len(values) if isinstance(values, list) else 0
+            raise FileFormatError(
+                f"{place} has {count} parts", path=path, expected="one", remedy="Join the parts or remove the holes"
+            )
+        values = values[0]
+    rows = values if isinstance(values, list) else []
+    points = [_vertex(row, f"{place}, vertex {i}", path) for i, row in enumerate(rows, start=1)]
+    dimension = 3 if points and all(len(p) >= 3 for p in points) else 2
+    array = np.array([p[:dimension] for p in points], dtype=np.float64).reshape(-1, dimension)
+    _check_degrees(array, place, path)
+    ring = kind == "Polygon" or (len(array) > 3 and bool(np.all(array[0, :2] == array[-1, :2])))
+    if len(array) > 1 and ring and np.all(array[0, :2] == array[-1, :2]):
+        array = array[:-1]
+    return array, ring
+
+
+def _vertex(row: Any, place: str, path: Path) -> list[float]:
+    numbers = isinstance(row, list) and all(isinstance(v, int | float) and not isinstance(v, bool) for v in row)
+    if not numbers or len(row) < 2 or not all(math.isfinite(v) for v in row):
+        raise FileFormatError(
+            f"{place} is no position",
+            path=path,
+            found=json.dumps(row)[:60],
+            expected="[longitude, latitude] or [longitude, latitude, elevation]",
+            remedy="Repair that vertex",
+        )
+    return [float(v) for v in row]
+
+
+def _check_degrees(points: Array, place: str, path: Path) -> None:
+    """Refuse coordinates that are no degrees, or degrees in the wrong order."""
+    if points.size == 0:
+        return
+    lon, lat = np.abs(points[:, 0]).max(), np.abs(points[:, 1]).max()
+    if lon <= 180.0 and lat <= 90.0:
+        return
+    at = int(np.argmax((np.abs(points[:, 0]) > 180.0) | (np.abs(points[:, 1]) > 90.0)))
+    found = f"{points[at, 0]:g}, {points[at, 1]:g}"
+    if lon <= 90.0 and lat <= 180.0:
+        raise FileFormatError(
+            f"{place}: latitude comes before longitude",
+            path=path,
+            found=found,
+            expected="longitude first",
+            remedy="Swap the two numbers of every vertex",
+        )
+    raise FileFormatError(
+        f"{place}: the coordinates are not degrees",
+        path=path,
+        found=found,
+        expected="longitude within 180 and latitude within 90",
+        remedy="Save the layer in WGS 84 (EPSG:4326); import a track in local metres from CSV",
+    )
