@@ -84,7 +84,7 @@ def _off_edge(road: Road, s: Array, n: Array, side: float) -> Array:
     if side == 0.0:
         return np.zeros_like(n)
     width = np.interp(s, road.reference.s, road.w_left if side > 0.0 else road.w_right)
-    return np.abs(n - np.sign(side) * width)
+    return np.asarray(np.abs(n - np.sign(side) * width))
 
 
 def _candidates(road: Road, px: float, py: float, margin: float) -> tuple[Array, Array]:

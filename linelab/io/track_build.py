@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike
 
 from linelab.errors import LinelabError, TrackError
 from linelab.geometry.corners import find_corners
-from linelab.geometry.corridor import corridor_from_edges, edges_from_centre
+from linelab.geometry.corridor import corridor_from_edges
+from linelab.geometry.corridor_offset import edges_from_centre
 from linelab.geometry.curve import Curve
 from linelab.track import Corner, GripZone, Kerb, Side, Survey, Track
 from linelab.units import Array
