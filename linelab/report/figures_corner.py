@@ -1,0 +1,187 @@
+"""A close-up of one corner, turned so that it is driven upwards, with each lap's marks called out at the side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from linelab.geometry.curve import curve_at
+from linelab.geometry.frenet import sn_to_xy
+from linelab.lap import Lap
+from linelab.report.display import METRIC, Units
+from linelab.report.figures_data import time_gap
+from linelab.report.figures_lines import draw_lost, survey_note
+from linelab.report.figures_map import View, along_closed, draw_ground, draw_scale, fit_limits
+from linelab.report.style import INK, LOSS, PAPER, SOFT, footer, heading, new_figure
+from linelab.track import Corner, Track
+from linelab.units import Array
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+#: Track shown before and after a corner [m].
+BEFORE, AFTER = 35.0, 22.0
+
+#: Width and height of the sheet and of its map [inches].
+SHEET = (10.5, 8.2)
+MAP = (0.24, 0.09, 0.52, 0.8)
+
+
+class Callout(NamedTuple):
+    """One mark of a lap, ready to be written: where it is [m], what it is, and the figures in words."""
+
+    x: float
+    y: float
+    name: str
+    text: str
+    note: str = ""
+
+
+def plot_corner(
+    track: Track,
+    corner: Corner,
+    reference: Lap,
+    driven: Lap | None,
+    units: Units = METRIC,
+    *,
+    reference_marks: Sequence[Callout] = (),
+    driven_marks: Sequence[Callout] = (),
+    subtitle: str = "",
+    notes: str = "",
+) -> Figure:
+    """One corner with the reference line, a driven line and their marks.
+
+    Parameters
+    ----------
+    track : Track
+    corner : Corner
+    reference : Lap
+    driven : Lap or None
+        None shows the reference alone.
+    units : Units
+    reference_marks, driven_marks : sequences of Callout
+        Called out at the left and at the right.
+    subtitle, notes : str
+        Under the title; in the small print.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
+    figure = new_figure(*SHEET)
+    heading(figure, f"{track.name}, corner {corner.label}", subtitle)
+    axes = figure.add_axes(MAP)
+    view, outline = corner_view(track, corner)
+    draw_ground(axes, track, view, edge_width=1.4)
+    x, y = view(reference.line.x, reference.line.y)
+    axes.plot(x, y, color=INK, linewidth=1.8, linestyle=(0, (6, 1.5)), zorder=3.2)
+    if driven is not None:
+        gap = time_gap(reference, driven)
+        draw_lost(axes, driven, gap.s, gap.rate, view)
+    low, high = outline.min(axis=0) - 3.0, outline.max(axis=0) + 3.0
+    fit_limits(axes, low, high)
+    draw_scale(axes, units, north=0.5 * np.pi + view.angle if track.georeferenced else None, rise=-0.03)
+    _draw_way_in(axes, track, corner, view)
+    draw_callouts(figure, axes, reference_marks, view, column=0.03, right=False, title=reference.label or "reference")
+    if driven is not None:
+        title = driven.label or "driven lap"
+        draw_callouts(figure, axes, driven_marks, view, column=0.97, right=True, title=title)
+    footer(figure, " ".join(part for part in (survey_note(track), notes) if part))
+    return figure
+
+
+def corner_view(track: Track, corner: Corner) -> tuple[View, Array]:
+    """The turn that lets a corner be driven upwards, and the outline (K, 2) of the track shown, turned [m]."""
+    stop = corner.s_end + track.length if corner.s_end < corner.s_start else corner.s_end
+    start, end = corner.s_start - BEFORE, stop + AFTER
+    if not track.closed:
+        start, end = max(start, 0.0), min(end, track.length)
+    s = np.linspace(start, end, max(int((end - start) / 1.0), 8))
+    entry = curve_at(track.reference, corner.s_start)
+    apex = curve_at(track.reference, corner.s_apex)
+    view = View(float(0.5 * np.pi - entry.psi), (float(apex.x), float(apex.y)))
+    local = np.mod(s, track.length) if track.closed else s
+    left = view(*sn_to_xy(track.reference, s, along_closed(track, track.w_left, local)))
+    right = view(*sn_to_xy(track.reference, s, -along_closed(track, track.w_right, local)))
+    return view, np.vstack([np.column_stack(left), np.column_stack(right)])
+
+
+def _draw_way_in(axes: Axes, track: Track, corner: Corner, view: View) -> None:
+    """An arrow beside the edge that shows where the kart comes from."""
+    start = corner.s_start - 0.9 * BEFORE
+    s = np.array([start, start + 7.0])
+    local = np.mod(s, track.length) if track.closed else np.maximum(s, 0.0)
+    n = -along_closed(track, track.w_right, local) - 2.0
+    x, y = view(*sn_to_xy(track.reference, s, n))
+    axes.annotate(
+        "",
+        (float(x[1]), float(y[1])),
+        (float(x[0]), float(y[0])),
+        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.3, "shrinkA": 0, "shrinkB": 0},
+        zorder=5,
+        annotation_clip=True,
+    )
+
+
+def draw_callouts(
+    figure: Figure, axes: Axes, marks: Sequence[Callout], view: View, *, column: float, right: bool, title: str
+) -> None:
+    """Marks as numbered dots on the line, each joined by a thin leader to its words in a column at the side.
+
+    The words stand in the order of the dots from bottom to top, moved apart where they would overlap.
+    """
+    colour = LOSS if right else INK
+    side = "right" if right else "left"
+    top = MAP[1] + MAP[3]
+    figure.text(column, top + 0.005, title, size=10, weight="bold", color=colour, ha=side, va="bottom")
+    if not marks:
+        return
+    to_figure = axes.transData + figure.transFigure.inverted()
+    dots = np.array([to_figure.transform([float(c) for c in view(np.array(m.x), np.array(m.y))]) for m in marks])
+    heights = spread(dots[:, 1], 0.085, MAP[1] + 0.05, top - 0.045)
+    for mark, dot, height in zip(marks, dots, heights):
+        axes.plot(
+            *[float(c) for c in view(np.array(mark.x), np.array(mark.y))],
+            marker="s" if right else "o",
+            markersize=6,
+            markerfacecolor=PAPER,
+            markeredgecolor=colour,
+            markeredgewidth=1.6,
+            zorder=7,
+        )
+        elbow = column - 0.205 if right else column + 0.205
+        figure.add_artist(_leader([elbow, dot[0]], [height, dot[1]], colour))
+        figure.text(column, height + 0.004, f"{mark.name}  {mark.text}", size=9, color=colour, ha=side, va="bottom")
+        figure.text(column, height - 0.004, mark.note, size=7.5, color=SOFT, ha=side, va="top")
+
+
+def _leader(x: list[float], y: list[float], colour: str):  # type: ignore[no-untyped-def]
+    """A thin line in figure coordinates."""
+    from matplotlib.lines import Line2D
+
+    return Line2D(x, y, color=colour, linewidth=0.6, alpha=0.75)
+
+
+def spread(wanted: Array, gap: float, low: float, high: float) -> Array:
+    """Heights as near as possible to those wanted (K,), at least ``gap`` apart, in the same order, inside the bounds.
+
+    Least squares under order constraints by pooling neighbours (pool-adjacent-violators; R. E. Barlow et al.,
+    *Statistical Inference under Order Restrictions*, 1972, *memory*).
+    """
+    order = np.argsort(wanted, kind="stable")
+    step = min(gap, (high - low) / max(wanted.size - 1, 1))
+    target = wanted[order] - step * np.arange(wanted.size)
+    blocks: list[list[float]] = []
+    for value in target:
+        blocks.append([float(value)])
+        while len(blocks) > 1 and np.mean(blocks[-2]) > np.mean(blocks[-1]):
+            last = blocks.pop()
+            blocks[-1] += last
+    level = np.concatenate([np.full(len(block), np.mean(block)) for block in blocks])
+    level = np.clip(level, low, high - step * (wanted.size - 1))
+    result = np.empty(wanted.size)
+    result[order] = level + step * np.arange(wanted.size)
+    return result

@@ -1,0 +1,284 @@
+"""Maps with driving lines: a lap against the reference coloured by time lost, and the reference by what limits it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from linelab.lap import Lap, Limit
+from linelab.report.display import METRIC, Units, lap_time_text
+from linelab.report.figures_data import pieces, runs, time_gap
+from linelab.report.figures_map import (
+    NORTH_UP,
+    View,
+    corner_bands,
+    draw_corner_numbers,
+    draw_direction,
+    draw_ground,
+    draw_scale,
+    frame_track,
+)
+from linelab.report.style import (
+    BRAKE,
+    COAST,
+    DRIVE,
+    GAIN,
+    INK,
+    LOSS,
+    SOFT,
+    footer,
+    heading,
+    new_figure,
+    tidy,
+)
+from linelab.track import Track
+from linelab.units import Array
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.colors import LinearSegmentedColormap
+    from matplotlib.figure import Figure
+
+#: What limits a lap, as shown: name, colour and line width; wide means the tyres are the limit.
+LIMIT_LOOKS: dict[Limit, tuple[str, str, float]] = {
+    Limit.BRAKING: ("braking on the limit", BRAKE, 3.4),
+    Limit.GRIP: ("cornering on the limit", INK, 3.4),
+    Limit.TRACTION: ("power limited by grip", COAST, 3.4),
+    Limit.DRIVE: ("full power", DRIVE, 1.6),
+    Limit.REVS: ("rev limit", GAIN, 1.6),
+    Limit.DRIVER: ("limited by the driver", LOSS, 1.6),
+    Limit.NONE: ("below every limit", SOFT, 1.6),
+}
+
+
+def survey_note(track: Track) -> str:
+    """Where the edges come from, for the small print."""
+    survey = track.survey
+    if survey.kind == "estimated":
+        width = "" if survey.assumed_width is None else f", assumed {survey.assumed_width:.1f} m wide"
+        origin = f"Edges estimated from recorded laps{width}: distances to edges and apexes are not measured."
+    elif survey.kind == "widths":
+        origin = "Edges from a centre line with widths."
+    else:
+        origin = "Edges as surveyed."
+    bound = (
+        "" if survey.uncertainty is None else f" Edges good to ±{survey.uncertainty:.1f} m (one standard deviation)."
+    )
+    return origin + bound
+
+
+def map_figure(track: Track, width: float = 10.5) -> tuple[Figure, Axes]:
+    """A sheet whose height suits the track's shape, and the axes of its map."""
+    points = np.vstack([track.left_edge, track.right_edge])
+    across, up = points.max(axis=0) - points.min(axis=0) + 30.0
+    height = float(np.clip(width * 0.94 * up / across, 4.2, 8.6)) + 1.35
+    figure = new_figure(width, height)
+    axes = figure.add_axes((0.03, 0.55 / height, 0.94, 1.0 - 1.3 / height))
+    return figure, axes
+
+
+def plot_lines(track: Track, reference: Lap, driven: Lap, units: Units = METRIC, *, notes: str = "") -> Figure:
+    """Map with the reference line and the driven line, the driven one coloured and widened by time lost.
+
+    Parameters
+    ----------
+    track : Track
+    reference, driven : Lap
+        Both on the track (their ``line.s`` are its stations).
+    units : Units
+    notes : str
+        Added to the small print, such as the position uncertainty of the recording.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
+    figure, axes = map_figure(track)
+    gap = time_gap(reference, driven)
+    name = driven.label or "driven lap"
+    heading(
+        figure,
+        f"{track.name}: where {name} loses time",
+        f"{lap_time_text(driven.lap_time)} against {lap_time_text(reference.lap_time)} for the reference lap, "
+        f"{driven.lap_time - reference.lap_time:+.3f} s",
+    )
+    draw_ground(axes, track)
+    draw_reference(axes, reference)
+    peak = draw_lost(axes, driven, gap.s, gap.rate)
+    draw_corner_numbers(axes, track)
+    draw_direction(axes, track)
+    frame_track(axes, track)
+    draw_scale(axes, units, north=0.5 * np.pi if track.georeferenced else None)
+    _lost_legend(figure, peak, units, name)
+    footer(figure, " ".join(part for part in (survey_note(track), notes) if part))
+    return figure
+
+
+def draw_reference(axes: Axes, lap: Lap, view: View = NORTH_UP, *, width: float = 1.1) -> None:
+    """The reference line, thin ink."""
+    x, y = view(lap.line.x, lap.line.y)
+    axes.plot(x, y, color=INK, linewidth=width, linestyle=(0, (6, 1.5)), zorder=3.2)
+
+
+def lost_colours() -> LinearSegmentedColormap:
+    """Teal for time gained, stone for none, burnt orange for time lost; ordered by lightness within each half."""
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list("lost", [GAIN, "#7fa6a6", "#bdb6a8", "#d08c5a", LOSS])
+
+
+def draw_lost(
+    axes: Axes, driven: Lap, s: Array, rate: Array, view: View = NORTH_UP, *, peak: float | None = None
+) -> float:
+    """The driven line, coloured and widened by time lost per metre; returns the rate of the full colour [s/m]."""
+    from matplotlib.collections import LineCollection
+
+    if peak is None:
+        peak = max(float(np.quantile(np.abs(rate), 0.97)), 1e-4)
+    x, y = view(driven.line.x, driven.line.y)
+    shown = np.interp(driven.line.s, s, rate) / peak
+    middle = np.clip(0.5 * (shown[1:] + shown[:-1]), -1.0, 1.0)
+    axes.add_collection(
+        LineCollection(
+            pieces(x, y),
+            colors=lost_colours()(0.5 + 0.5 * middle),
+            linewidths=1.4 + 3.6 * np.maximum(middle, 0.0),
+            capstyle="round",
+            zorder=3.6,
+        ),
+        autolim=True,
+    )
+    return peak
+
+
+def _lost_legend(figure: Figure, peak: float, units: Units, name: str) -> None:
+    """A wedge that widens with time lost, with round numbers, and a key of the two lines."""
+    height = figure.get_size_inches()[1]
+    per = 100.0 * units.length
+    axes = figure.add_axes((0.62, 1.0 - 0.52 / height, 0.33, 0.13 / height))
+    u = np.linspace(-1.0, 1.0, 201)
+    colours = lost_colours()(0.5 + 0.5 * u)
+    thick = 1.4 + 3.6 * np.maximum(u, 0.0)
+    axes.bar(u, thick, width=0.0105, bottom=-0.5 * thick, color=colours)
+    axes.set_ylim(-2.6, 2.6)
+    axes.set_xlim(-1.0, 1.0)
+    axes.set_facecolor("none")
+    for side in axes.spines.values():
+        side.set_visible(False)
+    axes.set_yticks([])
+    axes.set_xticks([-1.0, 0.0, 1.0])
+    axes.set_xticklabels([f"gains {peak * per:.2f}", "level", f"loses {peak * per:.2f}"])
+    axes.tick_params(length=0, labelsize=7.5, labelcolor=SOFT, pad=1)
+    axes.set_title(
+        f"{name} [s per 100 {units.length_unit}]; reference line dashed", size=7.5, color=SOFT, loc="center", pad=3
+    )
+
+
+def plot_reference(track: Track, lap: Lap, units: Units = METRIC, *, kart_name: str = "", notes: str = "") -> Figure:
+    """The reference lap alone: a map by what limits it, with each corner's minimum speed, above its speed.
+
+    Parameters
+    ----------
+    track : Track
+    lap : Lap
+        A solved lap on the track.
+    units : Units
+    kart_name : str
+        Named in the heading.
+    notes : str
+        Added to the small print.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
+    points = np.vstack([track.left_edge, track.right_edge])
+    across, up = points.max(axis=0) - points.min(axis=0) + 30.0
+    map_height = float(np.clip(9.9 * up / across, 3.6, 7.6))
+    height = map_height + 3.45
+    figure = new_figure(10.5, height)
+    axes = figure.add_axes((0.03, 2.7 / height, 0.94, (map_height - 0.1) / height))
+    subtitle = f"Reference lap {lap_time_text(lap.lap_time)}" + (f", {kart_name}" if kart_name else "")
+    heading(figure, track.name, subtitle)
+    draw_ground(axes, track)
+    used = draw_limits(axes, lap)
+    lowest = {number: f"{v / units.speed:.0f}" for number, v in corner_minima(track, lap).items()}
+    draw_corner_numbers(axes, track, lowest)
+    draw_direction(axes, track)
+    frame_track(axes, track)
+    draw_scale(axes, units, north=0.5 * np.pi if track.georeferenced else None)
+    _limit_legend(figure, used, units)
+    speed = figure.add_axes((0.07, 0.95 / height, 0.9, 1.5 / height))
+    draw_speed_by_limit(speed, track, lap, units)
+    footer(figure, " ".join(part for part in (survey_note(track), notes) if part))
+    return figure
+
+
+def corner_minima(track: Track, lap: Lap) -> dict[int, float]:
+    """Lowest speed inside each corner by its number [m/s]."""
+    s = np.mod(lap.line.s, track.length) if track.closed else lap.line.s
+    result = {}
+    for corner in track.corners:
+        if corner.s_end < corner.s_start:
+            inside = (s >= corner.s_start) | (s <= corner.s_end)
+        else:
+            inside = (s >= corner.s_start) & (s <= corner.s_end)
+        if inside.any():
+            result[corner.number] = float(lap.v[inside].min())
+    return result
+
+
+def draw_limits(axes: Axes, lap: Lap, view: View = NORTH_UP) -> list[Limit]:
+    """A line coloured by what limits the lap; returns the limits that occur."""
+    from matplotlib.collections import LineCollection
+
+    codes = [Limit(code) for code in lap.limited_by[:-1]]
+    axes.add_collection(
+        LineCollection(
+            pieces(*view(lap.line.x, lap.line.y)),
+            colors=[LIMIT_LOOKS[code][1] for code in codes],
+            linewidths=[LIMIT_LOOKS[code][2] for code in codes],
+            capstyle="round",
+            zorder=3.5,
+        )
+    )
+    return [limit for limit in LIMIT_LOOKS if limit in codes]
+
+
+def _limit_legend(figure: Figure, used: list[Limit], units: Units) -> None:
+    """Key of the limits, at the top right."""
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D([], [], color=LIMIT_LOOKS[limit][1], linewidth=LIMIT_LOOKS[limit][2], label=LIMIT_LOOKS[limit][0])
+        for limit in used
+    ]
+    height = figure.get_size_inches()[1]
+    figure.legend(
+        handles=handles,
+        loc="upper right",
+        bbox_to_anchor=(0.985, 1.0 - 0.1 / height),
+        ncols=min(len(handles), 3),
+        frameon=False,
+        fontsize=8,
+        labelcolor=INK,
+        title=f"Small numbers: minimum speed [{units.speed_unit}]",
+        title_fontsize=7.5,
+        alignment="right",
+    )
+
+
+def draw_speed_by_limit(axes: Axes, track: Track, lap: Lap, units: Units) -> None:
+    """Speed along the lap, the ground under the curve tinted by what limits the lap."""
+    tidy(axes)
+    s, v = lap.line.s / units.length, lap.v / units.speed
+    for code, first, last in runs(lap.limited_by.astype(np.int8)):
+        part = slice(first, min(last + 2, s.size))
+        axes.fill_between(s[part], 0.0, v[part], color=LIMIT_LOOKS[Limit(code)][1], alpha=0.45, linewidth=0)
+    axes.plot(s, v, color=INK, linewidth=1.2)
+    corner_bands(axes, track, units)
+    axes.set_xlim(float(s[0]), float(s[-1]))
+    axes.set_ylim(0.0, float(v.max()) * 1.08)
+    axes.set_xlabel(f"distance along the track [{units.length_unit}]")
+    axes.set_ylabel(f"speed [{units.speed_unit}]")

@@ -1,0 +1,280 @@
+"""The ground on a picture: track surface, edges, kerbs, start line, numbered corners, scale and north."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from linelab.geometry.curve import curve_at
+from linelab.geometry.frenet import sn_to_xy
+from linelab.report.display import Units
+from linelab.report.style import FAINT, INK, KERB, PAPER, ROAD, SOFT
+from linelab.track import Kerb, Track, along
+from linelab.units import Array
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+#: Spacing of the points that outline the surface [m].
+OUTLINE_STEP = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """A turn of the map about a point, so that a corner can be shown driven upwards.
+
+    ``angle`` turns anticlockwise [rad]; ``centre`` stays in place [m].
+    """
+
+    angle: float = 0.0
+    centre: tuple[float, float] = (0.0, 0.0)
+
+    def __call__(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Turned coordinates, same shapes."""
+        if self.angle == 0.0:
+            return x, y
+        cos, sin = np.cos(self.angle), np.sin(self.angle)
+        dx, dy = x - self.centre[0], y - self.centre[1]
+        return self.centre[0] + cos * dx - sin * dy, self.centre[1] + sin * dx + cos * dy
+
+
+NORTH_UP = View()
+
+
+def stations_between(track: Track, start: float, end: float, step: float = OUTLINE_STEP) -> Array:
+    """Stations from ``start`` to ``end``, unwrapped across the start line of a closed track [m]."""
+    stop = end + track.length if track.closed and end < start else end
+    return np.linspace(start, stop, max(int(np.ceil((stop - start) / step)) + 1, 2))
+
+
+def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: float = 0.9) -> None:
+    """Surface, edges, kerbs, start and timing lines; axes get no frame (see fit_limits for equal scales)."""
+    axes.set_facecolor(PAPER)
+    axes.set_axis_off()
+    s = stations_between(track, 0.0, track.length)
+    left = view(*sn_to_xy(track.reference, s, along_closed(track, track.w_left, s)))
+    right = view(*sn_to_xy(track.reference, s, -along_closed(track, track.w_right, s)))
+    axes.fill(
+        np.concatenate([left[0], right[0][::-1]]),
+        np.concatenate([left[1], right[1][::-1]]),
+        color=ROAD,
+        linewidth=0,
+        zorder=1,
+    )
+    dashes = (0, (4, 2)) if track.survey.kind == "estimated" else "-"
+    for edge in (track.left_edge, track.right_edge):
+        ring = np.vstack([edge, edge[:1]]) if track.closed else edge
+        x, y = view(ring[:, 0], ring[:, 1])
+        axes.plot(x, y, color=SOFT, linewidth=edge_width, linestyle=dashes, zorder=2)
+    for kerb in track.kerbs:
+        _draw_kerb(axes, track, kerb, view)
+    lines = [(track.start_station, 1.8)] + [(station, 0.8) for station in track.timing_stations]
+    if not track.closed:
+        lines.append((track.length if track.finish_station is None else track.finish_station, 1.8))
+    for station, width in lines:
+        _draw_across(axes, track, station, width, view)
+
+
+def along_closed(track: Track, values: Array, s: Array) -> Array:
+    """:func:`linelab.track.along`, with the end of a closed track taken as its last entry, not its first."""
+    return np.asarray(along(track, values, np.where(s == track.length, s - 1e-9, s)))
+
+
+def _draw_kerb(axes: Axes, track: Track, kerb: Kerb, view: View) -> None:
+    """A kerb as a striped strip beyond its edge."""
+    s = stations_between(track, kerb.s_start, kerb.s_end)
+    sign, widths = (1.0, track.w_left) if kerb.side == "left" else (-1.0, track.w_right)
+    inner = along_closed(track, widths, s)
+    near = view(*sn_to_xy(track.reference, s, sign * inner))
+    far = view(*sn_to_xy(track.reference, s, sign * (inner + kerb.width)))
+    x, y = np.concatenate([near[0], far[0][::-1]]), np.concatenate([near[1], far[1][::-1]])
+    axes.fill(x, y, facecolor=KERB, edgecolor=KERB, linewidth=1.4, alpha=0.85, zorder=2.2)
+    middle = view(*sn_to_xy(track.reference, s, sign * (inner + 0.5 * kerb.width)))
+    axes.plot(*middle, color=PAPER, linewidth=1.6, linestyle=(0, (1.2, 1.6)), zorder=2.3)
+
+
+def _draw_across(axes: Axes, track: Track, station: float, width: float, view: View) -> None:
+    """A line across the track."""
+    s = np.array([station, station])
+    n = np.array([float(along_closed(track, track.w_left, s)[0]), -float(along_closed(track, track.w_right, s)[0])])
+    x, y = view(*sn_to_xy(track.reference, s, n * 1.25))
+    axes.plot(x, y, color=INK, linewidth=width, zorder=4, solid_capstyle="butt")
+
+
+def draw_direction(axes: Axes, track: Track, view: View = NORTH_UP) -> None:
+    """A small arrow beside the start line, pointing the way the track is driven."""
+    at = curve_at(track.reference, track.start_station)
+    offset = float(along_closed(track, track.w_left, np.array([track.start_station]))[0]) + 5.0
+    x, y = float(at.x - offset * np.sin(at.psi)), float(at.y + offset * np.cos(at.psi))
+    dx, dy = 12.0 * float(np.cos(at.psi)), 12.0 * float(np.sin(at.psi))
+    tail, tip = view(np.array(x), np.array(y)), view(np.array(x + dx), np.array(y + dy))
+    axes.annotate(
+        "",
+        (float(tip[0]), float(tip[1])),
+        (float(tail[0]), float(tail[1])),
+        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.3, "shrinkA": 0, "shrinkB": 0},
+        zorder=5,
+    )
+
+
+def frame_track(axes: Axes, track: Track, margin: float = 0.07) -> None:
+    """Set limits so that the whole track is in the picture, with a margin as a share of its longer side."""
+    points = np.vstack([track.left_edge, track.right_edge])
+    low, high = points.min(axis=0), points.max(axis=0)
+    pad = margin * float((high - low).max()) + 6.0
+    fit_limits(axes, low - pad, high + pad)
+
+
+def fit_limits(axes: Axes, low: Array, high: Array) -> None:
+    """Limits around a box from ``low`` (2,) to ``high`` (2,) [m], widened so that both axes have the same scale."""
+    place = axes.get_position(original=True)
+    sheet = axes.get_figure(root=True)
+    if sheet is None:  # never for axes made by these modules
+        return
+    width, height = sheet.get_size_inches() * (place.width, place.height)
+    size = np.maximum(high - low, 1e-6)
+    scale = max(float(size[0]) / width, float(size[1]) / height)
+    centre = 0.5 * (low + high)
+    axes.set_xlim(centre[0] - 0.5 * scale * width, centre[0] + 0.5 * scale * width)
+    axes.set_ylim(centre[1] - 0.5 * scale * height, centre[1] + 0.5 * scale * height)
+
+
+def draw_scale(axes: Axes, units: Units, *, north: float | None = None, rise: float = 0.03) -> None:
+    """A scale bar of a round length at the lower left and, where the map has one, a north mark.
+
+    ``north`` is the direction of north on the picture, anticlockwise from right [rad].  Limits must be set before.
+    ``rise`` is the height of the bar as a share of the axes; negative stands below them.
+    """
+    (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
+    bar = _round_length((x1 - x0) / units.length * 0.16)
+    left, low, tick = x0 + 0.02 * (x1 - x0), y0 + rise * (y1 - y0), 0.008 * (y1 - y0)
+    right = left + bar * units.length
+    axes.plot(
+        [left, left, right, right],
+        [low + tick, low, low, low + tick],
+        color=SOFT,
+        linewidth=1.0,
+        zorder=5,
+        clip_on=False,
+    )
+    axes.text(
+        0.5 * (left + right),
+        low + 1.5 * tick,
+        f"{bar:g} {units.length_unit}",
+        size=7.5,
+        color=SOFT,
+        ha="center",
+        va="bottom",
+    )
+    if north is None:
+        return
+    size = 0.05 * (y1 - y0)
+    x, y = right + 1.2 * size, low + 0.5 * size
+    dx, dy = 0.5 * size * np.cos(north), 0.5 * size * np.sin(north)
+    axes.annotate(
+        "N",
+        (x - dx, y - dy),
+        (x + dx, y + dy),
+        arrowprops={"arrowstyle": "<|-", "color": SOFT, "linewidth": 0.8, "relpos": (0.5, 0.5)},
+        size=7.5,
+        color=SOFT,
+        ha="center",
+        va="center",
+    )
+
+
+def _round_length(value: float) -> float:
+    """The largest of 1, 2, 5 times a power of ten that does not exceed ``value``."""
+    power = 10.0 ** np.floor(np.log10(value))
+    return float(max(step for step in (1.0, 2.0, 5.0) if step * power <= value * (1 + 1e-9)) * power)
+
+
+def label_places(track: Track, avoid: Array, gap: float) -> Array:
+    """Where to write each corner's number: beside the apex, on whichever side is freer.
+
+    Parameters
+    ----------
+    avoid : (K, 2) array
+        Points that labels should keep away from [m].
+    gap : float
+        Wanted distance of a label from the nearer edge [m].
+
+    Returns
+    -------
+    (C, 2) array
+        One place a corner, in driving order [m].
+    """
+    taken = avoid
+    places = []
+    for corner in track.corners:
+        s = np.array([corner.s_apex])
+        left = float(along_closed(track, track.w_left, s)[0])
+        right = float(along_closed(track, track.w_right, s)[0])
+        offsets = [side * factor for factor in (1.0, 1.5, 2.2) for side in (1.0, -1.0)]
+        n = np.array([(left if o > 0 else -right) + o * gap for o in offsets])
+        at = curve_at(track.reference, corner.s_apex)
+        options = np.column_stack([at.x - n * np.sin(at.psi), at.y + n * np.cos(at.psi)])
+        distance = np.sqrt(((options[:, None, :] - taken[None, :, :]) ** 2).sum(axis=2)).min(axis=1)
+        cost = -np.minimum(distance, gap) + 0.15 * gap * np.abs(offsets)
+        outside = np.sign(offsets) == -np.sign(corner.turn)
+        best = options[int(np.argmin(cost - 0.1 * gap * outside))]
+        places.append(best)
+        taken = np.vstack(
+            [taken, best[None, :], best[None, :] + [[0.4 * gap, 0.0]], best[None, :] - [[0.4 * gap, 0.0]]]
+        )
+    return np.array(places).reshape(-1, 2)
+
+
+def draw_corner_numbers(axes: Axes, track: Track, notes: dict[int, str] | None = None, *, size: float = 9.0) -> None:
+    """Corner numbers beside the track, with a note under each (its minimum speed, the time lost there)."""
+    if not track.corners:
+        return
+    edges = np.vstack([track.left_edge, track.right_edge])
+    span = float((edges.max(axis=0) - edges.min(axis=0)).max())
+    s = stations_between(track, 0.0, track.length, step=2.0)
+    outline = np.vstack(
+        [
+            np.column_stack(sn_to_xy(track.reference, s, along_closed(track, track.w_left, s))),
+            np.column_stack(sn_to_xy(track.reference, s, -along_closed(track, track.w_right, s))),
+        ]
+    )
+    for corner, (x, y) in zip(track.corners, label_places(track, outline, 0.032 * span)):
+        axes.text(x, y, str(corner.number), size=size, weight="bold", color=INK, ha="center", va="center", zorder=6)
+        note = (notes or {}).get(corner.number, "")
+        if note:
+            axes.annotate(
+                note,
+                (x, y),
+                xytext=(0, -0.62 * size),
+                textcoords="offset points",
+                size=0.78 * size,
+                color=SOFT,
+                ha="center",
+                va="top",
+                zorder=6,
+            )
+
+
+def corner_bands(axes: Axes, track: Track, units: Units, *, numbers: bool = True) -> None:
+    """Corners as faint bands on an axes whose x is the station as shown, numbered at the top."""
+    for corner in track.corners:
+        spans = [(corner.s_start, corner.s_end)]
+        if corner.s_end < corner.s_start:
+            spans = [(corner.s_start, track.length), (0.0, corner.s_end)]
+        for start, end in spans:
+            axes.axvspan(start / units.length, end / units.length, color=FAINT, alpha=0.28, linewidth=0, zorder=0)
+        if numbers:
+            axes.annotate(
+                str(corner.number),
+                (corner.s_apex / units.length, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(0, 3),
+                textcoords="offset points",
+                size=8,
+                weight="bold",
+                color=INK,
+                ha="center",
+                va="bottom",
+            )

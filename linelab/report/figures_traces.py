@@ -1,0 +1,152 @@
+"""Speed along the lap for two laps, the pedals of the reference, and the cumulative time difference."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from linelab.kart import Kart
+from linelab.lap import Lap
+from linelab.report.display import METRIC, Units, lap_time_text
+from linelab.report.figures_data import Gap, Pedal, pedals, pieces, runs, time_gap
+from linelab.report.figures_lines import lost_colours, survey_note
+from linelab.report.figures_map import corner_bands
+from linelab.report.style import BRAKE, COAST, DRIVE, GAIN, INK, LOSS, PAPER, SOFT, footer, heading, new_figure, tidy
+from linelab.track import Track
+from linelab.units import Array
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+#: Name, colour and height in its strip of each pedal zone: the height tells them apart without colour.
+PEDAL_LOOKS = {
+    Pedal.BRAKE: ("brake", BRAKE, (0.0, 0.4)),
+    Pedal.COAST: ("coast", COAST, (0.41, 0.18)),
+    Pedal.DRIVE: ("power", DRIVE, (0.6, 0.4)),
+}
+
+
+def plot_traces(
+    track: Track,
+    reference: Lap,
+    driven: Lap,
+    kart: Kart,
+    units: Units = METRIC,
+    *,
+    gap_sigma: Array | None = None,
+    notes: str = "",
+) -> Figure:
+    """Speed of both laps, the reference's pedals, and the time lost, over the distance along the track.
+
+    Parameters
+    ----------
+    track : Track
+    reference, driven : Lap
+        Both on the track.
+    kart : Kart
+        Of the reference lap; tells braking from coasting.
+    units : Units
+    gap_sigma : (K,) array or None
+        Standard deviation of the time difference [s] at ``linspace`` stations over the lap, drawn as a band of ± 2.
+    notes : str
+        Added to the small print.
+
+    Returns
+    -------
+    matplotlib Figure
+    """
+    figure = new_figure(11.0, 7.0)
+    gap = time_gap(reference, driven)
+    name = driven.label or "driven lap"
+    heading(
+        figure,
+        f"{track.name}: speed and time, {name} against the reference lap",
+        f"{lap_time_text(driven.lap_time)} and {lap_time_text(reference.lap_time)}; "
+        "the strip between the curves shows the pedals of the reference lap",
+    )
+    speed = figure.add_axes((0.07, 0.475, 0.905, 0.375))
+    strip = figure.add_axes((0.07, 0.405, 0.905, 0.055))
+    lost = figure.add_axes((0.07, 0.13, 0.905, 0.25))
+    draw_speeds(speed, track, reference, driven, units)
+    draw_pedals(strip, track, reference, kart, units)
+    draw_gap(lost, track, gap, units, sigma=gap_sigma)
+    for axes in (speed, strip, lost):
+        axes.set_xlim(0.0, track.length / units.length)
+    footer(figure, " ".join(part for part in (survey_note(track), notes) if part))
+    return figure
+
+
+def draw_speeds(axes: Axes, track: Track, reference: Lap, driven: Lap, units: Units) -> None:
+    """Both speeds over distance, the space between them tinted by which is faster."""
+    tidy(axes)
+    corner_bands(axes, track, units)
+    s = np.linspace(0.0, track.length, 2000)
+    own = np.interp(s, driven.line.s, driven.v) / units.speed
+    best = np.interp(s, reference.line.s, reference.v) / units.speed
+    shown = s / units.length
+    axes.fill_between(shown, own, best, where=own < best, color=LOSS, alpha=0.22, linewidth=0, interpolate=True)
+    axes.fill_between(shown, own, best, where=own > best, color=GAIN, alpha=0.22, linewidth=0, interpolate=True)
+    axes.plot(shown, best, color=INK, linewidth=1.3, linestyle=(0, (6, 1.5)), label=reference.label or "reference")
+    axes.plot(shown, own, color=LOSS, linewidth=1.7, label=driven.label or "driven lap")
+    axes.set_ylim(0.0, float(max(own.max(), best.max())) * 1.05)
+    axes.set_ylabel(f"speed [{units.speed_unit}]")
+    axes.tick_params(labelbottom=False)
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 1.07), ncols=2, frameon=False, fontsize=8.5, labelcolor=INK)
+
+
+def draw_pedals(axes: Axes, track: Track, lap: Lap, kart: Kart, units: Units) -> None:
+    """A strip of the lap's pedals: power above, brake below, coasting a thin line between."""
+    axes.set_facecolor(PAPER)
+    for side in axes.spines.values():
+        side.set_visible(False)
+    axes.set_yticks([0.14, 0.5, 0.86], ["brake", "coast", "power"])
+    axes.set_xticks([])
+    axes.tick_params(length=0, labelsize=6.5, labelcolor=SOFT)
+    s = lap.line.s / units.length
+    for code, first, last in runs(pedals(lap, kart)):
+        _, colour, (low, height) = PEDAL_LOOKS[Pedal(code)]
+        end = min(last + 1, s.size - 1)
+        axes.broken_barh([(float(s[first]), float(s[end] - s[first]))], (low, height), color=colour, linewidth=0)
+    axes.set_ylim(-0.05, 1.05)
+
+
+def draw_gap(axes: Axes, track: Track, gap: Gap, units: Units, *, sigma: Array | None = None) -> None:
+    """Cumulative time difference; it climbs where the driver loses time."""
+    from matplotlib.collections import LineCollection
+
+    tidy(axes)
+    corner_bands(axes, track, units, numbers=False)
+    shown = gap.s / units.length
+    if sigma is not None:
+        spread = 2.0 * np.interp(gap.s, np.linspace(0.0, track.length, np.size(sigma)), sigma)
+        axes.fill_between(shown, gap.total - spread, gap.total + spread, color=SOFT, alpha=0.2, linewidth=0)
+    axes.axhline(0.0, color=SOFT, linewidth=0.6)
+    peak = max(float(np.quantile(np.abs(gap.rate), 0.97)), 1e-4)
+    share = np.clip(0.5 * (gap.rate[1:] + gap.rate[:-1]) / peak, -1.0, 1.0)
+    axes.add_collection(
+        LineCollection(
+            pieces(shown, gap.total),
+            colors=lost_colours()(0.5 + 0.5 * share),
+            linewidths=1.6 + 2.2 * np.maximum(share, 0.0),
+            capstyle="round",
+        )
+    )
+    low, high = float(min(gap.total.min(), 0.0)), float(max(gap.total.max(), 0.0))
+    pad = 0.1 * max(high - low, 0.05)
+    axes.set_ylim(low - pad, high + pad)
+    axes.set_xlabel(f"distance along the track [{units.length_unit}]")
+    axes.set_ylabel("behind the reference [s]")
+    behind = bool(gap.total[-1] > 0.0)
+    axes.text(
+        0.995,
+        0.05 if behind else 0.95,
+        f"{gap.total[-1]:+.3f} s at the finish",
+        transform=axes.transAxes,
+        ha="right",
+        va="bottom" if behind else "top",
+        size=9,
+        weight="bold",
+        color=INK,
+    )
