@@ -1,0 +1,170 @@
+"""Hold a driven lap against the reference lap: where time is lost, and what the driver did there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from linelab.compare.corner_review import CornerReview, minimum_rooms, review_corner
+from linelab.compare.estimate import DrivenLap, track_heading, without_uncertainty
+from linelab.compare.losses import SegmentLosses, segment_losses
+from linelab.compare.marks import find_marks
+from linelab.compare.measured import Measured
+from linelab.compare.segments import segments_of, time_at
+from linelab.errors import InputError
+from linelab.kart import Kart
+from linelab.lap import Lap
+from linelab.track import Survey, Track
+from linelab.units import Array
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Comparison:
+    """A driven lap against the reference lap.
+
+    Parameters
+    ----------
+    track_name : str
+    survey : Survey
+        Where the edges come from; belongs on every output.
+    reference : Lap
+    driven : DrivenLap
+    lap_gap : Measured
+        Driven minus reference lap time [s]; the sum over ``losses.segments``.
+    corners : tuple of CornerReview
+        In driving order.
+    elsewhere : Measured
+        Time lost outside every corner's own stretch (before the first corner of an open track) [s].
+    losses : SegmentLosses
+    s, gap, gap_sigma : (N,) array
+        Stations [m], cumulative time difference driven minus reference and its standard deviation [s].
+    notes : tuple of str
+    """
+
+    track_name: str
+    survey: Survey
+    reference: Lap
+    driven: DrivenLap
+    lap_gap: Measured
+    corners: tuple[CornerReview, ...]
+    elsewhere: Measured
+    losses: SegmentLosses
+    s: Array
+    gap: Array
+    gap_sigma: Array
+    notes: tuple[str, ...] = ()
+
+
+def compare(track: Track, reference: Lap, driven: Lap | DrivenLap, kart: Kart | None = None) -> Comparison:
+    """Compare a driven lap with the reference lap.
+
+    Parameters
+    ----------
+    track : Track
+    reference : Lap
+        The computed minimum-time lap of this track (or any lap on it).
+    driven : DrivenLap or Lap
+        From :func:`linelab.compare.estimate.estimate_lap`; a plain Lap is taken as exact.
+    kart : Kart, optional
+        For the split into line loss and speed loss.
+
+    Raises
+    ------
+    InputError
+        A lap that does not run from the start to the finish of this track.
+    """
+    drive = driven if isinstance(driven, DrivenLap) else without_uncertainty(driven)
+    begin, end = _limits(track)
+    ends = _ended(reference, begin, end, "reference"), _ended(drive.lap, begin, end, "driven")
+    reference, drive = ends[0], replace(drive, lap=ends[1])
+    marks = find_marks(track, reference)
+    segments = segments_of(marks, begin, end, closed=track.closed)
+    edges = np.array([segment.s_start for segment in segments] + [end])
+    losses = segment_losses(segments, reference, drive, track_heading(track, edges), kart)
+    owner = np.array([segment.corner for segment in segments])
+    phase = np.array([segment.phase for segment in segments])
+    corners = tuple(
+        review_corner(track, reference, drive, losses, mark, room, owner == mark.corner.number, phase)
+        for mark, room in zip(marks, minimum_rooms(track, marks))
+    )
+    s = drive.lap.line.s
+    gap = drive.lap.t - drive.lap.t[0] - (time_at(reference.line.s, reference.t, s) - reference.t[0])
+    gap_sigma = _gap_sigma(drive)
+    every = np.ones(owner.size, dtype=bool)
+    return Comparison(
+        track_name=track.name,
+        survey=track.survey,
+        reference=reference,
+        driven=drive,
+        lap_gap=Measured(float(losses.loss.sum()), drive.lap_time_sigma),
+        corners=corners,
+        elsewhere=losses.total(owner == 0),
+        losses=losses,
+        s=s,
+        gap=gap,
+        gap_sigma=gap_sigma,
+        notes=_notes(track, reference, drive, losses, every),
+    )
+
+
+def rank_corners(comparison: Comparison) -> tuple[CornerReview, ...]:
+    """Corners by time lost, most first."""
+    return tuple(sorted(comparison.corners, key=lambda review: -(review.time_lost.value or 0.0)))
+
+
+def _limits(track: Track) -> tuple[float, float]:
+    """First and last station of a lap [m]."""
+    if track.closed:
+        return 0.0, track.length
+    return track.start_station, track.finish_station if track.finish_station is not None else track.length
+
+
+def _ended(lap: Lap, begin: float, end: float, what: str) -> Lap:
+    """The lap with its stations checked: they increase, and run from the start to the finish within a metre."""
+    s = lap.line.s
+    if (np.diff(s) <= 0.0).any():
+        raise InputError(
+            f"the {what} lap's stations do not increase", where=lap.label, remedy="Place the lap on the track"
+        )
+    if abs(s[0] - begin) > 1.0 or abs(s[-1] - end) > 1.0:
+        raise InputError(
+            f"the {what} lap runs from station {s[0]:.1f} to {s[-1]:.1f} m, the track from {begin:.1f} to {end:.1f} m",
+            where=lap.label,
+            remedy="Compare laps of the same track",
+        )
+    if s[0] == begin and s[-1] == end:
+        return lap
+    stations = s.copy()
+    stations[0], stations[-1] = begin, end
+    return replace(lap, line=replace(lap.line, s=stations))
+
+
+def _gap_sigma(drive: DrivenLap) -> Array:
+    """Standard deviation of the time since the start: draws, then the drift of the bias at the speed there (N,) [s]."""
+    lap = drive.lap
+    drift = np.array([drive.bias.change(float(t)) for t in lap.t - lap.t[0]]) / np.maximum(lap.v, 1.0)
+    spread = np.std(drive.draws_t - drive.draws_t[:, :1], axis=0) if drive.draws_t.size else 0.0
+    return np.asarray(np.hypot(drift, spread))
+
+
+def _notes(track: Track, reference: Lap, drive: DrivenLap, losses: SegmentLosses, every: Array) -> tuple[str, ...]:
+    """What a reader of the figures must know."""
+    notes = list(drive.notes)
+    bias = drive.bias
+    if bias.sigma > 0.0:
+        kind = "laps of this recording differ by a drifting position bias of" if bias.relative else "position bias"
+        notes.append(f"{kind} ±{bias.sigma:.1f} m per axis ({bias.note})")
+    if track.survey.kind == "estimated":
+        notes.append(track.survey.note)
+        notes.append("what all laps share is part of the corridor: only differences between laps can be told")
+    if drive.lap.lap_time < reference.lap_time:
+        notes.append(
+            "driven faster than the reference lap: the kart or grip assumed is too slow, or the corridor too narrow"
+        )
+    line, speed = losses.split(every)
+    if speed.value is not None and speed.sigma is not None and speed.value < -2.0 * speed.sigma:
+        notes.append("on its own line the lap is faster than this kart allows: raise the grip or power assumed")
+    if line.value is None:
+        notes.append(f"line and speed part not told apart over the lap: {line.reason}")
+    return tuple(notes)

@@ -1,0 +1,121 @@
+"""Crossings of a line: when, where across it, and which of them count as passing it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from linelab.compare.samples import Samples
+from linelab.compare.start_line import StartLine
+from linelab.errors import RecordingError
+from linelab.units import Array
+
+#: A position this far beyond an end of the line still counts: a consumer receiver is off by a metre or two [m].
+MARGIN = 4.0
+#: The kart must get this far from the line before it can cross it again [m].
+CLEAR = 12.0
+#: Longest gap between samples that a lap may hold, and over which a crossing may be interpolated [s].
+LONGEST_GAP = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """One crossing of a line: when [s], where across it (positive left of its middle) [m], how fast [m/s]."""
+
+    t: float
+    across: float
+    speed: float
+    forward: bool
+    index: int  #: sample before the crossing
+
+
+def find_crossings(samples: Samples, line: StartLine, *, longest_gap: float = LONGEST_GAP) -> list[Crossing]:
+    """Every crossing of the line stretched by MARGIN at both ends, forwards and backwards, in order of time."""
+    ahead, across = line_axes(samples, line)
+    before, after = ahead[:-1], ahead[1:]
+    turn = np.flatnonzero((before < 0.0) != (after < 0.0))
+    turn = turn[np.diff(samples.t)[turn] <= longest_gap]
+    found = []
+    for i in map(int, turn):
+        share = _share_before(-ahead[i] / (ahead[i + 1] - ahead[i]), samples.speed[i], samples.speed[i + 1])
+        offset = float(across[i] + share * (across[i + 1] - across[i]))
+        if abs(offset) <= 0.5 * line.width + MARGIN:
+            step = float(samples.t[i + 1] - samples.t[i])
+            speed = math.hypot(samples.x[i + 1] - samples.x[i], samples.y[i + 1] - samples.y[i]) / step
+            forward = bool(ahead[i + 1] > ahead[i])
+            found.append(Crossing(float(samples.t[i]) + share * step, offset, speed, forward, i))
+    return found
+
+
+def line_axes(samples: Samples, line: StartLine) -> tuple[Array, Array]:
+    """Distance past the line and offset along it from its middle, of every sample [m]."""
+    dx, dy = samples.x - line.centre[0], samples.y - line.centre[1]
+    heading, across = line.heading, line.across
+    return dx * heading[0] + dy * heading[1], dx * across[0] + dy * across[1]
+
+
+def _share_before(distance_share: float, speed0: float, speed1: float) -> float:
+    """Share of the time step at which a share of its distance is covered, under even acceleration.
+
+    Solves ``u·v0 + u²·(v1 - v0)/2 = share·(v0 + v1)/2``.  Without usable speeds: linear.
+    """
+    if not (math.isfinite(speed0) and math.isfinite(speed1)) or speed0 + speed1 < 2.0:
+        return distance_share
+    target = distance_share * 0.5 * (speed0 + speed1)
+    change = speed1 - speed0
+    return 2.0 * target / (speed0 + math.sqrt(max(speed0 * speed0 + 2.0 * change * target, 0.0)))
+
+
+def passages(samples: Samples, line: StartLine, length: float | None, longest_gap: float) -> list[Crossing]:
+    """The passages over the line in the driving direction: crossings without getting clear of it count as one."""
+    crossings = find_crossings(samples, line, longest_gap=longest_gap)
+    if not crossings:
+        raise _missed(samples, line)
+    clear = np.hypot(samples.x - line.centre[0], samples.y - line.centre[1]) > 0.5 * line.width + CLEAR
+    cleared = np.cumsum(clear)
+    groups: list[list[Crossing]] = []
+    for crossing in crossings:
+        near = bool(groups) and cleared[crossing.index] == cleared[groups[-1][-1].index]
+        if near:
+            groups[-1].append(crossing)
+        else:
+            groups.append([crossing])
+    net = [sum(1 if crossing.forward else -1 for crossing in group) for group in groups]
+    passes = [[c for c in group if c.forward][-1] for group, sign in zip(groups, net) if sign > 0]
+    if not passes and any(sign < 0 for sign in net):
+        raise RecordingError(
+            f"the start line is crossed {sum(sign < 0 for sign in net)} times, always against its direction",
+            where=samples.source,
+            remedy="Swap the ends of the start line, or use the reversed track",
+        )
+    if not passes:
+        raise _missed(samples, line)
+    return passes if length is None else _drop_neighbours(samples, passes, length)
+
+
+def _drop_neighbours(samples: Samples, passes: list[Crossing], length: float) -> list[Crossing]:
+    """Leave out passages of a neighbouring stretch: of two within half a lap, the one farther off the middle."""
+    distance = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(samples.x), np.diff(samples.y)))])
+    kept: list[Crossing] = []
+    for crossing in passes:
+        if kept and distance[crossing.index] - distance[kept[-1].index] < 0.5 * length:
+            if abs(crossing.across) < abs(kept[-1].across):
+                kept[-1] = crossing
+            continue
+        kept.append(crossing)
+    return kept
+
+
+def _missed(samples: Samples, line: StartLine) -> RecordingError:
+    """The error for a recording that never crosses the line."""
+    ahead, across = line_axes(samples, line)
+    turn = np.flatnonzero((ahead[:-1] < 0.0) != (ahead[1:] < 0.0))
+    beside = np.abs(0.5 * (across[turn] + across[turn + 1])) - 0.5 * line.width
+    if turn.size and beside.min() < 500.0:
+        what = f"start line missed: the recording passes {max(beside.min(), 0.0):.1f} m from its end"
+    else:
+        nearest = np.hypot(samples.x - line.centre[0], samples.y - line.centre[1]).min()
+        what = f"start line missed: the recording comes no nearer than {nearest:.0f} m"
+    return RecordingError(what, where=samples.source, remedy="Move or widen the start line, or check the track")

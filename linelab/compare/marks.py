@@ -1,0 +1,171 @@
+"""Marks of each corner on the reference lap: brake point, turn-in, apex, minimum speed, drive point, track-out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from linelab.lap import Lap
+from linelab.track import Corner, Track, along
+from linelab.units import Array
+
+#: A corner is being turned where the line bends at more than this share of the corner's sharpest bend.
+TURNING_SHARE = 0.3
+#: Braking: slowing by more than this [m/s²]; gentler is roll-down.
+BRAKING = 1.5
+#: The kart accelerates again where it gains more than this [m/s²].
+DRIVING = 0.3
+#: The apex is the middle of the stretch this close to the line's closest approach to the inside edge [m].
+APEX_PLATEAU = 0.05
+_STEP = 0.5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CornerMarks:
+    """Stations of one corner's marks on the reference lap [m], increasing from brake point to track-out.
+
+    On a closed track they are unwrapped about the corner's apex and may lie before 0 or beyond the lap length.
+    ``brakes`` is False where the reference lap does not brake for the corner; the brake point is then the turn-in.
+    """
+
+    corner: Corner
+    brake_point: float
+    turn_in: float
+    apex: float
+    minimum_speed: float
+    drive_point: float
+    track_out: float
+    brakes: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Profile:
+    """The reference lap on a uniform grid of stations, three laps long on a closed track."""
+
+    s: Array
+    kappa: Array
+    v: Array
+    ax: Array
+    left_gap: Array
+    right_gap: Array
+
+    def index(self, station: float) -> int:
+        """Nearest grid index."""
+        return int(np.clip(round((station - float(self.s[0])) / _STEP), 0, self.s.size - 1))
+
+
+def find_marks(track: Track, reference: Lap) -> tuple[CornerMarks, ...]:
+    """Marks of every corner of a track on a lap, in driving order.
+
+    Parameters
+    ----------
+    track : Track
+        Its corners are the track's own; an empty tuple gives no marks.
+    reference : Lap
+        On the track, stations from start to finish.
+    """
+    corners = sorted(track.corners, key=lambda corner: corner.s_apex)
+    if not corners:
+        return ()
+    profile = _profile(track, reference)
+    apexes = [_apex(track, profile, corner) for corner in corners]
+    spans = []
+    for k, corner in enumerate(corners):
+        before, after = _neighbours(track, apexes, k, profile)
+        spans.append(_turning(profile, corner, before, apexes[k], after))
+    marks = []
+    for k, corner in enumerate(corners):
+        if k > 0:
+            earliest = spans[k - 1][1]
+        elif track.closed:
+            earliest = spans[-1][1] - track.length
+        else:
+            earliest = float(profile.s[0])
+        marks.append(_marks(profile, corner, apexes[k], spans[k], min(earliest, spans[k][0])))
+    return tuple(marks)
+
+
+def _profile(track: Track, lap: Lap) -> _Profile:
+    """Resample the lap uniformly; on a closed track repeat it before and after."""
+    s = lap.line.s
+    grid = np.arange(s[0], s[-1], _STEP)
+    left = along(track, track.w_left, s) - lap.line.n
+    right = along(track, track.w_right, s) + lap.line.n
+    columns = [np.interp(grid, s, column) for column in (lap.line.kappa, lap.v, lap.ax, left, right)]
+    if track.closed:
+        grid = np.linspace(-track.length, 2.0 * track.length, 3 * max(round(track.length / _STEP), 8) + 1)
+        local = np.mod(grid, track.length)
+        columns = [np.interp(local, s, column) for column in (lap.line.kappa, lap.v, lap.ax, left, right)]
+    return _Profile(s=grid, kappa=columns[0], v=columns[1], ax=columns[2], left_gap=columns[3], right_gap=columns[4])
+
+
+def _apex(track: Track, profile: _Profile, corner: Corner) -> float:
+    """Where the line comes closest to the inside edge within the corner."""
+    start, end = corner.s_start, corner.s_end
+    if track.closed:
+        start -= track.length * (start > corner.s_apex)
+        end += track.length * (end < corner.s_apex)
+    a, b = profile.index(start), max(profile.index(end), profile.index(start) + 1)
+    gap = (profile.left_gap if corner.left else profile.right_gap)[a : b + 1]
+    lowest = first = last = int(np.argmin(gap))
+    while first > 0 and gap[first - 1] < gap[lowest] + APEX_PLATEAU:
+        first -= 1
+    while last < gap.size - 1 and gap[last + 1] < gap[lowest] + APEX_PLATEAU:
+        last += 1
+    return float(0.5 * (profile.s[a + first] + profile.s[a + last]))
+
+
+def _neighbours(track: Track, apexes: list[float], k: int, profile: _Profile) -> tuple[float, float]:
+    """Apexes before and after corner ``k``, or the ends of an open track."""
+    if track.closed:
+        before = apexes[k - 1] - (track.length if k == 0 else 0.0)
+        after = apexes[(k + 1) % len(apexes)] + (track.length if k == len(apexes) - 1 else 0.0)
+        return before, after
+    return (
+        apexes[k - 1] if k > 0 else float(profile.s[0]),
+        apexes[k + 1] if k < len(apexes) - 1 else float(profile.s[-1]),
+    )
+
+
+def _turning(profile: _Profile, corner: Corner, before: float, apex: float, after: float) -> tuple[float, float]:
+    """Turn-in and track-out: where the bend falls below TURNING_SHARE of its peak, or is least before a neighbour."""
+    bend = profile.kappa if corner.left else -profile.kappa
+    i, low, high = profile.index(apex), profile.index(before), profile.index(after)
+    reach = min(i - low, high - i, round(15.0 / _STEP))
+    near = bend[max(i - reach, low) : min(i + reach, high) + 1]
+    limit = TURNING_SHARE * max(float(near.max()), 1e-6)
+    earlier = np.flatnonzero(bend[low:i] < limit)
+    turn_in = low + int(earlier[-1]) + 1 if earlier.size else low + int(np.argmin(bend[low : i + 1]))
+    later = np.flatnonzero(bend[i + 1 : high + 1] < limit)
+    track_out = i + 1 + int(later[0]) if later.size else i + int(np.argmin(bend[i : high + 1]))
+    return float(min(profile.s[turn_in], apex)), float(max(profile.s[track_out], apex))
+
+
+def _marks(profile: _Profile, corner: Corner, apex: float, span: tuple[float, float], earliest: float) -> CornerMarks:
+    """Speed marks around the turning marks."""
+    turn_in, track_out = span
+    a, b = profile.index(turn_in), profile.index(track_out)
+    slowest = a + int(np.argmin(profile.v[a : b + 1]))
+    brake = _brake_start(profile, profile.index(earliest), profile.index(max(apex, profile.s[slowest])))
+    driven = np.flatnonzero(profile.ax[slowest : b + 1] > DRIVING)
+    drive = slowest + int(driven[0]) if driven.size else slowest
+    return CornerMarks(
+        corner=corner,
+        brake_point=min(float(profile.s[brake]), turn_in) if brake is not None else turn_in,
+        turn_in=turn_in,
+        apex=apex,
+        minimum_speed=float(profile.s[slowest]),
+        drive_point=float(profile.s[drive]),
+        track_out=track_out,
+        brakes=brake is not None,
+    )
+
+
+def _brake_start(profile: _Profile, low: int, high: int) -> int | None:
+    """First station of the last braking between two indices; pauses under 4 m do not end it."""
+    braking = np.flatnonzero(profile.ax[low : high + 1] < -BRAKING)
+    if braking.size < round(1.0 / _STEP):
+        return None
+    pauses = np.flatnonzero(np.diff(braking) > round(4.0 / _STEP))
+    return low + int(braking[pauses[-1] + 1 if pauses.size else 0])

@@ -1,0 +1,44 @@
+"""A figure from a recording: a value with its standard deviation, or withheld with the reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from linelab.errors import InputError
+from linelab.units import Array
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A value and its standard deviation; both None when withheld, and then ``reason`` says why.
+
+    ``sigma`` is zero only for figures that come from a computed lap, not from a recording.
+    """
+
+    value: float | None
+    sigma: float | None = 0.0
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        if self.value is None and not self.reason:
+            raise InputError("a withheld figure needs a reason", where="Measured")
+        if self.value is not None and (self.sigma is None or not self.sigma >= 0.0):
+            raise InputError("a figure needs its standard deviation", where="Measured")
+
+    @property
+    def known(self) -> bool:
+        """True when there is a value."""
+        return self.value is not None
+
+
+def withheld(reason: str) -> Measured:
+    """A figure the recording cannot support."""
+    return Measured(None, None, reason)
+
+
+def from_draws(value: float, draws: Array, *, also: float = 0.0) -> Measured:
+    """A figure with the spread of its draws and, added in quadrature, ``also`` (a standard deviation)."""
+    spread = float(np.std(draws)) if draws.size else 0.0
+    return Measured(float(value), float(np.hypot(spread, also)))
