@@ -17,7 +17,8 @@ and a 7 km circuit are treated alike:
 4. A bend is a corner when the widest arc that fits through it, of radius r_i + w / (1 - cos(turn / 2)), with
    r_i the mean inside radius, stays under ``STRAIGHT`` track widths, or when it turns 45 degrees or more.
    Gentler kinks are driven as part of a straight and get no number.
-5. A corner starts and ends where 3 % and 97 % of its turning is done.  Its apex station is the mean station of
+5. A corner is measured on a curvature smoothed a third as much, so that neighbouring bends do not eat into each
+   other.  It starts and ends where 3 % and 97 % of its turning is done.  Its apex station is the mean station of
    the bend weighted by curvature squared: the middle of a constant radius, drawn towards the tightest part of
    a bend that tightens or opens.  The minimum-time line has its own apex; this one is a fixed place to name.
 6. Numbers follow the driving order from station 0; a corner across the start line is the last one unless its
@@ -38,6 +39,7 @@ from linelab.units import Array
 SMOOTHING = 0.35  #: standard deviation of the heading filter [track widths]
 STRAIGHT = 40.0  #: radius beyond which a stretch counts as straight [track widths]
 SURE_TURN = np.radians(45.0)  #: a bend turning this much is a corner whatever its radius [rad]
+DETAIL = 1.0 / 3.0  #: smoothing of the curvature that measures a corner, share of the smoothing that finds it
 EDGE_SHARE = 0.03  #: share of the turning left outside at either end of a corner
 
 
@@ -56,13 +58,15 @@ class FoundCorner(NamedTuple):
 class Midline(NamedTuple):
     """The track's midline, (M,) arrays at uniform distance along it; ``s`` is the station on the reference.
 
-    ``station`` is the distance along the midline [m], ``heading`` [rad], ``kappa`` [1/m], ``width`` [m].
+    ``station`` is the distance along the midline [m], ``heading`` [rad], ``kappa`` the curvature of rule 1 [1/m],
+    ``detail`` the curvature of rule 5 [1/m], ``width`` [m].
     """
 
     station: Array
     s: Array
     heading: Array
     kappa: Array
+    detail: Array
     width: Array
     closed: bool
 
@@ -108,26 +112,56 @@ def midline(reference: Curve, w_left: Array, w_right: Array) -> Midline:
     Returns
     -------
     Midline
-        Samples about a twelfth of the median width apart; a closed one does not repeat its first sample.
+        Samples about a twelfth of the median width apart, at most 1 m; a closed one does not repeat its first sample.
     """
     offset = 0.5 * (np.asarray(w_left) - np.asarray(w_right))
     x = reference.x - offset * np.sin(reference.psi)
     y = reference.y + offset * np.cos(reference.psi)
-    chord = np.hypot(np.diff(x), np.diff(y))
-    along = np.concatenate(([0.0], np.cumsum(chord)))
     width = np.maximum(np.asarray(w_left) + np.asarray(w_right), 0.1)
-    count = max(16, round(along[-1] / min(float(np.median(width)) / 12.0, 1.0)))
+    sigma = SMOOTHING * float(np.median(width))
+    path = smoothed_path(x, y, sigma, closed=reference.closed)
+    fine = smoothed_path(x, y, DETAIL * sigma, closed=reference.closed, spacing=path.station[1] - path.station[0])
+    s, local = (np.interp(path.station, path.along, values) for values in (reference.s, width))
+    return Midline(path.station, s, path.heading, path.kappa, fine.kappa, local, reference.closed)
+
+
+class SmoothedPath(NamedTuple):
+    """Heading and curvature of a polyline, (M,) arrays at uniform ``station`` [m]; ``along`` (N,) is the distance
+    along the polyline at its own points [m]."""
+
+    along: Array
+    station: Array
+    heading: Array
+    kappa: Array
+
+
+def smoothed_path(x: Array, y: Array, sigma: float, *, closed: bool, spacing: float | None = None) -> SmoothedPath:
+    """Heading and curvature of a polyline after a Gaussian filter of standard deviation ``sigma`` [m].
+
+    Parameters
+    ----------
+    x, y : (N,) array
+        Points [m]; a closed line repeats its first point.
+    sigma : float
+    closed : bool
+    spacing : float, optional
+        Distance between samples [m]; sigma / 4, at most 1 m, when not given.
+
+    Returns
+    -------
+    SmoothedPath
+    """
+    along = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
+    count = max(16, round(along[-1] / (spacing or min(sigma / 4.0, 1.0))))
     # Half-way samples: the pattern is the same from either end, so a reversed track gives the same corners.
     station = (np.arange(count) + 0.5) * along[-1] / count
     xi, yi = np.interp(station, along, x), np.interp(station, along, y)
-    if reference.closed:
+    if closed:
         dx, dy = np.roll(xi, -1) - np.roll(xi, 1), np.roll(yi, -1) - np.roll(yi, 1)
     else:
         dx, dy = np.gradient(xi), np.gradient(yi)
     heading = np.unwrap(np.arctan2(dy, dx))
-    local_width = np.interp(station, along, width)
-    smooth, kappa = _smoothed(heading, local_width, float(along[-1]) / count, reference.closed)
-    return Midline(station, np.interp(station, along, reference.s), smooth, kappa, local_width, reference.closed)
+    return SmoothedPath(along, station, *_smoothed(heading, sigma, float(along[-1]) / count, closed))
 
 
 def turn_between(reference: Curve, s_start: float, s_end: float) -> float:
@@ -138,9 +172,8 @@ def turn_between(reference: Curve, s_start: float, s_end: float) -> float:
     return float(ends[1] - ends[0])
 
 
-def _smoothed(heading: Array, width: Array, step: float, closed: bool) -> tuple[Array, Array]:
+def _smoothed(heading: Array, sigma: float, step: float, closed: bool) -> tuple[Array, Array]:
     """Gaussian-smoothed heading and its derivative; straight or periodic beyond the ends."""
-    sigma = SMOOTHING * float(np.median(width))
     half = min(int(np.ceil(4.0 * sigma / step)), heading.size - 1)
     grid = np.arange(-half, half + 1) * step
     kernel = np.exp(-0.5 * (grid / sigma) ** 2)
@@ -197,12 +230,12 @@ def _split(line: Midline, first: int, last: int) -> list[tuple[int, int]]:
     gap = _longest_gap(kappa, width, line.step)
     if gap is None:
         return [(first, last)]
-    cut_from, cut_to = gap
-    return _split(line, first, first + cut_from - 1) + _split(line, first + cut_to + 1, last)
+    cut = first + gap
+    return _split(line, first, cut) + _split(line, cut + 1, last)
 
 
-def _longest_gap(kappa: Array, width: Array, step: float) -> tuple[int, int] | None:
-    """First and last sample of the clearest straightening inside a bend, or None (rule 3).
+def _longest_gap(kappa: Array, width: Array, step: float) -> int | None:
+    """Straightest sample of the clearest straightening inside a bend, or None (rule 3).
 
     For every dip between two peaks the bar is half the gentler of the highest peaks on either side.
     """
@@ -215,7 +248,7 @@ def _longest_gap(kappa: Array, width: Array, step: float) -> tuple[int, int] | N
         needed = np.sqrt(2.0 * radius * float(width[first : last + 1].mean()))
         ratio = (last - first + 1) * step / needed
         if ratio > best_ratio:
-            best, best_ratio = (first, last), ratio
+            best, best_ratio = first + int(np.argmin(kappa[first : last + 1])), ratio
     return best
 
 
@@ -223,17 +256,20 @@ def _as_corner(line: Midline, first: int, last: int, length: float) -> FoundCorn
     """Turn one bend into a corner, or None where it is only a kink (rules 4 and 5)."""
     size = line.kappa.size
     index = np.arange(first, last + 1)
-    kappa, width = line.kappa[index % size], float(line.width[index % size].mean())
-    if kappa.size == 0:
+    kappa, width = line.detail[index % size], float(line.width[index % size].mean())
+    turned = (np.cumsum(kappa) - 0.5 * kappa) * line.step
+    turn = float(kappa.sum()) * line.step
+    if turn * float(line.kappa[index % size].sum()) <= 0.0:
         return None
-    turned = np.cumsum(kappa) * line.step
-    turn = float(turned[-1])
     inside = max(kappa.size * line.step / max(abs(turn), 1e-9) - width / 2.0, 0.0)
     widest = inside + width / (1.0 - np.cos(min(abs(turn), np.pi) / 2.0))
     if abs(turn) < SURE_TURN and widest > STRAIGHT * width:
         return None
     share = turned / turn
-    middle = float(np.sum(kappa**2 * index) / np.sum(kappa**2))
+    weight = line.kappa[index % size] ** 2
+    middle = float(np.sum(weight * index) / np.sum(weight))
+    # Noise can make the share run back a little; the running maximum keeps it a function that can be inverted.
+    share = 0.5 * (np.maximum.accumulate(share) + np.minimum.accumulate(share[::-1])[::-1])
     start, end = (float(np.interp(q, share, index)) for q in (EDGE_SHARE, 1.0 - EDGE_SHARE))
     s_start, s_apex, s_end = (_station(line, at, length) for at in (start, middle, end))
     return FoundCorner(s_start, s_apex, s_end, turn)
