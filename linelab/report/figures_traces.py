@@ -36,6 +36,7 @@ def plot_traces(
     units: Units = METRIC,
     *,
     gap_sigma: Array | None = None,
+    gap_stations: Array | None = None,
     notes: str = "",
 ) -> Figure:
     """Speed of both laps, the reference's pedals, and the time lost, over the distance along the track.
@@ -48,8 +49,8 @@ def plot_traces(
     kart : Kart
         Of the reference lap; tells braking from coasting.
     units : Units
-    gap_sigma : (K,) array or None
-        Standard deviation of the time difference [s] at ``linspace`` stations over the lap, drawn as a band of ± 2.
+    gap_sigma, gap_stations : (K,) array or None
+        Standard deviation of the time difference [s] and its stations [m], drawn as a band of ± 2.
     notes : str
         Added to the small print.
 
@@ -71,11 +72,18 @@ def plot_traces(
     lost = figure.add_axes((0.07, 0.13, 0.905, 0.25))
     draw_speeds(speed, track, reference, driven, units)
     draw_pedals(strip, track, reference, kart, units)
-    draw_gap(lost, track, gap, units, sigma=gap_sigma)
+    draw_gap(lost, track, gap, units, spread=_spread(gap, gap_stations, gap_sigma))
     for axes in (speed, strip, lost):
         axes.set_xlim(0.0, track.length / units.length)
     footer(figure, " ".join(part for part in (survey_note(track), notes) if part))
     return figure
+
+
+def _spread(gap: Gap, stations: Array | None, sigma: Array | None) -> Array | None:
+    """Two standard deviations at the stations of ``gap``; None where not known or nil."""
+    if stations is None or sigma is None or not np.any(sigma > 0.0):
+        return None
+    return 2.0 * np.interp(gap.s, stations, sigma)
 
 
 def draw_speeds(axes: Axes, track: Track, reference: Lap, driven: Lap, units: Units) -> None:
@@ -112,15 +120,14 @@ def draw_pedals(axes: Axes, track: Track, lap: Lap, kart: Kart, units: Units) ->
     axes.set_ylim(-0.05, 1.05)
 
 
-def draw_gap(axes: Axes, track: Track, gap: Gap, units: Units, *, sigma: Array | None = None) -> None:
+def draw_gap(axes: Axes, track: Track, gap: Gap, units: Units, *, spread: Array | None = None) -> None:
     """Cumulative time difference; it climbs where the driver loses time."""
     from matplotlib.collections import LineCollection
 
     tidy(axes)
     corner_bands(axes, track, units, numbers=False)
     shown = gap.s / units.length
-    if sigma is not None:
-        spread = 2.0 * np.interp(gap.s, np.linspace(0.0, track.length, np.size(sigma)), sigma)
+    if spread is not None:
         axes.fill_between(shown, gap.total - spread, gap.total + spread, color=SOFT, alpha=0.2, linewidth=0)
     axes.axhline(0.0, color=SOFT, linewidth=0.6)
     peak = max(float(np.quantile(np.abs(gap.rate), 0.97)), 1e-4)
@@ -149,4 +156,5 @@ def draw_gap(axes: Axes, track: Track, gap: Gap, units: Units, *, sigma: Array |
         size=9,
         weight="bold",
         color=INK,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0},
     )

@@ -1,0 +1,82 @@
+"""A folder of results: all of a run's files appear together at its end, or none of them.
+
+Files are first written into a folder of their own beside the target and then moved in, so an interrupted run changes
+nothing.  A run again into the same folder replaces what the earlier run wrote, also what it does not write any more,
+and never touches any other file there: a small list in the folder says which files are linelab's.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from linelab.errors import InputError
+
+#: The list of files that linelab wrote into a folder.
+MANIFEST = "linelab_files.json"
+
+
+@contextmanager
+def results_folder(path: str | Path) -> Iterator[Path]:
+    """Yield an empty folder to write into; move its files into ``path`` when the block ends without an exception.
+
+    Only plain files directly in the yielded folder are moved.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be made or written to; a file in it cannot be replaced.
+    """
+    target = Path(path)
+    try:
+        if target.exists() and not target.is_dir():
+            raise InputError("this is a file, not a folder", where=str(target), remedy="Name a folder for the results")
+        target.absolute().parent.mkdir(parents=True, exist_ok=True)
+        stage = Path(tempfile.mkdtemp(prefix=".linelab-", dir=target.absolute().parent))
+    except OSError as error:
+        raise InputError(
+            f"cannot write here ({error.strerror or error})", where=str(target), remedy="Choose another folder"
+        ) from error
+    try:
+        yield stage
+        _move_in(stage, target)
+    finally:
+        shutil.rmtree(stage, ignore_errors=True)
+
+
+def _move_in(stage: Path, target: Path) -> None:
+    """Replace the earlier run's files by the new ones and note which they are."""
+    fresh = sorted(item.name for item in stage.iterdir() if item.is_file())
+    try:
+        target.mkdir(exist_ok=True)
+        stale = [name for name in written_before(target) if name not in fresh]
+        # Listed before they are moved: a kill between two moves must not orphan a file of ours.
+        listing = stage / MANIFEST
+        listing.write_text(json.dumps({"files": sorted({*fresh, *stale})}, indent=1), encoding="utf-8")
+        os.replace(listing, target / MANIFEST)
+        for name in fresh:
+            os.replace(stage / name, target / name)
+        for name in stale:
+            (target / name).unlink(missing_ok=True)
+        listing.write_text(json.dumps({"files": fresh}, indent=1), encoding="utf-8")
+        os.replace(listing, target / MANIFEST)
+    except OSError as error:
+        raise InputError(
+            f"cannot replace a file here ({error.strerror or error})",
+            where=str(error.filename2 or error.filename or target),
+            remedy="Close the program that has it open, or choose another folder",
+        ) from error
+
+
+def written_before(target: Path) -> list[str]:
+    """Names of the files an earlier run wrote into a folder; empty when there is no readable list."""
+    try:
+        names = json.loads((target / MANIFEST).read_text(encoding="utf-8"))["files"]
+        return [name for name in names if isinstance(name, str) and Path(name).name == name and name != MANIFEST]
+    except (OSError, ValueError, KeyError, TypeError):
+        return []

@@ -1,0 +1,153 @@
+"""All pictures of a result, drawn and saved into a folder under fixed names."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from linelab.compare.compare import Comparison, rank_corners
+from linelab.compare.corner_review import CornerReview
+from linelab.compare.marks import find_marks
+from linelab.kart import Kart
+from linelab.lap import Lap
+from linelab.report.display import METRIC, Units
+from linelab.report.figures_corner import plot_corner
+from linelab.report.figures_lines import plot_lines, plot_reference
+from linelab.report.figures_marks import driven_callouts, reference_callouts
+from linelab.report.figures_traces import plot_traces
+from linelab.report.style import save_figure
+from linelab.track import Track
+
+#: Corners that get a close-up in a review.
+WORST = 3
+
+
+def save_reference_pictures(
+    folder: str | Path,
+    track: Track,
+    lap: Lap,
+    kart: Kart,
+    units: Units = METRIC,
+    *,
+    corners: Sequence[int] = (),
+    notes: str = "",
+    progress: Callable[[str], None] = lambda text: None,
+) -> list[Path]:
+    """Draw a reference lap into a folder: map with speed, and a close-up of each corner numbered in ``corners``.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written.
+    """
+    target = Path(folder)
+    progress("drawing the lap")
+    files = [target / "reference_lap.png"]
+    save_figure(plot_reference(track, lap, units, kart_name=kart.name, notes=notes), files[0])
+    for mark in find_marks(track, lap) if corners else ():
+        if mark.corner.number not in corners:
+            continue
+        progress(f"drawing corner {mark.corner.number}")
+        figure = plot_corner(
+            track,
+            mark.corner,
+            lap,
+            None,
+            units,
+            reference_marks=reference_callouts(track, lap, mark, units),
+            subtitle=f"Reference lap, {kart.name}",
+            notes=notes,
+        )
+        files.append(target / f"corner_{mark.corner.number:02d}.png")
+        save_figure(figure, files[-1])
+    return files
+
+
+def save_review_pictures(
+    folder: str | Path,
+    track: Track,
+    comparison: Comparison,
+    kart: Kart,
+    units: Units = METRIC,
+    *,
+    worst: int = WORST,
+    prefix: str = "",
+    progress: Callable[[str], None] = lambda text: None,
+) -> list[Path]:
+    """Draw a comparison into a folder: map by time lost, speed and time, and close-ups of the costliest corners.
+
+    Parameters
+    ----------
+    worst : int
+        How many corners get a close-up.
+    prefix : str
+        Put before every file's name.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written.
+    """
+    target = Path(folder)
+    notes = small_print(comparison)
+    reference, driven = comparison.reference, comparison.driven.lap
+    progress("drawing the map")
+    files = [target / f"{prefix}time_lost_map.png", target / f"{prefix}speed_and_time.png"]
+    save_figure(plot_lines(track, reference, driven, units, notes=notes), files[0])
+    progress("drawing speed and time")
+    save_figure(
+        plot_traces(
+            track,
+            reference,
+            driven,
+            kart,
+            units,
+            gap_sigma=comparison.gap_sigma,
+            gap_stations=comparison.s,
+            notes=notes,
+        ),
+        files[1],
+    )
+    for review in rank_corners(comparison)[:worst]:
+        number = review.corner.number
+        progress(f"drawing corner {number}")
+        figure = plot_corner(
+            track,
+            review.corner,
+            reference,
+            driven,
+            units,
+            reference_marks=reference_callouts(track, reference, review.marks, units),
+            driven_marks=driven_callouts(track, comparison, review, units),
+            subtitle=corner_sentence(review),
+            notes=notes,
+        )
+        files.append(target / f"{prefix}corner_{number:02d}.png")
+        save_figure(figure, files[-1])
+    return files
+
+
+def small_print(comparison: Comparison) -> str:
+    """The comparison's notes as sentences."""
+    return " ".join(f"{note[0].upper()}{note[1:]}".rstrip(".") + "." for note in comparison.notes if note)
+
+
+def corner_sentence(review: CornerReview) -> str:
+    """Time lost in a corner and in its phases, in words, with uncertainty."""
+    lost = review.time_lost
+    if lost.value is None:
+        return f"Time lost not reported: {lost.reason}"
+    word = "lost" if lost.value >= 0.0 else "gained"
+    text = f"{abs(lost.value):.2f} ±{lost.sigma or 0.0:.2f} s {word} here"
+    known = [(name, phase.value) for name, phase in review.phases if phase.value is not None]
+    if known:
+        text += ": " + ", ".join(f"{name} {value:+.2f}" for name, value in known) + " s"
+    return text

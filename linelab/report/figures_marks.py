@@ -1,0 +1,135 @@
+"""Marks of a corner in words beside their place on the map, for the close-ups."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from linelab.compare.compare import Comparison
+from linelab.compare.corner_review import CornerReview
+from linelab.compare.marks import CornerMarks
+from linelab.compare.measured import Measured
+from linelab.lap import Lap
+from linelab.report.display import METRIC, Units
+from linelab.report.figures_corner import Callout
+from linelab.track import Track
+
+#: Reasons longer than this are cut at a word on a picture.
+LONGEST_NOTE = 44
+
+
+def reference_callouts(track: Track, lap: Lap, marks: CornerMarks, units: Units = METRIC) -> list[Callout]:
+    """The reference's brake point, turn-in, apex, minimum speed and drive point, with speeds and places."""
+    wanted = [("turn-in", marks.turn_in), ("apex", marks.apex), ("minimum speed", marks.minimum_speed)]
+    if marks.brakes:
+        wanted.insert(0, ("brake point", marks.brake_point))
+    if marks.drive_point > marks.minimum_speed:
+        wanted.append(("drive point", marks.drive_point))
+    return [
+        Callout(*_place(track, lap, station), name, units.speed_text(_speed(track, lap, station)), note)
+        for name, station in wanted
+        for note in [_before_apex(station - marks.apex, units) if name != "apex" else "closest to the inside edge"]
+    ]
+
+
+def driven_callouts(track: Track, comparison: Comparison, review: CornerReview, units: Units = METRIC) -> list[Callout]:
+    """What the driver did at the reference's marks, each figure with ± one standard deviation or why it is withheld."""
+    drive, marks = comparison.driven, review.marks
+    lap = drive.lap
+    callouts = []
+    if marks.brakes:
+        callouts.append(_at_reference_mark(track, comparison, "at the brake point", marks.brake_point, units))
+    callouts.append(
+        Callout(
+            *_place(track, lap, marks.turn_in),
+            "at the turn-in",
+            _figure(review.turn_in_speed, units.speed, units.speed_unit),
+            _difference(review.turn_in_speed, review.turn_in_speed_reference, units),
+        )
+    )
+    apex = review.apex_distance
+    callouts.append(
+        Callout(
+            *_place(track, lap, marks.apex),
+            "at the apex",
+            _figure(apex, units.length, f"{units.length_unit} to the edge", 1) if apex.known else "",
+            _figure(review.apex_miss, units.length, f"{units.length_unit} wider than the reference", 1)
+            if review.apex_miss.known
+            else _short(apex.reason),
+        )
+    )
+    place = review.min_speed_place
+    if review.min_speed.known and place.value is not None:
+        callouts.append(
+            Callout(
+                *_place(track, lap, marks.apex + place.value),
+                "minimum speed",
+                _figure(review.min_speed, units.speed, units.speed_unit),
+                f"{_difference(review.min_speed, review.min_speed_reference, units)}, "
+                f"{_before_apex(place.value, units)}",
+            )
+        )
+    if marks.drive_point > marks.minimum_speed:
+        callouts.append(_at_reference_mark(track, comparison, "at the drive point", marks.drive_point, units))
+    return callouts
+
+
+def _at_reference_mark(track: Track, comparison: Comparison, name: str, station: float, units: Units) -> Callout:
+    """Driven speed where the reference has a mark, with the uncertainty of speed and of place."""
+    drive = comparison.driven
+    lap, local = drive.lap, _local(track, station)
+    slope = float(np.interp(local, lap.line.s, np.gradient(lap.v, lap.line.s)))
+    sigma = math.hypot(float(np.interp(local, lap.line.s, drive.sigma_v)), slope * drive.bias.sigma)
+    speed = Measured(_speed(track, lap, station), sigma)
+    reference = _speed(track, comparison.reference, station)
+    return Callout(
+        *_place(track, lap, station),
+        name,
+        _figure(speed, units.speed, units.speed_unit),
+        _difference(speed, reference, units),
+    )
+
+
+def _figure(figure: Measured, size: float, unit: str, digits: int = 1) -> str:
+    """A measured figure as shown."""
+    if figure.value is None:
+        return "not reported"
+    text = f"{figure.value / size:.{digits}f}"
+    return f"{text} ±{figure.sigma / size:.{digits}f} {unit}" if figure.sigma else f"{text} {unit}"
+
+
+def _difference(figure: Measured, reference: float, units: Units) -> str:
+    """How much faster or slower than the reference; says so when the recording cannot tell."""
+    if figure.value is None:
+        return _short(figure.reason)
+    change = figure.value - reference
+    if figure.sigma and abs(change) < 2.0 * figure.sigma:
+        return "no clear difference"
+    return f"{units.speed_text(abs(change))} {'faster' if change > 0.0 else 'slower'}"
+
+
+def _before_apex(distance: float, units: Units) -> str:
+    """A place relative to the apex, in words."""
+    shown = round(abs(distance) / units.length)
+    if shown == 0:
+        return "at the apex"
+    return f"{shown} {units.length_unit} {'after' if distance > 0.0 else 'before'} the apex"
+
+
+def _short(reason: str) -> str:
+    return reason if len(reason) <= LONGEST_NOTE else reason[: LONGEST_NOTE - 3].rsplit(" ", 1)[0] + " ..."
+
+
+def _local(track: Track, station: float) -> float:
+    return station % track.length if track.closed else station
+
+
+def _speed(track: Track, lap: Lap, station: float) -> float:
+    return float(np.interp(_local(track, station), lap.line.s, lap.v))
+
+
+def _place(track: Track, lap: Lap, station: float) -> tuple[float, float]:
+    """Point of a lap's line at a station [m]."""
+    local = _local(track, station)
+    return float(np.interp(local, lap.line.s, lap.line.x)), float(np.interp(local, lap.line.s, lap.line.y))

@@ -1,0 +1,210 @@
+"""The reference lap in figures: one row a corner, as a table for the terminal and as plain data for files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from linelab.compare.marks import CornerMarks, find_marks
+from linelab.compare.segments import segments_of, time_at
+from linelab.kart import Kart
+from linelab.lap import Lap, Limit
+from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
+from linelab.report.tables import text_table
+from linelab.solve.mintime import Solution
+from linelab.track import Track
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CornerRow:
+    """One corner of the reference lap; stations [m] within the lap, speeds [m/s], times [s].
+
+    ``time`` runs from the corner's brake point to the next one's.  Without braking the brake figures are None.
+    """
+
+    marks: CornerMarks
+    brake_station: float | None
+    brake_speed: float | None
+    turn_in_station: float
+    turn_in_speed: float
+    apex_station: float
+    apex_speed: float
+    min_speed: float
+    min_speed_place: float  #: relative to the apex, positive after it [m]
+    drive_station: float
+    track_out_station: float
+    track_out_speed: float
+    time: float
+
+    @property
+    def label(self) -> str:
+        """Number and name of the corner."""
+        return self.marks.corner.label
+
+
+def corner_rows(track: Track, lap: Lap) -> tuple[CornerRow, ...]:
+    """Figures of every corner of a lap on its track, in driving order."""
+    marks = find_marks(track, lap)
+    begin, end = float(lap.line.s[0]), float(lap.line.s[-1])
+    segments = segments_of(marks, begin, end, closed=track.closed)
+    clock = time_at(lap.line.s, lap.t, np.array([segment.s_start for segment in segments] + [end]))
+    spent: dict[int, float] = {}
+    for segment, duration in zip(segments, np.diff(clock)):
+        spent[segment.corner] = spent.get(segment.corner, 0.0) + float(duration)
+    return tuple(_row(track, lap, mark, spent.get(mark.corner.number, 0.0)) for mark in marks)
+
+
+def _row(track: Track, lap: Lap, mark: CornerMarks, time: float) -> CornerRow:
+    def local(station: float) -> float:
+        return station % track.length if track.closed else station
+
+    def speed(station: float) -> float:
+        return float(np.interp(local(station), lap.line.s, lap.v))
+
+    return CornerRow(
+        marks=mark,
+        brake_station=local(mark.brake_point) if mark.brakes else None,
+        brake_speed=speed(mark.brake_point) if mark.brakes else None,
+        turn_in_station=local(mark.turn_in),
+        turn_in_speed=speed(mark.turn_in),
+        apex_station=local(mark.apex),
+        apex_speed=speed(mark.apex),
+        min_speed=speed(mark.minimum_speed),
+        min_speed_place=mark.minimum_speed - mark.apex,
+        drive_station=local(mark.drive_point),
+        track_out_station=local(mark.track_out),
+        track_out_speed=speed(mark.track_out),
+        time=time,
+    )
+
+
+def reference_table(track: Track, lap: Lap, units: Units = METRIC) -> str:
+    """The corners of a reference lap as a text table."""
+    speed, length = f"[{units.speed_unit}]", f"[{units.length_unit}]"
+    headers = [
+        "corner",
+        f"brake at\n{length}",
+        f"from\n{speed}",
+        f"turn in\n{speed}",
+        f"minimum\n{speed}",
+        f"after apex\n{length}",
+        f"power at\n{length}",
+        f"track out\n{speed}",
+        "time\n[s]",
+    ]
+    rows = []
+    for row in corner_rows(track, lap):
+        braking = row.brake_station is not None and row.brake_speed is not None
+        rows.append(
+            [
+                f"{row.label} {'left' if row.marks.corner.left else 'right'}",
+                f"{(row.brake_station or 0.0) / units.length:.0f}" if braking else "-",
+                f"{(row.brake_speed or 0.0) / units.speed:.1f}" if braking else "-",
+                f"{row.turn_in_speed / units.speed:.1f}",
+                f"{row.min_speed / units.speed:.1f}",
+                f"{row.min_speed_place / units.length:+.0f}",
+                f"{row.drive_station / units.length:.0f}",
+                f"{row.track_out_speed / units.speed:.1f}",
+                f"{row.time:.3f}",
+            ]
+        )
+    return text_table(headers, rows) if rows else "This track has no corners."
+
+
+def reference_words(track: Track, kart: Kart, solution: Solution, units: Units = METRIC) -> list[str]:
+    """The reference lap in sentences: its time, its speeds, and how it was checked."""
+    lap, check = solution.lap, solution.verification
+    words = [
+        f"Reference lap of {track.name} with {kart.name}: {lap_time_text(lap.lap_time)} "
+        f"(computed to ±{max(solution.time_error, 0.0005):.3f} s).",
+        f"{units.length_text(lap.line.length)} driven, {units.speed_text(lap.v.min())} to "
+        f"{units.speed_text(lap.v.max())}.",
+    ]
+    if solution.grip != 1.0:
+        words.append(f"Grip: {solution.grip:.0%} of the kart file's.")
+    if check is None:
+        words.append("Not checked independently.")
+    else:
+        words.append(
+            f"Checked: lap time by simulation {check.time_defect * 1e3:+.1f} ms, at most "
+            f"{check.edge_excess * 1e3:.0f} mm over an edge and {check.grip_excess:.1%} over the grip between nodes."
+        )
+    return words
+
+
+def reference_data(track: Track, kart: Kart, solution: Solution) -> dict[str, Any]:
+    """The reference lap's figures as plain data for JSON, SI units, the unit in every name."""
+    lap, check = solution.lap, solution.verification
+    return {
+        "what": "reference lap",
+        "cautions": CAUTIONS,
+        "track": {
+            "name": track.name,
+            "length_m": track.length,
+            "edges": track.survey.kind,
+            "assumed_width_m": track.survey.assumed_width,
+            "note": track.survey.note,
+        },
+        "kart": {"name": kart.name, "mass_kg": kart.mass, "mu_lateral": kart.mu_lateral},
+        "grip_factor": solution.grip,
+        "lap_time_s": lap.lap_time,
+        "lap_time_error_s": solution.time_error,
+        "path_length_m": lap.line.length,
+        "checked": None
+        if check is None
+        else {
+            "simulated_lap_time_s": check.simulated_time,
+            "edge_excess_m": check.edge_excess,
+            "grip_excess_share": check.grip_excess,
+            "speed_profile_lap_time_s": check.profile_time,
+        },
+        "corners": [_row_data(row) for row in corner_rows(track, lap)],
+    }
+
+
+def _row_data(row: CornerRow) -> dict[str, Any]:
+    return {
+        "number": row.marks.corner.number,
+        "name": row.marks.corner.name,
+        "turns": "left" if row.marks.corner.left else "right",
+        "brake_point_m": row.brake_station,
+        "brake_point_speed_mps": row.brake_speed,
+        "turn_in_m": row.turn_in_station,
+        "turn_in_speed_mps": row.turn_in_speed,
+        "apex_m": row.apex_station,
+        "apex_speed_mps": row.apex_speed,
+        "minimum_speed_mps": row.min_speed,
+        "minimum_speed_after_apex_m": row.min_speed_place,
+        "drive_point_m": row.drive_station,
+        "track_out_m": row.track_out_station,
+        "track_out_speed_mps": row.track_out_speed,
+        "time_s": row.time,
+    }
+
+
+def lap_csv(lap: Lap) -> str:
+    """A lap as CSV, one row a node, SI units, the unit in every column's name."""
+    line = lap.line
+    columns = {
+        "t_s": lap.t,
+        "s_m": line.s,
+        "n_m": line.n,
+        "distance_m": line.distance,
+        "x_m": line.x,
+        "y_m": line.y,
+        "psi_rad": line.psi,
+        "kappa_1pm": line.kappa,
+        "v_mps": lap.v,
+        "ax_mps2": lap.ax,
+        "ay_mps2": lap.ay,
+    }
+    limits = [Limit(code).name.lower() for code in lap.limited_by]
+    rows = np.column_stack(list(columns.values()))
+    body = [
+        ",".join(f"{value:.6g}" if name == "kappa_1pm" else f"{value:.4f}" for name, value in zip(columns, row))
+        + f",{limit}"
+        for row, limit in zip(rows, limits)
+    ]
+    return "\n".join([",".join([*columns, "limited_by"]), *body]) + "\n"
