@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from linelab.errors import TrackError
-from linelab.geometry.corridor_checks import check_pairing, check_widths
+from linelab.geometry.corridor_checks import check_direction, check_loops, check_pairing, check_widths
 from linelab.geometry.corridor_input import Edge, make_edge, signed_area
-from linelab.geometry.corridor_line import path_along, path_points
+from linelab.geometry.corridor_line import fair_start, path_along, path_points
 from linelab.geometry.corridor_offset import edges_from_centre
 from linelab.geometry.corridor_pairs import Rungs, pair_edges
 from linelab.geometry.corridor_spline import Spline, arc_length, fit_spline, tabulate
@@ -104,7 +104,11 @@ def corridor_from_edges(left: ArrayLike, right: ArrayLike, *, closed: bool, star
     edge_l = make_edge("left edge", left, closed=closed)
     edge_r = make_edge("right edge", right, closed=closed)
     mean_width = 2.0 * signed_area(edge_l, edge_r) / (edge_l.length + edge_r.length)
-    rungs = pair_edges(edge_l, edge_r, float(np.clip(abs(mean_width) / 8.0, 0.25, 2.0)))
+    check_direction(edge_l, edge_r, mean_width)
+    road = float(np.clip(abs(mean_width), 2.0, 16.0))
+    for edge in (edge_l, edge_r):
+        check_loops(edge, road)
+    rungs = pair_edges(edge_l, edge_r, road / 8.0, road)
     check_pairing(edge_l, edge_r, rungs, mean_width)
     fitted = _search(edge_l, edge_r, rungs, start)
     curve, w_left, w_right = fitted.curve, fitted.w_left, fitted.w_right
@@ -123,7 +127,7 @@ class _Fit:
     w_right: Array
     traces: tuple[EdgeTrace, EdgeTrace]
     rung_s: Array
-    worst: float
+    worst: float  # smallest stretch; below the least accepted, minus the depth that clipping would cost [m]
 
 
 def _search(left: Edge, right: Edge, rungs: Rungs, start: StartLine | None) -> _Fit:
@@ -131,34 +135,32 @@ def _search(left: Edge, right: Edge, rungs: Rungs, start: StartLine | None) -> _
     width = float(np.median(rungs.width))
     spacing = 0.5 * (rungs.lap_a + rungs.lap_b) / rungs.a.size
     weight = np.ones(rungs.a.size)
-    t = np.full(rungs.a.size, 0.5)
+    t = fair_start(rungs)
     best: _Fit | None = None
-    for _attempt in range(6):
-        t = path_along(rungs, weight, t, iterations=30)
+    for share in (1.0, 0.5, 0.25, 0.1, 0.05, 0.05):
+        t = path_along(rungs, weight, t, share=share, iterations=40)
         spline, parameter = fit_spline(path_points(rungs, t), spacing, 0.15 * width, closed=rungs.closed)
         fit = _measure(left, right, rungs, spline, parameter, start)
         if best is None or fit.worst > best.worst:
             best = fit
         if fit.worst >= GOOD_STRETCH:
             break
-        margin = stretch(fit.curve, fit.w_left, fit.w_right)
-        margin = np.where(np.minimum(fit.w_left, fit.w_right) < 0.1, -1.0, margin)
-        tight = fit.curve.s[margin < GOOD_STRETCH + 0.1]
-        weight = weight * _emphasis(fit, tight, width)
+        weight = np.maximum(weight * _emphasis(fit), 1.0)
     assert best is not None
     return best
 
 
-def _emphasis(fit: _Fit, tight: Array, width: float) -> Array:
-    """Factor on every rung's weight (K,): 4 at the tight stations, fading to 1 over a width."""
+def _emphasis(fit: _Fit) -> Array:
+    """Factor on every rung's weight (K,): above 1 where ``n kappa`` exceeds a half, below elsewhere.
+
+    Repeated, this turns the sum of squares into the greatest value (Lawson's weights; J. R. Rice, *The Approximation
+    of Functions*, vol. 2, 1969, sec. 13-7).
+    """
     lap = fit.curve.length
-    tight = np.concatenate([tight - lap, tight, tight + lap]) if fit.curve.closed else tight
-    if tight.size == 0:
-        return np.ones(fit.rung_s.size)
-    station = np.mod(fit.rung_s, lap) if fit.curve.closed else fit.rung_s
-    after = np.clip(np.searchsorted(tight, station), 1, tight.size - 1) if tight.size > 1 else np.zeros(1, dtype=int)
-    gap = np.minimum(np.abs(tight[after] - station), np.abs(tight[after - 1] - station))
-    return np.asarray(1.0 + 3.0 * np.exp(-((gap / width) ** 2)))
+    load = 1.0 - stretch(fit.curve, fit.w_left, fit.w_right)
+    load = smooth(np.clip(load, 0.0, 1.5), fit.curve.step, 0.5, closed=fit.curve.closed)
+    at = np.interp(fit.rung_s, fit.curve.s, load, period=lap if fit.curve.closed else None)
+    return np.asarray(np.clip(at / 0.5, 0.5, 2.0) ** 2)
 
 
 def _measure(left: Edge, right: Edge, rungs: Rungs, spline: Spline, parameter: Array, start: StartLine | None) -> _Fit:
@@ -177,8 +179,10 @@ def _measure(left: Edge, right: Edge, rungs: Rungs, spline: Spline, parameter: A
     )
     w_left, w_right = (width_at_stations(curve, trace) for trace in traces)
     worst = float(stretch(curve, w_left, w_right).min())
+    if worst < LEAST_STRETCH:
+        worst = -float(np.maximum(*_excess(curve, w_left, w_right)).max())
     if min(w_left.min(), w_right.min()) <= 0.0:
-        worst = min(worst, -1.0)
+        worst = -1000.0
     return _Fit(curve, w_left, w_right, traces, rung_s, worst)
 
 
@@ -188,23 +192,27 @@ def _clip_knife_edges(curve: Curve, w_left: Array, w_right: Array) -> tuple[Arra
     Where two stretches are parted by a knife edge and the track turns about its tip, no line whatever keeps the
     stretch positive right at the tip.  A sliver at most a metre deep is given up there.
     """
-    margin = stretch(curve, w_left, w_right)
-    if float(margin.min()) >= LEAST_STRETCH:
-        return w_left, w_right
-    cap = (1.0 - LEAST_STRETCH - 0.02) / np.maximum(np.abs(curve.kappa), 1e-9)
-    new_left = np.where(curve.kappa > 0.0, np.minimum(w_left, cap), w_left)
-    new_right = np.where(curve.kappa < 0.0, np.minimum(w_right, cap), w_right)
-    lost = np.maximum(w_left - new_left, w_right - new_right)
-    if float(lost.max()) > 1.0:
-        station = int(np.argmax(lost))
-        side = "left" if w_left[station] > new_left[station] else "right"
+    lost_left, lost_right = _excess(curve, w_left, w_right)
+    lost = np.maximum(lost_left, lost_right)
+    k = int(np.argmax(lost))
+    if lost[k] > 1.0:
         raise TrackError(
-            f"the bend is too tight for any reference line: radius {1.0 / abs(curve.kappa[station]):.1f} m with the "
-            f"{side} edge {max(w_left[station], w_right[station]):.1f} m inside it",
-            station=float(curve.s[station]),
+            f"the bend is too tight for any reference line: radius {1.0 / abs(curve.kappa[k]):.1f} m with the "
+            f"{'left' if lost_left[k] > 0.0 else 'right'} edge "
+            f"{w_left[k] if lost_left[k] > 0.0 else w_right[k]:.1f} m inside it",
+            station=float(curve.s[k]),
             remedy="Check the inside edge there for missing points or a wall drawn without thickness",
         )
-    return new_left, new_right
+    return w_left - lost_left, w_right - lost_right
+
+
+def _excess(curve: Curve, w_left: Array, w_right: Array) -> tuple[Array, Array]:
+    """How far each edge lies beyond the least stretch accepted (N,), a little is kept in hand [m]."""
+    if float(stretch(curve, w_left, w_right).min()) >= LEAST_STRETCH:
+        return np.zeros_like(w_left), np.zeros_like(w_right)
+    cap = (1.0 - LEAST_STRETCH - 0.02) / np.maximum(np.abs(curve.kappa), 1e-9)
+    left = np.where(curve.kappa > 0.0, np.maximum(w_left - cap, 0.0), 0.0)
+    return left, np.where(curve.kappa < 0.0, np.maximum(w_right - cap, 0.0), 0.0)
 
 
 def _surface(

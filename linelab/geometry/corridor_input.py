@@ -130,7 +130,7 @@ def _check_gap(name: str, array: Array) -> None:
     """Refuse a closed edge whose ends lie far apart compared with its point spacing."""
     spacing = np.hypot(*np.diff(array[:, :2], axis=0).T)
     gap = float(np.hypot(*(array[-1, :2] - array[0, :2])))
-    if gap > max(5.0, 1.5 * float(spacing.max())):
+    if gap > max(5.0, 3.0 * float(spacing.max())):
         raise TrackError(
             f"its ends are {gap:.1f} m apart, but the track is declared closed",
             where=name,

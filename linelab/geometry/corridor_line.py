@@ -16,6 +16,9 @@ from linelab.geometry.corridor_banded import solve_spd
 from linelab.geometry.corridor_pairs import Rungs
 from linelab.units import Array
 
+#: Width times curvature at which a bend has a clear inside [-].
+_FADE = 0.2
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shape:
@@ -23,10 +26,15 @@ class _Shape:
 
     residual: Array  # kappa (w_in + eps) sqrt(ds weight)
     rows: tuple[Array, Array, Array]  # d residual / d t at the rung before, at, after
+    length: Array  # length of path a rung stands for [m]
 
 
-def path_along(rungs: Rungs, weight: Array, t0: Array, *, iterations: int) -> Array:
+def path_along(rungs: Rungs, weight: Array, t0: Array, *, share: float, iterations: int) -> Array:
     """Improve the path's positions on the rungs.
+
+    A primal-dual interior-point method with Gauss-Newton curvature and a line search on the barrier function
+    (J. Nocedal & S. Wright, *Numerical Optimization*, 2nd ed., 2006, ch. 19, alg. 19.2); every iteration is one
+    banded solve.
 
     Parameters
     ----------
@@ -35,6 +43,9 @@ def path_along(rungs: Rungs, weight: Array, t0: Array, *, iterations: int) -> Ar
         Importance of each rung [-].
     t0 : (K,) array
         Positions to start from, 0 at the left edge, 1 at the right one.
+    share : float
+        ``eps`` as a share of the rung length [-]: large for a line of least curvature, small for the greatest
+        ``1 - n kappa``.
     iterations : int
 
     Returns
@@ -43,24 +54,76 @@ def path_along(rungs: Rungs, weight: Array, t0: Array, *, iterations: int) -> Ar
         Positions, within the margins of :func:`limits`.
     """
     low, high = limits(rungs)
-    t = np.clip(t0, low, high)
-    shape = _shape(rungs, t, weight)
-    value = float(shape.residual @ shape.residual)
+    room = high - low
+    t = np.clip(t0, low + 0.02 * room, high - 0.02 * room)
+    shape = _shape(rungs, t, weight, share)
+    value = 0.5 * float(shape.residual @ shape.residual)
+    last = 1e-3 * value / t.size
+    mu, softness = 0.3 * value / t.size, 1.0
+    z_low, z_high = mu / (t - low), mu / (high - t)
     for _ in range(iterations):
-        step = _bounded_step(shape, t, low, high, rungs.closed)
-        for fraction in (1.0, 0.5, 0.25, 0.1, 0.03):
-            trial = np.clip(t + fraction * step, low, high)
-            trial_shape = _shape(rungs, trial, weight)
-            trial_value = float(trial_shape.residual @ trial_shape.residual)
-            if trial_value < value:
+        gradient, d0, d1, d2 = _normal_equations([shape.residual], [shape.rows], rungs.closed)
+        gap_low, gap_high = t - low, high - t
+        d0 = d0 * (1.0 + 1e-9) + z_low / gap_low + z_high / gap_high + softness * 1e-5 * shape.length
+        step = solve_spd([d0, d1, d2], -(gradient - mu / gap_low + mu / gap_high), closed=rungs.closed)
+        dz_low = mu / gap_low - z_low - z_low / gap_low * step
+        dz_high = mu / gap_high - z_high + z_high / gap_high * step
+        reach = min(_furthest(gap_low, step), _furthest(gap_high, -step))
+        merit = value - mu * float(np.log(gap_low).sum() + np.log(gap_high).sum())
+        for fraction in (1.0, 0.5, 0.2, 0.05):
+            trial = t + fraction * reach * step
+            trial_shape = _shape(rungs, trial, weight, share)
+            trial_value = 0.5 * float(trial_shape.residual @ trial_shape.residual)
+            if trial_value - mu * float(np.log(trial - low).sum() + np.log(high - trial).sum()) < merit:
                 break
         else:
-            return t
-        gain = value - trial_value
+            if softness > 1e6:
+                break
+            softness *= 30.0
+            continue
+        gain = abs(value - trial_value)
         t, shape, value = trial, trial_shape, trial_value
-        if gain < 1e-3 * value:
+        z_low = z_low + _furthest(z_low, dz_low) * dz_low
+        z_high = z_high + _furthest(z_high, dz_high) * dz_high
+        softness = max(softness / 10.0, 1.0) if fraction == 1.0 else softness * 3.0
+        if mu <= last and gain < 5e-3 * value:
             break
+        mu = max(0.3 * mu, last)
     return t
+
+
+def _furthest(value: Array, step: Array) -> float:
+    """Share of a step, at most 1, that keeps positive values positive."""
+    down = step < 0.0
+    return float(min(1.0, 0.95 * np.min(-value[down] / step[down]))) if down.any() else 1.0
+
+
+def fair_start(rungs: Rungs) -> Array:
+    """Positions (K,) of a first path: least sum of squared second differences, plus a little of first differences.
+
+    A convex problem, so it cannot get stuck, and blind to the corridor's overlong rungs at outside corners.
+    """
+    across = rungs.right - rungs.left
+    low, high = limits(rungs)
+    t = np.clip(np.full(rungs.a.size, 0.5), low, high)
+    size = t.size
+    second, first = (1.0, -2.0, 1.0), (-1.0, 1.0, 0.0)
+    rows: list[tuple[Array, Array, Array]] = []
+    residuals: list[Array] = []
+    p = path_points(rungs, t)
+    for stencil, weight in ((second, 1.0), (first, 0.1)):
+        scale = np.full(size, weight)
+        if not rungs.closed:
+            scale[[0, -1]] = 0.0
+        for axis in (0, 1):
+            d, q = across[:, axis], p[:, axis]
+            rows.append(
+                (scale * stencil[0] * np.roll(d, 1), scale * stencil[1] * d, scale * stencil[2] * np.roll(d, -1))
+            )
+            residuals.append(scale * (stencil[0] * np.roll(q, 1) + stencil[1] * q + stencil[2] * np.roll(q, -1)))
+    gradient, d0, d1, d2 = _normal_equations(residuals, rows, rungs.closed)
+    move = solve_spd([d0 * (1.0 + 1e-9) + 1e-4, d1, d2], -gradient, closed=rungs.closed)
+    return np.asarray(np.clip(t + move, low, high))
 
 
 def limits(rungs: Rungs) -> tuple[Array, Array]:
@@ -75,33 +138,51 @@ def path_points(rungs: Rungs, t: Array) -> Array:
     return rungs.left + t[:, None] * (rungs.right - rungs.left)
 
 
-def _shape(rungs: Rungs, t: Array, weight: Array) -> _Shape:
-    """Evaluate the residuals and their derivatives (spacing and normals taken as they are)."""
+def _shape(rungs: Rungs, t: Array, weight: Array, share: float) -> _Shape:
+    """Evaluate the residuals and their exact derivatives.
+
+    Curvature is that of the circle through three successive points: twice the sine of the turn over the chord.
+    """
     across = rungs.right - rungs.left
     width = rungs.width
     p = path_points(rungs, t)
     before, after = _neighbours(p, rungs.closed)
-    back, ahead = p - before, after - p
-    h0 = np.maximum(np.hypot(*back.T), 1e-6)
-    h1 = np.maximum(np.hypot(*ahead.T), 1e-6)
-    tangent = after - before
-    tangent /= np.maximum(np.hypot(*tangent.T), 1e-9)[:, None]
-    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
-    second = 2.0 * (ahead / h1[:, None] - back / h0[:, None]) / (h0 + h1)[:, None]
-    kappa = np.einsum("ij,ij->i", second, normal)
-    left_turn = kappa > 0.0
-    inside = np.where(left_turn, t, 1.0 - t) * width
-    reach = inside + 0.3 * width
-    scale = np.sqrt(0.5 * (h0 + h1) * weight)
+    back, ahead, chord = p - before, after - p, after - before
+    h0, h1, h2 = (np.maximum(np.hypot(*v.T), 1e-6)[:, None] for v in (back, ahead, chord))
+    cross = (back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0])[:, None]
+    kappa = 2.0 * cross / (h0 * h1 * h2)
+    turn_after = 2.0 * np.column_stack([-back[:, 1], back[:, 0]]) / (h0 * h1 * h2)
+    turn_before = -2.0 * np.column_stack([ahead[:, 1], -ahead[:, 0]]) / (h0 * h1 * h2)
+    kappa_after = turn_after - kappa * (ahead / h1**2 + chord / h2**2)
+    kappa_before = turn_before + kappa * (back / h0**2 + chord / h2**2)
+
+    bend, reach, growth = _reach(t, kappa[:, 0], width, share)
+    length = 0.5 * (h0 + h1)
+    scale = np.sqrt(length * weight[:, None])
     if not rungs.closed:
         scale[[0, -1]] = 0.0
-    lift_before = np.einsum("ij,ij->i", _neighbours(across, rungs.closed)[0], normal)
-    lift_here = np.einsum("ij,ij->i", across, normal)
-    lift_after = np.einsum("ij,ij->i", _neighbours(across, rungs.closed)[1], normal)
-    c0, c1 = 2.0 / (h0 * (h0 + h1)), 2.0 / (h1 * (h0 + h1))
-    gain = scale * reach
-    middle = -gain * (c0 + c1) * lift_here + scale * kappa * np.where(left_turn, width, -width)
-    return _Shape(gain * kappa, (gain * c0 * lift_before, middle, gain * c1 * lift_after))
+    gain = scale * (reach + kappa[:, 0] * growth)[:, None]
+    spread = 0.25 * scale * reach[:, None] * kappa / length
+    to_after = gain * kappa_after + spread * ahead / h1
+    to_before = gain * kappa_before - spread * back / h0
+    to_here = -(to_after + to_before)
+    across_before, across_after = _neighbours(across, rungs.closed)
+    rows = (
+        np.einsum("ij,ij->i", to_before, across_before),
+        np.einsum("ij,ij->i", to_here, across) + (scale * kappa)[:, 0] * width * bend,
+        np.einsum("ij,ij->i", to_after, across_after),
+    )
+    return _Shape(scale[:, 0] * reach * kappa[:, 0], rows, length[:, 0])
+
+
+def _reach(t: Array, kappa: Array, width: Array, share: float) -> tuple[Array, Array, Array]:
+    """Side of the bend in [-1, 1], distance to the inside edge plus eps [m], and its derivative by curvature [m²].
+
+    Which side is inside fades over as the bend straightens, so that the problem stays smooth.
+    """
+    bend = np.tanh(kappa * width / _FADE)
+    reach = (0.5 + share + (t - 0.5) * bend) * width
+    return bend, reach, (t - 0.5) * (1.0 - bend**2) * width**2 / _FADE
 
 
 def _neighbours(values: Array, closed: bool) -> tuple[Array, Array]:
@@ -113,45 +194,17 @@ def _neighbours(values: Array, closed: bool) -> tuple[Array, Array]:
     return before, after
 
 
-def _bounded_step(shape: _Shape, t: Array, low: Array, high: Array, closed: bool) -> Array:
-    """One Gauss-Newton step within the bounds: a projected Newton method on the quadratic model.
-
-    Bertsekas, *Projected Newton methods for optimization problems with simple constraints*, SIAM J. Control Optim.
-    20(2), 1982: variables at a bound that the gradient pushes outwards are held, the rest take a Newton step.
-    """
-    r, (a, b, c) = shape.residual, shape.rows
-    gradient = b * r + np.roll(c * r, 1) + np.roll(a * r, -1)
-    d0 = b * b + np.roll(c * c, 1) + np.roll(a * a, -1)
-    # d1[i] = H[i, i+1]; row k touches columns k-1, k, k+1 with a, b, c
-    d1 = b * c + np.roll(a * b, -1)
-    d2 = np.roll(a * c, -1)
-    if not closed:
-        gradient[0], gradient[-1] = (a * r)[1], (c * r)[-2]
-        d0[0], d0[-1] = (a * a)[1], (c * c)[-2]
-    damp = 1e-4 * float(np.mean(d0)) + 1e-6 * d0 + 1e-12
-    x = t
-    pull = gradient.copy()
-    for _ in range(4):
-        held = ((x <= low) & (pull > 0.0)) | ((x >= high) & (pull < 0.0))
-        free = ~held
-        h0 = np.where(free, d0 + damp, 1.0)
-        h1 = d1 * free * np.roll(free, -1)
-        h2 = d2 * free * np.roll(free, -2)
-        move = solve_spd([h0, h1, h2], np.where(free, -pull, 0.0), closed=closed)
-        x_new = np.clip(x + move, low, high)
-        if np.abs(x_new - x).max() < 1e-4:
-            x = x_new
-            break
-        x = x_new
-        pull = gradient + _apply(d0 + damp, d1, d2, x - t, closed)
-    return x - t
-
-
-def _apply(d0: Array, d1: Array, d2: Array, v: Array, closed: bool) -> Array:
-    """Multiply the symmetric band matrix by a vector."""
-    e1, e2 = d1.copy(), d2.copy()
-    if not closed:
-        e1[-1] = 0.0
-        e2[-2:] = 0.0
-    out = d0 * v + e1 * np.roll(v, -1) + np.roll(e1 * v, 1)
-    return np.asarray(out + e2 * np.roll(v, -2) + np.roll(e2 * v, 2))
+def _normal_equations(
+    residuals: list[Array], rows: list[tuple[Array, Array, Array]], closed: bool
+) -> tuple[Array, Array, Array, Array]:
+    """Gradient ``J^T r`` and the diagonals 0, 1, 2 of ``J^T J`` for rows that touch three neighbours."""
+    size = residuals[0].size
+    gradient, d0, d1, d2 = (np.zeros(size) for _ in range(4))
+    for r, (a, b, c) in zip(residuals, rows):
+        if not closed:  # rows at the ends carry no residual; nothing may wrap round
+            a[[0, -1]] = b[[0, -1]] = c[[0, -1]] = 0.0
+        gradient += b * r + np.roll(c * r, 1) + np.roll(a * r, -1)
+        d0 += b * b + np.roll(c * c, 1) + np.roll(a * a, -1)
+        d1 += b * c + np.roll(a * b, -1)  # H[i, i+1]: row k touches columns k-1, k, k+1 with a, b, c
+        d2 += np.roll(a * c, -1)
+    return gradient, d0, d1, d2

@@ -44,7 +44,7 @@ class Rungs:
         return np.asarray(np.hypot(*(self.right - self.left).T))
 
 
-def pair_edges(left: Edge, right: Edge, spacing: float) -> Rungs:
+def pair_edges(left: Edge, right: Edge, spacing: float, width: float) -> Rungs:
     """Pair two edges.
 
     Parameters
@@ -52,13 +52,15 @@ def pair_edges(left: Edge, right: Edge, spacing: float) -> Rungs:
     left, right : Edge
     spacing : float
         Distance between rungs, measured along the middle [m].
+    width : float
+        Mean width of the road, for choosing where to start on a closed track [m].
 
     Raises
     ------
     TrackError
         No place was found where the edges face each other the right way round.
     """
-    offset = _facing_start(left, right, spacing) if left.closed else (0.0, 0.0)
+    offset = _facing_start(left, right, spacing, width) if left.closed else (0.0, 0.0)
     coarse = max(4.0 * spacing, left.length / 20000.0)
     path = _warp(left, right, offset, coarse, None)
     path = _warp(left, right, offset, spacing, path)
@@ -67,7 +69,7 @@ def pair_edges(left: Edge, right: Edge, spacing: float) -> Rungs:
     return _resample(left, right, path, spacing)
 
 
-def _grid(edge: Edge, start: float, step: float) -> tuple[Array, Array]:
+def edge_grid(edge: Edge, start: float, step: float) -> tuple[Array, Array]:
     """Arcs (M,) and points (M, 2) of an edge at a nearly uniform step, sharp vertices kept."""
     count = max(round(edge.length / step), 8)
     arcs = start + np.linspace(0.0, edge.length, count + 1)
@@ -94,19 +96,19 @@ def _turns(legs: Array) -> Array:
     return np.asarray(np.arctan2(cross, dot))
 
 
-def _facing_start(left: Edge, right: Edge, spacing: float) -> tuple[float, float]:
+def _facing_start(left: Edge, right: Edge, spacing: float, width: float) -> tuple[float, float]:
     """Find arcs on the two closed edges that face each other beyond doubt.
 
     A right point faces a left one when it lies to its right, roughly square to both edges, which run the same way.
     Of some dozens of left points, take the one whose facing point is clearest: the nearest other stretch that also
-    qualifies is furthest away in proportion.
+    qualifies is furthest away in proportion, and its distance is closest to the mean width.
     """
     arcs_r = np.arange(0.0, right.length, spacing)
-    points_r, heading_r = right.at(arcs_r), _headings(right, arcs_r, spacing)
+    points_r, heading_r = right.at(arcs_r), headings(right, arcs_r, spacing)
     best: tuple[float, float, float] | None = None
     for arc in np.linspace(0.0, left.length, 48, endpoint=False):
         here = np.array([arc])
-        point, heading = left.at(here)[0], _headings(left, here, spacing)[0]
+        point, heading = left.at(here)[0], headings(left, here, spacing)[0]
         across = points_r - point
         distance = np.hypot(*across.T)
         side = -(heading[0] * across[:, 1] - heading[1] * across[:, 0])
@@ -120,7 +122,7 @@ def _facing_start(left: Edge, right: Edge, spacing: float) -> tuple[float, float
         elsewhere = np.minimum(gap, right.length - gap) > 3.0 * distance[nearest]
         rivals = distance[elsewhere & (same_way > 0.5) & (side > 0.0)]
         clarity = min(float(rivals.min()) / float(distance[nearest]), 5.0) if rivals.size else 5.0
-        clarity -= 0.02 * float(distance[nearest])
+        clarity -= 3.0 * abs(float(np.log(distance[nearest] / width)))
         if best is None or clarity > best[0]:
             best = (clarity, float(arc), float(arcs_r[nearest]))
     if best is None:
@@ -132,7 +134,7 @@ def _facing_start(left: Edge, right: Edge, spacing: float) -> tuple[float, float
     return best[1], best[2]
 
 
-def _headings(edge: Edge, arcs: Array, reach: float) -> Array:
+def headings(edge: Edge, arcs: Array, reach: float) -> Array:
     """Unit tangents (K, 2) of an edge at arc lengths, averaged over ±``reach`` [m]."""
     ahead = edge.at(arcs + reach) - edge.at(arcs - reach)
     return np.asarray(ahead / np.maximum(np.hypot(*ahead.T), 1e-12)[:, None])
@@ -148,8 +150,8 @@ class _Path:
 
 def _warp(left: Edge, right: Edge, start: tuple[float, float], step: float, guide: _Path | None) -> _Path:
     """Dynamic time warping of two edges sampled at ``step``, within a band around ``guide``."""
-    arcs_l, points_l = _grid(left, start[0], step)
-    arcs_r, points_r = _grid(right, start[1], step)
+    arcs_l, points_l = edge_grid(left, start[0], step)
+    arcs_r, points_r = edge_grid(right, start[1], step)
     low, high = _band(arcs_l, arcs_r, guide, step)
     total: list[Array] = []
     costs: list[Array] = []

@@ -140,7 +140,7 @@ def _draw_in(width: Array, trace: EdgeTrace, curve: Curve, size: int) -> Array:
     share = where - low
     i, j = np.mod(low, size), np.mod(low + 1, size)
     excess = (1.0 - share) * width[i] + share * width[j] - n
-    over = (excess > 0.005) & (excess < 0.5)
+    over = excess > 0.005
     cut = np.zeros(size)
     np.maximum.at(cut, i[over], excess[over])
     np.maximum.at(cut, j[over], excess[over])
