@@ -222,7 +222,7 @@ def _same_way(left: Array, right: Array, closed: bool, notes: list[str]) -> tupl
 
     The driving direction is the one that has the left edge on its left.
     """
-    along, side = _relation(left, right, closed)
+    along, side = relation(left, right, closed)
     if along >= 0.0:
         return left, right
     if side > 0.0:
@@ -232,7 +232,7 @@ def _same_way(left: Array, right: Array, closed: bool, notes: list[str]) -> tupl
     return left, right[::-1]
 
 
-def _relation(left: Array, right: Array, closed: bool) -> tuple[float, float]:
+def relation(left: Array, right: Array, closed: bool) -> tuple[float, float]:
     """Mean agreement of direction (-1 to 1) and mean side of the left edge seen from the right (-1 to 1).
 
     Each of up to 400 places on the left edge looks at the nearest piece of the right edge.  Neighbouring

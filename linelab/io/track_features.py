@@ -111,12 +111,12 @@ def _kerb(track: Track, feature: Feature, plane: LocalPlane) -> Kerb:
         if side in ("", name):
             placed = locate(track, x, y, margin=KERB_MARGIN, side=sign)
             if placed is not None:
-                width = np.interp(
+                edge = np.interp(
                     np.mod(placed.s, track.length) if track.closed else placed.s,
                     track.s,
                     track.w_left if sign > 0 else track.w_right,
                 )
-                off = float(np.mean(np.abs(placed.n - sign * width)))
+                off = float(np.mean(np.abs(placed.n - sign * edge)))
                 tries.append((off, "left" if sign > 0 else "right", placed))
     if not tries:
         raise feature.fault(
@@ -183,7 +183,7 @@ def _corner(track: Track, feature: Feature, plane: LocalPlane) -> Corner:
         raise feature.fault("its points are not in driving order", "Draw start, apex and end in driving direction")
     s_start, s_apex, s_end = (_within(track, float(s)) for s in placed.s)
     number = int(feature.number_of("number", 0.0))
-    turn = turn_between(track.reference, s_start, s_end)
+    turn = turn_between(track.reference, track.w_left, track.w_right, s_start, s_end)
     if feature.properties.get("turn_deg") is not None:
         turn = float(np.radians(feature.number_of("turn_deg")))
     return Corner(number=number, s_start=s_start, s_apex=s_apex, s_end=s_end, turn=turn, name=feature.text_of("name"))

@@ -113,10 +113,11 @@ def read_features(path: str | Path) -> tuple[list[Feature], list[str]]:
     return features, notes
 
 
-def read_lines(path: str | Path) -> list[tuple[str, Array]]:
-    """Every line and ring of a GeoJSON file as (name, points), whatever its role.
+def read_lines(path: str | Path) -> list[tuple[str, Array, bool]]:
+    """Every line and ring of a GeoJSON file as (name, points, ring), whatever its role.
 
-    ``points`` is (K, 2 or 3): longitude, latitude [deg], elevation [m] where every vertex has it.
+    ``points`` is (K, 2 or 3): longitude, latitude [deg], elevation [m] where every vertex has it; a ring does not
+    repeat its first point.
     """
     file = Path(path)
     document = _parse(file)
@@ -125,9 +126,9 @@ def read_lines(path: str | Path) -> list[tuple[str, Array]]:
     for number, raw in enumerate(_raw_features(document, file), start=1):
         properties, geometry = _properties(raw), raw.get("geometry")
         if isinstance(geometry, dict) and geometry.get("type") in ("LineString", "Polygon", "MultiLineString"):
-            points, _ = _coordinates(geometry, f"feature {number}", file)
+            points, ring = _coordinates(geometry, f"feature {number}", file)
             name = str(properties.get("role") or properties.get("name") or f"feature {number}")
-            lines.append((name, points))
+            lines.append((name, points, ring))
     return lines
 
 

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from linelab.geometry.corners import STRAIGHT, midline
+from linelab.geometry.corners import STRAIGHT, midline, smoothed_path
 from linelab.track import Corner, Survey, Track
 from linelab.units import Array
 
@@ -40,7 +40,7 @@ class TrackFacts:
 
     ``length`` is measured along the middle between the edges, as circuits are published; ``reference_length`` along
     the reference line [m].  ``width`` is the distance between the edges [m].  ``tightest_inside_radius`` is that of
-    the inside edge, from the heading of the middle smoothed over a third of the width [m]; infinite on a straight.
+    the inside edge, from the heading of that edge smoothed over a fifth of the width [m]; infinite on a straight.
     ``slope`` and ``bank`` are rise over run, positive uphill and where the left side is lower; None without elevation.
     """
 
@@ -158,12 +158,18 @@ def _direction(track: Track) -> Literal["clockwise", "anticlockwise", "figure of
 
 
 def _tightest(track: Track) -> tuple[float, float]:
-    """Smallest inside radius [m] and its station: the radius of the smoothed midline less half the width."""
-    line = midline(track.reference, track.w_left, track.w_right)
-    kappa = np.abs(line.kappa)
-    radius = np.where(kappa > 1e-6, 1.0 / np.maximum(kappa, 1e-6), np.inf) - line.width / 2.0
-    at = int(np.argmin(radius))
-    return max(float(radius[at]), 0.0), float(line.s[at])
+    """Smallest radius of an inside edge [m] and its station."""
+    line = track.reference
+    sigma = 0.2 * float(np.median(track.width))
+    best = (np.inf, 0.0)
+    for sign, width in ((1.0, track.w_left), (-1.0, track.w_right)):
+        x, y = line.x - sign * width * np.sin(line.psi), line.y + sign * width * np.cos(line.psi)
+        path = smoothed_path(x, y, sigma, closed=track.closed)
+        at = int(np.argmax(sign * path.kappa))
+        kappa = float(sign * path.kappa[at])
+        if kappa > 1e-6 and 1.0 / kappa < best[0]:
+            best = (1.0 / kappa, float(np.interp(path.station[at], path.along, line.s)))
+    return best
 
 
 def _straights(track: Track) -> tuple[float, float | None]:

@@ -200,7 +200,13 @@ def _draw_start(axes: Axes, track: Track) -> None:
     s = np.array([start, start + 0.35 * reach, start + reach])
     middle = 0.5 * (along(track, track.w_left, s) - along(track, track.w_right, s))
     tail, head = _offset_point(track, s[1], float(middle[1])), _offset_point(track, s[2], float(middle[2]))
-    axes.annotate("", xy=head, xytext=tail, zorder=6, arrowprops={"arrowstyle": "-|>", "color": "black", "lw": 1.8})
+    axes.annotate(
+        "",
+        xy=(head[0], head[1]),
+        xytext=(tail[0], tail[1]),
+        zorder=6,
+        arrowprops={"arrowstyle": "-|>", "color": "black", "lw": 1.8},
+    )
 
 
 def _clearest(track: Track, corner: Corner, others: Array, placed: list[Array]) -> Array:

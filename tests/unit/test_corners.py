@@ -153,5 +153,6 @@ def test_a_corner_across_the_start_line() -> None:
 
 def test_turn_between_follows_the_lap() -> None:
     line = curve(OVAL, closed=True)
-    assert np.degrees(turn_between(line, 10.0, 150.0)) == pytest.approx(180.0, abs=0.5)
-    assert np.degrees(turn_between(line, 150.0, 10.0)) == pytest.approx(180.0, abs=0.5)
+    half = np.full(line.s.size, 4.0)
+    assert np.degrees(turn_between(line, half, half, 10.0, 150.0)) == pytest.approx(180.0, abs=0.5)
+    assert np.degrees(turn_between(line, half, half, 150.0, 10.0)) == pytest.approx(180.0, abs=0.5)

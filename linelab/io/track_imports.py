@@ -1,0 +1,280 @@
+"""Tracks from other sources: a centre line with widths, or two edges walked with a receiver.
+
+Imports make a :class:`Track`; ``save_track`` keeps it in the native format.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from linelab.errors import FileFormatError, InputError, LinelabError
+from linelab.io.projection import LocalPlane, plane_about, to_plane
+from linelab.io.track_build import in_file, relation, track_from_centre, track_from_edges
+from linelab.io.track_csv import Columns, read_centre_csv
+from linelab.io.track_geojson import read_lines
+from linelab.io.track_lines import read_gpx_lines
+from linelab.track import Survey, Track
+from linelab.units import Array
+
+#: A walk that ends this near to where it began went all the way round [m].
+WALK_GAP = 15.0
+
+LonLat2 = tuple[tuple[float, float], tuple[float, float]]
+
+
+def load_centre_line(
+    path: str | Path,
+    *,
+    columns: Columns | None = None,
+    assumed_width: float | None = None,
+    metres_per_unit: float = 1.0,
+    closed: bool | None = None,
+    name: str = "",
+) -> Track:
+    """Import a centre line from CSV (with widths), GeoJSON or GPX (one line, with an assumed width).
+
+    Parameters
+    ----------
+    path : str or Path
+    columns : Columns, optional
+        Names of the CSV columns; what is left empty is recognised from the header.
+    assumed_width : float, optional
+        Width of the track where the file has none [m]; stated on every output.
+    metres_per_unit : float
+        Unit of the file's plane coordinates and widths; 0.3048 for feet.
+    closed : bool, optional
+        None decides from the gap between the ends.
+    name : str, optional
+        The file's name when empty.
+
+    Raises
+    ------
+    FileFormatError, TrackError, InputError
+        With the file, the line and what to try.
+    """
+    file = Path(path)
+    if assumed_width is not None and not 1.0 <= assumed_width <= 60.0:
+        raise InputError(f"an assumed width of {assumed_width:g} m is outside 1 to 60 m", remedy="Give it in metres")
+    widths: tuple[Array, Array] | None = None
+    degrees = True
+    if file.suffix.lower() in (".geojson", ".json", ".gpx"):
+        lines = _lines(file)
+        if len(lines) != 1:
+            raise FileFormatError(
+                f"holds {len(lines)} lines", path=path, expected="one centre line", remedy="Keep only the centre line"
+            )
+        _, points, ring = lines[0]
+        closed = True if ring and closed is None else closed
+    else:
+        table = read_centre_csv(path, columns or Columns())
+        scale = 1.0 if table.degrees else metres_per_unit
+        z = [] if table.z is None else [table.z * metres_per_unit]
+        points = np.column_stack([table.first * scale, table.second * scale, *z])
+        if table.w_left is not None and table.w_right is not None:
+            widths = (np.asarray(table.w_left) * metres_per_unit, np.asarray(table.w_right) * metres_per_unit)
+        degrees = table.degrees
+    if widths is None and assumed_width is None:
+        raise FileFormatError(
+            "no widths", path=path, expected="columns for the width left and right", remedy="Give an assumed width"
+        )
+    return _centre_track(file, points, widths, degrees, assumed_width, closed, name)
+
+
+def _centre_track(
+    file: Path,
+    points: Array,
+    widths: tuple[Array, Array] | None,
+    degrees: bool,
+    assumed: float | None,
+    closed: bool | None,
+    name: str,
+) -> Track:
+    try:
+        path, plane = _to_metres(points, degrees)
+    except InputError as error:
+        raise in_file(error, file) from error
+    if closed is None:
+        closed = _ends_meet(path, 1.5)
+    common: dict[str, Any] = {"closed": closed, "georeferenced": degrees}
+    if plane is not None:
+        common["origin"] = (plane.origin_lon, plane.origin_lat)
+    title = name or _title(file)
+    try:
+        if widths is not None:
+            survey = Survey(kind="widths", note=f"Imported from {file.name}.")
+            return track_from_centre(title, path, widths[0], widths[1], survey=survey, **common)
+        assert assumed is not None
+        half = np.full(len(path), assumed / 2.0)
+        survey = Survey(kind="estimated", note=f"Centre line only, imported from {file.name}.", assumed_width=assumed)
+        return track_from_centre(title, path, half, half, survey=survey, **common)
+    except LinelabError as error:
+        raise in_file(error, file) from error
+
+
+def load_walked_edges(
+    left: str | Path,
+    right: str | Path | None = None,
+    *,
+    closed: bool | None = None,
+    name: str = "",
+    uncertainty: float | None = None,
+    start: LonLat2 | None = None,
+) -> Track:
+    """Import two edges walked with a receiver, from GPX or GeoJSON lines.
+
+    Parameters
+    ----------
+    left : str or Path
+        The left edge, or one file with both lines.  In one file the lines are told apart by "left" and "right" in
+        their names; unnamed, the first line is taken to run in driving direction.
+    right : str or Path, optional
+        The right edge.
+    closed : bool, optional
+        None: closed when both walks end within ``WALK_GAP`` of where they began.
+    name : str, optional
+    uncertainty : float, optional
+        One standard deviation of the walked positions, where known [m].
+    start : ((lon, lat), (lon, lat)), optional
+        Ends of the start line, left first [deg].
+
+    Raises
+    ------
+    FileFormatError, TrackError
+    """
+    file = Path(left)
+    notes: list[str] = []
+    lines, sides_known, rings = _two_lines(file, None if right is None else Path(right))
+    points = np.vstack([line[:, :2] for line in lines])
+    plane = plane_about(points[:, 0], points[:, 1])
+    edges = [_on_plane(line, plane) for line in lines]
+    if closed is None:
+        closed = rings or all(_ends_meet(edge, 1.5, WALK_GAP) for edge in edges)
+    if closed and not rings:
+        edges = [_closed_walk(edge, f"{side} edge", notes) for edge, side in zip(edges, ("left", "right"))]
+    if not sides_known:
+        edges = _sides_by_direction(edges, closed, notes)
+    ends = None
+    if start is not None:
+        x, y = to_plane(plane, [start[0][0], start[1][0]], [start[0][1], start[1][1]])
+        ends = ((float(x[0]), float(y[0])), (float(x[1]), float(y[1])))
+    try:
+        return track_from_edges(
+            name or _title(file),
+            edges[0],
+            edges[1],
+            closed=closed,
+            start=ends,
+            origin=(plane.origin_lon, plane.origin_lat),
+            georeferenced=True,
+            survey=Survey(kind="surveyed", note="Edges walked with a receiver.", uncertainty=uncertainty),
+            notes=notes,
+        )
+    except LinelabError as error:
+        raise in_file(error, file) from error
+
+
+def _title(file: Path) -> str:
+    return re.sub(r"[_-]+", " ", file.stem)
+
+
+def _lines(file: Path) -> list[tuple[str, Array, bool]]:
+    """Lines (name, points, ring) of a GPX or GeoJSON file with at least two points."""
+    suffix = file.suffix.lower()
+    if suffix not in (".gpx", ".geojson", ".json"):
+        raise FileFormatError(
+            f"cannot import lines from '{suffix or 'a file without suffix'}'",
+            path=file,
+            expected="GPX or GeoJSON",
+            remedy="Export the walk as GPX or GeoJSON",
+        )
+    lines = read_gpx_lines(file) if suffix == ".gpx" else read_lines(file)
+    usable = [line for line in lines if len(line[1]) > 1]
+    if not usable:
+        raise FileFormatError(
+            "no line with two points or more", path=file, remedy="Export the walk as a track or route, not waypoints"
+        )
+    return usable
+
+
+def _two_lines(file: Path, other: Path | None) -> tuple[list[Array], bool, bool]:
+    """Left and right line, whether their sides are known, and whether both are rings."""
+    if other is not None:
+        both: list[tuple[str, Array, bool]] = []
+        for path in (file, other):
+            lines = _lines(path)
+            if len(lines) != 1:
+                raise FileFormatError(f"holds {len(lines)} lines", path=path, expected="one edge in each file")
+            both.append(lines[0])
+        return [line[1] for line in both], True, all(line[2] for line in both)
+    lines = _lines(file)
+    if len(lines) != 2:
+        raise FileFormatError(
+            f"holds {len(lines)} lines", path=file, expected="two edges", remedy="Keep one line for each edge"
+        )
+    names = [line[0].lower() for line in lines]
+    points = [line[1] for line in lines]
+    rings = all(line[2] for line in lines)
+    for i, j in ((0, 1), (1, 0)):
+        if ("left" in names[i] and "left" not in names[j]) or ("right" in names[j] and "right" not in names[i]):
+            return [points[i], points[j]], True, rings
+    return points, False, rings
+
+
+def _on_plane(line: Array, plane: LocalPlane) -> Array:
+    x, y = to_plane(plane, line[:, 0], line[:, 1])
+    return np.column_stack([x, y, *line[:, 2:].T])
+
+
+def _to_metres(points: Array, degrees: bool) -> tuple[Array, LocalPlane | None]:
+    """Points in metres, and the plane where they came in degrees."""
+    if not degrees:
+        largest = float(np.abs(points[:, :2]).max())
+        if largest > 1e6:  # a map grid: keep the numbers small, the shape is what counts
+            points = points - np.concatenate([np.round(points[0, :2]), np.zeros(points.shape[1] - 2)])
+        return points, None
+    lon, lat = np.abs(points[:, 0]).max(), np.abs(points[:, 1]).max()
+    if lat > 90.0 or lon > 180.0:
+        swapped = lon <= 90.0 and lat <= 180.0
+        raise InputError(
+            "latitude and longitude are swapped" if swapped else "the coordinates are not degrees",
+            remedy="Name the columns the other way round" if swapped else "Name them as x and y if they are metres",
+        )
+    plane = plane_about(points[:, 0], points[:, 1])
+    return _on_plane(points, plane), plane
+
+
+def _ends_meet(path: Array, steps: float, least: float = 0.0) -> bool:
+    """Whether a line ends about where it began, measured by its own point spacing [m]."""
+    gap = float(np.hypot(*(path[0, :2] - path[-1, :2])))
+    spacing = np.hypot(*np.diff(path[:, :2], axis=0).T)
+    return len(path) > 3 and gap <= max(steps * float(spacing.max()), least) and float(spacing.sum()) > 4.0 * gap
+
+
+def _closed_walk(edge: Array, what: str, notes: list[str]) -> Array:
+    """A walk round the track made to end where it began: overlap cut off, or a small gap filled."""
+    along = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(edge[:, :2], axis=0).T))))
+    late = np.flatnonzero(along > max(along[-1] - 2.0 * WALK_GAP, along[-1] / 2.0))
+    gaps = np.hypot(*(edge[late, :2] - edge[0, :2]).T)
+    last = int(late[np.argmin(gaps)])
+    cut = along[-1] - along[last]
+    if cut > 0.0:
+        notes.append(f"{what}: the walk went {cut:.1f} m past its beginning, cut off")
+    edge, gap = edge[: last + 1], float(gaps.min())
+    if gap > 3.0:
+        notes.append(f"{what}: the last {gap:.1f} m are a straight line, the walk ended there")
+        share = np.linspace(0.0, 1.0, int(gap / 2.0) + 2)[1:-1, None]
+        edge = np.vstack([edge, edge[-1] + share * (edge[0] - edge[-1])])
+    return edge
+
+
+def _sides_by_direction(edges: list[Array], closed: bool, notes: list[str]) -> list[Array]:
+    """Left and right of two unnamed lines, the first taken to run in driving direction."""
+    along, side = relation(edges[0], edges[1], closed)
+    first_is_left = side * along > 0.0
+    hand = "left" if first_is_left else "right"
+    notes.append(f"the lines are not named: the first, taken in driving direction, is the {hand} edge")
+    return edges if first_is_left else edges[::-1]
