@@ -19,7 +19,7 @@ from linelab.compare.smoother import motion_at, smooth
 from linelab.compare.start_line import StartLine, propose_start_line
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.corridor import edges_from_centre
-from linelab.geometry.curve import Curve
+from linelab.geometry.curve import Curve, curve_at
 from linelab.geometry.frenet import sn_to_xy, xy_to_sn
 from linelab.io.projection import LocalPlane
 from linelab.io.track_build import track_from_edges
@@ -260,12 +260,37 @@ def _track(
         edges[0],
         edges[1],
         closed=True,
-        start=(tuple(map(float, line.left)), tuple(map(float, line.right))),  # type: ignore[arg-type]
+        start=_start_across(middle, line, float(left.max()), float(right.max())),
         origin=(plane.origin_lon, plane.origin_lat) if plane is not None else (0.0, 0.0),
         georeferenced=plane is not None,
         survey=Survey(kind="estimated", note=note, assumed_width=assumed_width),
     )
     return replace(track, notes=(*track.notes, *notes))
+
+
+def _start_across(
+    middle: Curve, line: StartLine, left: float, right: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The start line of the corridor: square to the median path where that crosses the given line, edge to edge.
+
+    The given line may be shorter than the corridor or cross it at a slant.
+
+    Raises
+    ------
+    RecordingError
+        The median path does not cross the line forwards.
+    """
+    dx, dy = middle.x - line.centre[0], middle.y - line.centre[1]
+    ahead, across = dx * line.heading[0] + dy * line.heading[1], dx * line.across[0] + dy * line.across[1]
+    forward = np.flatnonzero((ahead[:-1] < 0.0) & (ahead[1:] >= 0.0))
+    if forward.size == 0:
+        raise RecordingError("the median of the laps does not cross the start line", remedy="Move the start line")
+    i = int(forward[np.argmin(np.abs(across[forward]))])
+    at = curve_at(middle, middle.s[i] - ahead[i] / (ahead[i + 1] - ahead[i]) * middle.step)
+    x, y, cos, sin = float(at.x), float(at.y), float(np.cos(at.psi)), float(np.sin(at.psi))
+    # A little beyond the edges, so that the reference line crosses it wherever it runs.
+    left, right = left + 1.0, right + 1.0
+    return (x - left * sin, y + left * cos), (x + right * sin, y - right * cos)
 
 
 def _eased(values: Array, reach: int = 20) -> Array:

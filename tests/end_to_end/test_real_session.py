@@ -1,0 +1,99 @@
+"""A real kart session, from CSV to ranked corners, without a survey of the track."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from linelab.compare.compare import compare, rank_corners
+from linelab.compare.corridor_laps import corridor_from_laps
+from linelab.compare.estimate import estimate_lap
+from linelab.compare.laps import split_laps
+from linelab.compare.samples import own_plane
+from linelab.compare.start_line import start_line_at
+from linelab.io.kart_files import load_kart
+from linelab.io.recordings import load_recording
+from linelab.report.exports import review_text
+
+SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "kart_recording"
+FILE = SHARED / "GX030390.csv"
+pytestmark = pytest.mark.skipif(not FILE.is_file(), reason="the folder of outside recordings is not here")
+
+#: Plain linear crossing times of the start line below, computed from the file by others (its SOURCES note) [s].
+CROSSINGS = (83.768, 84.609, 85.833, 83.848, 106.626)
+LINE = ((-5.931671, 37.557169), (-5.931929, 37.557236))
+
+
+@pytest.fixture(scope="module")
+def recording():
+    return load_recording(FILE)
+
+
+@pytest.fixture(scope="module")
+def line(recording):
+    return start_line_at(own_plane(recording), *LINE)
+
+
+@pytest.fixture(scope="module")
+def corridor(recording, line):
+    return corridor_from_laps(recording, start_line=line)
+
+
+def test_five_laps_and_the_spin_is_told(recording, line):
+    laps = split_laps(recording, line)
+    assert [lap.status for lap in laps] == ["out", "complete", "complete", "complete", "complete", "aborted", "in"]
+    np.testing.assert_allclose([lap.duration for lap in laps[1:-1]], CROSSINGS, atol=0.002)
+    assert "stood still" in laps[5].reason
+
+
+def test_the_spin_does_not_spoil_the_corridor(recording, line, corridor):
+    assert corridor.used == (1, 2, 3, 4)
+    assert corridor.track.survey.assumed_width == 7.0
+    # Kart circuits are 700 to 1500 m long (national norms for kart circuits).
+    assert 700.0 < corridor.track.length < 1500.0
+    spin = next(lap for lap in corridor.laps if lap.status == "aborted")
+    kept = np.asarray(recording.t) < spin.t_start + 0.2
+    before = type(recording)(
+        t=recording.t[kept], lon=recording.lon[kept], lat=recording.lat[kept], speed=recording.speed[kept]
+    )
+    # Its own plane differs by the median position, so only what does not depend on the plane is compared.
+    without = corridor_from_laps(before, start_line=start_line_at(own_plane(before), *LINE))
+    assert without.used == corridor.used
+    assert without.track.length == pytest.approx(corridor.track.length, abs=0.5)
+    assert without.bias.sigma == pytest.approx(corridor.bias.sigma, rel=0.05)
+
+
+def test_from_csv_to_ranked_corners(corridor):
+    laps = {
+        lap.number: estimate_lap(corridor.track, lap, sensors=corridor.sensors, bias=corridor.bias)
+        for lap in corridor.laps
+        if lap.status in ("complete", "aborted")
+    }
+    for recorded in corridor.laps:
+        if recorded.number in laps and recorded.status not in ("in", "out"):
+            assert laps[recorded.number].lap.lap_time == pytest.approx(recorded.duration, abs=0.015)
+    reference = laps[1].lap
+    kart = load_kart("rental-four-stroke")
+    for number in (2, 3, 4, 5):
+        review = compare(corridor.track, reference, laps[number], kart)
+        total = laps[number].lap.lap_time - reference.lap_time
+        assert float(review.losses.loss.sum()) == pytest.approx(total, abs=1e-9)
+        assert len(review.corners) >= 8
+        text = review_text(review)
+        assert "width 7 m assumed" in text
+        assert "no surveyed edge" in text
+    # The spin costs nearly all of the last lap's loss, in one corner's stretch.
+    worst = rank_corners(review)[0]
+    assert worst.time_lost.value > 0.5 * total
+    assert worst.time_lost.sigma > 0.0
+
+
+def test_lag_and_noise_are_stated(corridor):
+    sensors = corridor.sensors
+    # Positions are rounded to about 0.3 m at source: uniform rounding has a standard deviation of step/sqrt(12).
+    assert sensors.position_sigma == pytest.approx(0.31 / np.sqrt(12.0), abs=0.02)
+    assert 0.05 < sensors.speed_lag < 0.35
+    assert any("behind the positions" in note for note in sensors.notes)

@@ -1,0 +1,215 @@
+"""Comparing laps: known losses are found where they were put, sums are exact, and what is not known is withheld."""
+
+from __future__ import annotations
+
+import dataclasses
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from simulated import as_lap, drive, make_track, record
+
+from linelab.compare.compare import compare, rank_corners
+from linelab.compare.estimate import PositionBias, estimate_lap, with_bias
+from linelab.compare.laps import complete_laps, split_laps
+from linelab.compare.marks import find_marks
+from linelab.compare.measured import Measured, withheld
+from linelab.compare.segments import PHASES, segments_of, time_at
+from linelab.errors import InputError
+from linelab.kart import Kart, PowerEngine
+from linelab.solve.speed import speed_profile
+
+TRACK = make_track()
+KART = Kart(name="plain", mass=160.0, mu_lateral=1.6, mu_longitudinal=1.6, engine=PowerEngine(power=15000.0))
+
+
+def speed(s):
+    """Slower where the track bends."""
+    kappa = np.interp(s, TRACK.s, np.abs(TRACK.reference.kappa))
+    return 22.0 - 120.0 * np.minimum(kappa, 0.08)
+
+
+def slowed(centre, half, amount):
+    """The same speed, reduced by a smooth dip about one station (cos² of given half-width)."""
+
+    def function(s):
+        away = np.abs((s - centre + 0.5 * TRACK.length) % TRACK.length - 0.5 * TRACK.length)
+        return speed(s) - amount * np.where(away < half, np.cos(0.5 * np.pi * away / half) ** 2, 0.0)
+
+    return function
+
+
+REFERENCE = drive(TRACK, speed=speed)
+MARKS = find_marks(TRACK, as_lap(REFERENCE))
+
+
+def test_marks_are_in_driving_order():
+    assert len(MARKS) == len(TRACK.corners) >= 4
+    for mark in MARKS:
+        assert mark.brake_point <= mark.turn_in <= mark.apex <= mark.track_out
+        assert mark.turn_in <= mark.minimum_speed <= mark.track_out
+        assert mark.minimum_speed <= mark.drive_point
+    for before, after in pairwise(MARKS):
+        assert before.track_out <= after.turn_in
+
+
+def test_segments_cover_the_lap_without_overlap():
+    segments = segments_of(MARKS, 0.0, TRACK.length, closed=True)
+    assert segments[0].s_start == 0.0
+    assert segments[-1].s_end == TRACK.length
+    for before, after in pairwise(segments):
+        assert before.s_end == after.s_start
+        assert after.s_end > after.s_start
+    assert {segment.corner for segment in segments} == {mark.corner.number for mark in MARKS}
+
+
+def test_time_interpolation_is_exact_at_nodes_and_smooth_between():
+    truth = drive(TRACK, speed=speed)
+    coarse = as_lap(truth, every=20)  # 2 m between nodes
+    stations = np.linspace(0.0, TRACK.length, 4001)
+    off = time_at(coarse.line.s, coarse.t, stations) - np.interp(stations, truth.s, truth.t)
+    # The speed has kinks where the curvature table has nodes; a tenth of a millisecond is left there.
+    assert np.abs(off).max() < 2e-4
+    np.testing.assert_array_equal(time_at(coarse.line.s, coarse.t, coarse.line.s), coarse.t)
+
+
+@pytest.mark.parametrize("k", range(len(MARKS)))
+def test_a_known_slow_down_is_found_in_its_corner_and_sums_exactly(k):
+    mark = MARKS[k]
+    low, high = mark.turn_in, mark.track_out
+    half = 0.5 * (high - low)
+    slow = drive(TRACK, speed=slowed(0.5 * (low + high), half, 2.0))
+    result = compare(TRACK, as_lap(REFERENCE), as_lap(slow, label="slow"))
+    lost = slow.lap_time - REFERENCE.lap_time
+    assert lost > 0.05
+    assert result.lap_gap.value == pytest.approx(lost, abs=1e-9)
+    assert float(result.losses.loss.sum()) == pytest.approx(lost, abs=1e-9)
+    ranked = rank_corners(result)
+    assert ranked[0].corner.number == mark.corner.number
+    # The whole of it, up to interpolation at the two ends.
+    assert ranked[0].time_lost.value == pytest.approx(lost, abs=2e-4)
+    phases = dict(ranked[0].phases)
+    assert phases["entry"].value + phases["exit"].value == pytest.approx(lost, abs=2e-4)
+    assert all(abs(review.time_lost.value) < 2e-4 for review in ranked[1:])
+    parts = sum(figure.value for review in result.corners for _, figure in review.phases) + result.elsewhere.value
+    assert parts == pytest.approx(lost, abs=1e-9)
+    assert result.gap[0] == 0.0
+    assert result.gap[-1] == pytest.approx(lost, abs=1e-9)
+
+
+def test_computed_laps_have_no_uncertainty():
+    result = compare(TRACK, as_lap(REFERENCE), as_lap(REFERENCE))
+    assert result.lap_gap == Measured(0.0, 0.0)
+    assert all(review.time_lost.sigma == 0.0 for review in result.corners)
+    assert any("computed, not recorded" in note for note in result.notes)
+
+
+def test_minimum_speed_apex_miss_and_turn_in_speed_of_a_known_lap():
+    mark = max(MARKS, key=lambda mark: abs(mark.corner.turn))
+    side = 1.0 if mark.corner.left else -1.0
+    # A lap 0.7 m off the reference line away from the inside edge, slowest 6 m after the apex.
+    slow = drive(TRACK, offset=lambda s: np.full_like(s, -0.7 * side), speed=slowed(mark.apex + 6.0, 30.0, 5.0))
+    result = compare(TRACK, as_lap(REFERENCE), as_lap(slow))
+    review = next(r for r in result.corners if r.corner.number == mark.corner.number)
+    assert review.apex_miss.value == pytest.approx(0.7, abs=1e-6)
+    edge = np.interp(mark.apex, TRACK.s, TRACK.w_left if side > 0 else TRACK.w_right)
+    assert review.apex_distance.value == pytest.approx(edge + 0.7, abs=1e-2)
+    near = np.abs(slow.s - mark.apex) < 40.0
+    least = slow.s[near][np.argmin(slow.v[near])]
+    assert review.min_speed.value == pytest.approx(slow.v[near].min(), abs=0.01)
+    assert review.min_speed_place.value == pytest.approx(least - mark.apex, abs=1.0)
+    assert review.turn_in_speed.value == pytest.approx(np.interp(mark.turn_in, slow.s, slow.v), abs=0.02)
+    assert review.entry_overspeed.value == pytest.approx(
+        np.interp(mark.turn_in, slow.s, slow.v) - speed(np.array(mark.turn_in)), abs=0.03
+    )
+
+
+def driven(truth, bias=None, **receiver):
+    laps = complete_laps(split_laps(record([truth] * 3, **receiver), TRACK))
+    return estimate_lap(TRACK, laps[1], bias=bias)
+
+
+def test_a_recorded_slow_down_is_found_within_its_uncertainty():
+    mark = MARKS[2]
+    middle, half = 0.5 * (mark.turn_in + mark.track_out), 0.5 * (mark.track_out - mark.turn_in)
+    slow = drive(TRACK, speed=slowed(middle, half, 3.0))
+    lost = slow.lap_time - REFERENCE.lap_time
+    lap = driven(slow, noise=0.2, speed_noise=0.1, bias=PositionBias(sigma=0.1, note="known in this test"))
+    result = compare(TRACK, as_lap(REFERENCE), lap, KART)
+    ranked = rank_corners(result)
+    assert ranked[0].corner.number == mark.corner.number
+    assert ranked[0].time_lost.value == pytest.approx(lost, abs=4.0 * ranked[0].time_lost.sigma)
+    assert ranked[0].time_lost.sigma < 0.05
+    assert float(result.losses.loss.sum()) == pytest.approx(lap.lap.lap_time - REFERENCE.lap_time, abs=1e-9)
+    for review in ranked[1:]:
+        assert abs(review.time_lost.value) < 4.0 * review.time_lost.sigma
+
+
+def test_segment_uncertainty_covers_noise_and_bias():
+    """Ten receivers, each with its own constant bias: losses of a lap that loses nothing stay within their sigma."""
+    off = []
+    rng = np.random.default_rng(5)
+    for seed in range(10):
+        east, north = rng.standard_normal(2)
+        recording = record([REFERENCE] * 2, noise=0.2, seed=seed, bias=(east, north))
+        lap = estimate_lap(TRACK, complete_laps(split_laps(recording, TRACK))[0], bias=PositionBias(sigma=1.0))
+        result = compare(TRACK, as_lap(REFERENCE), lap)
+        off += [review.time_lost.value / review.time_lost.sigma for review in result.corners]
+    # Six corners, ten receivers; the drift allowed for is absent here, so the spread stays below one.
+    assert 0.4 < np.sqrt(np.mean(np.square(off))) < 1.25
+
+
+def test_line_and_speed_part_add_up_and_are_told_apart():
+    kart_lap = speed_profile(as_lap(REFERENCE).line, KART)
+    fast = as_lap(REFERENCE)
+    reference = dataclasses.replace(fast, t=kart_lap.t, v=kart_lap.v, ax=kart_lap.ax)
+    # On the same line 5 % slower everywhere: all of it is speed.
+    slow = dataclasses.replace(reference, t=reference.t / 0.95, v=0.95 * reference.v)
+    result = compare(TRACK, reference, slow, KART)
+    for review in result.corners:
+        assert review.line_loss.value == pytest.approx(0.0, abs=1e-3)
+        assert review.line_loss.value + review.speed_loss.value == pytest.approx(review.time_lost.value, abs=1e-9)
+    # On a line 1.5 m to one side, driven as fast as that line allows: all of it is line.
+    other = drive(TRACK, offset=lambda s: 1.5 * np.sin(6.0 * np.pi * s / TRACK.length))
+    line = as_lap(other).line
+    result = compare(TRACK, reference, speed_profile(line, KART, v_start=float(reference.v[0])), KART)
+    for review in result.corners:
+        assert review.speed_loss.value == pytest.approx(0.0, abs=2e-3)
+
+
+def test_bias_withholds_the_apex_distance():
+    lap = driven(REFERENCE)
+    result = compare(TRACK, as_lap(REFERENCE), lap)
+    for review in result.corners:
+        assert review.apex_distance.value is None
+        assert review.apex_distance.reason == "position bias ±1.5 m: apex distance not reported"
+    known = compare(TRACK, as_lap(REFERENCE), with_bias(lap, PositionBias(sigma=0.1, note="parked at a known spot")))
+    for review in known.corners:
+        assert review.apex_miss.value == pytest.approx(0.0, abs=4.0 * review.apex_miss.sigma)
+
+
+def test_one_sample_a_second_withholds_marks_but_keeps_the_sum():
+    lap = driven(REFERENCE, rate=1.0, channel=False)
+    result = compare(TRACK, as_lap(REFERENCE), lap, KART)
+    for review in result.corners:
+        assert review.time_lost.value is not None
+        assert review.min_speed.value is None
+        assert "1.0 samples a second" in review.min_speed.reason
+        assert all(figure.value is None for _, figure in review.phases)
+        assert review.line_loss.value is None
+    assert float(result.losses.loss.sum()) == pytest.approx(lap.lap.lap_time - REFERENCE.lap_time, abs=1e-9)
+
+
+def test_laps_of_another_length_are_refused():
+    lap = as_lap(REFERENCE)
+    with pytest.raises(InputError, match=r"driven lap runs from station 0.0 to .* m, the track"):
+        compare(TRACK, lap, dataclasses.replace(lap, line=dataclasses.replace(lap.line, s=0.9 * lap.line.s)))
+
+
+def test_measured_figures_are_whole_or_withheld():
+    assert withheld("too slow").known is False
+    with pytest.raises(InputError, match="needs a reason"):
+        Measured(None)
+    with pytest.raises(InputError, match="standard deviation"):
+        Measured(1.0, None)
+    assert PHASES == ("braking", "entry", "exit", "straight")

@@ -1,0 +1,148 @@
+"""The smoother and the driven lap: recovery of a known motion, stated uncertainty, lag, and refusals."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from simulated import drive, make_track, record
+
+from linelab.compare.estimate import PositionBias, estimate_lap
+from linelab.compare.laps import complete_laps, split_laps
+from linelab.compare.noise import drift, scatter
+from linelab.compare.samples import Samples
+from linelab.compare.sensors import read_sensors
+from linelab.compare.smoother import motion_at, smooth
+from linelab.errors import RecordingError
+from linelab.io.track_build import reversed_track
+
+TRACK = make_track()
+
+
+def lively(s):
+    return 15.0 + 5.0 * np.sin(2.0 * np.pi * 5.0 * s / TRACK.length)
+
+
+def weaving(s):
+    return 1.5 * np.sin(2.0 * np.pi * 3.0 * s / TRACK.length)
+
+
+TRUTH = drive(TRACK, offset=weaving, speed=lively)
+
+
+def driven(seed=0, **receiver):
+    laps = complete_laps(split_laps(record([TRUTH] * 3, seed=seed, **receiver), TRACK))
+    return estimate_lap(TRACK, laps[1], sensors=read_sensors(laps[1].samples))
+
+
+def test_exact_samples_come_back():
+    """A motion of constant acceleration is reproduced between the samples by the quintic to rounding."""
+    t = np.arange(0.0, 5.0, 0.1)
+    states = np.column_stack([3.0 * t**2, 6.0 * t, 6.0 + 0.0 * t, 2.0 * t, 2.0 + 0.0 * t, 0.0 * t])
+    when = np.linspace(0.0, 4.9, 333)
+    found = motion_at(t, states, when)
+    np.testing.assert_allclose(found[:, 0], 3.0 * when**2, atol=1e-12)
+    np.testing.assert_allclose(found[:, 1], 6.0 * when, atol=1e-11)
+    np.testing.assert_allclose(found[:, 2], 6.0, atol=1e-9)
+
+
+def test_spread_of_the_draws_is_the_inverse_of_the_information():
+    """Independent check: the covariance from a dense inverse of the same model, built by propagation."""
+    rng = np.random.default_rng(0)
+    t = np.arange(12) * 0.1
+    samples = Samples(t=t, x=0.1 * rng.standard_normal(12), y=0.1 * rng.standard_normal(12), speed=np.full(12, np.nan))
+    motion = smooth(samples, position_sigma=0.2, speed_sigma=1.0, jerk=50.0, draws=6000)
+    h, q = 0.1, 50.0
+    step = np.array([[1, h, h * h / 2], [0, 1, h], [0, 0, 1.0]])
+    noise = q * np.array([[h**5 / 20, h**4 / 8, h**3 / 6], [h**4 / 8, h**3 / 3, h**2 / 2], [h**3 / 6, h**2 / 2, h]])
+    information = np.zeros((36, 36))
+    inverse = np.linalg.inv(noise)
+    for k in range(11):
+        both = np.hstack([-step, np.eye(3)])
+        information[3 * k : 3 * k + 6, 3 * k : 3 * k + 6] += both.T @ inverse @ both
+    for k in range(12):
+        information[3 * k, 3 * k] += 1.0 / 0.2**2
+    expected = np.sqrt(np.diag(np.linalg.inv(information)).reshape(12, 3))
+    found = motion.draws.std(axis=0)[:, :3]
+    # 6000 draws know a standard deviation within 1 %; 36 of them stay within four times that.
+    np.testing.assert_allclose(found, expected, rtol=0.04)
+
+
+def test_scatter_finds_white_noise_under_a_motion():
+    rng = np.random.default_rng(1)
+    t = np.arange(0.0, 60.0, 0.05)
+    assert scatter(t, 50.0 * np.sin(0.5 * t) + 0.3 * rng.standard_normal(t.size)) == pytest.approx(0.3, rel=0.07)
+
+
+@pytest.mark.parametrize(("tau", "expected"), [(60.0, 1.60), (300.0, 0.83), (1200.0, 0.43)])
+def test_drift_of_the_bias_between_laps(tau, expected):
+    """Lap-to-lap difference of a 1.5 m Ornstein-Uhlenbeck error over 50 s: sigma·sqrt(2(1 - exp(-T/tau)))."""
+    assert drift(1.5, tau, 50.0) == pytest.approx(expected, abs=0.005)
+
+
+@pytest.mark.parametrize("rate", [10.0, 18.18, 25.0])
+def test_recovery_beats_raw_samples(rate):
+    lap = driven(rate=rate, noise=0.3, speed_noise=0.15)
+    s = lap.lap.line.s
+    speed = lap.lap.v - np.interp(s, TRUTH.s, TRUTH.v)
+    offset = lap.lap.line.n - np.interp(s, TRUTH.s, TRUTH.n)
+    assert np.sqrt(np.mean(speed**2)) < 0.075  # half the channel's noise
+    assert np.sqrt(np.mean(offset**2)) < 0.15  # half the positions' noise
+    assert lap.lap.lap_time == pytest.approx(TRUTH.lap_time, abs=4.0 * lap.lap_time_sigma)
+
+
+def test_intervals_cover_the_truth():
+    inside_n, inside_v, lap_errors = [], [], []
+    for seed in range(8):
+        lap = driven(seed=seed, noise=0.3, speed_noise=0.15)
+        s = lap.lap.line.s
+        inside_n.append(np.abs(lap.lap.line.n - np.interp(s, TRUTH.s, TRUTH.n)) < 1.96 * lap.sigma_n)
+        inside_v.append(np.abs(lap.lap.v - np.interp(s, TRUTH.s, TRUTH.v)) < 1.96 * lap.sigma_v)
+        lap_errors.append((lap.lap.lap_time - TRUTH.lap_time) / lap.lap_time_sigma)
+    assert 0.88 < np.mean(inside_n) < 0.995
+    assert np.mean(inside_v) > 0.93  # the channel's own disagreement is added, so this one is wide
+    assert np.max(np.abs(lap_errors)) < 4.0
+
+
+@pytest.mark.parametrize("lag", [0.0, 0.2, 0.4])
+def test_lag_of_the_speed_channel_is_found_and_taken_off(lag):
+    laps = complete_laps(split_laps(record([TRUTH] * 4, lag=lag, noise=0.1), TRACK))
+    sensors = read_sensors(laps[0].samples)
+    assert sensors.speed_lag == pytest.approx(lag, abs=0.03)
+    lap = estimate_lap(TRACK, laps[1], sensors=sensors)
+    off = lap.lap.v - np.interp(lap.lap.line.s, TRUTH.s, TRUTH.v)
+    assert np.sqrt(np.mean(off**2)) < 0.12
+
+
+def test_without_a_speed_channel_the_speed_is_less_certain():
+    with_channel, without = driven(noise=0.3), driven(noise=0.3, channel=False)
+    assert np.median(np.std(without.draws_v, axis=0)) > 2.0 * np.median(np.std(with_channel.draws_v, axis=0))
+    assert any("no speed channel" in note for note in without.notes)
+
+
+def test_an_outlier_does_not_bend_the_line():
+    recording = record([TRUTH] * 3, noise=0.1)
+    x = np.array(recording.x)
+    clean = complete_laps(split_laps(recording, TRACK))[1]
+    middle = int(np.searchsorted(recording.t, 0.5 * (clean.t_start + clean.t_end)))
+    x[middle] += 8.0
+    spoilt = type(recording)(t=recording.t, x=x, y=recording.y, speed=recording.speed)
+    lap = estimate_lap(TRACK, complete_laps(split_laps(spoilt, TRACK))[1])
+    off = lap.lap.line.n - np.interp(lap.lap.line.s, TRUTH.s, TRUTH.n)
+    assert np.abs(off).max() < 0.5
+
+
+def test_a_bias_moves_the_line_but_not_the_speed():
+    lap = driven(noise=0.05, bias=(1.0, 0.0))
+    s = lap.lap.line.s
+    off = lap.lap.line.n - np.interp(s, TRUTH.s, TRUTH.n)
+    assert np.abs(off).max() > 0.8
+    assert lap.bias.sigma >= 1.0  # and the stated bias covers it
+
+
+def test_laps_that_are_none_are_refused():
+    laps = split_laps(record([TRUTH] * 2), TRACK)
+    with pytest.raises(RecordingError, match="out lap is out: before the first crossing"):
+        estimate_lap(TRACK, laps[0])
+    with pytest.raises(RecordingError, match="against the track's direction"):
+        estimate_lap(reversed_track(TRACK), laps[1])
+    assert PositionBias(sigma=1.0, time=300.0).change(0.0) == 0.0
