@@ -193,4 +193,4 @@ class Track:
 def along(track: Track, values: Array, s: Array) -> Array:
     """Interpolate one of the track's arrays at stations ``s`` [m] (wrapped on a closed track)."""
     station = np.mod(s, track.length) if track.closed else np.clip(s, 0.0, track.length)
-    return np.interp(station, track.s, values)
+    return np.asarray(np.interp(station, track.s, values))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import NamedTuple, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.geometry.curve import Curve, curve_at
 from linelab.units import Array
@@ -90,15 +91,17 @@ def _off_edge(road: Road, s: Array, n: Array, side: float) -> Array:
 def _candidates(road: Road, px: float, py: float, margin: float) -> tuple[Array, Array]:
     """Every (s, n) whose normal passes through the point within ``margin`` of the road."""
     line = road.reference
-    dx, dy = px - line.x, py - line.y
-    ahead = dx * np.cos(line.psi) + dy * np.sin(line.psi)
-    offset = -dx * np.sin(line.psi) + dy * np.cos(line.psi)
-    inside = (offset <= road.w_left + margin) & (offset >= -road.w_right - margin)
-    hit = np.flatnonzero((ahead[:-1] >= 0.0) & (ahead[1:] < 0.0) & (inside[:-1] | inside[1:]))
-    s = line.s[hit] + line.step * ahead[hit] / (ahead[hit] - ahead[hit + 1])
+    reach = float(max(road.w_left.max(), road.w_right.max())) + margin + line.step
+    last = line.s.size - 1
+    near = np.flatnonzero((np.abs(line.x - px) <= reach) & (np.abs(line.y - py) <= reach))
+    a, b = near[near < last], near[near < last] + 1
+    (ahead_a, inside_a), (ahead_b, inside_b) = (_seen_from(road, i, px, py, margin) for i in (a, b))
+    hit = (ahead_a >= 0.0) & (ahead_b < 0.0) & (inside_a | inside_b)
+    s = line.s[a[hit]] + line.step * ahead_a[hit] / (ahead_a[hit] - ahead_b[hit])
     if not line.closed:
-        ends = [(line.s[0], -ahead[0], inside[0]), (line.s[-1], ahead[-1], inside[-1])]
-        s = np.append(s, [station for station, beyond, ok in ends if ok and 0.0 <= beyond <= margin])
+        ahead, inside = _seen_from(road, np.array([0, last]), px, py, margin)
+        beyond = np.array([-ahead[0], ahead[1]])
+        s = np.append(s, line.s[[0, last]][inside & (beyond >= 0.0) & (beyond <= margin)])
     point = curve_at(line, s)
     dx, dy = px - point.x, py - point.y
     n = -dx * np.sin(point.psi) + dy * np.cos(point.psi)
@@ -107,6 +110,18 @@ def _candidates(road: Road, px: float, py: float, margin: float) -> tuple[Array,
     s = s + np.where(scale > 0.05, along / np.maximum(scale, 0.05), 0.0)
     s = np.mod(s, line.length) if line.closed else np.clip(s, 0.0, line.length)
     return s, n
+
+
+def _seen_from(
+    road: Road, index: NDArray[np.intp], px: float, py: float, margin: float
+) -> tuple[Array, NDArray[np.bool_]]:
+    """How far ahead of stations ``index`` a point lies [m], and whether it is within ``margin`` of the road there."""
+    line = road.reference
+    dx, dy, psi = px - line.x[index], py - line.y[index], line.psi[index]
+    cos, sin = np.cos(psi), np.sin(psi)
+    offset = dy * cos - dx * sin
+    inside = (offset <= road.w_left[index] + margin) & (offset >= -road.w_right[index] - margin)
+    return dx * cos + dy * sin, inside
 
 
 def crossing(
