@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -140,7 +140,7 @@ class Lap:
         """
         pd = import_pandas()
         line = self.line
-        return pd.DataFrame(
+        table: pandas.DataFrame = pd.DataFrame(
             {
                 "t_s": self.t,
                 "s_m": line.s,
@@ -159,6 +159,7 @@ class Lap:
                 "limited_by": [Limit(code).name.lower() for code in self.limited_by],
             }
         )
+        return table
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -216,7 +217,7 @@ def _frozen_with_gaps(name: str, value: Array, size: int) -> Array:
     return array
 
 
-def import_pandas():  # type: ignore[no-untyped-def]
+def import_pandas() -> Any:
     """Import pandas or say how to get it."""
     try:
         import pandas

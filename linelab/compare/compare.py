@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,9 +15,12 @@ from linelab.compare.measured import Measured
 from linelab.compare.segments import segments_of, time_at
 from linelab.errors import InputError
 from linelab.kart import Kart
-from linelab.lap import Lap
+from linelab.lap import Lap, import_pandas
 from linelab.track import Survey, Track
 from linelab.units import Array
+
+if TYPE_CHECKING:
+    import pandas
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -54,6 +58,29 @@ class Comparison:
     gap: Array
     gap_sigma: Array
     notes: tuple[str, ...] = ()
+
+    def to_dataframe(self) -> pandas.DataFrame:
+        """The cumulative time difference as a table, one row a node, units in the column names.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed.
+        """
+        pd = import_pandas()
+        lap, at = self.driven.lap, self.reference.line.s
+        table: pandas.DataFrame = pd.DataFrame(
+            {
+                "s_m": self.s,
+                "gap_s": self.gap,
+                "gap_sigma_s": self.gap_sigma,
+                "v_mps": lap.v,
+                "v_reference_mps": np.interp(self.s, at, self.reference.v),
+                "n_m": lap.line.n,
+                "n_reference_m": np.interp(self.s, at, self.reference.line.n),
+            }
+        )
+        return table
 
 
 def compare(track: Track, reference: Lap, driven: Lap | DrivenLap, kart: Kart | None = None) -> Comparison:

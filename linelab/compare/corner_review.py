@@ -83,7 +83,7 @@ def minimum_rooms(track: Track, marks: tuple[CornerMarks, ...]) -> list[tuple[fl
         before = marks[k - 1].track_out - (lap if k == 0 else 0.0) if k or track.closed else -math.inf
         following = marks[(k + 1) % len(marks)].turn_in + (lap if k == len(marks) - 1 else 0.0)
         after = following if k < len(marks) - 1 or track.closed else math.inf
-        low = max(before, min(mark.brake_point, mark.turn_in - 20.0))
+        low = max(before, mark.turn_in - 25.0)
         high = min(after, mark.track_out + 15.0)
         rooms.append((min(low, mark.turn_in), max(high, mark.track_out)))
     return rooms

@@ -213,3 +213,12 @@ def test_measured_figures_are_whole_or_withheld():
     with pytest.raises(InputError, match="standard deviation"):
         Measured(1.0, None)
     assert PHASES == ("braking", "entry", "exit", "straight")
+
+
+def test_table_of_nodes():
+    pytest.importorskip("pandas")
+    result = compare(TRACK, as_lap(REFERENCE), as_lap(REFERENCE))
+    table = result.to_dataframe()
+    assert len(table) == result.s.size
+    np.testing.assert_array_equal(table["gap_s"], result.gap)
+    assert len(result.driven.lap.to_dataframe()) == result.s.size
