@@ -140,6 +140,38 @@ def loads(kart: KartNumbers, v2: Any, kappa: Any, surface: Surface) -> Loads:
     return Loads(normal, lateral, resistance, g * _sin(surface.slope))
 
 
+class LoadLines(NamedTuple):
+    """:func:`loads` written out as polynomials in z = v², for a given path and surface.
+
+    ``normal = n0 + n1 z``, ``lateral = b0 + b1 z``, ``resistance + climb = r0 + r1 z + r2 z²``.
+    """
+
+    n0: Any
+    n1: Any
+    b0: Any
+    b1: Any
+    r0: Any
+    r1: Any
+    r2: Any
+
+
+def load_lines(kart: KartNumbers, kappa: Any, surface: Surface) -> LoadLines:
+    """Coefficients of the loads in v² (tested against :func:`loads`)."""
+    still = loads(kart, 0.0 * kappa, kappa, surface)
+    b1 = kappa * _cos(surface.bank)
+    n1 = kappa * _sin(surface.bank) + surface.vertical_curvature
+    scrub = kart.scrub / STANDARD_GRAVITY
+    return LoadLines(
+        n0=still.normal,
+        n1=n1,
+        b0=still.lateral,
+        b1=b1,
+        r0=still.resistance + still.climb,
+        r1=kart.drag + kart.rolling_resistance * n1 + 2.0 * scrub * still.lateral * b1,
+        r2=scrub * b1 * b1,
+    )
+
+
 def brake_friction(kart: KartNumbers, grip: Any) -> Any:
     """Braking limit over normal load [-]: ``mu f/(1 + mu h/L)`` on the rear axle, ``mu`` on four wheels."""
     mu = kart.mu_x * grip

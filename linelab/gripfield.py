@@ -1,0 +1,114 @@
+"""Grip across the track: kerbs and grip zones as a factor on mu that varies with station and offset.
+
+At one station the factor is a piecewise linear function of the offset n,
+
+    factor(n) = base + sum(change_j · max(n - knot_j, 0)),
+
+with its corners rounded over ROUNDING_N, so that it is smooth in n for the optimiser; arrays and
+CasADi expressions use the same function :func:`factor_across`.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from linelab.track import GripZone, Kerb, Track, along
+from linelab.units import Array
+
+#: Knots of the profile: two for each edge's kerb, and four for one grip zone.
+PROFILE_KNOTS = 8
+#: Rounding of the profile's corners [m].
+ROUNDING_N = 0.03
+#: Distance over which a kerb or a zone takes effect, along and across [m].
+RAMP_ALONG = 2.0
+RAMP_ACROSS = 0.30
+
+
+class GripProfile(NamedTuple):
+    """The factor across the track at M stations."""
+
+    base: Any  #: (M,) factor far to the right [-]
+    knots: Any  #: (M, PROFILE_KNOTS) [m]
+    changes: Any  #: (M, PROFILE_KNOTS) changes of slope [1/m]
+
+
+def factor_across(base: Any, knots: Any, changes: Any, n: Any) -> Any:
+    """Factor on mu at offset n [m]; ``knots`` and ``changes`` are indexed by their first axis."""
+    factor = base
+    for j in range(PROFILE_KNOTS):
+        past = n - knots[j]
+        factor = factor + changes[j] * 0.5 * (past + (past * past + ROUNDING_N**2) ** 0.5)
+    return factor
+
+
+def is_uniform(track: Track) -> bool:
+    """True where nothing but the kart decides the grip."""
+    return not track.grip_zones and all(kerb.grip == 1.0 for kerb in track.kerbs)
+
+
+def kerb_width(track: Track, side: str, s: Array) -> Array:
+    """Usable kerb width beyond an edge at stations ``s`` (M,) [m]; ramps along so that the corridor stays smooth."""
+    width = np.zeros_like(s)
+    for kerb in track.kerbs:
+        if kerb.side == side:
+            width = np.maximum(width, kerb.width * window(track, kerb, s))
+    return width
+
+
+def window(track: Track, item: Kerb | GripZone, s: Array) -> Array:
+    """1 between an item's stations, 0 outside, linear over RAMP_ALONG inside its ends (M,)."""
+    length = item.s_end - item.s_start
+    into = s - item.s_start
+    if track.closed:
+        length = length % track.length or track.length
+        into = np.mod(into, track.length)
+    ramp = min(RAMP_ALONG, 0.4 * length)
+    return np.clip(np.minimum(into, length - into) / ramp, 0.0, 1.0)
+
+
+def grip_profile(track: Track, s: Array, half_width: float) -> GripProfile:
+    """The factor across the track at stations ``s`` (M,) for a kart of the given half width [m].
+
+    A kerb acts on the wheels of one side only: with the body's edge on it the factor is the mean of 1 and the
+    kerb's own.  Overlapping zones: the one with the strongest effect at that station counts.
+    """
+    knots = np.tile(1.0e3 + np.arange(PROFILE_KNOTS, dtype=np.float64), (s.size, 1))
+    changes = np.zeros((s.size, PROFILE_KNOTS))
+    base = np.ones(s.size)
+    for kerb in track.kerbs:
+        share = 0.5 * (kerb.grip - 1.0) * window(track, kerb, s)
+        first = 0 if kerb.side == "left" else 2
+        edge = along(track, track.w_left if kerb.side == "left" else track.w_right, s) - half_width
+        active = share != 0.0
+        if kerb.side == "left":
+            _ramp(knots, changes, first, edge, edge + RAMP_ACROSS, share, active)
+        else:
+            base = np.where(active, 1.0 + share, base)
+            _ramp(knots, changes, first, -edge - RAMP_ACROSS, -edge, -share, active)
+    strongest = np.zeros(s.size)
+    for zone in track.grip_zones:
+        effect = (zone.factor - 1.0) * window(track, zone, s)
+        active = np.abs(effect) > np.abs(strongest)
+        strongest = np.where(active, effect, strongest)
+        right, left = np.full(s.size, zone.n_right), np.full(s.size, zone.n_left)
+        _ramp(knots, changes, 4, right, right + RAMP_ACROSS, effect, active)
+        _ramp(knots, changes, 6, left - RAMP_ACROSS, left, -effect, active)
+    return GripProfile(base, knots, changes)
+
+
+def _ramp(knots: Array, changes: Array, first: int, start: Array, end: Array, rise: Array, active: Array) -> None:
+    """Put a rise between two offsets into knots ``first`` and ``first + 1`` where active."""
+    rate = rise / np.maximum(end - start, 1e-3)
+    for column, offset, value in ((first, start, rate), (first + 1, end, -rate)):
+        knots[active, column] = offset[active]
+        changes[active, column] = value[active]
+
+
+def grip_at(track: Track, s: Array, n: Array, half_width: float) -> Array:
+    """Factor on mu at points (s, n) (M,)."""
+    if is_uniform(track):
+        return np.ones_like(s)
+    profile = grip_profile(track, s, half_width)
+    return np.asarray(factor_across(profile.base, profile.knots.T, profile.changes.T, n))

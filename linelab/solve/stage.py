@@ -1,0 +1,241 @@
+"""One stage of the minimum-time problem as CasADi functions: objective and constraints, with exact derivatives.
+
+The path is a cubic B-spline n(ξ) and the squared speed a quadratic B-spline z(ξ), both uniform in the mesh coordinate
+ξ; the station s(ξ) is a cubic B-spline of the same kind (:mod:`linelab.solve.mesh`).  Path curvature is then
+continuous and near-linear between nodes, and ax = dz/ds/(2J) is continuous and near-linear too, so that the convex
+friction ellipse, imposed at the nodes, holds between them up to the mesh error that the verification reports.
+There are no dynamic equations to collocate: heading, curvature and acceleration follow from n and z exactly.
+
+Local variables of stage i (7): c[i-1..i+2] of n [m], d[i-1..i+1] of z [100 m²/s²].
+Constraints of stage i (3, <= 0 for the first two): grip excess [-], power excess [-], offset n at the node [m].
+With driver limits (Structure.rates) the stage also has two brake values and five more constraints.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import casadi as ca
+
+from linelab import grip
+from linelab.gripfield import PROFILE_KNOTS, factor_across
+from linelab.solve.kinematics import path_state, surface_on_path
+
+#: Scale of the speed variable [m²/s²].
+Z_SCALE = 100.0
+#: Scale of the power constraint [m²/s³]: of the order of a kart's power per mass.
+POWER_SCALE = 50.0
+
+#: Scale of the change of curvature over an interval [1/m].
+CURVATURE_STEP = 0.01
+
+#: Gauss-Legendre points on [0, 1], both of weight 1/2.
+GAUSS = (0.5 - 0.5 / 3.0**0.5, 0.5 + 0.5 / 3.0**0.5)
+
+#: Node parameters: reference curvature and derivative, ds/dξ, d²s/dξ², slope, bank and their derivatives, grip.
+NODE_FIELDS = ("kappa", "dkappa", "s1", "s2", "slope", "bank", "dslope", "dbank", "grip")
+#: Interval parameters: reference curvature and ds/dξ at the two Gauss points; weight, 0 after the last node.
+GAUSS_SIZE = 5
+#: Driver limits: brake build-up, brake release, drive build-up [m/s³], curvature rate [1/(m·s)].
+RATE_SIZE = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Structure:
+    """What fixes the shape of a problem; all else enters as parameters."""
+
+    intervals: int
+    closed: bool
+    level: bool = False  #: no slope and no bank anywhere: half the work
+    profile: bool = False  #: grip varies across the track
+    rates: bool = False  #: driver limits on braking, drive and steering rates
+
+    @property
+    def stages(self) -> int:
+        """Number of nodes that carry constraints."""
+        return self.intervals if self.closed else self.intervals + 1
+
+    @property
+    def node_size(self) -> int:
+        """Parameters per node."""
+        return len(NODE_FIELDS) + (2 * PROFILE_KNOTS if self.profile else 0)
+
+    @property
+    def constraints(self) -> int:
+        """Constraints per stage."""
+        return 8 if self.rates else 3
+
+    @property
+    def local(self) -> int:
+        """Local variables per stage."""
+        return 9 if self.rates else 7
+
+
+class StageFunctions(NamedTuple):
+    """CasADi functions of one stage, to be mapped; inputs (w, node, gauss, kart, rates)."""
+
+    cost: Any  #: -> f, df/dw
+    constraints: Any  #: -> g
+    jacobian: Any  #: -> nonzeros of dg/dw
+    hessian: Any  #: (..., lam_f, lam_g) -> nonzeros of the lower triangle
+    sensitivity: Any  #: (..., lam_g) -> gradient of lam·g by the kart vector
+    jacobian_sparsity: Any
+    hessian_sparsity: Any
+
+
+class _Node(NamedTuple):
+    """State at a node as functions of its five coordinates."""
+
+    kappa: Any
+    tyre_ax: Any
+    v: Any
+    load: Any
+    grip: Any
+
+
+def stage_functions(structure: Structure) -> StageFunctions:
+    """Build the functions of one stage."""
+    w = ca.SX.sym("w", structure.local)
+    node = ca.SX.sym("node", structure.node_size)
+    after = ca.SX.sym("after", structure.node_size)
+    gauss, kart, rates = ca.SX.sym("gauss", GAUSS_SIZE), ca.SX.sym("kart", grip.SIZE), ca.SX.sym("rates", RATE_SIZE)
+    inputs = [w, node, after, gauss, kart, rates]
+    lam_f, lam_g = ca.SX.sym("lam_f"), ca.SX.sym("lam_g", structure.constraints)
+    cost, cost_hessian = _cost(w, gauss)
+    if structure.rates:
+        constraints = _rate_constraints(structure, w, node, after, kart, rates, gauss)
+        hessian = ca.hessian(ca.dot(lam_g, constraints), w)[0]
+    else:
+        constraints, hessian = _node_constraints(structure, w, node, kart, lam_g)
+    jacobian = ca.jacobian(constraints, w)
+    lower = ca.tril(ca.sparsify(lam_f * cost_hessian + hessian))
+    by_kart = ca.gradient(ca.dot(lam_g, constraints), kart)
+    return StageFunctions(
+        cost=ca.Function("cost", inputs, ca.cse([cost, ca.gradient(cost, w)])),
+        constraints=ca.Function("constraints", inputs, ca.cse([constraints])),
+        jacobian=ca.Function("jacobian", inputs, ca.cse([ca.vertcat(*jacobian.nonzeros())])),
+        hessian=ca.Function("hessian", [*inputs, lam_f, lam_g], ca.cse([ca.vertcat(*lower.nonzeros())])),
+        sensitivity=ca.Function("sensitivity", [*inputs, lam_g], ca.cse([by_kart])),
+        jacobian_sparsity=jacobian.sparsity(),
+        hessian_sparsity=lower.sparsity(),
+    )
+
+
+def _cost(w: Any, gauss: Any) -> tuple[Any, Any]:
+    """Time over the interval by two-point Gauss quadrature of J/v, and its Hessian."""
+    cost, hessian = 0.0, 0.0
+    for j, u in enumerate(GAUSS):
+        y = ca.SX.sym("y", 3)
+        p = ca.SX.sym("p", 2)
+        stretch = ((1.0 - y[0] * p[0]) ** 2 + (y[1] / p[1]) ** 2) ** 0.5
+        time = 0.5 * p[1] * stretch / (Z_SCALE * y[2]) ** 0.5
+        local = ca.Function("time", [y, p], [time, ca.hessian(time, y)[0]])
+        basis = ca.DM(3, w.numel())
+        basis[0, 0:4] = ca.DM(cubic_basis(u)).T
+        basis[1, 0:4] = ca.DM(cubic_slope(u)).T
+        basis[2, 4:7] = ca.DM(quadratic_basis(u)).T
+        value, curved = local(basis @ w, gauss[2 * j : 2 * j + 2])
+        cost = cost + gauss[4] * value
+        hessian = hessian + gauss[4] * (basis.T @ curved @ basis)
+    return cost, hessian
+
+
+def cubic_basis(u: float) -> list[float]:
+    """Uniform cubic B-spline: weights of four coefficients at fraction u of an interval."""
+    return [(1 - u) ** 3 / 6, (3 * u**3 - 6 * u**2 + 4) / 6, (-3 * u**3 + 3 * u**2 + 3 * u + 1) / 6, u**3 / 6]
+
+
+def cubic_slope(u: float) -> list[float]:
+    """Derivative of :func:`cubic_basis` by u."""
+    return [-((1 - u) ** 2) / 2, (3 * u**2 - 4 * u) / 2, (-3 * u**2 + 2 * u + 1) / 2, u**2 / 2]
+
+
+def quadratic_basis(u: float) -> list[float]:
+    """Uniform quadratic B-spline: weights of three coefficients at fraction u of an interval."""
+    return [(1 - u) ** 2 / 2, (-2 * u**2 + 2 * u + 1) / 2, u**2 / 2]
+
+
+def _coordinates(s1: Any, s2: Any, first: int, size: int) -> Any:
+    """Matrix (5, size) from local variables to (n, n', n'', z, z') at the node whose coefficients start at ``first``."""
+    matrix = ca.SX(5, size)
+    for column, (value, slope, bend) in enumerate(((1, -3, 6), (4, 0, -12), (1, 3, 6))):
+        matrix[0, first + column] = value / 6.0
+        matrix[1, first + column] = slope / 6.0 / s1
+        matrix[2, first + column] = (bend / 6.0 - slope / 6.0 * s2 / s1) / (s1 * s1)
+    for column, sign in enumerate((-1.0, 1.0)):
+        matrix[3, 4 + first + column] = 0.5 * Z_SCALE
+        matrix[4, 4 + first + column] = sign * Z_SCALE / s1
+    return matrix
+
+
+def _node_state(structure: Structure, y: Any, node: Any, numbers: grip.KartNumbers) -> _Node:
+    """Tyre demand at a node from its coordinates (n, n', n'', z, z')."""
+    kappa_c, dkappa_c, _, _, slope, bank, dslope, dbank, base = (node[i] for i in range(len(NODE_FIELDS)))
+    path = path_state(y[0], y[1], y[2], kappa_c, dkappa_c)
+    factor = base
+    if structure.profile:
+        first = len(NODE_FIELDS)
+        knots, changes = node[first : first + PROFILE_KNOTS], node[first + PROFILE_KNOTS :]
+        factor = factor_across(base, knots, changes, y[0])
+    if structure.level:
+        surface = grip.Surface(0.0, 0.0, 0.0, factor)
+    else:
+        surface = surface_on_path(slope, bank, dslope, dbank, path, factor)
+    load = grip.loads(numbers, y[3], path.kappa, surface)
+    tyre_ax = grip.tyre_longitudinal(numbers, load, y[4] / (2.0 * path.stretch))
+    return _Node(path.kappa, tyre_ax, y[3] ** 0.5, load, factor)
+
+
+def _node_constraints(structure: Structure, w: Any, node: Any, kart: Any, lam: Any) -> tuple[Any, Any]:
+    """Constraints without driver limits, and the Hessian of lam·g by congruence from the node's coordinates.
+
+    Differentiating by the five coordinates and multiplying out is a third of the work of differentiating by w.
+    """
+    y = ca.SX.sym("y", 5)
+    numbers = grip.unpack(kart)
+    state = _node_state(structure, y, node, numbers)
+    excess = _excess(numbers, state)
+    curved = ca.Function("curved", [y, node, kart, lam], [ca.hessian(ca.dot(lam[:2], excess), y)[0]])
+    value = ca.Function("value", [y, node, kart], [excess])
+    matrix = _coordinates(node[2], node[3], 0, w.numel())
+    at = matrix @ w
+    constraints = ca.vertcat(value(at, node, kart), at[0])
+    return constraints, matrix.T @ curved(at, node, kart, lam) @ matrix
+
+
+def _excess(numbers: grip.KartNumbers, state: _Node) -> Any:
+    """Grip and power excess at a node, both <= 0."""
+    held = grip.grip_excess(numbers, state.load, state.tyre_ax, state.grip)
+    power = (state.tyre_ax * state.v - grip.drive_power(numbers, state.v) / numbers.mass) / POWER_SCALE
+    return ca.vertcat(held, power)
+
+
+def _rate_constraints(
+    structure: Structure, w: Any, node: Any, after: Any, kart: Any, rates: Any, gauss: Any
+) -> Any:
+    """Constraints with driver limits.
+
+    Two more local variables: braking deceleration at this node and the next, >= 0 [10 m/s²]; the drive is then
+    ax_tyre + brake >= 0.  Changes over the interval are held to the driver's rates times the interval's time.
+    Order: grip, power, offset, drive, brake build-up, brake release, drive build-up, curvature rate.
+    """
+    numbers = grip.unpack(kart)
+    here = _node_state(structure, _coordinates(node[2], node[3], 0, w.numel()) @ w, node, numbers)
+    there = _node_state(structure, _coordinates(after[2], after[3], 1, w.numel()) @ w, after, numbers)
+    brake, brake_after = 10.0 * w[7], 10.0 * w[8]
+    drive, drive_after = here.tyre_ax + brake, there.tyre_ax + brake_after
+    time = _cost(w, gauss)[0]
+    held = grip.grip_excess(numbers, here.load, here.tyre_ax, here.grip)
+    power = (drive * here.v - grip.drive_power(numbers, here.v) / numbers.mass) / POWER_SCALE
+    offset = (_coordinates(node[2], node[3], 0, w.numel()) @ w)[0]
+    return ca.vertcat(
+        held,
+        power,
+        offset,
+        -drive / 10.0,
+        brake_after - brake - rates[0] * time,
+        brake - brake_after - rates[1] * time,
+        drive_after - drive - rates[2] * time,
+        ((there.kappa - here.kappa) ** 2 - (rates[3] * time) ** 2) / CURVATURE_STEP**2,
+    )
