@@ -1,0 +1,78 @@
+"""linelab reads a kart lap: the minimum-time line of a track, and where a recorded lap loses time against it.
+
+The names below are loaded when they are first used, so that importing linelab stays quick and loads neither the solver nor
+the drawing library.
+
+Examples
+--------
+>>> import linelab
+>>> track = linelab.load_track("ostrelle_sprint")
+>>> kart = linelab.load_kart("senior-single-speed")
+>>> solution = linelab.solve_min_time(track, kart)  # doctest: +SKIP
+>>> solution.lap.lap_time  # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from linelab.compare.compare import compare
+    from linelab.compare.estimate import estimate_lap
+    from linelab.compare.laps import split_laps
+    from linelab.errors import LinelabError
+    from linelab.io.kart_files import bundled_karts, load_kart, save_kart
+    from linelab.io.recordings import load_recording
+    from linelab.io.track_files import bundled_tracks, load_track, reversed_track, save_track
+    from linelab.solve.mintime import solve_min_time
+    from linelab.solve.speed import speed_profile
+
+#: Public name to the module it lives in.
+_HOMES = {
+    "LinelabError": "linelab.errors",
+    "bundled_karts": "linelab.io.kart_files",
+    "bundled_tracks": "linelab.io.track_files",
+    "estimate_lap": "linelab.compare.estimate",
+    "load_kart": "linelab.io.kart_files",
+    "load_recording": "linelab.io.recordings",
+    "load_track": "linelab.io.track_files",
+    "reversed_track": "linelab.io.track_files",
+    "save_kart": "linelab.io.kart_files",
+    "save_track": "linelab.io.track_files",
+    "solve_min_time": "linelab.solve.mintime",
+    "speed_profile": "linelab.solve.speed",
+    "split_laps": "linelab.compare.laps",
+}
+
+__all__ = [
+    "LinelabError",
+    "bundled_karts",
+    "bundled_tracks",
+    "compare",
+    "estimate_lap",
+    "load_kart",
+    "load_recording",
+    "load_track",
+    "reversed_track",
+    "save_kart",
+    "save_track",
+    "solve_min_time",
+    "speed_profile",
+    "split_laps",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Load a public name when it is first used (PEP 562)."""
+    if name == "compare":  # a package and a function in one; see its docstring
+        return import_module("linelab.compare")
+    if name not in _HOMES:
+        raise AttributeError(f"module 'linelab' has no attribute {name!r}")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

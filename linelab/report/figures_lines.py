@@ -32,6 +32,7 @@ from linelab.report.style import (
     new_figure,
     tidy,
 )
+from linelab.report.track_facts import middle_line, square_width, survey_sentence
 from linelab.track import Track
 from linelab.units import Array
 
@@ -53,19 +54,11 @@ LIMIT_LOOKS: dict[Limit, tuple[str, str, float]] = {
 
 
 def survey_note(track: Track) -> str:
-    """Where the edges come from, for the small print."""
-    survey = track.survey
-    if survey.kind == "estimated":
-        width = "" if survey.assumed_width is None else f", assumed {survey.assumed_width:.1f} m wide"
-        origin = f"Edges estimated from recorded laps{width}: distances to edges and apexes are not measured."
-    elif survey.kind == "widths":
-        origin = "Edges from a centre line with widths."
-    else:
-        origin = "Edges as surveyed."
-    bound = (
-        "" if survey.uncertainty is None else f" Edges good to ±{survey.uncertainty:.1f} m (one standard deviation)."
-    )
-    return origin + bound
+    """Where the edges come from, and what that means for distances to them, for the small print."""
+    text = survey_sentence(track.survey)
+    if track.survey.kind == "estimated":
+        text += " Distances to edges and apexes are not measured."
+    return text
 
 
 def map_figure(track: Track, width: float = 10.5) -> tuple[Figure, Axes]:
@@ -76,6 +69,36 @@ def map_figure(track: Track, width: float = 10.5) -> tuple[Figure, Axes]:
     figure = new_figure(width, height)
     axes = figure.add_axes((0.03, 0.55 / height, 0.94, 1.0 - 1.3 / height))
     return figure, axes
+
+
+def plot_ground(track: Track, units: Units = METRIC) -> Figure:
+    """The track alone: edges, kerbs, start line, direction and numbered corners, to scale.
+
+    Parameters
+    ----------
+    track : Track
+    units : Units
+
+    Returns
+    -------
+    matplotlib Figure
+    """
+    figure, axes = map_figure(track)
+    width = square_width(track)
+    length = float(np.hypot(*np.diff(middle_line(track), axis=0).T).sum())
+    heading(
+        figure,
+        track.name,
+        f"{units.length_text(length)} along the middle, {width.min() / units.length:.1f} to "
+        f"{units.length_text(width.max(), 1)} wide, {len(track.corners)} corners",
+    )
+    draw_ground(axes, track)
+    draw_corner_numbers(axes, track, {corner.number: corner.name for corner in track.corners})
+    draw_direction(axes, track)
+    frame_track(axes, track)
+    draw_scale(axes, units, north=0.5 * np.pi if track.georeferenced else None)
+    footer(figure, survey_note(track))
+    return figure
 
 
 def plot_lines(track: Track, reference: Lap, driven: Lap, units: Units = METRIC, *, notes: str = "") -> Figure:

@@ -208,3 +208,18 @@ def lap_csv(lap: Lap) -> str:
         for row, limit in zip(rows, limits)
     ]
     return "\n".join([",".join([*columns, "limited_by"]), *body]) + "\n"
+
+
+def corners_csv(track: Track, lap: Lap) -> str:
+    """The corners of a lap as CSV, one row a corner, SI units, the unit in every column's name."""
+    import csv
+    import io
+
+    rows = [_row_data(row) for row in corner_rows(track, lap)]
+    names = list(rows[0]) if rows else ["number"]
+    text = io.StringIO()
+    writer = csv.DictWriter(text, names, lineterminator="\n")
+    writer.writeheader()
+    for row in rows:
+        writer.writerow({k: f"{v:.4f}" if isinstance(v, float) else "" if v is None else v for k, v in row.items()})
+    return text.getvalue()

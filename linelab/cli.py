@@ -1,0 +1,89 @@
+"""The command ``linelab``: arguments in, results out; everything else lives in the library.
+
+Exit codes: 0 done, 1 the solver failed, 2 wrong usage or input, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from linelab.cli_demo import demo
+from linelab.cli_kart import kart
+from linelab.cli_reference import reference
+from linelab.cli_review import review
+from linelab.cli_track import track
+from linelab.errors import LinelabError, SolveError
+
+EXAMPLES = """\b
+Examples:
+  linelab demo
+  linelab track ostrelle_sprint
+  linelab kart senior-single-speed --units imperial
+  linelab reference ostrelle_sprint senior-single-speed
+  linelab review "my session.csv" --track my_track.geojson --kart my_kart.toml
+
+Tracks and karts are files, or names of bundled ones; 'linelab track' and 'linelab kart' list those.
+"""
+
+
+@click.group(epilog=EXAMPLES, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="linelab", message="linelab %(version)s")
+def cli() -> None:
+    """Reads a kart lap: the fastest line round a track, and where a recorded lap loses time against it.
+
+    Computed limits are not targets: build up to them gradually. Marshals, track and class rules and licensed
+    instruction come first. Nothing here is to be looked at while driving.
+    """
+
+
+for _command in (demo, reference, review, track, kart):
+    cli.add_command(_command)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line and leave with its exit code."""
+    sys.exit(run(arguments))
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line; every error becomes one line on standard error and an exit code."""
+    try:
+        result = cli.main(
+            args=None if arguments is None else list(arguments), prog_name="linelab", standalone_mode=False
+        )
+        return result if isinstance(result, int) else 0
+    except (click.Abort, KeyboardInterrupt):
+        return _fail("interrupted; nothing was written", 130)
+    except click.ClickException as error:
+        error.show()
+        return 2
+    except SolveError as error:
+        return _fail(str(error), 1)
+    except LinelabError as error:
+        return _fail(str(error), 2)
+    except BrokenPipeError:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - keeps the interpreter's last flush quiet
+        return 0
+    except MemoryError:
+        return _fail("not enough memory for this input. Try a shorter recording or a coarser track.", 2)
+    except Exception as error:
+        if os.environ.get("LINELAB_DEBUG"):
+            raise
+        return _fail(
+            f"unexpected fault ({type(error).__name__}: {error}). Please report it with the command you gave; "
+            "LINELAB_DEBUG=1 shows where it happened.",
+            1,
+        )
+
+
+def _fail(text: str, code: int) -> int:
+    click.echo("linelab: " + " ".join(text.split("\n")), err=True)
+    return code
+
+
+if __name__ == "__main__":
+    main()

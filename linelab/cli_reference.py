@@ -1,0 +1,92 @@
+"""linelab reference: the minimum-time lap of a kart on a track."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from linelab.cli_common import (
+    PATH,
+    default_folder,
+    grip_option,
+    list_files,
+    notice,
+    out_option,
+    pictures_option,
+    progress,
+    say,
+    units_named,
+    units_option,
+)
+
+
+@click.command(
+    short_help="The fastest lap of a kart on a track.",
+    epilog="""\b
+Examples:
+  linelab reference ostrelle_sprint senior-single-speed
+  linelab reference my_track.geojson my_kart.toml --grip damp --out "damp lap"
+  linelab reference tinmarsh_rental rental-four-stroke --reverse --corner 3 --corner 4
+""",
+)
+@click.argument("track", type=PATH)
+@click.argument("kart", type=PATH)
+@grip_option
+@click.option("--reverse", is_flag=True, help="Drive the track the other way round.")
+@click.option("--kerbs/--no-kerbs", default=True, show_default=True, help="Let the kart use the kerbs.")
+@click.option(
+    "--corner", "corners", type=int, multiple=True, metavar="NUMBER", help="Draw a close-up; may be repeated."
+)
+@click.option("--all-corners", is_flag=True, help="Draw a close-up of every corner.")
+@out_option
+@pictures_option
+@units_option
+def reference(
+    track: str,
+    kart: str,
+    grip: float,
+    reverse: bool,
+    kerbs: bool,
+    corners: tuple[int, ...],
+    all_corners: bool,
+    out: str | None,
+    pictures: bool,
+    units: str,
+) -> None:
+    """Compute the fastest lap of a KART on a TRACK: where to brake, turn in and accelerate, and how fast."""
+    from linelab.io.kart_files import load_kart
+    from linelab.io.track_files import load_track, reversed_track
+    from linelab.report.display import CAUTIONS
+    from linelab.report.reference_facts import reference_table, reference_words
+    from linelab.report.reference_report import save_reference
+    from linelab.report.track_facts import survey_sentence
+    from linelab.solve.mintime import solve_min_time
+
+    shown = units_named(units)
+    with progress("reading the track and the kart") as step:
+        driven = load_kart(kart)
+        ground = load_track(track)
+        if reverse:
+            ground = reversed_track(ground)
+        chosen = check_corners([corner.number for corner in ground.corners], corners, all_corners)
+        for note in ground.notes:
+            notice(f"note: {note}")
+        solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
+        folder = Path(out) if out is not None else default_folder(Path(track).stem, Path(kart).stem)
+        files = save_reference(
+            folder, ground, driven, solution, shown, pictures=pictures, corners=chosen, progress=step
+        )
+    say(*reference_words(ground, driven, solution, shown), survey_sentence(ground.survey), "")
+    say(reference_table(ground, solution.lap, shown))
+    list_files(folder, files)
+    say("", CAUTIONS)
+
+
+def check_corners(known: list[int], wanted: tuple[int, ...], every: bool) -> list[int]:
+    """Numbers of the corners to draw; a number the track does not have is an error."""
+    missing = [number for number in wanted if number not in known]
+    if missing:
+        span = f"1 to {max(known)}" if known else "none"
+        raise click.BadParameter(f"there is no corner {missing[0]} (corners: {span})", param_hint="--corner")
+    return known if every else list(wanted)

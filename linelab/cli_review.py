@@ -1,0 +1,133 @@
+"""linelab review: a recording held against the reference lap."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linelab.cli_common import (
+    PATH,
+    default_folder,
+    grip_option,
+    list_files,
+    notice,
+    out_option,
+    pictures_option,
+    progress,
+    say,
+    units_named,
+    units_option,
+)
+from linelab.cli_track import parse_pairs
+
+if TYPE_CHECKING:
+    from linelab.report.display import Units
+    from linelab.report.review_report import Review
+
+
+@click.command(
+    short_help="Where a recorded lap loses time, corner by corner.",
+    epilog="""\b
+Examples:
+  linelab review session.csv --track ostrelle_sprint --kart senior-single-speed
+  linelab review session.gpx --track my_track.geojson --kart my_kart.toml --lap 4 --lap 7
+  linelab review session.csv --kart senior-single-speed \\
+      --column time=t --column speed=v --unit speed=km/h      no track: estimated from the laps
+
+Roles of columns: time; lon and lat, or x and y; speed; and course, ax, ay, yaw_rate, engine_speed, ...
+Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or m, ft.
+""",
+)
+@click.argument("recordings", type=PATH, nargs=-1, required=True, metavar="RECORDING...")
+@click.option("--kart", "kart", type=PATH, required=True, help="Kart file or bundled name.")
+@click.option("--track", "track", type=PATH, help="Track file or bundled name; without it the laps give a corridor.")
+@click.option("--lap", "numbers", type=int, multiple=True, metavar="NUMBER", help="Lap to review; may be repeated.")
+@click.option("--all-laps", is_flag=True, help="Review every complete lap (otherwise the fastest).")
+@click.option("--column", "columns", multiple=True, metavar="ROLE=TITLE", help="Which column is what; repeatable.")
+@click.option("--unit", "quantities", multiple=True, metavar="ROLE=UNIT", help="Unit of a column; repeatable.")
+@click.option("--reverse", is_flag=True, help="The track is driven the other way round.")
+@click.option(
+    "--start-line",
+    type=float,
+    nargs=4,
+    metavar="LON LAT LON LAT",
+    help="Left and right end of the start line, for an estimated corridor (x y x y for a recording in metres).",
+)
+@click.option("--width", type=float, metavar="METRES", help="Assumed width of an estimated corridor (7 m).")
+@grip_option
+@out_option
+@pictures_option
+@units_option
+def review(
+    recordings: tuple[str, ...],
+    kart: str,
+    track: str | None,
+    numbers: tuple[int, ...],
+    all_laps: bool,
+    columns: tuple[str, ...],
+    quantities: tuple[str, ...],
+    reverse: bool,
+    start_line: tuple[float, float, float, float] | None,
+    width: float | None,
+    grip: float,
+    out: str | None,
+    pictures: bool,
+    units: str,
+) -> None:
+    """Show where a RECORDING (CSV or GPX) loses time against the fastest lap of the kart, corner by corner."""
+    from linelab.io.kart_files import load_kart
+    from linelab.io.recordings import load_recording
+    from linelab.io.track_files import load_track, reversed_track
+    from linelab.report.review_report import (
+        choose_laps,
+        find_ground,
+        recording_start_line,
+        review_recording,
+        save_review,
+    )
+
+    titles, declared = parse_pairs(columns, (), "--column"), parse_pairs(quantities, (), "--unit")
+    if track is not None and (start_line is not None or width is not None):
+        raise click.UsageError("--start-line and --width are for a corridor estimated from the laps, without --track")
+    shown = units_named(units)
+    driven = load_kart(kart)
+    ground_track = None if track is None else load_track(track)
+    if reverse:
+        if ground_track is None:
+            raise click.UsageError("--reverse needs --track")
+        ground_track = reversed_track(ground_track)
+    solved = None
+    for source in recordings:
+        with progress(f"reading {Path(source).name}") as step:
+            recording = load_recording(source, columns=titles or None, units=declared or None)
+            line = None if start_line is None else recording_start_line(recording, start_line[:2], start_line[2:])
+            extra = {} if width is None else {"assumed_width": width}
+            ground = find_ground(recording, ground_track, start_line=line, name=Path(source).stem, **extra)
+            laps = choose_laps(ground.laps, numbers, every=all_laps)
+            result = review_recording(recording, ground, driven, laps, grip=grip, reference=solved, progress=step)
+            solved = result.reference if ground_track is not None else None
+            folder = _folder(source, track, out, several=len(recordings) > 1)
+            files = save_review(folder, result, shown, pictures=pictures, progress=step)
+        show_review(result, shown)
+        list_files(folder, files)
+
+
+def show_review(result: Review, shown: Units) -> None:
+    """Laps and ranked corners of a review on the terminal."""
+    from linelab.report.exports import aligned, lap_rows, review_text
+
+    for note in dict.fromkeys(result.notes):
+        notice(f"note: {note}")
+    say(*aligned(lap_rows(result.laps)))
+    for comparison in result.comparisons:
+        say("", review_text(comparison, units=shown))
+
+
+def _folder(source: str, track: str | None, out: str | None, *, several: bool) -> Path:
+    """Where a recording's results go; each of several has a folder of its own."""
+    stem = Path(source).stem
+    if out is None:
+        return default_folder("review", stem, "" if track is None else Path(track).stem)
+    return Path(out) / default_folder(stem).name if several else Path(out)

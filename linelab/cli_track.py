@@ -1,0 +1,142 @@
+"""linelab track: a track's facts and drawing; import, reverse, check and save."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linelab.cli_common import PATH, list_files, notice, out_option, say, units_named, units_option
+
+if TYPE_CHECKING:
+    from linelab.track import Track
+
+#: Roles of the columns of a centre line's CSV.
+ROLES = ("x", "y", "lon", "lat", "z", "w_left", "w_right", "width")
+
+
+@click.command(
+    short_help="A track: check, facts, drawing, import, reverse.",
+    epilog="""\b
+Examples:
+  linelab track                                        list the bundled tracks
+  linelab track ostrelle_sprint --out "track sheet"
+  linelab track survey.csv --column x=east --column y=north --column w_left=left --column w_right=right \\
+      --save my_track.geojson
+  linelab track left_walk.gpx --right-edge right_walk.gpx --save my_track.geojson
+  linelab track my_track.geojson --reverse --save my_track_reversed.geojson
+
+Columns of a CSV centre line: x and y, or lon and lat; w_left and w_right, or width; z. Columns with
+these or similar titles are recognised.
+""",
+)
+@click.argument("source", type=PATH, required=False)
+@click.option("--right-edge", type=PATH, metavar="FILE", help="SOURCE is the walked left edge, FILE the right one.")
+@click.option("--walked", is_flag=True, help="SOURCE holds both walked edges (GPX or GeoJSON lines).")
+@click.option("--centre-line", is_flag=True, help="SOURCE is a centre line (taken for granted for CSV).")
+@click.option("--column", "columns", multiple=True, metavar="ROLE=TITLE", help="Which CSV column is what; repeatable.")
+@click.option("--width", type=float, metavar="METRES", help="Assumed width where a centre line has none.")
+@click.option("--feet", is_flag=True, help="Plane coordinates and widths of the CSV are in feet.")
+@click.option("--closed/--open", "closed", default=None, help="A circuit, or a road from start to finish.")
+@click.option("--name", default="", help="Name of an imported track.")
+@click.option("--reverse", is_flag=True, help="Drive it the other way round.")
+@click.option("--save", type=PATH, metavar="FILE", help="Write the track to a GeoJSON file.")
+@out_option
+@units_option
+def track(
+    source: str | None,
+    right_edge: str | None,
+    walked: bool,
+    centre_line: bool,
+    columns: tuple[str, ...],
+    width: float | None,
+    feet: bool,
+    closed: bool | None,
+    name: str,
+    reverse: bool,
+    save: str | None,
+    out: str | None,
+    units: str,
+) -> None:
+    """Check a track and show its facts: length, width, corners, slope, beside published norms for kart circuits.
+
+    SOURCE is a track file, a bundled name, a centre line (CSV, GPX, GeoJSON) or a walked edge.
+    """
+    from linelab.io.track_files import bundled_tracks, reversed_track, save_track
+    from linelab.report.display import CAUTIONS
+
+    if source is None:
+        say("Bundled tracks (fictional):", *(f"  {name}" for name in bundled_tracks()))
+        return
+    if right_edge is not None or walked:
+        loaded = _walked(source, right_edge, closed, name)
+    elif centre_line or source.lower().endswith((".csv", ".txt", ".gpx")):
+        loaded = _centre(source, columns, width, feet, closed, name)
+    else:
+        from linelab.io.track_files import load_track
+
+        loaded = load_track(source)
+    if reverse:
+        loaded = reversed_track(loaded)
+    shown = units_named(units)
+    show_facts(loaded, units)
+    if out is not None:
+        from linelab.io.outputs import results_folder
+        from linelab.report.figures_lines import plot_ground
+        from linelab.report.style import save_figure
+
+        with results_folder(out) as folder:
+            save_figure(plot_ground(loaded, shown), folder / "track.png")
+        list_files(Path(out), ["track.png"])
+    if save is not None:
+        save_track(loaded, save)
+        say(f"Saved to {save}.")
+    say("", CAUTIONS)
+
+
+def show_facts(loaded: Track, units: str) -> None:
+    """Notes and facts of a track."""
+    from linelab.report.track_facts import find_facts
+    from linelab.report.track_words import track_words
+
+    for note in loaded.notes:
+        notice(f"note: {note}")
+    say(*track_words(find_facts(loaded), units_named(units)))
+
+
+def _walked(source: str, right_edge: str | None, closed: bool | None, name: str) -> Track:
+    from linelab.io.track_imports import load_walked_edges
+
+    return load_walked_edges(source, right_edge, closed=closed, name=name)
+
+
+def _centre(
+    source: str, columns: tuple[str, ...], width: float | None, feet: bool, closed: bool | None, name: str
+) -> Track:
+    from linelab.io.track_csv import Columns
+    from linelab.io.track_imports import load_centre_line
+    from linelab.units import FOOT
+
+    titles = parse_pairs(columns, ROLES, "--column")
+    return load_centre_line(
+        source,
+        columns=Columns(**titles),
+        assumed_width=width,
+        metres_per_unit=FOOT if feet else 1.0,
+        closed=closed,
+        name=name,
+    )
+
+
+def parse_pairs(pairs: tuple[str, ...], roles: tuple[str, ...], option: str) -> dict[str, str]:
+    """ROLE=TITLE pairs; unknown roles are an error unless ``roles`` is empty."""
+    found = {}
+    for pair in pairs:
+        role, separator, title = pair.partition("=")
+        if not separator or not role.strip() or not title.strip():
+            raise click.BadParameter(f"{pair!r} is not of the form ROLE=TITLE", param_hint=option)
+        if roles and role.strip() not in roles:
+            raise click.BadParameter(f"unknown role {role.strip()!r} (roles: {', '.join(roles)})", param_hint=option)
+        found[role.strip()] = title.strip()
+    return found

@@ -1,0 +1,15 @@
+"""The bundled demo: an invented driver's practice on an invented circuit."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+
+#: Bundled names of the demo's track and kart.
+DEMO_TRACK = "ostrelle_sprint"
+DEMO_KART = "senior-single-speed"
+
+
+def demo_recording() -> Path:
+    """A simulated recording of a few laps (CSV, 10 Hz, with the errors of a consumer receiver)."""
+    return Path(str(files("linelab"))) / "data" / "recordings" / "ostrelle_practice.csv"

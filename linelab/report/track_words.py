@@ -1,0 +1,82 @@
+"""A track's facts as sentences and a table, for a terminal or a page."""
+
+from __future__ import annotations
+
+import math
+
+from linelab.report.display import METRIC, Units
+from linelab.report.tables import text_table
+from linelab.report.track_facts import NormCheck, TrackFacts, survey_sentence
+
+
+def track_words(facts: TrackFacts, units: Units = METRIC) -> list[str]:
+    """Length, width, direction, corners, radius, slope and bank, then the published norms beside them."""
+    low, high = facts.width
+    kind = "A circuit" if facts.closed else "A road from start to finish"
+    direction = "" if facts.direction == "open" else f", {facts.direction}"
+    words = [
+        f"{facts.name}. {kind}{direction}, {units.length_text(facts.length)} along the middle.",
+        f"Width {_span(low, high, units)}, on average {units.length_text(facts.mean_width, 1)}.",
+        f"{facts.left_corners + facts.right_corners} corners ({facts.left_corners} left, {facts.right_corners} right), "
+        f"{facts.kerbs} kerbs, longest straight {units.length_text(facts.longest_straight)}"
+        + (f", start straight {units.length_text(facts.start_straight)}." if facts.start_straight else "."),
+    ]
+    if math.isfinite(facts.tightest_inside_radius):
+        radius = units.length_text(facts.tightest_inside_radius, 1)
+        words.append(f"Tightest inside radius {radius}, at {units.length_text(facts.tightest_station)} from the start.")
+    if facts.slope is None or facts.bank is None:
+        words.append("No elevation in the file: taken as flat.")
+    else:
+        climb = "" if facts.climb is None else f", {units.length_text(facts.climb, 1)} of climb a lap"
+        words.append(
+            f"Slope {facts.slope[0]:+.1%} to {facts.slope[1]:+.1%}{climb}; "
+            f"bank {facts.bank[0]:+.1%} to {facts.bank[1]:+.1%} (positive: left side lower)."
+        )
+    words.append(survey_sentence(facts.survey))
+    if facts.norms:
+        words += ["", norms_table(facts.norms, units)]
+    return words
+
+
+def norms_table(norms: tuple[NormCheck, ...], units: Units = METRIC) -> str:
+    """Published norms for kart circuits beside this track's values."""
+    rows = [
+        [
+            norm.what,
+            _range(norm.value[0], norm.value[1], norm.unit, units),
+            _bounds(norm, units),
+            norm.verdict,
+            norm.source,
+        ]
+        for norm in norms
+    ]
+    return text_table(["norm", "this track", "allowed", "verdict", "source"], rows, left=(0, 3, 4))
+
+
+def _span(low: float, high: float, units: Units) -> str:
+    return f"{low / units.length:.1f} to {units.length_text(high, 1)}"
+
+
+def _shown(value: float, unit: str, units: Units) -> str:
+    """A value in its own unit, lengths in the reader's."""
+    if unit != "m":
+        return f"{value:.1f}"
+    shown = value / units.length
+    return f"{shown:.0f}" if abs(shown) >= 100.0 else f"{shown:.1f}"
+
+
+def _range(low: float, high: float, unit: str, units: Units) -> str:
+    if not math.isfinite(low):
+        return "not known"
+    name = units.length_unit if unit == "m" else unit
+    first, last = _shown(low, unit, units), _shown(high, unit, units)
+    return f"{last} {name}" if first == last or (unit == "%" and low == 0.0) else f"{first} to {last} {name}"
+
+
+def _bounds(norm: NormCheck, units: Units) -> str:
+    name = units.length_unit if norm.unit == "m" else norm.unit
+    if norm.low is not None and norm.high is not None:
+        return f"{_shown(norm.low, norm.unit, units)} to {_shown(norm.high, norm.unit, units)} {name}"
+    if norm.high is not None:
+        return f"at most {_shown(norm.high, norm.unit, units)} {name}"
+    return f"at least {_shown(norm.low or 0.0, norm.unit, units)} {name}"
