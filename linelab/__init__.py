@@ -1,7 +1,7 @@
 """linelab reads a kart lap: the minimum-time line of a track, and where a recorded lap loses time against it.
 
-The names below are loaded when they are first used, so that importing linelab stays quick and loads neither the solver nor
-the drawing library.
+The names below are loaded when they are first used, so that importing linelab stays quick and loads neither the
+solver nor the drawing library.
 
 Examples
 --------

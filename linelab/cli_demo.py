@@ -22,7 +22,7 @@ def demo(out: str | None, pictures: bool, units: str) -> None:
     from linelab.io.kart_files import load_kart
     from linelab.io.recordings import load_recording
     from linelab.io.track_files import load_track
-    from linelab.report.demo_data import DEMO_KART, DEMO_TRACK, demo_recording
+    from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
     from linelab.report.reference_facts import reference_table, reference_words
     from linelab.report.reference_report import save_reference
     from linelab.report.review_report import choose_laps, find_ground, review_recording, save_review
@@ -38,7 +38,7 @@ def demo(out: str | None, pictures: bool, units: str) -> None:
             reference_folder, track, kart, solution, shown, pictures=pictures, progress=step
         )
         recording = load_recording(demo_recording())
-        ground = find_ground(recording, track)
+        ground = find_ground(recording, track, position_error=DEMO_POSITION_ERROR)
         result = review_recording(recording, ground, kart, choose_laps(ground.laps), reference=solution, progress=step)
         review_files = save_review(review_folder, result, shown, pictures=pictures, progress=step)
     say(*reference_words(track, kart, solution, shown), "", reference_table(track, solution.lap, shown), "")

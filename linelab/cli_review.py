@@ -56,6 +56,12 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
     help="Left and right end of the start line, for an estimated corridor (x y x y for a recording in metres).",
 )
 @click.option("--width", type=float, metavar="METRES", help="Assumed width of an estimated corridor (7 m).")
+@click.option(
+    "--position-error",
+    type=float,
+    metavar="METRES",
+    help="Known error of the receiver's positions (one standard deviation; 1.5 m is assumed).",
+)
 @grip_option
 @out_option
 @pictures_option
@@ -71,6 +77,7 @@ def review(
     reverse: bool,
     start_line: tuple[float, float, float, float] | None,
     width: float | None,
+    position_error: float | None,
     grip: float,
     out: str | None,
     pictures: bool,
@@ -104,7 +111,9 @@ def review(
             recording = load_recording(source, columns=titles or None, units=declared or None)
             line = None if start_line is None else recording_start_line(recording, start_line[:2], start_line[2:])
             extra = {} if width is None else {"assumed_width": width}
-            ground = find_ground(recording, ground_track, start_line=line, name=Path(source).stem, **extra)
+            ground = find_ground(
+                recording, ground_track, start_line=line, name=Path(source).stem, position_error=position_error, **extra
+            )
             laps = choose_laps(ground.laps, numbers, every=all_laps)
             result = review_recording(recording, ground, driven, laps, grip=grip, reference=solved, progress=step)
             solved = result.reference if ground_track is not None else None

@@ -9,6 +9,9 @@ from pathlib import Path
 DEMO_TRACK = "ostrelle_sprint"
 DEMO_KART = "senior-single-speed"
 
+#: Drifting position error of the simulated receiver per axis, one standard deviation [m].
+DEMO_POSITION_ERROR = 0.25
+
 
 def demo_recording() -> Path:
     """A simulated recording of a few laps (CSV, 10 Hz, with the errors of a consumer receiver)."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 
 import numpy as np
 
@@ -15,8 +16,8 @@ from linelab.report.display import METRIC, Units
 from linelab.report.figures_corner import Callout
 from linelab.track import Track
 
-#: Reasons longer than this are cut at a word on a picture.
-LONGEST_NOTE = 44
+#: Letters to a line of a note on a picture, and the most lines.
+NOTE_WIDTH, NOTE_LINES = 36, 2
 
 
 def reference_callouts(track: Track, lap: Lap, marks: CornerMarks, units: Units = METRIC) -> list[Callout]:
@@ -118,7 +119,8 @@ def _before_apex(distance: float, units: Units) -> str:
 
 
 def _short(reason: str) -> str:
-    return reason if len(reason) <= LONGEST_NOTE else reason[: LONGEST_NOTE - 3].rsplit(" ", 1)[0] + " ..."
+    """A reason in at most NOTE_LINES lines."""
+    return "\n".join(textwrap.wrap(reason, NOTE_WIDTH, max_lines=NOTE_LINES, placeholder=" ..."))
 
 
 def _local(track: Track, station: float) -> float:

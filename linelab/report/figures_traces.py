@@ -69,7 +69,7 @@ def plot_traces(
     )
     speed = figure.add_axes((0.07, 0.475, 0.905, 0.375))
     strip = figure.add_axes((0.07, 0.405, 0.905, 0.055))
-    lost = figure.add_axes((0.07, 0.13, 0.905, 0.25))
+    lost = figure.add_axes((0.07, 0.15, 0.905, 0.235))
     draw_speeds(speed, track, reference, driven, units)
     draw_pedals(strip, track, reference, kart, units)
     draw_gap(lost, track, gap, units, spread=_spread(gap, gap_stations, gap_sigma))

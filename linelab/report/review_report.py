@@ -69,6 +69,7 @@ def find_ground(
     start_line: StartLine | None = None,
     assumed_width: float = ASSUMED_WIDTH,
     name: str = "",
+    position_error: float | None = None,
 ) -> Ground:
     """Cut a recording into laps on a track, or on a corridor estimated from the laps where there is no track.
 
@@ -78,17 +79,25 @@ def find_ground(
         Only for an estimated corridor; see :func:`recording_start_line`.
     assumed_width : float
         Of an estimated corridor [m].
+    position_error : float, optional
+        Known standard deviation of the receiver's slowly drifting position error per axis [m]; a consumer receiver's is
+        assumed otherwise.
 
     Raises
     ------
     RecordingError, InputError, TrackError
     """
+    bias = None
+    if position_error is not None:
+        if not 0.0 <= position_error <= 50.0:
+            raise InputError(f"{position_error:g} m is outside 0 to 50 m", where="position error")
+        bias = PositionBias(sigma=position_error, note="as stated for this receiver")
     if track is not None:
-        laps = split_laps(recording, track)
-        return Ground(track=track, laps=laps, sensors=read_sensors(laps[0].samples), notes=track.notes)
+        laps = split_laps(recording, track, **({} if bias is None else {"bias": bias.sigma}))
+        return Ground(track=track, laps=laps, sensors=read_sensors(laps[0].samples), bias=bias, notes=track.notes)
     title = name or "circuit from laps"
     found = corridor_from_laps(recording, start_line=start_line, assumed_width=assumed_width, name=title)
-    return Ground(track=found.track, laps=found.laps, sensors=found.sensors, bias=found.bias, notes=found.notes)
+    return Ground(track=found.track, laps=found.laps, sensors=found.sensors, bias=bias or found.bias, notes=found.notes)
 
 
 def recording_start_line(recording: Recording, left: tuple[float, float], right: tuple[float, float]) -> StartLine:

@@ -66,7 +66,7 @@ def heading(figure: Figure, title: str, subtitle: str = "") -> None:
 def footer(figure: Figure, notes: str = "") -> None:
     """Notes on the data and the usual cautions, in small print at the bottom."""
     width, height = figure.get_size_inches()
-    per_line = int(width * 23)
+    per_line = int(width * 19.5)
     lines = [*_wrapped(notes, per_line), *_wrapped(CAUTIONS, per_line)]
     figure.text(0.03, 0.07 / height, "\n".join(lines), size=6.2, color=SOFT, va="bottom", linespacing=1.25)
 

@@ -1,0 +1,220 @@
+"""The command line: what it loads, how it ends, and how it takes paths."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import pytest
+
+from linelab import cli
+from linelab.cli_common import GripFactor, PathText, default_folder
+from linelab.cli_track import parse_pairs
+from linelab.errors import SolveError
+from linelab.io.kart_files import load_kart
+
+ROOT = Path(__file__).resolve().parents[2]
+COMMANDS = ("demo", "kart", "reference", "review", "track")
+
+
+def _run(capsys, *arguments):
+    """Exit code, standard output and standard error of a command run in this process."""
+    code = cli.run([str(argument) for argument in arguments])
+    captured = capsys.readouterr()
+    return code, captured.out, captured.err
+
+
+@pytest.mark.parametrize("arguments", [["--help"], *([name, "--help"] for name in COMMANDS)])
+def test_help_loads_nothing_heavy_and_shows_examples(arguments):
+    code = (
+        "import sys\nfrom linelab.cli import run\n"
+        f"code = run({arguments!r})\n"
+        "print([m for m in ('scipy', 'matplotlib', 'casadi', 'numpy', 'shapely', 'rich') if m in sys.modules], code)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, timeout=60)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip().endswith("[] 0")
+    assert "Example" in done.stdout
+    assert "linelab " + ("demo" if arguments == ["--help"] else arguments[0]) in done.stdout
+
+
+def test_the_command_lists_its_subcommands(capsys):
+    code, out, _ = _run(capsys, "--help")
+    assert code == 0
+    assert all(f"  {name} " in out for name in COMMANDS)
+    assert "Computed limits are not targets" in out
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["nonsense"],
+        ["kart", "--nonsense"],
+        ["reference", "only-a-track"],
+        ["reference", "a", "b", "--grip", "moist"],
+        ["reference", "a", "b", "--grip", "9"],
+        ["kart", "no such kart.toml"],
+        ["kart", ""],
+        ["track", "no such track.geojson"],
+        ["review", "x.csv"],
+        ["review", "x.csv", "--kart", "gearbox", "--track", "ostrelle_sprint", "--width", "7"],
+        ["review", "x.csv", "--kart", "gearbox", "--reverse"],
+        ["review", "no such recording.csv", "--kart", "gearbox"],
+        ["review", "x.csv", "--kart", "gearbox", "--column", "speed"],
+        ["reference", "ostrelle_sprint", "gearbox", "--corner", "99"],
+        ["track", "survey.csv", "--column", "nonsense=x"],
+    ],
+)
+def test_bad_input_ends_with_2_and_without_a_traceback(capsys, monkeypatch, tmp_path, arguments):
+    monkeypatch.chdir(tmp_path)
+    code, out, err = _run(capsys, *arguments)
+    assert code == 2
+    assert err.strip()
+    assert "Traceback" not in err + out
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_library_errors_are_one_line(capsys, tmp_path):
+    bad = tmp_path / "bad kart.toml"
+    bad.write_text('name = "x"\nmass_kg = -5\nspeed = 3\n')
+    code, _, err = _run(capsys, "kart", bad)
+    assert code == 2
+    assert err.count("\n") == 1
+    assert "mass_kg" in err
+    assert "speed: unknown field" in err
+
+
+def test_solver_failure_ends_with_1(capsys, monkeypatch, tmp_path):
+    def failing(*_args, **_kwargs):
+        raise SolveError("no minimum-time line found", remedy="Check the track")
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("linelab.solve.mintime.solve_min_time", failing)
+    code, out, err = _run(capsys, "reference", "tinmarsh_rental", "rental-four-stroke")
+    assert code == 1
+    assert err == "linelab: no minimum-time line found. Check the track.\n"
+    assert out == ""
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_interruption_ends_with_130_and_writes_nothing(capsys, monkeypatch, tmp_path):
+    def interrupted(*_args, **_kwargs):
+        raise KeyboardInterrupt
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("linelab.solve.mintime.solve_min_time", interrupted)
+    code, _, err = _run(capsys, "reference", "tinmarsh_rental", "rental-four-stroke")
+    assert code == 130
+    assert "interrupted" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_unexpected_faults_are_one_line_too(capsys, monkeypatch):
+    def broken(*_args, **_kwargs):
+        raise ZeroDivisionError("oh")
+
+    monkeypatch.delenv("LINELAB_DEBUG", raising=False)
+    monkeypatch.setattr("linelab.report.kart_facts.kart_words", broken)
+    code, _, err = _run(capsys, "kart", "gearbox")
+    assert code == 1
+    assert err.count("\n") == 1
+    assert "ZeroDivisionError" in err
+
+
+def test_kart_without_a_name_lists_the_bundled_ones(capsys):
+    code, out, _ = _run(capsys, "kart")
+    assert code == 0
+    assert "senior-single-speed" in out
+
+
+def test_track_without_a_name_lists_the_bundled_ones(capsys):
+    code, out, _ = _run(capsys, "track")
+    assert code == 0
+    assert "ostrelle_sprint" in out
+
+
+def test_kart_facts_picture_and_copy(capsys, tmp_path):
+    copy = tmp_path / "my karts" / "mine.toml"
+    sheet = tmp_path / "kart sheet"
+    code, out, _ = _run(capsys, "kart", "gearbox", "--units", "imperial", "--save", copy, "--out", sheet)
+    assert code == 0
+    assert "mph" in out
+    assert "km/h" not in out
+    assert "Computed limits are not targets" in out
+    assert (sheet / "kart.png").read_bytes().startswith(b"\x89PNG")
+    assert load_kart(copy).mass == load_kart("gearbox").mass
+
+
+def test_units_can_come_from_the_environment(capsys, monkeypatch):
+    monkeypatch.setenv("LINELAB_UNITS", "imperial")
+    assert "mph" in _run(capsys, "kart", "gearbox")[1]
+
+
+def test_track_facts_reverse_and_save(capsys, tmp_path):
+    first, second = tmp_path / "one.geojson", tmp_path / "two.geojson"
+    assert _run(capsys, "track", "tinmarsh_rental", "--save", first)[0] == 0
+    code, out, _ = _run(capsys, "track", first, "--reverse", "--save", second, "--out", tmp_path / "sheet")
+    assert code == 0
+    assert "anticlockwise" in out
+    assert "French motor sport federation" in out
+    assert second.exists()
+    assert (tmp_path / "sheet" / "track.png").exists()
+
+
+def test_a_centre_line_with_widths_is_imported(capsys, tmp_path):
+    """A circle of 30 m radius, 8 m wide: its length along the middle is 2·pi·30 = 188.5 m."""
+    import numpy as np
+
+    angle = np.linspace(0.0, 2 * np.pi, 121)[:-1]
+    rows = [f"{30 * np.cos(a):.4f};{30 * np.sin(a):.4f};4.0;4.0" for a in angle]
+    source = tmp_path / "my survey.csv"
+    source.write_text("\n".join(["east;north;l;r", *rows]) + "\n")
+    columns = [
+        f"--column={role}={title}" for role, title in zip(("x", "y", "w_left", "w_right"), ("east", "north", "l", "r"))
+    ]
+    code, out, err = _run(capsys, "track", source, *columns, "--closed", "--save", tmp_path / "ring.geojson")
+    assert code == 0, err
+    assert "188 m along the middle" in out or "189 m along the middle" in out
+    assert (tmp_path / "ring.geojson").exists()
+
+
+@pytest.mark.skipif(os.sep != "/", reason="backslashes are the native separator here")
+def test_backslashes_and_quotes_in_paths(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert _run(capsys, "kart", "gearbox", "--save", "my karts\\mine.toml")[0] == 0
+    assert (tmp_path / "my karts" / "mine.toml").exists()
+    assert _run(capsys, "kart", '"my karts\\mine.toml"')[0] == 0
+
+
+def test_a_file_whose_name_holds_a_backslash_is_still_found(tmp_path, monkeypatch):
+    if os.sep != "/":
+        pytest.skip("such names cannot exist here")
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "odd\\name.toml").write_text("x")
+    assert PathText().convert("odd\\name.toml", None, None) == "odd\\name.toml"
+
+
+@pytest.mark.parametrize(("text", "factor"), [("dry", 1.0), ("Damp", 0.6), ("wet", 0.45), ("0.8", 0.8)])
+def test_grip_words(text, factor):
+    assert GripFactor().convert(text, None, None) == factor
+
+
+def test_default_folders_are_plain_names():
+    assert default_folder("My Track (wet)", "kart") == Path("linelab_results") / "my_track__wet_kart"
+
+
+def test_pairs():
+    assert parse_pairs(("x=East = 1", " y = n "), ("x", "y"), "--column") == {"x": "East = 1", "y": "n"}
+    with pytest.raises(click.BadParameter, match="unknown role"):
+        parse_pairs(("q=1",), ("x",), "--column")
+
+
+def test_the_module_runs_as_a_program():
+    done = subprocess.run(
+        [sys.executable, "-m", "linelab.cli", "kart", "no-such"], capture_output=True, text=True, cwd=ROOT, timeout=60
+    )
+    assert done.returncode == 2
+    assert done.stderr.startswith("linelab: no-such: no such kart file")
