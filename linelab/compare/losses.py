@@ -127,7 +127,7 @@ def _with_split(
     losses: SegmentLosses, edges: Array, clock: Array, own: Array, reference: Lap, driven: DrivenLap, kart: Kart
 ) -> SegmentLosses:
     """Add the line and speed parts: ``driven - reference = (best - reference) + (driven - best)``."""
-    line = driven.lap.line
+    line = replace(driven.lap.line, closed=False)  # entered at a given speed, a computed lap's closed line too
     lines = [line] + [replace(line, kappa=line.kappa + row) for row in driven.draws_kappa[:_LINES]]
     # Entering the lap no faster than the reference does (or the driver did) keeps the best possible lap a flying lap.
     entry = float(max(reference.v[0], driven.lap.v[0]))

@@ -1,0 +1,275 @@
+"""Pictures: the numbers behind them, and that each is drawn, labelled and saved whole."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import matplotlib
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from linelab.compare.compare import compare, rank_corners
+from linelab.compare.marks import find_marks
+from linelab.errors import InputError
+from linelab.io.kart_files import load_kart
+from linelab.io.track_files import load_track
+from linelab.kart import Driver
+from linelab.lap import Limit
+from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
+from linelab.report.figures import corner_sentence, save_reference_pictures, save_review_pictures
+from linelab.report.figures_corner import plot_corner, spread
+from linelab.report.figures_data import Pedal, pedals, pieces, runs, time_gap
+from linelab.report.figures_lines import (
+    LIMIT_LOOKS,
+    corner_minima,
+    lost_colours,
+    plot_ground,
+    plot_lines,
+    plot_reference,
+)
+from linelab.report.figures_map import View, _round_length, label_places
+from linelab.report.figures_marks import driven_callouts, reference_callouts
+from linelab.report.figures_traces import plot_traces
+from linelab.report.kart_figures import plot_kart
+from linelab.report.style import save_figure
+from linelab.report.tables import text_table
+from linelab.solve.lines import line_on_track, reference_line
+from linelab.solve.speed import speed_profile
+from linelab.track import Survey
+
+
+@pytest.fixture(scope="module")
+def track():
+    return load_track("tinmarsh_rental")
+
+
+@pytest.fixture(scope="module")
+def kart():
+    return load_kart("rental-four-stroke")
+
+
+@pytest.fixture(scope="module")
+def reference(track, kart):
+    return speed_profile(reference_line(track), kart, label="reference")
+
+
+@pytest.fixture(scope="module")
+def driven(track, kart):
+    """A slower lap half a metre to the left of the reference line."""
+    s = np.linspace(0.0, track.length, 800)
+    slower = dataclasses.replace(kart, driver=Driver(grip_share=0.9))
+    return speed_profile(line_on_track(track, s, 0.2 * np.sin(6 * np.pi * s / track.length)), slower, label="lap 3")
+
+
+def _texts(figure):
+    """Every text on a figure."""
+    return " | ".join(text.get_text() for text in figure.findobj(matplotlib.text.Text) if text.get_text())
+
+
+def test_time_gap_ends_at_the_difference_of_the_lap_times(reference, driven):
+    gap = time_gap(reference, driven)
+    assert gap.total[0] == 0.0
+    assert gap.total[-1] == pytest.approx(driven.lap_time - reference.lap_time, abs=1e-9)
+    assert np.trapezoid(gap.rate, gap.s) == pytest.approx(gap.total[-1], abs=0.02 * gap.total[-1])
+
+
+def test_pedals_of_a_lap_at_the_limit(kart, reference):
+    found = pedals(reference, kart)
+    braking = reference.limited_by == Limit.BRAKING
+    driving = np.isin(reference.limited_by, [Limit.DRIVE, Limit.TRACTION])
+    assert (found[braking] == Pedal.BRAKE).mean() > 0.9
+    assert (found[driving] == Pedal.DRIVE).mean() > 0.9
+
+
+def test_rolling_with_the_throttle_closed_is_coasting(kart, reference):
+    from linelab import grip
+
+    line = dataclasses.replace(
+        reference.line,
+        kappa=np.zeros_like(reference.v),
+        slope=np.zeros_like(reference.v),
+        bank=np.zeros_like(reference.v),
+    )
+    rolling = dataclasses.replace(reference, line=line, ax=-grip.roll_down(kart, reference.v))
+    assert (pedals(rolling, kart) == Pedal.COAST).all()
+
+
+def test_runs_cover_every_node_once():
+    codes = np.array([1, 1, 2, 0, 0, 0], dtype=np.int8)
+    assert runs(codes) == [(1, 0, 1), (2, 2, 2), (0, 3, 5)]
+
+
+def test_pieces_join_up():
+    parts = pieces(np.array([0.0, 1.0, 3.0]), np.array([0.0, 2.0, 2.0]))
+    assert [part.tolist() for part in parts] == [[[0.0, 0.0], [1.0, 2.0]], [[1.0, 2.0], [3.0, 2.0]]]
+
+
+def test_corner_minima_are_the_lowest_speeds(track, reference):
+    minima = corner_minima(track, reference)
+    assert set(minima) == {corner.number for corner in track.corners}
+    assert min(minima.values()) == pytest.approx(reference.v.min())
+
+
+def test_a_view_turns_about_its_centre_and_keeps_distances():
+    view = View(0.7, (3.0, -2.0))
+    x, y = view(np.array([3.0, 8.0]), np.array([-2.0, 10.0]))
+    assert (x[0], y[0]) == (3.0, -2.0)
+    assert np.hypot(x[1] - 3.0, y[1] + 2.0) == pytest.approx(13.0)
+    quarter = View(np.pi / 2)(np.array([1.0]), np.array([0.0]))
+    assert quarter[0][0] == pytest.approx(0.0, abs=1e-12)
+    assert quarter[1][0] == pytest.approx(1.0)
+
+
+@given(st.lists(st.floats(-0.5, 1.5), min_size=1, max_size=8))
+@settings(max_examples=100, deadline=None)
+def test_labels_are_spread_apart_in_order_and_inside(wanted):
+    wanted = np.array(wanted)
+    placed = spread(wanted, 0.1, 0.0, 1.0)
+    order = np.argsort(wanted, kind="stable")
+    assert (np.diff(placed[order]) >= 0.1 - 1e-9).all()
+    assert placed.min() >= -1e-9
+    assert placed.max() <= 1.0 + 1e-9
+
+
+def test_labels_that_do_not_collide_stay_where_they_are():
+    assert spread(np.array([0.8, 0.2, 0.5]), 0.1, 0.0, 1.0) == pytest.approx([0.8, 0.2, 0.5])
+
+
+@pytest.mark.parametrize(("value", "bar"), [(37.0, 20.0), (10.0, 10.0), (99.0, 50.0), (0.7, 0.5), (200.0, 200.0)])
+def test_scale_bars_are_round(value, bar):
+    assert _round_length(value) == pytest.approx(bar)
+
+
+def test_corner_numbers_keep_clear_of_the_track(track):
+    places = label_places(track, np.vstack([track.left_edge, track.right_edge]), 5.0)
+    edges = np.vstack([track.left_edge, track.right_edge])
+    nearest = np.sqrt(((places[:, None, :] - edges[None, :, :]) ** 2).sum(axis=2)).min(axis=1)
+    assert np.median(nearest) > 3.0
+    assert nearest.min() > 0.8
+
+
+def test_time_lost_colours_differ_in_lightness_for_colour_blind_readers():
+    """Relative luminance (IEC 61966-2-1 weights): both ends are much darker than the middle, and no two are equal."""
+
+    def luminance(colour):
+        linear = np.where(
+            np.array(colour[:3]) <= 0.04045,
+            np.array(colour[:3]) / 12.92,
+            ((np.array(colour[:3]) + 0.055) / 1.055) ** 2.4,
+        )
+        return float(linear @ [0.2126, 0.7152, 0.0722])
+
+    gain, level, lost = (luminance(lost_colours()(u)) for u in (0.0, 0.5, 1.0))
+    assert level > 2.0 * max(gain, lost)
+
+
+def test_every_limit_has_a_look():
+    assert set(LIMIT_LOOKS) == set(Limit)
+
+
+def test_map_of_time_lost_says_what_it_shows(track, reference, driven):
+    text = _texts(plot_lines(track, reference, driven, IMPERIAL, notes="Good to a yard."))
+    assert CAUTIONS[:40] in text.replace("\n", " ")
+    assert "where lap 3 loses time" in text
+    assert f"{driven.lap_time - reference.lap_time:+.3f} s" in text
+    assert "s per 100 ft" in text
+    assert "Good to a yard." in text
+    assert all(f"| {corner.number} |" in f"| {text} |" for corner in track.corners)
+
+
+def test_estimated_edges_are_declared_on_every_picture(track, kart, reference, driven):
+    estimated = dataclasses.replace(track, survey=Survey(kind="estimated", assumed_width=7.0))
+    corner = estimated.corners[2]
+    for figure in (
+        plot_ground(estimated),
+        plot_lines(estimated, reference, driven),
+        plot_reference(estimated, reference),
+        plot_traces(estimated, reference, driven, kart),
+        plot_corner(estimated, corner, reference, driven),
+    ):
+        text = _texts(figure).replace("\n", " ")
+        assert "assumed width 7 m" in text
+        assert "Computed limits are not targets" in text
+
+
+def test_every_picture_is_saved_whole(tmp_path, track, kart, reference, driven):
+    comparison = compare(track, reference, driven, kart)
+    files = save_review_pictures(tmp_path, track, comparison, kart, worst=2)
+    files += save_reference_pictures(tmp_path, track, reference, kart, corners=[track.corners[0].number])
+    worst = [review.corner.number for review in rank_corners(comparison)[:2]]
+    assert [path.name for path in files[:4]] == [
+        "time_lost_map.png",
+        "speed_and_time.png",
+        *(f"corner_{number:02d}.png" for number in worst),
+    ]
+    for path in files:
+        data = path.read_bytes()
+        assert data.startswith(b"\x89PNG")
+        assert data.rstrip().endswith(b"IEND\xaeB`\x82")
+    assert len(list(tmp_path.iterdir())) == len({path.name for path in files})
+
+
+def test_pictures_are_the_same_each_time(tmp_path, track, kart):
+    for name in ("a.svg", "b.svg"):
+        with matplotlib.rc_context({"svg.hashsalt": "same"}):
+            save_figure(plot_kart(kart), tmp_path / name)
+    assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
+
+
+def test_callouts_carry_uncertainty_or_the_reason(track, kart, reference, driven):
+    exact = compare(track, reference, driven, kart)
+    review = rank_corners(exact)[0]
+    marks = {callout.name: callout for callout in reference_callouts(track, reference, review.marks, METRIC)}
+    assert marks["minimum speed"].text == METRIC.speed_text(review.min_speed_reference)
+    assert marks["apex"].note == "closest to the inside edge"
+    own = {callout.name: callout for callout in driven_callouts(track, exact, review, METRIC)}
+    assert own["at the turn-in"].text == METRIC.speed_text(review.turn_in_speed.value)
+    rough = dataclasses.replace(
+        exact, driven=dataclasses.replace(exact.driven, sigma_v=np.full_like(exact.driven.sigma_v, 1.0))
+    )
+    if review.marks.brakes:
+        shown = {callout.name: callout for callout in driven_callouts(track, rough, review, METRIC)}
+        assert "±3.6 km/h" in shown["at the brake point"].text
+
+
+def test_withheld_apex_distances_say_why(track, kart, reference, driven):
+    estimated = dataclasses.replace(track, survey=Survey(kind="estimated", assumed_width=7.0))
+    comparison = compare(estimated, reference, driven, kart)
+    review = rank_corners(comparison)[0]
+    shown = {callout.name: callout for callout in driven_callouts(estimated, comparison, review, METRIC)}
+    assert "no surveyed edge" in shown["at the apex"].note
+    assert shown["at the apex"].text == ""
+
+
+def test_corner_sentences_add_up(track, kart, reference, driven):
+    review = rank_corners(compare(track, reference, driven, kart))[0]
+    sentence = corner_sentence(review)
+    assert f"{review.time_lost.value:.2f}" in sentence
+    assert "braking" in sentence
+    assert sum(phase.value for _, phase in review.phases) == pytest.approx(review.time_lost.value)
+
+
+def test_marks_of_every_corner_can_be_called_out(track, reference):
+    for mark in find_marks(track, reference):
+        for callout in reference_callouts(track, reference, mark, IMPERIAL):
+            assert "mph" in callout.text
+            assert "km/h" not in callout.text + callout.note
+
+
+def test_pictures_cannot_be_saved_under_a_file(tmp_path, kart):
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(InputError, match="cannot write here"):
+        save_figure(plot_kart(kart), tmp_path / "file" / "kart.png")
+
+
+def test_tables_line_up():
+    text = text_table(["name", "a\nb"], [["x", "1"], ["longer", "100"]])
+    assert text.splitlines() == [
+        "          a",
+        "name      b",
+        "------  ---",
+        "x         1",
+        "longer  100",
+    ]
