@@ -22,6 +22,12 @@ def check_direction(left: Edge, right: Edge, mean_width: float) -> None:
 
     ``mean_width`` is the road's area over its length, negative when left lies right [m].
     """
+    if max(left.length, right.length) < 10.0:
+        raise TrackError(
+            f"both are shorter than 10 m ({left.length:.3g} m and {right.length:.3g} m)",
+            where="edges",
+            remedy="Edges are in metres: check the unit",
+        )
     reach = max(min(left.length, right.length) / 400.0, 0.5)
     arcs_l = np.linspace(0.0, left.length, 64, endpoint=False) + 0.5 * left.length / 64
     arcs_r = np.arange(0.0, right.length, reach)
@@ -106,13 +112,16 @@ def _vertex(edge: Edge, arc: float) -> int:
 
 
 def check_loops(edge: Edge, width: float) -> None:
-    """Raise TrackError where an edge crosses itself within a short way (a loop or a fold in the survey)."""
+    """Raise TrackError where an edge crosses itself within a short way (a loop or a fold in the survey).
+
+    Loops shorter than half the width (a walker standing still) pass: the widths take their inner side.
+    """
     step = max(width / 8.0, edge.length / 40000.0)
     arcs, p0 = edge_grid(edge, 0.0, step)
     if edge.closed:
         arcs, p0 = arcs[:-1], p0[:-1]
     p1 = np.roll(p0, -1, axis=0)
-    for offset in range(2, int(2.5 * width / step)):
+    for offset in range(max(int(0.5 * width / step), 2), int(2.5 * width / step)):
         hit = _segments_cross(p0, p1, np.roll(p0, -offset, axis=0), np.roll(p1, -offset, axis=0))
         if not edge.closed:
             hit[-offset - 1 :] = False

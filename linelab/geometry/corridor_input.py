@@ -14,7 +14,7 @@ from linelab.units import Array
 SAME_POINT = 1e-3
 
 #: Edges shorter than this are not a track; longitude and latitude in degrees end up here [m].
-SHORTEST_EDGE = 10.0
+SHORTEST_EDGE = 1.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

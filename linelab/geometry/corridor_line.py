@@ -19,6 +19,9 @@ from linelab.units import Array
 #: Width times curvature at which a bend has a clear inside [-].
 _FADE = 0.2
 
+#: How firmly an open track's path leaves its end rungs squarely [-].
+_END_WEIGHT = 5.0
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shape:
@@ -172,7 +175,25 @@ def _shape(rungs: Rungs, t: Array, weight: Array, share: float) -> _Shape:
         np.einsum("ij,ij->i", to_here, across) + (scale * kappa)[:, 0] * width * bend,
         np.einsum("ij,ij->i", to_after, across_after),
     )
-    return _Shape(scale[:, 0] * reach * kappa[:, 0], rows, length[:, 0])
+    residual = scale[:, 0] * reach * kappa[:, 0]
+    if not rungs.closed:
+        _square_ends(residual, rows, t, width, (h1[0, 0], h0[-1, 0]))
+    return _Shape(residual, rows, length[:, 0])
+
+
+def _square_ends(
+    residual: Array, rows: tuple[Array, Array, Array], t: Array, width: Array, spacing: tuple[float, float]
+) -> None:
+    """Fill the free end rows of an open track: the path should leave its first and last rung squarely.
+
+    Otherwise the normals at the ends would miss the surveyed edges.
+    """
+    before, here, after = rows
+    first = _END_WEIGHT * width[0] ** 1.5 / spacing[0]
+    last = _END_WEIGHT * width[-1] ** 1.5 / spacing[1]
+    residual[0], residual[-1] = first * (t[1] - t[0]), last * (t[-1] - t[-2])
+    before[0], here[0], after[0] = 0.0, -first, first
+    before[-1], here[-1], after[-1] = -last, last, 0.0
 
 
 def _reach(t: Array, kappa: Array, width: Array, share: float) -> tuple[Array, Array, Array]:
@@ -201,8 +222,8 @@ def _normal_equations(
     size = residuals[0].size
     gradient, d0, d1, d2 = (np.zeros(size) for _ in range(4))
     for r, (a, b, c) in zip(residuals, rows):
-        if not closed:  # rows at the ends carry no residual; nothing may wrap round
-            a[[0, -1]] = b[[0, -1]] = c[[0, -1]] = 0.0
+        if not closed:  # nothing may wrap round
+            a[0] = c[-1] = 0.0
         gradient += b * r + np.roll(c * r, 1) + np.roll(a * r, -1)
         d0 += b * b + np.roll(c * c, 1) + np.roll(a * a, -1)
         d1 += b * c + np.roll(a * b, -1)  # H[i, i+1]: row k touches columns k-1, k, k+1 with a, b, c

@@ -20,7 +20,7 @@ from linelab.units import Array
 Index = NDArray[np.intp]
 
 _TABLE_STEP = 0.75  #: coarse table for searching [m]
-_ANCHOR_STEP = 4.0  #: travel between the points that are followed one by one [m]
+_ANCHOR_STEP = 5.0  #: travel between the points that are followed one by one [m]
 _LEAD = 80.0  #: an open curve is continued straight on by this much at both ends [m]
 _LOST = 25.0  #: further than this from the followed stretch, other stretches are looked at [m]
 
@@ -45,7 +45,13 @@ def sn_to_xy(curve: Curve, s: ArrayLike, n: ArrayLike) -> tuple[Array, Array]:
 
 
 def xy_to_sn(
-    curve: Curve, x: ArrayLike, y: ArrayLike, *, start: float | None = None, window: float = 5.0
+    curve: Curve,
+    x: ArrayLike,
+    y: ArrayLike,
+    *,
+    start: float | None = None,
+    window: float = 5.0,
+    widths: tuple[Array, Array] | None = None,
 ) -> tuple[Array, Array]:
     """Stations and offsets of points in the order they were driven.
 
@@ -59,6 +65,9 @@ def xy_to_sn(
         travel, trying every stretch nearby for some way.
     window : float
         How far a point may lie from the station expected between its followed neighbours [m].
+    widths : ((N,) array, (N,) array), optional
+        Distance to the left and right edge at ``curve.s`` [m].  With them a point anywhere between the edges counts
+        as on the track, which tells neighbouring stretches apart better than the distance from the curve.
 
     Returns
     -------
@@ -83,7 +92,7 @@ def xy_to_sn(
         raise InputError(
             f"point {int(np.argmax(bad))} is not finite", where="xy_to_sn", remedy="Remove the gaps before"
         )
-    table = _make_table(curve)
+    table = _make_table(curve, widths)
     anchors = _anchors(px, py)
     track = _Follower(table, px[anchors], py[anchors])
     stations = track.follow(start)
@@ -104,23 +113,38 @@ class _Table:
     y: Array
     cos: Array
     sin: Array
+    left: Array  # offset of the left edge, 0 where unknown
+    right: Array  # offset of the right edge, negative
     step: float
     pad: int
     lap: int  # 0 for an open curve
 
 
-def _make_table(curve: Curve) -> _Table:
+def _make_table(curve: Curve, widths: tuple[Array, Array] | None) -> _Table:
     """Sample a curve for searching."""
     count = max(math.ceil(curve.length / _TABLE_STEP), 8)
     step = curve.length / count
     pad = min(int(200.0 / step), count) if curve.closed else int(_LEAD / step)
-    index = np.arange(-pad, count + pad + 1)
-    at = curve_at(curve, index.astype(np.float64) * step)
-    return _Table(at.x, at.y, np.cos(at.psi), np.sin(at.psi), step, pad, count if curve.closed else 0)
+    s: Array = np.arange(-pad, count + pad + 1).astype(np.float64) * step
+    at = curve_at(curve, s)
+    local = np.mod(s, curve.length) if curve.closed else s
+    w_left, w_right = widths if widths is not None else (np.zeros_like(curve.s), np.zeros_like(curve.s))
+    left, right = np.interp(local, curve.s, w_left), -np.interp(local, curve.s, w_right)
+    lap = count if curve.closed else 0
+    return _Table(at.x, at.y, np.cos(at.psi), np.sin(at.psi), left, right, step, pad, lap)
+
+
+def _distance2(t: _Table, where: slice | Index, x: Array | float, y: Array | float) -> Array:
+    """Squared distance of points from the road's width at table entries [m²]."""
+    dx, dy = x - t.x[where], y - t.y[where]
+    along = dx * t.cos[where] + dy * t.sin[where]
+    n = dy * t.cos[where] - dx * t.sin[where]
+    outside = np.maximum(np.maximum(n - t.left[where], t.right[where] - n), 0.0)
+    return np.asarray(along * along + outside * outside)
 
 
 def _anchors(x: Array, y: Array) -> Index:
-    """Indices of points at least a few metres from the previous chosen one; the first always among them."""
+    """Indices of points at least a few metres from the previous chosen one; the first and last always among them."""
     chosen = [0]
     ax, ay = float(x[0]), float(y[0])
     least = _ANCHOR_STEP**2
@@ -129,6 +153,8 @@ def _anchors(x: Array, y: Array) -> Index:
         if dx * dx + dy * dy >= least:
             chosen.append(i)
             ax, ay = px, py
+    if chosen[-1] != x.size - 1:
+        chosen.append(x.size - 1)
     return np.array(chosen, dtype=np.intp)
 
 
@@ -190,9 +216,7 @@ class _Follower:
         if b - a < 1:
             a, b = (0, 1) if b <= 0 else (t.x.size - 1, t.x.size)
         cut = slice(a, b)
-        dx = t.x[cut] - self._x[k]
-        dy = t.y[cut] - self._y[k]
-        square = dx * dx + dy * dy
+        square = _distance2(t, cut, float(self._x[k]), float(self._y[k]))
         agree = t.cos[cut] * self._dx[k] + t.sin[cut] * self._dy[k]
         moved = (np.arange(a, b) - (t.pad - shift + last)) * t.step - travel
         cost = square / 16.0 + (moved / (3.0 + slack + 0.5 * travel)) ** 2 - 2.0 * agree
@@ -203,7 +227,7 @@ class _Follower:
         """Entry for anchor ``k`` from anywhere on the curve: the stretch that the next anchors fit best."""
         t = self._table
         core = slice(t.pad, t.pad + t.lap) if t.lap else slice(0, t.x.size)
-        square = (t.x[core] - self._x[k]) ** 2 + (t.y[core] - self._y[k]) ** 2
+        square = _distance2(t, core, float(self._x[k]), float(self._y[k]))
         agree = t.cos[core] * self._dx[k] + t.sin[core] * self._dy[k]
         cost = square / 16.0 - 2.0 * agree
         before, after = np.roll(cost, 1), np.roll(cost, -1)
@@ -239,7 +263,7 @@ def _nearest_in_window(table: _Table, x: Array, y: Array, guess: Array, window: 
         index = entry[part, None] + offsets
         where = (np.mod(index, table.lap) if table.lap else index) + table.pad
         np.clip(where, 0, table.x.size - 1, out=where)
-        square = (table.x[where] - x[part, None]) ** 2 + (table.y[where] - y[part, None]) ** 2
+        square = _distance2(table, where, x[part, None], y[part, None]) + 0.05 * (offsets * table.step) ** 2
         out[part] = entry[part] + offsets[square.argmin(axis=1)]
     return out * table.step
 
