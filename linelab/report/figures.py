@@ -12,7 +12,7 @@ from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.report.display import METRIC, Units
 from linelab.report.figures_corner import plot_corner
-from linelab.report.figures_lines import plot_lines, plot_reference
+from linelab.report.figures_lines import as_sentences, plot_lines, plot_reference
 from linelab.report.figures_marks import driven_callouts, reference_callouts
 from linelab.report.figures_traces import plot_traces
 from linelab.report.style import save_figure
@@ -136,8 +136,9 @@ def save_review_pictures(
 
 
 def small_print(comparison: Comparison) -> str:
-    """The comparison's notes as sentences."""
-    return " ".join(f"{note[0].upper()}{note[1:]}".rstrip(".") + "." for note in comparison.notes if note)
+    """What a reader of a picture must know; how the recording was cleaned stays in the tables and files."""
+    known = {*comparison.driven.notes, comparison.survey.note}
+    return " ".join(as_sentences(note) for note in dict.fromkeys(comparison.notes) if note not in known)
 
 
 def corner_sentence(review: CornerReview) -> str:

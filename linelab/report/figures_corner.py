@@ -83,7 +83,7 @@ def plot_corner(
         draw_lost(axes, driven, gap.s, gap.rate, view)
     low, high = outline.min(axis=0) - 3.0, outline.max(axis=0) + 3.0
     fit_limits(axes, low, high)
-    draw_scale(axes, units, north=0.5 * np.pi + view.angle if track.georeferenced else None, rise=-0.03)
+    draw_scale(axes, units, north=0.5 * np.pi + view.angle if track.georeferenced else None, place=(-0.4, 0.01))
     _draw_way_in(axes, track, corner, view)
     draw_callouts(figure, axes, reference_marks, view, column=0.03, right=False, title=reference.label or "reference")
     if driven is not None:

@@ -141,15 +141,17 @@ def fit_limits(axes: Axes, low: Array, high: Array) -> None:
     axes.set_ylim(centre[1] - 0.5 * scale * height, centre[1] + 0.5 * scale * height)
 
 
-def draw_scale(axes: Axes, units: Units, *, north: float | None = None, rise: float = 0.03) -> None:
+def draw_scale(
+    axes: Axes, units: Units, *, north: float | None = None, place: tuple[float, float] = (0.02, 0.03)
+) -> None:
     """A scale bar of a round length at the lower left and, where the map has one, a north mark.
 
     ``north`` is the direction of north on the picture, anticlockwise from right [rad].  Limits must be set before.
-    ``rise`` is the height of the bar as a share of the axes; negative stands below them.
+    ``place`` is the bar's left end as shares of the axes, which may lie outside them.
     """
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
     bar = _round_length((x1 - x0) / units.length * 0.16)
-    left, low, tick = x0 + 0.02 * (x1 - x0), y0 + rise * (y1 - y0), 0.008 * (y1 - y0)
+    left, low, tick = x0 + place[0] * (x1 - x0), y0 + place[1] * (y1 - y0), 0.008 * (y1 - y0)
     right = left + bar * units.length
     axes.plot(
         [left, left, right, right],
@@ -182,6 +184,7 @@ def draw_scale(axes: Axes, units: Units, *, north: float | None = None, rise: fl
         color=SOFT,
         ha="center",
         va="center",
+        annotation_clip=False,
     )
 
 

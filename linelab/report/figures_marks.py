@@ -19,19 +19,39 @@ from linelab.track import Track
 #: Letters to a line of a note on a picture, and the most lines.
 NOTE_WIDTH, NOTE_LINES = 36, 2
 
+#: Marks this close together are called out as one [m].
+SAME_PLACE = 1.5
+
 
 def reference_callouts(track: Track, lap: Lap, marks: CornerMarks, units: Units = METRIC) -> list[Callout]:
-    """The reference's brake point, turn-in, apex, minimum speed and drive point, with speeds and places."""
-    wanted = [("turn-in", marks.turn_in), ("apex", marks.apex), ("minimum speed", marks.minimum_speed)]
+    """The reference's brake point, turn-in, apex, minimum speed and drive point, with speeds and places.
+
+    Marks within SAME_PLACE of each other share one callout.
+    """
+    wanted = [(marks.turn_in, "turn-in"), (marks.apex, "apex"), (marks.minimum_speed, "minimum speed")]
     if marks.brakes:
-        wanted.insert(0, ("brake point", marks.brake_point))
+        wanted.append((marks.brake_point, "brake point"))
     if marks.drive_point > marks.minimum_speed:
-        wanted.append(("drive point", marks.drive_point))
-    return [
-        Callout(*_place(track, lap, station), name, units.speed_text(_speed(track, lap, station)), note)
-        for name, station in wanted
-        for note in [_before_apex(station - marks.apex, units) if name != "apex" else "closest to the inside edge"]
-    ]
+        wanted.append((marks.drive_point, "drive point"))
+    callouts = []
+    for places, names in _gathered(sorted(wanted, key=lambda pair: pair[0])):
+        at = marks.minimum_speed if "minimum speed" in names else places[0]
+        note = "closest to the inside edge" if "apex" in names else _before_apex(at - marks.apex, units)
+        speed = units.speed_text(_speed(track, lap, at))
+        callouts.append(Callout(*_place(track, lap, at), ", ".join(names), speed, note))
+    return callouts
+
+
+def _gathered(marks: list[tuple[float, str]]) -> list[tuple[list[float], list[str]]]:
+    """Marks in order of station, those close together in one entry."""
+    found: list[tuple[list[float], list[str]]] = []
+    for station, name in marks:
+        if found and station - found[-1][0][0] <= SAME_PLACE:
+            found[-1][0].append(station)
+            found[-1][1].append(name)
+        else:
+            found.append(([station], [name]))
+    return found
 
 
 def driven_callouts(track: Track, comparison: Comparison, review: CornerReview, units: Units = METRIC) -> list[Callout]:
@@ -39,12 +59,13 @@ def driven_callouts(track: Track, comparison: Comparison, review: CornerReview, 
     drive, marks = comparison.driven, review.marks
     lap = drive.lap
     callouts = []
-    if marks.brakes:
+    together = marks.brakes and marks.turn_in - marks.brake_point <= SAME_PLACE
+    if marks.brakes and not together:
         callouts.append(_at_reference_mark(track, comparison, "at the brake point", marks.brake_point, units))
     callouts.append(
         Callout(
             *_place(track, lap, marks.turn_in),
-            "at the turn-in",
+            "at the brake point, turn-in" if together else "at the turn-in",
             _figure(review.turn_in_speed, units.speed, units.speed_unit),
             _difference(review.turn_in_speed, review.turn_in_speed_reference, units),
         )
@@ -71,7 +92,7 @@ def driven_callouts(track: Track, comparison: Comparison, review: CornerReview, 
                 f"{_before_apex(place.value, units)}",
             )
         )
-    if marks.drive_point > marks.minimum_speed:
+    if marks.drive_point > max(marks.minimum_speed, marks.apex) + SAME_PLACE:
         callouts.append(_at_reference_mark(track, comparison, "at the drive point", marks.drive_point, units))
     return callouts
 

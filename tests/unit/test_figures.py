@@ -221,17 +221,27 @@ def test_pictures_are_the_same_each_time(tmp_path, track, kart):
 def test_callouts_carry_uncertainty_or_the_reason(track, kart, reference, driven):
     exact = compare(track, reference, driven, kart)
     review = rank_corners(exact)[0]
-    marks = {callout.name: callout for callout in reference_callouts(track, reference, review.marks, METRIC)}
-    assert marks["minimum speed"].text == METRIC.speed_text(review.min_speed_reference)
-    assert marks["apex"].note == "closest to the inside edge"
-    own = {callout.name: callout for callout in driven_callouts(track, exact, review, METRIC)}
-    assert own["at the turn-in"].text == METRIC.speed_text(review.turn_in_speed.value)
+    marks = reference_callouts(track, reference, review.marks, METRIC)
+    slowest = next(callout for callout in marks if "minimum speed" in callout.name)
+    assert slowest.text == METRIC.speed_text(review.min_speed_reference)
+    assert next(callout for callout in marks if "apex" in callout.name).note == "closest to the inside edge"
+    own = driven_callouts(track, exact, review, METRIC)
+    turn_in = next(callout for callout in own if "turn-in" in callout.name)
+    assert turn_in.text == METRIC.speed_text(review.turn_in_speed.value)
     rough = dataclasses.replace(
         exact, driven=dataclasses.replace(exact.driven, sigma_v=np.full_like(exact.driven.sigma_v, 1.0))
     )
-    if review.marks.brakes:
-        shown = {callout.name: callout for callout in driven_callouts(track, rough, review, METRIC)}
-        assert "±3.6 km/h" in shown["at the brake point"].text
+    wide = dataclasses.replace(review.marks, brakes=True, brake_point=review.marks.turn_in - 10.0)
+    shown = {c.name: c for c in driven_callouts(track, rough, dataclasses.replace(review, marks=wide), METRIC)}
+    assert "±3.6 km/h" in shown["at the brake point"].text
+
+
+def test_marks_at_one_place_share_a_callout(track, reference):
+    marks = find_marks(track, reference)[0]
+    same = dataclasses.replace(marks, brakes=True, brake_point=marks.turn_in - 0.5)
+    names = [callout.name for callout in reference_callouts(track, reference, same, METRIC)]
+    assert "brake point, turn-in" in names
+    assert len(", ".join(names).split(", ")) == len(set(", ".join(names).split(", ")))
 
 
 def test_withheld_apex_distances_say_why(track, kart, reference, driven):
