@@ -29,6 +29,9 @@ BEFORE, AFTER = 35.0, 22.0
 SHEET = (10.5, 8.2)
 MAP = (0.24, 0.09, 0.52, 0.8)
 
+#: Letters of a callout that fit on one line beside the map.
+LONGEST_LABEL = 34
+
 
 class Callout(NamedTuple):
     """One mark of a lap, ready to be written: where it is [m], what it is, and the figures in words."""
@@ -154,7 +157,9 @@ def draw_callouts(
         )
         elbow = column - 0.205 if right else column + 0.205
         figure.add_artist(_leader([elbow, dot[0]], [height, dot[1]], colour))
-        figure.text(column, height + 0.004, f"{mark.name}  {mark.text}", size=9, color=colour, ha=side, va="bottom")
+        joint = "  " if len(mark.name) + len(mark.text) <= LONGEST_LABEL else "\n"
+        label = f"{mark.name}{joint}{mark.text}".rstrip()
+        figure.text(column, height + 0.004, label, size=9, color=colour, ha=side, va="bottom")
         figure.text(column, height - 0.004, mark.note, size=7.5, color=SOFT, ha=side, va="top")
 
 

@@ -88,5 +88,6 @@ def save_figure(figure: Figure, path: str | Path) -> None:
     target = Path(path)
     kind = target.suffix.lstrip(".").lower() or "png"
     metadata: dict[str, Any] = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind, {})
+    fast: dict[str, Any] = {"pil_kwargs": {"compress_level": 3}} if kind == "png" else {}
     with replacing(target) as temporary:
-        figure.savefig(temporary, dpi=DPI, format=kind, metadata=metadata, facecolor=PAPER)
+        figure.savefig(temporary, dpi=DPI, format=kind, metadata=metadata, facecolor=PAPER, **fast)
