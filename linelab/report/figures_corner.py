@@ -76,17 +76,24 @@ def plot_corner(
     """
     figure = new_figure(*SHEET)
     heading(figure, f"{track.name}, corner {corner.label}", subtitle)
-    axes = figure.add_axes(MAP)
+    axes = figure.add_axes(MAP if driven is not None else (MAP[0], MAP[1], 0.98 - MAP[0], MAP[3]))
     view, outline = corner_view(track, corner)
+    marked = [view(np.array([mark.x]), np.array([mark.y])) for mark in (*reference_marks, *driven_marks)]
+    outline = np.vstack([outline, *(np.column_stack(point) for point in marked)])
     draw_ground(axes, track, view, edge_width=1.4)
     x, y = view(reference.line.x, reference.line.y)
     axes.plot(x, y, color=INK, linewidth=1.8, linestyle=(0, (6, 1.5)), zorder=3.2)
     if driven is not None:
         gap = time_gap(reference, driven)
         draw_lost(axes, driven, gap.s, gap.rate, view)
-    low, high = outline.min(axis=0) - 3.0, outline.max(axis=0) + 3.0
+    low, high = outline.min(axis=0) - 4.0, outline.max(axis=0) + 4.0
     fit_limits(axes, low, high)
-    draw_scale(axes, units, north=0.5 * np.pi + view.angle if track.georeferenced else None, place=(-0.4, 0.01))
+    draw_scale(
+        axes,
+        units,
+        north=0.5 * np.pi + view.angle if track.georeferenced else None,
+        place=(-0.4 if driven is not None else -0.28, 0.01),
+    )
     _draw_way_in(axes, track, corner, view)
     draw_callouts(figure, axes, reference_marks, view, column=0.03, right=False, title=reference.label or "reference")
     if driven is not None:
@@ -103,13 +110,21 @@ def corner_view(track: Track, corner: Corner) -> tuple[View, Array]:
     if not track.closed:
         start, end = max(start, 0.0), min(end, track.length)
     s = np.linspace(start, end, max(int((end - start) / 1.0), 8))
-    entry = curve_at(track.reference, corner.s_start)
     apex = curve_at(track.reference, corner.s_apex)
-    view = View(float(0.5 * np.pi - entry.psi), (float(apex.x), float(apex.y)))
+    view = View(0.5 * np.pi - _way_in(track, corner), (float(apex.x), float(apex.y)))
     local = np.mod(s, track.length) if track.closed else s
     left = view(*sn_to_xy(track.reference, s, along_closed(track, track.w_left, local)))
     right = view(*sn_to_xy(track.reference, s, -along_closed(track, track.w_right, local)))
     return view, np.vstack([np.column_stack(left), np.column_stack(right)])
+
+
+def _way_in(track: Track, corner: Corner) -> float:
+    """Direction of the middle of the track on the way into a corner, anticlockwise from east [rad]."""
+    s = np.array([corner.s_start - 20.0, corner.s_start])
+    local = np.mod(s, track.length) if track.closed else np.maximum(s, 0.0)
+    middle = 0.5 * (along_closed(track, track.w_left, local) - along_closed(track, track.w_right, local))
+    x, y = sn_to_xy(track.reference, s, middle)
+    return float(np.arctan2(y[1] - y[0], x[1] - x[0]))
 
 
 def _draw_way_in(axes: Axes, track: Track, corner: Corner, view: View) -> None:
@@ -144,7 +159,7 @@ def draw_callouts(
         return
     to_figure = axes.transData + figure.transFigure.inverted()
     dots = np.array([to_figure.transform([float(c) for c in view(np.array(m.x), np.array(m.y))]) for m in marks])
-    heights = spread(dots[:, 1], 0.085, MAP[1] + 0.05, top - 0.045)
+    heights = spread(dots[:, 1], 0.085, MAP[1] + 0.1, top - 0.045)
     for mark, dot, height in zip(marks, dots, heights):
         axes.plot(
             *[float(c) for c in view(np.array(mark.x), np.array(mark.y))],

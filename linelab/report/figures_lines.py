@@ -285,7 +285,7 @@ def _limit_legend(figure: Figure, used: list[Limit], units: Units) -> None:
         for limit in used
     ]
     height = figure.get_size_inches()[1]
-    figure.legend(
+    legend = figure.legend(
         handles=handles,
         loc="upper right",
         bbox_to_anchor=(0.985, 1.0 - 0.1 / height),
@@ -297,6 +297,7 @@ def _limit_legend(figure: Figure, used: list[Limit], units: Units) -> None:
         title_fontsize=7.5,
         alignment="right",
     )
+    legend.get_title().set_color(SOFT)
 
 
 def draw_speed_by_limit(axes: Axes, track: Track, lap: Lap, units: Units) -> None:
