@@ -185,7 +185,7 @@ def _notes(track: Track, reference: Lap, drive: DrivenLap, losses: SegmentLosses
     if track.survey.kind == "estimated":
         notes.append(track.survey.note)
         notes.append("what all laps share is part of the corridor: only differences between laps can be told")
-    if drive.lap.lap_time < reference.lap_time:
+    if drive.lap.lap_time < reference.lap_time - 2.0 * drive.lap_time_sigma - 1e-3:
         notes.append(
             "driven faster than the reference lap: the kart or grip assumed is too slow, or the corridor too narrow"
         )

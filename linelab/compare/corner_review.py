@@ -163,10 +163,12 @@ def _minimum_speed(
     v = drive.lap.v[index]
     at = _lowest_dip(v)
     flat = at is None
-    at = int(np.argmin(v)) if at is None else at
+    if at is None:
+        turning = np.flatnonzero((stations >= marks.turn_in) & (stations <= marks.track_out))
+        at = int(turning[np.argmin(v[turning])]) if turning.size else int(np.argmin(v))
     drawn = v + drive.draws_v[:, index]
     sensor = float(drive.sigma_v[index[at]]) if drawn.size else 0.0
-    near = np.abs(stations - stations[at]) < 15.0
+    near = np.abs(stations - stations[at]) < (1.5 if flat else 15.0)
     minimum = from_draws(float(v[at]), drawn[:, near].min(axis=1) if drawn.size else np.empty(0), also=sensor)
     if flat:
         return minimum, withheld("the driver goes through without a minimum of speed")

@@ -80,7 +80,8 @@ class SegmentLosses:
         sigma = float(np.hypot(np.std(noise), np.mean(noise))) if noise.size else 0.0
         total = self._sigma(chosen, self.draws)
         line, speed = float(self.line[chosen].sum()), float(self.speed[chosen].sum())
-        limit = max(0.15, 0.75 * max(abs(line), abs(speed)))
+        corners = len({segment.corner for segment, taken in zip(self.segments, chosen) if taken})
+        limit = max(0.15 * corners**0.5, 0.75 * max(abs(line), abs(speed)))
         if sigma > limit:
             reason = f"line uncertain: line and speed part only known within ±{sigma:.2f} s"
             return withheld(reason), withheld(reason)

@@ -65,7 +65,10 @@ def read_sensors(samples: Samples) -> Sensors:
         lag = float(np.median(lags))
         lag_sigma = max(float(np.std(lags)) / math.sqrt(lags.size), 0.01)
         speed = max(white, float(np.median(spreads)))
-        notes.append(f"speed channel {lag:+.2f} s ± {lag_sigma:.2f} s behind the positions, taken off")
+        if abs(lag) < 2.0 * lag_sigma:
+            notes.append(f"no lag of the speed channel found (± {lag_sigma:.2f} s)")
+        else:
+            notes.append(f"speed channel {lag:+.2f} s ± {lag_sigma:.2f} s behind the positions, taken off")
         notes.append(f"speed channel and positions agree within {speed:.2f} m/s")
     else:
         notes.append(f"speed noise {speed:.2f} m/s and a lag of 0 ± 0.1 s assumed")
