@@ -47,6 +47,18 @@ def check_direction(left: Edge, right: Edge, mean_width: float) -> None:
             where="edges",
             remedy="Swap the two edges, or reverse both if the driving direction is wrong",
         )
+    if mean_width > WIDEST:
+        raise TrackError(
+            f"the edges are {mean_width:.0f} m apart on average",
+            where="edges",
+            remedy="Check the unit (metres) and that both edges belong to the same track",
+        )
+    if mean_width < 0.5 * NARROWEST:
+        raise TrackError(
+            f"the edges are only {mean_width:.2f} m apart on average",
+            where="edges",
+            remedy="Check the unit (metres) and that the two edges are not the same line",
+        )
 
 
 def check_pairing(left: Edge, right: Edge, rungs: Rungs, mean_width: float) -> None:
@@ -121,7 +133,7 @@ def check_loops(edge: Edge, width: float) -> None:
     if edge.closed:
         arcs, p0 = arcs[:-1], p0[:-1]
     p1 = np.roll(p0, -1, axis=0)
-    for offset in range(max(int(0.5 * width / step), 2), int(2.5 * width / step)):
+    for offset in range(max(int(0.5 * width / step), 2), int(3.5 * width / step)):
         hit = _segments_cross(p0, p1, np.roll(p0, -offset, axis=0), np.roll(p1, -offset, axis=0))
         if not edge.closed:
             hit[-offset - 1 :] = False

@@ -66,6 +66,7 @@ def make_edge(name: str, points: ArrayLike, *, closed: bool) -> Edge:
         Not a list of points, values that are not finite, too few points, ends far apart on a closed edge.
     """
     array = _as_points(name, points)
+    _check_length(name, array)
     array = _without_repeats(array, closed=closed)
     least = 3 if closed else 2
     if array.shape[0] < least:
@@ -79,12 +80,6 @@ def make_edge(name: str, points: ArrayLike, *, closed: bool) -> Edge:
         array = np.vstack([array, array[:1]])
     xy = np.ascontiguousarray(array[:, :2])
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
-    if arc[-1] < SHORTEST_EDGE:
-        raise TrackError(
-            f"only {arc[-1]:.3g} m long",
-            where=name,
-            remedy="Edges are in metres: project longitude and latitude first, and check the unit",
-        )
     z = np.ascontiguousarray(array[:, 2]) if array.shape[1] == 3 else None
     return Edge(name=name, xy=xy, z=z, arc=arc, closed=closed)
 
@@ -124,6 +119,17 @@ def _without_repeats(array: Array, *, closed: bool) -> Array:
     while closed and array.shape[0] > 1 and np.hypot(*(array[-1, :2] - array[0, :2])) <= SAME_POINT:
         array = array[:-1]
     return array
+
+
+def _check_length(name: str, array: Array) -> None:
+    """Refuse several points that span next to nothing."""
+    length = float(np.hypot(*np.diff(array[:, :2], axis=0).T).sum())
+    if array.shape[0] > 2 and length < SHORTEST_EDGE:
+        raise TrackError(
+            f"only {length:.3g} m long",
+            where=name,
+            remedy="Edges are in metres: project longitude and latitude first, and check the unit",
+        )
 
 
 def _check_gap(name: str, array: Array) -> None:
