@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import click
 
+from linelab.cli_common import INTERRUPTED, interruptions
 from linelab.cli_demo import demo
 from linelab.cli_kart import kart
 from linelab.cli_reference import reference
@@ -51,38 +52,43 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; every error becomes one line on standard error and an exit code."""
+    with interruptions:
+        code, text = _outcome(arguments)
+        if code != 0 and interruptions.seen:  # whatever the solver made of it
+            code, text = 130, INTERRUPTED
+    if text:
+        click.echo("linelab: " + " ".join(text.split("\n")), err=True)
+    return code
+
+
+def _outcome(arguments: Sequence[str] | None) -> tuple[int, str]:
+    """Exit code of the command and the line that explains it, empty where there is none (left) to write."""
     try:
         result = cli.main(
             args=None if arguments is None else list(arguments), prog_name="linelab", standalone_mode=False
         )
-        return result if isinstance(result, int) else 0
+        return (result if isinstance(result, int) else 0), ""
     except (click.Abort, KeyboardInterrupt):
-        return _fail("interrupted; nothing was written", 130)
+        return 130, INTERRUPTED
     except click.ClickException as error:
         error.show()
-        return 2
+        return 2, ""
     except SolveError as error:
-        return _fail(str(error), 1)
+        return 1, str(error)
     except LinelabError as error:
-        return _fail(str(error), 2)
+        return 2, str(error)
     except BrokenPipeError:
         sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - keeps the interpreter's last flush quiet
-        return 0
+        return 0, ""
     except MemoryError:
-        return _fail("not enough memory for this input. Try a shorter recording or a coarser track.", 2)
+        return 2, "not enough memory for this input. Try a shorter recording or a coarser track."
     except Exception as error:
         if os.environ.get("LINELAB_DEBUG"):
             raise
-        return _fail(
+        return 1, (
             f"unexpected fault ({type(error).__name__}: {error}). Please report it with the command you gave; "
-            "LINELAB_DEBUG=1 shows where it happened.",
-            1,
+            "LINELAB_DEBUG=1 shows where it happened."
         )
-
-
-def _fail(text: str, code: int) -> int:
-    click.echo("linelab: " + " ".join(text.split("\n")), err=True)
-    return code
 
 
 if __name__ == "__main__":

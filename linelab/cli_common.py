@@ -12,7 +12,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
+    from types import FrameType
+
     from linelab.report.display import Units
+
+    TextType = click.ParamType[str]
+    FloatType = click.ParamType[float]
+else:  # older versions of click do not take a type argument
+    TextType = FloatType = click.ParamType
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -20,7 +27,7 @@ F = TypeVar("F", bound=Callable[..., Any])
 GRIP = {"dry": 1.0, "damp": 0.6, "wet": 0.45}
 
 
-class PathText(click.ParamType):
+class PathText(TextType):
     """A path or a bundled name as typed: quotes, a leading ~ and, away from Windows, backslashes are understood."""
 
     name = "path"
@@ -38,7 +45,7 @@ class PathText(click.ParamType):
         return text
 
 
-class GripFactor(click.ParamType):
+class GripFactor(FloatType):
     """dry, damp, wet or a number."""
 
     name = "dry|damp|wet|number"
@@ -129,13 +136,67 @@ def list_files(folder: Path, files: list[str]) -> None:
     say("", f"Written to {folder}:", *(f"  {name}" for name in files))
 
 
+#: What is said at Ctrl-C.
+INTERRUPTED = "interrupted; nothing was written"
+
+
+class Interruptions:
+    """Ends the command at Ctrl-C, also inside the solver.
+
+    CasADi turns the KeyboardInterrupt into a failed function evaluation, from which the interior-point method recovers
+    and carries on.  Nothing has been written at that time, so the process simply ends there.
+    """
+
+    def __init__(self) -> None:
+        self.seen = False
+
+    def __enter__(self) -> Interruptions:
+        import signal
+        import threading
+
+        self.seen = False
+        self._before: Any = None
+        if threading.current_thread() is threading.main_thread():
+            self._before = signal.signal(signal.SIGINT, self._handle)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        import signal
+
+        if self._before is not None:
+            signal.signal(signal.SIGINT, self._before)
+
+    def _handle(self, _number: int, frame: FrameType | None) -> None:
+        self.seen = True
+        if frame is not None and str(frame.f_globals.get("__name__", "")).startswith("casadi"):
+            show_cursor = "\x1b[?25h\r\x1b[2K" if sys.stderr.isatty() else ""
+            sys.stderr.write(f"{show_cursor}linelab: {INTERRUPTED}\n")
+            sys.stderr.flush()
+            os._exit(130)
+        raise KeyboardInterrupt
+
+    def check(self) -> None:
+        """Raise KeyboardInterrupt if Ctrl-C was pressed."""
+        if self.seen:
+            raise KeyboardInterrupt
+
+
+#: Of the running command.
+interruptions = Interruptions()
+
+
 @contextmanager
 def progress(first: str) -> Iterator[Callable[[str], None]]:
     """Show what is being done, on standard error and only on a terminal; yields a function that changes the text."""
     if not sys.stderr.isatty():
-        yield lambda text: None
+        yield lambda text: interruptions.check()
         return
     from rich.console import Console
 
     with Console(stderr=True).status(first) as status:
-        yield lambda text: status.update(text)
+
+        def show(text: str) -> None:
+            interruptions.check()
+            status.update(text)
+
+        yield show

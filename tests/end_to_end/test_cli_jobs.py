@@ -1,0 +1,188 @@
+"""The main jobs through the command line: from names and files to tables, data and pictures."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from linelab import cli
+from linelab.io.outputs import MANIFEST
+from linelab.io.track_files import load_track, save_track
+from linelab.report.demo_data import demo_recording
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def _run(capsys, *arguments):
+    code = cli.run([str(argument) for argument in arguments])
+    captured = capsys.readouterr()
+    assert code == 0, captured.err
+    return captured.out, captured.err
+
+
+def _names(folder):
+    return sorted(item.name for item in folder.iterdir())
+
+
+def test_driver_prepares_for_an_unfamiliar_track(capsys, tmp_path):
+    out = tmp_path / "my lap"
+    text, _ = _run(capsys, "reference", "tinmarsh_rental", "rental-four-stroke", "--out", out, "--corner", "1")
+    data = json.loads((out / "reference_lap.json").read_text(encoding="utf-8"))
+    track = load_track("tinmarsh_rental")
+    assert _names(out) == sorted(
+        [
+            MANIFEST,
+            "corner_01.png",
+            "reference_corners.csv",
+            "reference_lap.csv",
+            "reference_lap.json",
+            "reference_lap.png",
+        ]
+    )
+    assert [corner["number"] for corner in data["corners"]] == [corner.number for corner in track.corners]
+    assert sum(corner["time_s"] for corner in data["corners"]) == pytest.approx(data["lap_time_s"], abs=1e-6)
+    assert data["lap_time_error_s"] <= 2e-3
+    assert "Computed limits are not targets" in text
+    assert f"{data['lap_time_s']:.3f}" in text
+    with (out / "reference_lap.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert float(rows[-1]["t_s"]) == pytest.approx(data["lap_time_s"], abs=1e-3)
+    inside = np.array([float(row["n_m"]) for row in rows])
+    s = np.array([float(row["s_m"]) for row in rows])
+    kerb = 1.5
+    assert (inside <= np.interp(s, track.s, track.w_left) + kerb).all()
+    assert (inside >= -np.interp(s, track.s, track.w_right) - kerb).all()
+
+
+def test_less_grip_is_slower_and_display_units_do_not_reach_the_files(capsys, tmp_path):
+    dry, wet = tmp_path / "dry", tmp_path / "wet"
+    _run(capsys, "reference", "tinmarsh_rental", "rental-four-stroke", "--out", dry, "--no-pictures")
+    text, _ = _run(
+        capsys,
+        *("reference", "tinmarsh_rental", "rental-four-stroke", "--out", wet, "--no-pictures"),
+        *("--grip", "wet", "--units", "imperial"),
+    )
+    first, second = (json.loads((folder / "reference_lap.json").read_text()) for folder in (dry, wet))
+    assert second["lap_time_s"] > first["lap_time_s"] * 1.1
+    assert second["grip_factor"] == 0.45
+    assert "mph" in text
+    assert "km/h" not in text
+    assert not any(name.endswith(".png") for name in _names(dry))
+    assert max(corner["minimum_speed_mps"] for corner in second["corners"]) < 30.0
+
+
+def test_coach_finds_the_habits_of_the_demo_driver(capsys, tmp_path):
+    """The simulated driver brakes far too early for corners 12 and 13 and misses the apexes of 3 and 8."""
+    out = tmp_path / "review"
+    text, notes = _run(
+        capsys,
+        *("review", demo_recording(), "--track", "ostrelle_sprint", "--kart", "senior-single-speed"),
+        *("--position-error", "0.25", "--out", out),
+    )
+    data = json.loads((out / "review.json").read_text(encoding="utf-8"))
+    assert data["ranking"][0] == 12
+    assert {12, 13} <= set(data["ranking"][:3])
+    assert {3, 8} <= set(data["ranking"][:6])
+    segments = sum(segment["time_lost_s"] for segment in data["segments"])
+    assert segments == pytest.approx(data["driven"]["lap_time_s"] - data["reference"]["lap_time_s"], abs=1e-6)
+    worst = [f"corner_{number:02d}.png" for number in data["ranking"][:3]]
+    assert set(worst) <= set(_names(out))
+    assert {"time_lost_map.png", "speed_and_time.png", "corners.csv", "nodes.csv"} <= set(_names(out))
+    assert "lap 4" in text
+    assert "columns:" in notes
+    by_number = {corner["number"]: corner for corner in data["corners"]}
+    assert by_number[12]["speed_loss_s"]["value"] > by_number[12]["line_loss_s"]["value"]
+    assert by_number[8]["line_loss_s"]["value"] > by_number[8]["speed_loss_s"]["value"]
+
+
+def test_a_second_review_replaces_its_own_files_only(capsys, tmp_path):
+    out = tmp_path / "review"
+    common = ("review", demo_recording(), "--track", "ostrelle_sprint", "--kart", "senior-single-speed", "--out", out)
+    out.mkdir()
+    (out / "my notes.txt").write_text("keep")
+    _run(capsys, *common, "--lap", "1", "--lap", "3", "--no-pictures")
+    assert {"lap_1_review.json", "lap_3_review.json"} <= set(_names(out))
+    _run(capsys, *common, "--no-pictures")
+    assert _names(out) == sorted(
+        ["my notes.txt", MANIFEST, "corners.csv", "nodes.csv", "reference_lap.csv", "review.json"]
+    )
+
+
+def test_reversed_track_is_driven_the_other_way(capsys, tmp_path):
+    out = tmp_path / "back"
+    _run(capsys, "reference", "tinmarsh_rental", "rental-four-stroke", "--reverse", "--out", out, "--no-pictures")
+    data = json.loads((out / "reference_lap.json").read_text())
+    forward = load_track("tinmarsh_rental")
+    turns = [corner["turns"] for corner in data["corners"]]
+    assert turns == ["right" if corner.left else "left" for corner in reversed(forward.corners)]
+
+
+def test_demo_runs_the_main_job(capsys, tmp_path):
+    text, _ = _run(capsys, "demo", "--out", tmp_path / "demo", "--no-pictures")
+    assert "Reference lap of" in text
+    assert "gap +" in text
+    assert (tmp_path / "demo" / "demo_review" / "review.json").exists()
+    assert (tmp_path / "demo" / "demo_reference" / "reference_lap.json").exists()
+
+
+def test_recording_of_another_place_is_refused_and_nothing_is_written(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    code = cli.run(["review", str(demo_recording()), "--track", "tinmarsh_rental", "--kart", "gearbox"])
+    captured = capsys.readouterr()
+    assert code == 2
+    assert captured.err.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals differ")
+@pytest.mark.parametrize("delay", [0.2, 0.8, 1.4, 2.0])
+def test_interruption_at_any_moment_leaves_nothing_half_written(tmp_path, delay):
+    command = [
+        sys.executable,
+        "-m",
+        "linelab.cli",
+        "reference",
+        "ostrelle_sprint",
+        "senior-single-speed",
+        "--out",
+        "lap",
+    ]
+    process = subprocess.Popen(
+        command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=_environment()
+    )
+    time.sleep(delay)
+    process.send_signal(signal.SIGINT)
+    try:
+        _, error = process.communicate(timeout=30)
+    finally:
+        process.kill()
+    left = sorted(str(path.relative_to(tmp_path)) for path in tmp_path.rglob("*"))
+    if process.returncode == 0:  # it was quicker than the interruption
+        assert "lap/reference_lap.json" in left
+        return
+    if process.returncode != -signal.SIGINT:  # the interpreter itself was still starting
+        assert process.returncode == 130
+        assert "Traceback" not in error
+    assert left == []
+
+
+def _environment():
+    return os.environ | {"PYTHONPATH": str(ROOT)}
+
+
+def test_track_file_with_spaces_in_its_path(capsys, tmp_path):
+    path = tmp_path / "my tracks" / "home track.geojson"
+    path.parent.mkdir()
+    save_track(load_track("tinmarsh_rental"), path)
+    out = tmp_path / "my results"
+    _run(capsys, "reference", path, "rental-four-stroke", "--out", out, "--no-pictures")
+    assert (out / "reference_lap.json").exists()
