@@ -21,16 +21,10 @@ from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
 from linelab.report.figures import corner_sentence, save_reference_pictures, save_review_pictures
 from linelab.report.figures_corner import plot_corner, spread
 from linelab.report.figures_data import Pedal, pedals, pieces, runs, time_gap
-from linelab.report.figures_lines import (
-    LIMIT_LOOKS,
-    corner_minima,
-    lost_colours,
-    plot_ground,
-    plot_lines,
-    plot_reference,
-)
+from linelab.report.figures_lines import lost_colours, plot_ground, plot_lines
 from linelab.report.figures_map import View, _round_length, label_places
 from linelab.report.figures_marks import driven_callouts, reference_callouts
+from linelab.report.figures_reference import LIMIT_LOOKS, corner_minima, plot_reference
 from linelab.report.figures_traces import plot_traces
 from linelab.report.kart_figures import plot_kart
 from linelab.report.style import save_figure
