@@ -136,16 +136,19 @@ def _search(left: Edge, right: Edge, rungs: Rungs, start: StartLine | None) -> _
     spacing = 0.5 * (rungs.lap_a + rungs.lap_b) / rungs.a.size
     weight = np.ones(rungs.a.size)
     t = fair_start(rungs)
+    smoothing = 0.15 * width
     best: _Fit | None = None
     for share in (1.0, 0.5, 0.25, 0.1, 0.05, 0.05):
         t = path_along(rungs, weight, t, share=share, iterations=40)
-        spline, parameter = fit_spline(path_points(rungs, t), spacing, 0.15 * width, closed=rungs.closed)
+        spline, parameter = fit_spline(path_points(rungs, t), spacing, smoothing, closed=rungs.closed)
         fit = _measure(left, right, rungs, spline, parameter, start)
         if best is None or fit.worst > best.worst:
             best = fit
         if fit.worst >= GOOD_STRETCH:
             break
         weight = np.maximum(weight * _emphasis(fit), 1.0)
+        if min(fit.w_left.min(), fit.w_right.min()) < 0.2:  # smoothed across an edge
+            smoothing *= 0.6
     assert best is not None
     return best
 

@@ -114,7 +114,9 @@ def _segments_cross(p0: Array, p1: Array, q0: Array, q1: Array) -> np.ndarray[tu
     def side(a: Array, b: Array, c: Array) -> Array:
         return np.asarray((b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0]))
 
-    return np.asarray((side(p0, p1, q0) * side(p0, p1, q1) < 0.0) & (side(q0, q1, p0) * side(q0, q1, p1) < 0.0))
+    a, b, c, d = side(p0, p1, q0), side(p0, p1, q1), side(q0, q1, p0), side(q0, q1, p1)
+    clear = np.minimum(np.minimum(np.abs(a), np.abs(b)), np.minimum(np.abs(c), np.abs(d))) > 1e-6  # not in one line
+    return np.asarray(clear & (a * b < 0.0) & (c * d < 0.0))
 
 
 def _vertex(edge: Edge, arc: float) -> int:

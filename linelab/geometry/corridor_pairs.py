@@ -248,6 +248,7 @@ def _resample(left: Edge, right: Edge, path: _Path, spacing: float) -> Rungs:
         u, a, b = u[:-1], a[:-1], b[:-1]
     a = _smooth_monotone(a, left.length if left.closed else None)
     b = _smooth_monotone(b, right.length if right.closed else None)
+    a, b = _onto_vertices(left, a), _onto_vertices(right, b)
     return Rungs(
         a=a,
         b=b,
@@ -257,6 +258,20 @@ def _resample(left: Edge, right: Edge, path: _Path, spacing: float) -> Rungs:
         lap_a=left.length,
         lap_b=right.length,
     )
+
+
+def _onto_vertices(edge: Edge, arcs: Array) -> Array:
+    """Move the rung end nearest to each sharp vertex onto it: between two rungs a corner would go unseen."""
+    corners = _sharp_arcs(edge)
+    if corners.size == 0:
+        return arcs
+    if edge.closed:
+        corners = np.sort(arcs[0] + np.mod(corners - arcs[0], edge.length))
+    after = np.clip(np.searchsorted(arcs, corners), 1, arcs.size - 1)
+    nearest = np.where(corners - arcs[after - 1] < arcs[after] - corners, after - 1, after)
+    moved = arcs.copy()
+    moved[nearest] = corners
+    return np.asarray(np.maximum.accumulate(moved))
 
 
 def _smooth_monotone(values: Array, lap: float | None, passes: int = 2) -> Array:

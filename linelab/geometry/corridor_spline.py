@@ -38,15 +38,23 @@ _NODES, _WEIGHTS = (0.5 * (v + shift) for v, shift in zip(np.polynomial.legendre
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Spline:
-    """A quintic spline: interval i uses coefficients i..i+5 (wrapped when closed); parameter 0..intervals."""
+    """A quintic spline as polynomial pieces (I, 6, 2), powers u^0..u^5 of the parameter within each; parameter 0..I."""
 
-    coefficients: Array  # (C, 2)
+    pieces: Array
     closed: bool
 
     @property
     def intervals(self) -> int:
         """Number of polynomial pieces."""
-        return int(self.coefficients.shape[0]) - (0 if self.closed else 5)
+        return int(self.pieces.shape[0])
+
+
+def _make_spline(coefficients: Array, closed: bool) -> Spline:
+    """Interval i uses the B-spline coefficients i..i+5 (C, 2), wrapped when closed."""
+    size = coefficients.shape[0]
+    index = np.arange(size if closed else size - 5)[:, None] + np.arange(6)
+    local = coefficients[index % size]
+    return Spline(np.ascontiguousarray(_QUINTIC.T @ local), closed)
 
 
 def fit_spline(points: Array, spacing: float, smoothing: float, *, closed: bool) -> tuple[Spline, Array]:
@@ -76,7 +84,7 @@ def fit_spline(points: Array, spacing: float, smoothing: float, *, closed: bool)
     even = np.arange(count) + 0.0 if closed else np.linspace(0.0, count, count + 1)
     data = np.column_stack([np.interp(even, parameter, ring[:, i]) for i in (0, 1)])
     coefficients = _solve_coefficients(data, count, (smoothing * count / chord[-1]) ** 6, closed)
-    return Spline(coefficients, closed), parameter[: points.shape[0]]
+    return _make_spline(coefficients, closed), parameter[: points.shape[0]]
 
 
 def _solve_coefficients(data: Array, count: int, penalty: float, closed: bool) -> Array:
@@ -101,21 +109,16 @@ def _solve_coefficients(data: Array, count: int, penalty: float, closed: bool) -
 
 def evaluate(spline: Spline, parameter: Array, order: int) -> list[Array]:
     """Value and derivatives with respect to the parameter, up to ``order``; each (..., 2)."""
-    last = spline.intervals - 1
-    index = np.clip(np.floor(parameter), 0, last).astype(np.intp)
-    u = parameter - index
-    gather = index[..., None] + np.arange(6)
-    if spline.closed:
-        gather %= spline.coefficients.shape[0]
-    local = spline.coefficients[gather]  # (..., 6, 2)
-    poly = np.einsum("...rk,rp->...pk", local, _QUINTIC)
+    index = np.clip(np.floor(parameter), 0, spline.intervals - 1).astype(np.intp)
+    u = (parameter - index)[..., None]
+    piece = spline.pieces[index]
     out: list[Array] = []
     powers = np.arange(6)
     factor = np.ones(6)
     for n in range(order + 1):
-        value = np.zeros((*local.shape[:-2], 2))
-        for p in range(5, n - 1, -1):
-            value = value * u[..., None] + factor[p] * poly[..., p, :]
+        value = factor[5] * piece[..., 5, :]
+        for p in range(4, n - 1, -1):
+            value = value * u + factor[p] * piece[..., p, :]
         out.append(value)
         factor = factor * np.maximum(powers - n, 0)
     return out
@@ -124,26 +127,31 @@ def evaluate(spline: Spline, parameter: Array, order: int) -> list[Array]:
 def arc_length(spline: Spline) -> Array:
     """Arc length at every knot (intervals + 1,), five-point Gauss quadrature [m]."""
     where = np.arange(spline.intervals)[:, None] + _NODES
-    speed = np.hypot(*np.moveaxis(evaluate(spline, where, 1)[1], -1, 0))
-    return np.concatenate([[0.0], np.cumsum(speed @ _WEIGHTS)])
+    return np.concatenate([[0.0], np.cumsum(_speed(spline, where) @ _WEIGHTS)])
 
 
 def parameter_at(spline: Spline, arc: Array, knots_arc: Array) -> Array:
     """Invert arc length: parameter (N,) at distances ``arc`` (N,) within the spline [m].
 
-    A cubic guess from the knots, then two Newton steps on the quadrature within the interval.
+    A cubic guess between knots (whose slopes are known exactly), then one Newton step on the quadrature.
     """
     last = spline.intervals - 1
     index = np.clip(np.searchsorted(knots_arc, arc, side="right") - 1, 0, last)
     span = knots_arc[index + 1] - knots_arc[index]
-    u = (arc - knots_arc[index]) / span
-    for _ in range(3):
-        inner = index[:, None] + u[:, None] * _NODES
-        speed = np.hypot(*np.moveaxis(evaluate(spline, inner, 1)[1], -1, 0))
-        covered = u * (speed @ _WEIGHTS)
-        here = np.hypot(*evaluate(spline, index + u, 1)[1].T)
-        u = np.clip(u - (knots_arc[index] + covered - arc) / here, 0.0, 1.0)
+    knots = np.arange(spline.intervals + 1, dtype=np.float64)
+    rate = 1.0 / _speed(spline, knots)
+    w = (arc - knots_arc[index]) / span
+    d0, d1 = rate[index] * span, rate[index + 1] * span
+    u = np.clip(w * (d0 + w * (3.0 - 2.0 * d0 - d1 + w * (d0 + d1 - 2.0))), 0.0, 1.0)
+    covered = u * (_speed(spline, index[:, None] + u[:, None] * _NODES) @ _WEIGHTS)
+    u = np.clip(u - (knots_arc[index] + covered - arc) / _speed(spline, index + u), 0.0, 1.0)
     return np.asarray(index + u)
+
+
+def _speed(spline: Spline, parameter: Array) -> Array:
+    """Length per unit of parameter, same shape as ``parameter`` [m]."""
+    d = evaluate(spline, parameter, 1)[1]
+    return np.asarray(np.sqrt(d[..., 0] ** 2 + d[..., 1] ** 2))
 
 
 def tabulate(spline: Spline, start: float, step: float) -> tuple[Curve, Array]:
@@ -173,8 +181,7 @@ def _arc_of(spline: Spline, parameter: float, knots_arc: Array) -> float:
     """Arc length at one parameter [m]."""
     index = min(int(np.floor(parameter)), spline.intervals - 1)
     u = parameter - index
-    speed = np.hypot(*evaluate(spline, index + u * _NODES, 1)[1].T)
-    return float(knots_arc[index] + u * (speed @ _WEIGHTS))
+    return float(knots_arc[index] + u * (_speed(spline, index + u * _NODES) @ _WEIGHTS))
 
 
 def _curve(spline: Spline, s: Array, parameter: Array) -> Curve:

@@ -58,7 +58,11 @@ def trace_edge(curve: Curve, edge: Edge, side: float, rung_arc: Array, rung_s: A
         guess = np.interp(arc, rung_arc, rung_s)
     points = edge.at(arc)
     s, n = foot(curve, points[:, 0], points[:, 1], guess)
-    return EdgeTrace(s, side * n, arc, vertex)
+    # Points beyond the centre of curvature have no normal of their own: stations there are not theirs.
+    good = n * curve_at(curve, s).kappa < 0.98
+    if int(good.sum()) < 4:
+        good[:] = True
+    return EdgeTrace(s[good], side * n[good], arc[good], vertex[good])
 
 
 def foot(curve: Curve, x: Array, y: Array, guess: Array, reach: float = 2.0) -> tuple[Array, Array]:
@@ -90,7 +94,7 @@ def foot(curve: Curve, x: Array, y: Array, guess: Array, reach: float = 2.0) -> 
 def width_at_stations(curve: Curve, trace: EdgeTrace) -> Array:
     """Distance to one edge at the curve's stations (N,) [m]; the nearest where the edge folds over a normal.
 
-    Between stations the width is interpolated linearly; where that would reach beyond a surveyed point (inside
+    Between stations the width is interpolated linearly; where that would reach beyond the edge (inside
     vertices), the two stations beside it are drawn in.
     """
     size = curve.s.size - 1 if curve.closed else curve.s.size
@@ -130,21 +134,28 @@ def _fill(width: Array, closed: bool) -> Array:
 
 
 def _draw_in(width: Array, trace: EdgeTrace, curve: Curve, size: int) -> Array:
-    """Lower the stations beside surveyed points that the interpolated width would overrun."""
-    s, n = trace.s[trace.vertex], trace.n[trace.vertex]
-    where = s / curve.step
-    if not curve.closed:
-        keep = (where >= 0.0) & (where < size - 1)
-        where, n = where[keep], n[keep]
+    """Lower the stations beside points of the edge that the interpolated width would overrun."""
+    n = trace.n
+    where = trace.s / curve.step
+    keep = np.ones(n.size, dtype=bool) if curve.closed else (where >= 0.0) & (where < size - 1)
+    where, n = where[keep], n[keep]
     low = np.floor(where).astype(np.intp)
     share = where - low
     i, j = np.mod(low, size), np.mod(low + 1, size)
-    excess = (1.0 - share) * width[i] + share * width[j] - n
-    over = excess > 0.005
-    cut = np.zeros(size)
-    np.maximum.at(cut, i[over], excess[over])
-    np.maximum.at(cut, j[over], excess[over])
-    return width - cut
+    before, after = width[i], width[j]
+    excess = (1.0 - share) * before + share * after - n
+    over = excess > np.where(trace.vertex[keep], 0.005, 0.01)
+    i, j = i[over], j[over]
+    n, share, before, after, excess = (v[over] for v in (n, share, before, after, excess))
+    # Small excesses are shared.  Otherwise a station already short of the point stays, and the other one comes in
+    # until the line between them meets the point.
+    small = excess < 0.1
+    new_before = np.where(after < n, (n - share * after) / np.maximum(1.0 - share, 1e-9), n)
+    new_after = np.where(before < n, (n - (1.0 - share) * before) / np.maximum(share, 1e-9), n)
+    out = width.copy()
+    np.minimum.at(out, i, np.where(small, before - excess, np.where(before > n, new_before, np.inf)))
+    np.minimum.at(out, j, np.where(small, after - excess, np.where(after > n, new_after, np.inf)))
+    return out
 
 
 def heights_at_stations(curve: Curve, trace: EdgeTrace, edge: Edge) -> Array:
