@@ -221,11 +221,15 @@ def _excess(curve: Curve, w_left: Array, w_right: Array) -> tuple[Array, Array]:
 def _surface(
     curve: Curve, fit: _Fit, left: Edge, right: Edge, w_left: Array, w_right: Array
 ) -> tuple[Array, Array, Array]:
-    """Elevation, slope and bank (N,) from the edges' elevations; zeros where either edge has none."""
-    if left.z is None or right.z is None:
+    """Elevation, slope and bank (N,) from the edges' elevations; zeros without any, no bank from one edge alone."""
+    if left.z is None and right.z is None:
         return np.zeros_like(curve.s), np.zeros_like(curve.s), np.zeros_like(curve.s)
-    z_left = heights_at_stations(curve, fit.traces[0], left)
-    z_right = heights_at_stations(curve, fit.traces[1], right)
+    heights = [
+        heights_at_stations(curve, trace, edge) if edge.z is not None else None
+        for trace, edge in zip(fit.traces, (left, right))
+    ]
+    known = next(height for height in heights if height is not None)
+    z_left, z_right = (known if height is None else height for height in heights)
     z = z_right + (z_left - z_right) * w_right / (w_left + w_right)
     z = smooth(z, curve.step, 5.0, closed=curve.closed)
     fall = smooth((z_right - z_left) / (w_left + w_right), curve.step, 5.0, closed=curve.closed)

@@ -41,6 +41,14 @@ def check_direction(left: Edge, right: Edge, mean_width: float) -> None:
             where="edges",
             remedy="Reverse one of them so that both run in driving order",
         )
+    if not left.closed:
+        _check_ends(left, right, float(np.sqrt(np.median(square.min(axis=1)))))
+    if mean_width < 0.0 and not left.closed and not 0.75 < left.length / right.length < 1.33:
+        raise TrackError(
+            f"the left edge is {left.length:.0f} m long, the right edge {right.length:.0f} m",
+            where="edges",
+            remedy="Cut both to the same stretch of road",
+        )
     if mean_width < 0.0:
         raise TrackError(
             "the left edge lies to the right of the right edge",
@@ -59,6 +67,19 @@ def check_direction(left: Edge, right: Edge, mean_width: float) -> None:
             where="edges",
             remedy="Check the unit (metres) and that the two edges are not the same line",
         )
+
+
+def _check_ends(left: Edge, right: Edge, usual: float) -> None:
+    """Raise TrackError when two open edges do not begin or end together; ``usual`` is their usual distance [m]."""
+    for word, index in (("begin", 0), ("end", -1)):
+        gap = float(np.hypot(*(left.xy[index] - right.xy[index])))
+        if gap > 4.0 * usual + 5.0:
+            raise TrackError(
+                f"the edges {word} {gap:.0f} m apart (left edge {left.length:.0f} m long, right edge "
+                f"{right.length:.0f} m)",
+                where="edges",
+                remedy="Cut both to the same stretch of road",
+            )
 
 
 def check_pairing(left: Edge, right: Edge, rungs: Rungs, mean_width: float) -> None:
@@ -156,7 +177,8 @@ def check_widths(curve: Curve, w_left: Array, w_right: Array) -> None:
         raise TrackError(
             "no line fits between the edges",
             station=float(curve.s[k]),
-            remedy=f"Check near ({curve.x[k]:.1f}, {curve.y[k]:.1f}) whether a piece of one edge is missing or folded",
+            remedy=f"Check near ({curve.x[k]:.1f}, {curve.y[k]:.1f}) for a point out of place or a piece of edge "
+            "missing or folded",
         )
     width = w_left + w_right
     k = int(np.argmin(width))

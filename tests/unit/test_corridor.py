@@ -212,6 +212,14 @@ def test_slope_and_bank_from_elevations():
     assert np.abs(corridor.z - 0.06 * curve.x).max() < 0.1
 
 
+def test_elevation_of_one_edge_alone_gives_the_slope():
+    left, right = oval(20.0, 8.0)
+    corridor = corridor_from_edges(np.column_stack([left, 0.06 * left[:, 0]]), right, closed=True)
+    east = np.abs(np.angle(np.exp(1j * corridor.reference.psi))) < 0.01
+    assert np.abs(corridor.slope[east] - np.arctan(0.06)).max() < 5e-3
+    assert not corridor.bank.any()
+
+
 def test_no_elevation_means_a_flat_track():
     corridor = corridor_from_edges(*oval(3.0, 8.0), closed=True)
     assert not corridor.z.any()
@@ -240,6 +248,8 @@ BAD = {
     "millimetres": (LEFT * 1000.0, RIGHT * 1000.0, True, "Check the unit"),
     "another track": (LEFT, RIGHT + 500.0, True, ""),
     "loop": (np.insert(LEFT, 60, [(40.0, 6.0), (42.0, 9.0), (48.0, 9.0), (49.0, 5.0)], axis=0), RIGHT, True, ""),
+    "one open edge cut short": (half_circle(60.0, 8.0)[0][:30], half_circle(60.0, 8.0)[1], False, "the edges end"),
+    "a point out of place": (LEFT, broken_vertex(RIGHT, 40, RIGHT[40] + 30.0), True, "a point out of place"),
     "open, opposite": (half_circle(60.0, 8.0)[0], half_circle(60.0, 8.0)[1][::-1], False, "opposite directions"),
 }  # fmt: skip
 
