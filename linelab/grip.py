@@ -23,6 +23,15 @@ from linelab.units import STANDARD_GRAVITY, Array
 #: Half-width of the rounding of the drive curve's corners [m/s]: smooth for Newton steps, below 0.1 % of power.
 ROUNDING = 0.05
 
+#: Rounding of the change from driving to braking [m/s²]: takes less than 2e-4 of the cornering grip, on the safe side.
+PEDAL_ROUNDING = 0.2
+
+#: Rounding of the driving limit where the front wheels lift, as a share of mu [-]: at most half of it is lost.
+SHARE_ROUNDING = 0.01
+
+#: Rounding of the ellipse's norm near no demand at all [g].
+NORM_ROUNDING = 0.1
+
 
 class KartNumbers(NamedTuple):
     """The kart as the numbers the limits need; floats, or CasADi symbols of the same meaning.
@@ -180,15 +189,14 @@ def brake_friction(kart: KartNumbers, grip: Any) -> Any:
 
 
 def drive_friction(kart: KartNumbers, grip: Any) -> Any:
-    """Driving limit over normal load [-]: ``mu f/(1 - mu h/L)``, at most ``mu`` (all the weight on the rear axle)."""
+    """Driving limit over normal load [-]: ``mu f/(1 - mu h/L)``, at most ``mu`` (all the weight on the rear axle).
+
+    The corner where the front wheels lift is rounded over SHARE_ROUNDING, for Newton's sake.
+    """
     mu = kart.mu_x * grip
     share = kart.rear_share / (1.0 - mu * kart.height_ratio)
-    return mu * (1.0 - _positive(1.0 - share))
-
-
-def _positive(x: Any) -> Any:
-    """max(x, 0) by plain arithmetic."""
-    return 0.5 * (x + abs(x))
+    lifted = 1.0 - share
+    return mu * (1.0 - 0.5 * (lifted + (lifted * lifted + SHARE_ROUNDING**2) ** 0.5))
 
 
 def tyre_longitudinal(kart: KartNumbers, load: Loads, ax: Any) -> Any:
@@ -197,14 +205,21 @@ def tyre_longitudinal(kart: KartNumbers, load: Loads, ax: Any) -> Any:
 
 
 def grip_excess(kart: KartNumbers, load: Loads, ax_tyre: Any, grip: Any) -> Any:
-    """How far outside the friction ellipse: ``(ax/mu_x)² + (ay/mu_y)² - gn²`` in units of g² [-]; <= 0 is held.
+    """How far outside the friction ellipse: the norm of ``(ax/mu_x, ay/mu_y)`` less ``gn``, in g [-]; <= 0 is held.
 
-    Braking and driving have their own longitudinal limit; the expression is smooth through ax = 0.
+    A norm, not its square: far outside the ellipse it grows linearly, which keeps Newton steps sound; both terms are
+    rounded by NORM_ROUNDING alike, which leaves the limit itself exact.
+
+    Braking and driving have their own longitudinal limit.  The change between them is rounded over PEDAL_ROUNDING:
+    without it Newton steps cycle between two curvatures where a kart corners with neither pedal.
     """
-    drive = _positive(ax_tyre) / drive_friction(kart, grip)
-    brake = _positive(-ax_tyre) / brake_friction(kart, grip)
+    size = (ax_tyre * ax_tyre + PEDAL_ROUNDING**2) ** 0.5
+    drive = 0.5 * (size + ax_tyre) / drive_friction(kart, grip)
+    brake = 0.5 * (size - ax_tyre) / brake_friction(kart, grip)
     side = load.lateral / (kart.mu_y * grip)
-    return (drive * drive + brake * brake + side * side - load.normal * load.normal) / STANDARD_GRAVITY**2
+    demand = (drive * drive + brake * brake + side * side) / STANDARD_GRAVITY**2
+    supply = load.normal * load.normal / STANDARD_GRAVITY**2
+    return (demand + NORM_ROUNDING**2) ** 0.5 - (supply + NORM_ROUNDING**2) ** 0.5
 
 
 def drive_power(kart: KartNumbers, v: Any) -> Any:

@@ -20,9 +20,9 @@ from linelab.units import Array
 #: Knots of the profile: two for each edge's kerb, and four for one grip zone.
 PROFILE_KNOTS = 8
 #: Rounding of the profile's corners [m].
-ROUNDING_N = 0.03
+ROUNDING_N = 0.10
 #: Distance over which a kerb or a zone takes effect, along and across [m].
-RAMP_ALONG = 2.0
+RAMP_ALONG = 5.0
 RAMP_ACROSS = 0.30
 
 
@@ -58,14 +58,15 @@ def kerb_width(track: Track, side: str, s: Array) -> Array:
 
 
 def window(track: Track, item: Kerb | GripZone, s: Array) -> Array:
-    """1 between an item's stations, 0 outside, linear over RAMP_ALONG inside its ends (M,)."""
+    """1 between an item's stations, 0 outside, rising smoothly (3u² - 2u³) over RAMP_ALONG inside its ends (M,)."""
     length = item.s_end - item.s_start
     into = s - item.s_start
     if track.closed:
         length = length % track.length or track.length
         into = np.mod(into, track.length)
     ramp = min(RAMP_ALONG, 0.4 * length)
-    return np.clip(np.minimum(into, length - into) / ramp, 0.0, 1.0)
+    u = np.clip(np.minimum(into, length - into) / ramp, 0.0, 1.0)
+    return np.asarray(u * u * (3.0 - 2.0 * u))
 
 
 def grip_profile(track: Track, s: Array, half_width: float) -> GripProfile:

@@ -83,26 +83,25 @@ def mesh_coordinate(mesh: Mesh, s: Array) -> Array:
     return xi
 
 
-def make_mesh(track: Track, speed: Array, intervals: int) -> Mesh:
-    """Mesh with steps of equal cost.
+def node_density(track: Track, speed: Array) -> Array:
+    """Nodes per metre wanted, up to a factor (N-1,): by time, by turning, and some everywhere.
 
-    Parameters
-    ----------
-    track : Track
-    speed : (N,) array
-        Speed that the reference line allows at ``track.s`` [m/s].
-    intervals : int
+    ``speed`` (N,) is what a first line allows at ``track.s`` [m/s].
     """
     h = np.diff(track.s)
     middle = 0.5 * (speed[1:] + speed[:-1])
     bend = np.abs(0.5 * (track.reference.kappa[1:] + track.reference.kappa[:-1]))
-    # time spent, plus a share for turning, so that a fast kart's mesh still sees the track's shape
     cost = h / middle / np.sum(h / middle) + 0.25 * h / track.length
     turning = h * np.minimum(bend, 0.5)
     if turning.sum() > 0.0:
         cost = cost + 0.35 * turning / turning.sum()
-    density = _smooth(cost / h, track.s, track.closed)
-    ramp = np.concatenate([[0.0], np.cumsum(density * h)])
+    return np.asarray(cost / h)
+
+
+def make_mesh(track: Track, density: Array, intervals: int) -> Mesh:
+    """Mesh with nodes in proportion to a density (N-1,), smoothed so that steps change gradually."""
+    smooth = _smooth(density, track.s, track.closed)
+    ramp = np.concatenate([[0.0], np.cumsum(smooth * np.diff(track.s))])
     ramp /= ramp[-1]
     if track.closed:
         control = np.interp(np.arange(intervals) / intervals, ramp, track.s)
@@ -160,11 +159,11 @@ def node_parameters(track: Track, mesh: Mesh, structure: Structure, half_width: 
     return np.column_stack([*fields, base, *profile])
 
 
-def gauss_parameters(track: Track, mesh: Mesh, structure: Structure) -> Array:
-    """Parameters of every stage's interval (stages, GAUSS_SIZE)."""
+def gauss_parameters(track: Track, mesh: Mesh, structure: Structure, weight: float) -> Array:
+    """Parameters of every stage's interval (stages, GAUSS_SIZE); ``weight`` of time in the objective [1/s]."""
     s, s1, _ = spline_at(padded(mesh), np.arange(mesh.intervals)[:, None] + np.array(GAUSS))
     kappa = curve_at(track.reference, s).kappa
-    rows = np.column_stack([kappa[:, 0], s1[:, 0], kappa[:, 1], s1[:, 1], np.ones(mesh.intervals)])
+    rows = np.column_stack([kappa[:, 0], s1[:, 0], kappa[:, 1], s1[:, 1], np.full(mesh.intervals, weight)])
     if not structure.closed:
         rows = np.vstack([rows, [*rows[-1, :4], 0.0]])
     return rows

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.errors import InputError, SolveError, TrackError
+from linelab.geometry.curve import curve_at
 from linelab.grip import KartNumbers, kart_numbers, pack
 from linelab.gripfield import is_uniform
 from linelab.kart import Kart
@@ -18,8 +19,8 @@ from linelab.solve.lines import line_on_track
 from linelab.solve.mesh import Mesh
 from linelab.solve.outcome import lap_from_spline
 from linelab.solve.speed import speed_profile
-from linelab.solve.stage import Z_SCALE, Structure
-from linelab.solve.transcription import Problem, bounds_template, build_problem
+from linelab.solve.stage import OFFSETS_AT, Z_SCALE, Structure
+from linelab.solve.transcription import OFFSET_ROWS, Problem, bounds_template, build_problem
 from linelab.solve.verify import Verification, verify_lap
 from linelab.track import Track
 from linelab.units import Array
@@ -31,6 +32,12 @@ FIRST_STEP = 0.10
 MOST_INTERVALS = 100_000
 #: Slowest speed the problem considers [m/s].
 SLOWEST = 0.5
+#: The objective is the time over this, times the intervals [s]: an interval's share is of order one on every mesh, and
+#: so are the multipliers and the barrier's effect on the lap time.
+TYPICAL_TIME = 50.0
+#: How far outside the corridor the spline's coefficients may go [m]: keeps trial steps of the solver where the
+#: reference line's coordinates make sense; the offsets themselves are held to the corridor.
+LEASH = 0.5
 #: Counts are rounded up to a multiple of this, so that similar tracks share one built problem.
 ROUND_TO = 32
 
@@ -162,9 +169,9 @@ def solve_min_time(
         return _finish(task, [iterate], warm.time_error, verify, say)
     say("a first line and its speed")
     guess = _guess(task)
-    speed = np.interp(track.s, guess.s, guess.v)
     intervals = _first_intervals(track, guess)
-    iterates = [_first_solve(task, guess, intervals, say)]
+    density = meshes.node_density(track, np.interp(track.s, guess.s, guess.v))
+    iterates = [_first_solve(task, guess, meshes.make_mesh(track, density, intervals), say)]
     error = np.inf
     while True:
         intervals *= 2
@@ -174,7 +181,7 @@ def solve_min_time(
                 remedy="Check the track's edges for spikes, or raise the tolerance",
             )
         say(f"refining: {intervals} intervals")
-        iterates.append(_refine(task, iterates[-1], meshes.make_mesh(track, speed, intervals)))
+        iterates.append(_refine(task, iterates[-1], meshes.make_mesh(track, density, intervals)))
         # halving a second-order mesh leaves a third of the change
         error = abs(iterates[-1].time - iterates[-2].time) / 3.0
         if error <= tolerance:
@@ -264,7 +271,7 @@ def _first_intervals(track: Track, guess: _Guess) -> int:
 def _parameters(task: _Task, mesh: Mesh, structure: Structure) -> Array:
     """Numbers of the programme, in the order of ``transcription.parameter_sizes``."""
     node = meshes.node_parameters(task.track, mesh, structure, task.half_width, task.grip)
-    gauss = meshes.gauss_parameters(task.track, mesh, structure)
+    gauss = meshes.gauss_parameters(task.track, mesh, structure, mesh.intervals / TYPICAL_TIME)
     driver = task.kart.driver
     rates = [driver.brake_build_rate, driver.brake_release_rate, driver.drive_build_rate, driver.curvature_rate]
     limits = [1.0e4 if rate is None else rate for rate in rates]
@@ -275,35 +282,70 @@ def _bounds(task: _Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
     """Bounds on variables and constraints."""
     structure, place = problem.structure, problem.layout
     low, high = bounds_template(structure)
-    s = meshes.node_stations(mesh)[: structure.stages]
-    right, left = meshes.corridor(task.track, s, task.half_width, task.use_kerbs)
+    s = _offset_stations(mesh, structure)
+    right, left = _sampled_corridor(task, mesh, s)
     if (left < right).any():
-        worst = int(np.argmin(left - right))
+        worst = np.unravel_index(np.argmin(left - right), s.shape)
         raise TrackError(
             f"the track is {left[worst] - right[worst] + task.kart.width:.2f} m wide, the kart {task.kart.width:.2f} m",
             station=float(s[worst]),
             remedy="Check the edges there, or the kart's width",
         )
-    offsets = slice(2, place.stage_rows, structure.constraints)
-    low[offsets], high[offsets] = right, left
+    rows = (structure.stages, structure.constraints)
+    low[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = right
+    high[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = left
     if not structure.closed:
         _bound_ends(task, mesh, structure, low, high)
-    free = np.full(place.path, np.inf)
+    right, left = _around(mesh, right[:, 0], left[:, 0], place.path)
     top = float(task.numbers.top_speed) ** 2 / Z_SCALE
     speed_low, speed_high = np.full(place.speed, SLOWEST**2 / Z_SCALE), np.full(place.speed, top)
     brake_low, brake_high = np.zeros(place.brake), np.full(place.brake, np.inf)
     return {
-        "lbx": np.concatenate([-free, speed_low, brake_low]),
-        "ubx": np.concatenate([free, speed_high, brake_high]),
+        "lbx": np.concatenate([right - LEASH, speed_low, brake_low]),
+        "ubx": np.concatenate([left + LEASH, speed_high, brake_high]),
         "lbg": low,
         "ubg": high,
     }
 
 
+def _offset_stations(mesh: Mesh, structure: Structure) -> Array:
+    """Stations where the offset is held to the corridor (stages, 3) [m]."""
+    xi = np.arange(structure.stages)[:, None] + np.array(OFFSETS_AT)
+    return meshes.spline_at(meshes.padded(mesh), np.minimum(xi, float(mesh.intervals)))[0]
+
+
+def _sampled_corridor(task: _Task, mesh: Mesh, s: Array) -> tuple[Array, Array]:
+    """Corridor at the offset stations (stages, 3), less half of what its bulges between them would give away.
+
+    A corridor's edge that bulges inwards by a sagitta between two samples would be cut by up to that much; a path that
+    follows the edge would not cut it at all.  Half the sagitta leaves the lap time unbiased.
+    """
+    ends = np.append(s.ravel(), s.ravel()[0] + mesh.length if mesh.closed else mesh.length)
+    parts = np.linspace(0.0, 1.0, 5)[1:-1]
+    between = ends[:-1, None] + np.diff(ends)[:, None] * parts
+    edges = []
+    for side, sign in ((0, 1.0), (1, -1.0)):
+        at = meshes.corridor(task.track, ends, task.half_width, task.use_kerbs)[side]
+        inner = meshes.corridor(task.track, between.ravel(), task.half_width, task.use_kerbs)[side].reshape(between.shape)
+        chord = at[:-1, None] + np.diff(at)[:, None] * parts
+        bulge = np.maximum(sign * (inner - chord), 0.0).max(axis=1)
+        before = np.roll(bulge, 1) if mesh.closed else np.concatenate([[0.0], bulge[:-1]])
+        edges.append((at[:-1] + sign * 0.5 * np.maximum(bulge, before)).reshape(s.shape))
+    return edges[0], edges[1]
+
+
+def _around(mesh: Mesh, right: Array, left: Array, count: int) -> tuple[Array, Array]:
+    """Widest corridor around each coefficient of n: at its own node and the two beside it."""
+    if mesh.closed:
+        low, high = (np.stack([np.roll(edge, k) for k in (-1, 0, 1)]) for edge in (right, left))
+    else:
+        padded = [np.concatenate([[edge[0]] * 2, edge, [edge[-1]] * 2]) for edge in (right, left)]
+        low, high = (np.stack([edge[k : k + count] for k in range(3)]) for edge in padded)
+    return low.min(axis=0), high.max(axis=0)
+
+
 def _bound_ends(task: _Task, mesh: Mesh, structure: Structure, low: Array, high: Array) -> None:
     """Fix the end states of an open track; rows -4.. are dn/dξ and z/Z_SCALE at the first and the last node."""
-    from linelab.geometry.curve import curve_at
-
     s, s1, _ = meshes.spline_nodes(meshes.padded(mesh))
     for state, node, row in ((task.start, 0, -4), (task.end, structure.intervals, -2)):
         if state.n is not None:
@@ -315,12 +357,10 @@ def _bound_ends(task: _Task, mesh: Mesh, structure: Structure, low: Array, high:
             low[low.size + row + 1] = high[high.size + row + 1] = max(state.v, 2.0 * SLOWEST) ** 2 / Z_SCALE
 
 
-def _first_solve(task: _Task, guess: _Guess, intervals: int, say: Callable[[str], None]) -> Iterate:
+def _first_solve(task: _Task, guess: _Guess, mesh: Mesh, say: Callable[[str], None]) -> Iterate:
     """Cold start from the reference line at nine tenths of its speed."""
-    say(f"first line: {intervals} intervals")
-    speed = np.interp(task.track.s, guess.s, guess.v)
-    mesh = meshes.make_mesh(task.track, speed, intervals)
-    structure = _structure(task, intervals)
+    say(f"first line: {mesh.intervals} intervals")
+    structure = _structure(task, mesh.intervals)
     problem = build_problem(structure)
     bounds = _bounds(task, mesh, problem)
     control = meshes.padded(mesh)
@@ -363,13 +403,12 @@ def _refine(task: _Task, coarse: Iterate, mesh: Mesh) -> Iterate:
 
 
 def _finer_multipliers(coarse: Iterate, mesh: Mesh, problem: Problem) -> Array:
-    """A node's multiplier stands for its stretch of track, so it shrinks with the step."""
+    """Multipliers interpolated: with the objective's weight they do not depend on the step."""
     before, after = coarse.structure, problem.structure
     rows = coarse.lam_g[: before.stages * before.constraints].reshape(before.stages, before.constraints)
     at = meshes.node_stations(coarse.mesh)[: before.stages]
     wanted = meshes.node_stations(mesh)[: after.stages]
-    share = before.intervals / after.intervals
-    columns = [share * np.interp(wanted, at, column) for column in rows.T]
+    columns = [np.interp(wanted, at, column) for column in rows.T]
     ends = coarse.lam_g[before.stages * before.constraints :]
     return np.concatenate([np.column_stack(columns).ravel(), ends])
 
@@ -413,7 +452,7 @@ def _solve(
             remedy="Check the track with 'linelab track', above all its narrowest place",
         )
     arrays = [np.asarray(result[name]).ravel() for name in ("x", "lam_x", "lam_g")]
-    return Iterate(mesh, problem.structure, *arrays, parameters, float(result["f"]), int(stats["iter_count"]))
+    return Iterate(mesh, problem.structure, *arrays, parameters, float(result["f"]) * TYPICAL_TIME / mesh.intervals, int(stats["iter_count"]))
 
 
 def unpacked(iterate: Iterate) -> tuple[Array, Array, Array]:

@@ -7,7 +7,8 @@ friction ellipse, imposed at the nodes, holds between them up to the mesh error 
 There are no dynamic equations to collocate: heading, curvature and acceleration follow from n and z exactly.
 
 Local variables of stage i (7): c[i-1..i+2] of n [m], d[i-1..i+1] of z [100 m²/s²].
-Constraints of stage i (3, <= 0 for the first two): grip excess [-], power excess [-], offset n at the node [m].
+Constraints of stage i (5): grip excess [-] and power excess [-], both <= 0, and the offset n [m] at the node and at
+one and two thirds of the interval: a corridor's peaks lie between nodes, and two centimetres there are milliseconds.
 With driver limits (Structure.rates) the stage also has two brake values and five more constraints.
 """
 
@@ -35,7 +36,8 @@ GAUSS = (0.5 - 0.5 / 3.0**0.5, 0.5 + 0.5 / 3.0**0.5)
 
 #: Node parameters: reference curvature and derivative, ds/dξ, d²s/dξ², slope, bank and their derivatives, grip.
 NODE_FIELDS = ("kappa", "dkappa", "s1", "s2", "slope", "bank", "dslope", "dbank", "grip")
-#: Interval parameters: reference curvature and ds/dξ at the two Gauss points; weight, 0 after the last node.
+#: Interval parameters: reference curvature and ds/dξ at the two Gauss points; weight of the interval's time in the
+#: objective [1/s], 0 after the last node.
 GAUSS_SIZE = 5
 #: Driver limits: brake build-up, brake release, drive build-up [m/s³], curvature rate [1/(m·s)].
 RATE_SIZE = 4
@@ -64,7 +66,7 @@ class Structure:
     @property
     def constraints(self) -> int:
         """Constraints per stage."""
-        return 8 if self.rates else 3
+        return 10 if self.rates else 5
 
     @property
     def local(self) -> int:
@@ -200,8 +202,17 @@ def _node_constraints(structure: Structure, w: Any, node: Any, kart: Any, lam: A
     value = ca.Function("value", [y, node, kart], [excess])
     matrix = _coordinates(node[2], node[3], 0, w.numel())
     at = matrix @ w
-    constraints = ca.vertcat(value(at, node, kart), at[0])
+    constraints = ca.vertcat(value(at, node, kart), _offsets(w))
     return constraints, matrix.T @ curved(at, node, kart, lam) @ matrix
+
+
+#: Where the offset is held to the corridor, as fractions of the interval.
+OFFSETS_AT = (0.0, 1.0 / 3.0, 2.0 / 3.0)
+
+
+def _offsets(w: Any) -> Any:
+    """Offset at OFFSETS_AT (3,) [m]."""
+    return ca.DM([cubic_basis(u) for u in OFFSETS_AT]) @ w[0:4]
 
 
 def _excess(numbers: grip.KartNumbers, state: _Node) -> Any:
@@ -218,21 +229,20 @@ def _rate_constraints(
 
     Two more local variables: braking deceleration at this node and the next, >= 0 [10 m/s²]; the drive is then
     ax_tyre + brake >= 0.  Changes over the interval are held to the driver's rates times the interval's time.
-    Order: grip, power, offset, drive, brake build-up, brake release, drive build-up, curvature rate.
+    Order: grip, power, three offsets, drive, brake build-up, brake release, drive build-up, curvature rate.
     """
     numbers = grip.unpack(kart)
     here = _node_state(structure, _coordinates(node[2], node[3], 0, w.numel()) @ w, node, numbers)
     there = _node_state(structure, _coordinates(after[2], after[3], 1, w.numel()) @ w, after, numbers)
     brake, brake_after = 10.0 * w[7], 10.0 * w[8]
     drive, drive_after = here.tyre_ax + brake, there.tyre_ax + brake_after
-    time = _cost(w, gauss)[0]
+    time = _cost(w, ca.vertcat(gauss[0:4], 1.0))[0]
     held = grip.grip_excess(numbers, here.load, here.tyre_ax, here.grip)
     power = (drive * here.v - grip.drive_power(numbers, here.v) / numbers.mass) / POWER_SCALE
-    offset = (_coordinates(node[2], node[3], 0, w.numel()) @ w)[0]
     return ca.vertcat(
         held,
         power,
-        offset,
+        _offsets(w),
         -drive / 10.0,
         brake_after - brake - rates[0] * time,
         brake - brake_after - rates[1] * time,
