@@ -26,7 +26,7 @@ from linelab.units import Array
 
 Index = NDArray[np.intp]
 
-PARALLEL='serial'
+
 
 #: Rows of a stage's constraints that hold offsets.
 OFFSET_ROWS = slice(2, 5)
@@ -138,7 +138,7 @@ def build_problem(structure: Structure) -> Problem:
 
     lam_g = ca.MX.sym("lam_g", place.stage_rows + place.end_rows)
     spread = ca.reshape(lam_g[: place.stage_rows], structure.constraints, structure.stages)
-    by_kart = stage.sensitivity.map("sensitivity_map", PARALLEL, structure.stages, fixed, [])
+    by_kart = stage.sensitivity.map("sensitivity_map", "serial", structure.stages, fixed, [])
     sensitivity = ca.Function(
         "sensitivity", [symbols.x, symbols.p, lam_g], [ca.sum2(by_kart(*symbols.mapped, spread))]
     )
@@ -156,8 +156,8 @@ def _oracle(structure: Structure, place: Layout, stage: StageFunctions, symbols:
     """Objective and constraints as expressions."""
     fixed = [4, 5]
     count = structure.stages
-    cost, _ = stage.cost.map("cost_map", PARALLEL, count, fixed, [])(*symbols.mapped)
-    g = ca.vec(stage.constraints.map("constraints_map", PARALLEL, count, fixed, [])(*symbols.mapped))
+    cost, _ = stage.cost.map("cost_map", "serial", count, fixed, [])(*symbols.mapped)
+    g = ca.vec(stage.constraints.map("constraints_map", "serial", count, fixed, [])(*symbols.mapped))
     if place.end_rows:
         g = ca.vertcat(g, _end_rows(structure, place) @ symbols.x)
     return {"x": symbols.x, "p": symbols.p, "f": ca.sum2(cost), "g": g}
@@ -169,12 +169,12 @@ def _derivatives(structure: Structure, place: Layout, stage: StageFunctions, sym
     oracle = _oracle(structure, place, stage, symbols)
     nx, rows = symbols.x.numel(), place.stage_rows + place.end_rows
     local = place.local
-    cost, slopes = stage.cost.map("slope_map", PARALLEL, count, fixed, [])(*symbols.mapped)
+    cost, slopes = stage.cost.map("slope_map", "serial", count, fixed, [])(*symbols.mapped)
     gradient = _sum_matrix(local.ravel(), nx) @ ca.vec(slopes)
     i, j = (np.array(t, dtype=np.intp) for t in stage.jacobian_sparsity.get_triplet())
     stage_row = (structure.constraints * np.arange(count)[:, None] + i).ravel()
     stage_column = local[:, j].ravel()
-    values = ca.vec(stage.jacobian.map("jacobian_map", PARALLEL, count, fixed, [])(*symbols.mapped))
+    values = ca.vec(stage.jacobian.map("jacobian_map", "serial", count, fixed, [])(*symbols.mapped))
     if place.end_rows:
         ends = _end_rows(structure, place)
         end_i, end_j = (np.array(t, dtype=np.intp) for t in ends.sparsity().get_triplet())
@@ -185,7 +185,7 @@ def _derivatives(structure: Structure, place: Layout, stage: StageFunctions, sym
     jacobian = ca.MX(pattern, adder @ values)
     lam_f, lam_g = ca.MX.sym("lam_f"), ca.MX.sym("lam_g", rows)
     spread = ca.reshape(lam_g[: place.stage_rows], structure.constraints, count)
-    curved = stage.hessian.map("hessian_map", PARALLEL, count, [*fixed, 6], [])(*symbols.mapped, lam_f, spread)
+    curved = stage.hessian.map("hessian_map", "serial", count, [*fixed, 6], [])(*symbols.mapped, lam_f, spread)
     i, j = (np.array(t, dtype=np.intp) for t in stage.hessian_sparsity.get_triplet())
     a, b = local[:, i].ravel(), local[:, j].ravel()
     upper, upper_adder = _pattern(np.minimum(a, b), np.maximum(a, b), (nx, nx))
