@@ -18,9 +18,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from linelab.compare.compare import compare
-    from linelab.compare.estimate import estimate_lap
-    from linelab.compare.laps import split_laps
+    from linelab.comparison.compare import compare
+    from linelab.comparison.estimate import estimate_lap
+    from linelab.comparison.laps import split_laps
     from linelab.errors import LinelabError
     from linelab.io.kart_files import bundled_karts, load_kart, save_kart
     from linelab.io.recordings import load_recording
@@ -33,7 +33,8 @@ _HOMES = {
     "LinelabError": "linelab.errors",
     "bundled_karts": "linelab.io.kart_files",
     "bundled_tracks": "linelab.io.track_files",
-    "estimate_lap": "linelab.compare.estimate",
+    "compare": "linelab.comparison.compare",
+    "estimate_lap": "linelab.comparison.estimate",
     "load_kart": "linelab.io.kart_files",
     "load_recording": "linelab.io.recordings",
     "load_track": "linelab.io.track_files",
@@ -42,7 +43,7 @@ _HOMES = {
     "save_track": "linelab.io.track_files",
     "solve_min_time": "linelab.solve.mintime",
     "speed_profile": "linelab.solve.speed",
-    "split_laps": "linelab.compare.laps",
+    "split_laps": "linelab.comparison.laps",
 }
 
 __all__ = [
@@ -65,8 +66,6 @@ __all__ = [
 
 def __getattr__(name: str) -> Any:
     """Load a public name when it is first used (PEP 562)."""
-    if name == "compare":  # a package and a function in one; see its docstring
-        return import_module("linelab.compare")
     if name not in _HOMES:
         raise AttributeError(f"module 'linelab' has no attribute {name!r}")
     value = getattr(import_module(_HOMES[name]), name)

@@ -15,11 +15,11 @@ from typing import Any
 
 import numpy as np
 
-from linelab.compare.compare import Comparison, rank_corners
-from linelab.compare.corner_review import CornerReview
-from linelab.compare.laps import RecordedLap
-from linelab.compare.measured import Measured
-from linelab.compare.segments import PHASES
+from linelab.comparison.compare import Comparison, rank_corners
+from linelab.comparison.corner_review import CornerReview
+from linelab.comparison.laps import RecordedLap
+from linelab.comparison.measured import Measured
+from linelab.comparison.segments import PHASES
 from linelab.io.atomic import write_text
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
 

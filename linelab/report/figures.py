@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from linelab.compare.compare import Comparison, rank_corners
-from linelab.compare.corner_review import CornerReview
-from linelab.compare.marks import find_marks
+from linelab.comparison.compare import Comparison, rank_corners
+from linelab.comparison.corner_review import CornerReview
+from linelab.comparison.marks import find_marks
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.report.display import METRIC, Units

@@ -7,10 +7,10 @@ import textwrap
 
 import numpy as np
 
-from linelab.compare.compare import Comparison
-from linelab.compare.corner_review import CornerReview
-from linelab.compare.marks import CornerMarks
-from linelab.compare.measured import Measured
+from linelab.comparison.compare import Comparison
+from linelab.comparison.corner_review import CornerReview
+from linelab.comparison.marks import CornerMarks
+from linelab.comparison.measured import Measured
 from linelab.lap import Lap
 from linelab.report.display import METRIC, Units
 from linelab.report.figures_corner import Callout

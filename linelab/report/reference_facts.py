@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from linelab.compare.marks import CornerMarks, find_marks
-from linelab.compare.segments import segments_of, time_at
+from linelab.comparison.marks import CornerMarks, find_marks
+from linelab.comparison.segments import segments_of, time_at
 from linelab.kart import Kart
 from linelab.lap import Lap, Limit
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text

@@ -6,13 +6,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from linelab.compare.compare import Comparison, compare
-from linelab.compare.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
-from linelab.compare.estimate import PositionBias, estimate_lap
-from linelab.compare.laps import RecordedLap, complete_laps, split_laps
-from linelab.compare.samples import own_plane
-from linelab.compare.sensors import Sensors, read_sensors
-from linelab.compare.start_line import StartLine, start_line_at
+from linelab.comparison.compare import Comparison, compare
+from linelab.comparison.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
+from linelab.comparison.estimate import PositionBias, estimate_lap
+from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
+from linelab.comparison.samples import own_plane
+from linelab.comparison.sensors import Sensors, read_sensors
+from linelab.comparison.start_line import StartLine, start_line_at
 from linelab.errors import InputError, RecordingError
 from linelab.io.outputs import results_folder
 from linelab.kart import Kart

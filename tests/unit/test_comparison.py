@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from simulated import as_lap, drive, make_track, record
 
-from linelab.compare.compare import compare, rank_corners
-from linelab.compare.estimate import PositionBias, estimate_lap, with_bias
-from linelab.compare.laps import complete_laps, split_laps
-from linelab.compare.marks import find_marks
-from linelab.compare.measured import Measured, withheld
-from linelab.compare.segments import PHASES, segments_of, time_at
+from linelab.comparison.compare import compare, rank_corners
+from linelab.comparison.estimate import PositionBias, estimate_lap, with_bias
+from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.marks import find_marks
+from linelab.comparison.measured import Measured, withheld
+from linelab.comparison.segments import PHASES, segments_of, time_at
 from linelab.errors import InputError
 from linelab.kart import Kart, PowerEngine
 from linelab.solve.speed import speed_profile

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from simulated import drive, make_track, record
 
-from linelab.compare.compare import compare
-from linelab.compare.corridor_laps import closed_curve, corridor_from_laps
-from linelab.compare.estimate import estimate_lap
-from linelab.compare.laps import complete_laps
-from linelab.compare.start_line import track_line
+from linelab.comparison.compare import compare
+from linelab.comparison.corridor_laps import closed_curve, corridor_from_laps
+from linelab.comparison.estimate import estimate_lap
+from linelab.comparison.laps import complete_laps
+from linelab.comparison.start_line import track_line
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.frenet import xy_to_sn
 from linelab.lap import Recording

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from simulated import drive, make_track, record
 
-from linelab.compare.estimate import PositionBias, estimate_lap
-from linelab.compare.laps import complete_laps, split_laps
-from linelab.compare.noise import drift, scatter
-from linelab.compare.samples import Samples
-from linelab.compare.sensors import read_sensors
-from linelab.compare.smoother import motion_at, smooth
+from linelab.comparison.estimate import PositionBias, estimate_lap
+from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.noise import drift, scatter
+from linelab.comparison.samples import Samples
+from linelab.comparison.sensors import read_sensors
+from linelab.comparison.smoother import motion_at, smooth
 from linelab.errors import RecordingError
 from linelab.io.track_build import reversed_track
 

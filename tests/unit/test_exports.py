@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from simulated import as_lap, drive, make_track, record
 
-from linelab.compare.compare import compare
-from linelab.compare.estimate import estimate_lap
-from linelab.compare.laps import complete_laps, split_laps
+from linelab.comparison.compare import compare
+from linelab.comparison.estimate import estimate_lap
+from linelab.comparison.laps import complete_laps, split_laps
 from linelab.errors import InputError
 from linelab.report.display import CAUTIONS, IMPERIAL
 from linelab.report.exports import (

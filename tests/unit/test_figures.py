@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linelab.compare.compare import compare, rank_corners
-from linelab.compare.marks import find_marks
+from linelab.comparison.compare import compare, rank_corners
+from linelab.comparison.marks import find_marks
 from linelab.errors import InputError
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from simulated import drive, make_track, record
 
-from linelab.compare.crossings import find_crossings
-from linelab.compare.laps import complete_laps, split_laps
-from linelab.compare.samples import Samples, own_plane, place_samples
-from linelab.compare.start_line import StartLine, propose_start_line, start_line_at, track_line
+from linelab.comparison.crossings import find_crossings
+from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.samples import Samples, own_plane, place_samples
+from linelab.comparison.start_line import StartLine, propose_start_line, start_line_at, track_line
 from linelab.errors import InputError, RecordingError
 from linelab.io.track_build import reversed_track
 from linelab.lap import Recording

@@ -50,16 +50,17 @@ def test_unknown_names_are_attribute_errors():
         linelab.nonsense  # noqa: B018
 
 
-def test_compare_stays_callable_after_its_package_is_imported():
-    """The function and the package share a name; every import order must leave ``linelab.compare`` callable."""
+def test_compare_is_the_function_whatever_was_imported_before():
+    """No module shares the function's name: the import system would put it in the function's place."""
     code = (
-        "import linelab, linelab.compare.laps as laps\n"
+        "import linelab, linelab.comparison.compare, linelab.comparison.laps\n"
         "from linelab import compare\n"
-        "from linelab.errors import LinelabError\n"
-        "assert callable(linelab.compare) and callable(compare) and laps.split_laps\n"
-        "linelab.split_laps\n"
-        "import linelab.compare.compare as module\n"
-        "module.compare = lambda *a, **k: (a, k)\n"
-        "print(linelab.compare(1, kart=2))"
+        "assert linelab.compare is compare is linelab.comparison.compare.compare\n"
+        "print(type(linelab.compare).__name__)"
     )
-    assert _python(code) == "((1,), {'kart': 2})"
+    assert _python(code) == "function"
+
+
+def test_no_submodule_shares_a_public_name():
+    inside = {path.stem for path in (ROOT / "linelab").iterdir()}
+    assert not inside & set(linelab.__all__)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.compare.noise import ASSUMED_POSITION, position_noise, speed_noise
-from linelab.compare.samples import Samples
-from linelab.compare.smoother import likely_jerk, smooth
+from linelab.comparison.noise import ASSUMED_POSITION, position_noise, speed_noise
+from linelab.comparison.samples import Samples
+from linelab.comparison.smoother import likely_jerk, smooth
 from linelab.units import Array
 
 #: Jerk density for the positions-only motion that the speed channel is held against [m²/s⁵].

@@ -9,11 +9,11 @@ from typing import Literal
 
 import numpy as np
 
-from linelab.compare.crossings import LONGEST_GAP, Crossing, passages
-from linelab.compare.measured import Measured
-from linelab.compare.noise import drift, position_noise
-from linelab.compare.samples import Samples, own_plane, place_samples, samples_on
-from linelab.compare.start_line import StartLine, track_line
+from linelab.comparison.crossings import LONGEST_GAP, Crossing, passages
+from linelab.comparison.measured import Measured
+from linelab.comparison.noise import drift, position_noise
+from linelab.comparison.samples import Samples, own_plane, place_samples, samples_on
+from linelab.comparison.start_line import StartLine, track_line
 from linelab.errors import InputError, RecordingError
 from linelab.lap import Recording
 from linelab.track import Track
@@ -97,7 +97,7 @@ def split_laps(
     recording : Recording or Samples
     where : Track or StartLine
         A circuit is cut at station 0; an open track from ``start_station`` to ``finish_station``.  A StartLine is
-        in the plane of :func:`linelab.compare.samples.own_plane` for a recording with longitude and latitude.
+        in the plane of :func:`linelab.comparison.samples.own_plane` for a recording with longitude and latitude.
     bias, bias_time : float
         Assumed position bias of the receiver per axis [m] and its correlation time [s], for the lap time's uncertainty.
     longest_gap : float

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.compare.estimate import DrivenLap
-from linelab.compare.losses import LEAST_RATE, SegmentLosses
-from linelab.compare.marks import CornerMarks
-from linelab.compare.measured import Measured, from_draws, withheld
-from linelab.compare.segments import PHASES, Phase
+from linelab.comparison.estimate import DrivenLap
+from linelab.comparison.losses import LEAST_RATE, SegmentLosses
+from linelab.comparison.marks import CornerMarks
+from linelab.comparison.measured import Measured, from_draws, withheld
+from linelab.comparison.segments import PHASES, Phase
 from linelab.lap import Lap
 from linelab.track import Corner, Track, along
 from linelab.units import Array

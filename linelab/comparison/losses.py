@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from linelab.compare.estimate import DrivenLap
-from linelab.compare.measured import Measured, withheld
-from linelab.compare.segments import Segment, time_at
+from linelab.comparison.estimate import DrivenLap
+from linelab.comparison.measured import Measured, withheld
+from linelab.comparison.segments import Segment, time_at
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.solve.speed import speed_profiles

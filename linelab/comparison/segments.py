@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from linelab.compare.marks import CornerMarks
+from linelab.comparison.marks import CornerMarks
 from linelab.units import Array
 
 Phase = Literal["braking", "entry", "exit", "straight"]

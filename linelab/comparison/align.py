@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.compare.laps import RecordedLap
-from linelab.compare.samples import Samples
-from linelab.compare.smoother import Motion, motion_at
+from linelab.comparison.laps import RecordedLap
+from linelab.comparison.samples import Samples
+from linelab.comparison.smoother import Motion, motion_at
 from linelab.errors import RecordingError
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import xy_to_sn

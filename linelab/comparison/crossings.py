@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.compare.samples import Samples
-from linelab.compare.start_line import StartLine
+from linelab.comparison.samples import Samples
+from linelab.comparison.start_line import StartLine
 from linelab.errors import RecordingError
 from linelab.units import Array
 

@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from linelab.compare.estimate import PositionBias
-from linelab.compare.laps import RecordedLap, complete_laps, split_laps
-from linelab.compare.samples import Samples, own_plane, place_samples
-from linelab.compare.sensors import Sensors, read_sensors, shift_speed
-from linelab.compare.smoother import motion_at, smooth
-from linelab.compare.start_line import StartLine, propose_start_line
+from linelab.comparison.estimate import PositionBias
+from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
+from linelab.comparison.samples import Samples, own_plane, place_samples
+from linelab.comparison.sensors import Sensors, read_sensors, shift_speed
+from linelab.comparison.smoother import motion_at, smooth
+from linelab.comparison.start_line import StartLine, propose_start_line
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.corridor import edges_from_centre
 from linelab.geometry.curve import Curve, curve_at
@@ -77,7 +77,7 @@ def corridor_from_laps(
     ----------
     recording : Recording
     start_line : StartLine, optional
-        In the recording's own plane (:func:`linelab.compare.samples.own_plane`); one is proposed across the longest
+        In the recording's own plane (:func:`linelab.comparison.samples.own_plane`); one is proposed across the longest
         straight when none is given.
     assumed_width : float
         Width of the track [m]; widened where the laps spread wider.

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from linelab.compare.samples import Samples
+from linelab.comparison.samples import Samples
 from linelab.units import Array
 
 #: Standard deviation of normal noise kept by trimming the largest 5 % of magnitudes (two-sided truncation at 1.96).

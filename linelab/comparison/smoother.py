@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from linelab.compare.samples import Samples
+from linelab.comparison.samples import Samples
 from linelab.units import Array
 
 #: Order of the state in each row: x, vx, ax, y, vy, ay [m, m/s, m/s²].

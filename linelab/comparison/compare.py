@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from linelab.compare.corner_review import CornerReview, minimum_rooms, review_corner
-from linelab.compare.estimate import DrivenLap, track_heading, without_uncertainty
-from linelab.compare.losses import SegmentLosses, segment_losses
-from linelab.compare.marks import find_marks
-from linelab.compare.measured import Measured
-from linelab.compare.segments import segments_of, time_at
+from linelab.comparison.corner_review import CornerReview, minimum_rooms, review_corner
+from linelab.comparison.estimate import DrivenLap, track_heading, without_uncertainty
+from linelab.comparison.losses import SegmentLosses, segment_losses
+from linelab.comparison.marks import find_marks
+from linelab.comparison.measured import Measured
+from linelab.comparison.segments import segments_of, time_at
 from linelab.errors import InputError
 from linelab.kart import Kart
 from linelab.lap import Lap, import_pandas
@@ -92,7 +92,7 @@ def compare(track: Track, reference: Lap, driven: Lap | DrivenLap, kart: Kart | 
     reference : Lap
         The computed minimum-time lap of this track (or any lap on it).
     driven : DrivenLap or Lap
-        From :func:`linelab.compare.estimate.estimate_lap`; a plain Lap is taken as exact.
+        From :func:`linelab.comparison.estimate.estimate_lap`; a plain Lap is taken as exact.
     kart : Kart, optional
         For the split into line loss and speed loss.
 

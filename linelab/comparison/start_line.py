@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.compare.samples import Samples
+from linelab.comparison.samples import Samples
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.curve import curve_at
 from linelab.io.projection import LocalPlane, to_plane

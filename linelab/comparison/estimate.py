@@ -7,11 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from linelab.compare.align import Placement, place_motion
-from linelab.compare.laps import ASSUMED_BIAS, BIAS_TIME, RecordedLap
-from linelab.compare.noise import drift
-from linelab.compare.sensors import Sensors, read_sensors, shift_speed
-from linelab.compare.smoother import smooth
+from linelab.comparison.align import Placement, place_motion
+from linelab.comparison.laps import ASSUMED_BIAS, BIAS_TIME, RecordedLap
+from linelab.comparison.noise import drift
+from linelab.comparison.sensors import Sensors, read_sensors, shift_speed
+from linelab.comparison.smoother import smooth
 from linelab.errors import RecordingError
 from linelab.geometry.curve import curve_at
 from linelab.lap import Lap, Limit, Line
@@ -120,7 +120,7 @@ def estimate_lap(
     ----------
     track : Track
     lap : RecordedLap
-        A complete or aborted lap of :func:`linelab.compare.laps.split_laps`.
+        A complete or aborted lap of :func:`linelab.comparison.laps.split_laps`.
     sensors : Sensors, optional
         Of the session (``read_sensors(lap.samples)``): give them when several laps are estimated.
     bias : PositionBias, optional

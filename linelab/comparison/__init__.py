@@ -1,0 +1,1 @@
+"""Recorded laps held against the reference lap."""
