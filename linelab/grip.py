@@ -91,7 +91,7 @@ def pack(numbers: KartNumbers) -> Array:
 def unpack(vector: Any) -> KartNumbers:
     """Inverse of :func:`pack`; works on a CasADi vector of length SIZE as well."""
     scalars = [vector[i] for i in range(13)]
-    return KartNumbers(*scalars, knots=vector[13 : 13 + KNOTS], slope_changes=vector[13 + KNOTS : SIZE])
+    return KartNumbers(*(scalars + [vector[13 : 13 + KNOTS], vector[13 + KNOTS : SIZE]]))
 
 
 class Surface(NamedTuple):
@@ -237,4 +237,5 @@ def roll_down(kart: Kart, v: Array | float) -> Array:
     speed = np.asarray(v, dtype=np.float64)
     load = loads(numbers, speed * speed, 0.0, FLAT)
     top = min(float(numbers.top_speed), 60.0)
-    return (load.resistance + kart.engine_braking * np.minimum(speed / top, 1.0)) / numbers.inertia
+    braking = kart.engine_braking * np.minimum(speed / top, 1.0)
+    return np.asarray((load.resistance + braking) / numbers.inertia)

@@ -13,6 +13,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.track import GripZone, Kerb, Track, along
 from linelab.units import Array
@@ -99,7 +100,9 @@ def grip_profile(track: Track, s: Array, half_width: float) -> GripProfile:
     return GripProfile(base, knots, changes)
 
 
-def _ramp(knots: Array, changes: Array, first: int, start: Array, end: Array, rise: Array, active: Array) -> None:
+def _ramp(
+    knots: Array, changes: Array, first: int, start: Array, end: Array, rise: Array, active: NDArray[np.bool_]
+) -> None:
     """Put a rise between two offsets into knots ``first`` and ``first + 1`` where active."""
     rate = rise / np.maximum(end - start, 1e-3)
     for column, offset, value in ((first, start, rate), (first + 1, end, -rate)):

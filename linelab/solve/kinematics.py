@@ -43,9 +43,7 @@ def path_state(n: Any, n1: Any, n2: Any, kappa_c: Any, dkappa_c: Any) -> PathSta
     return PathState(stretch, (xi1 + kappa_c) / stretch, q / stretch, n1 / stretch)
 
 
-def surface_on_path(
-    slope: Any, bank: Any, dslope: Any, dbank: Any, path: PathState, grip: Any
-) -> Surface:
+def surface_on_path(slope: Any, bank: Any, dslope: Any, dbank: Any, path: PathState, grip: Any) -> Surface:
     """Slope, bank and vertical curvature met along the path.
 
     The ground is taken as a surface whose slope and bank do not vary across the track; its height h has

@@ -80,7 +80,8 @@ def line_from_offsets(track: Track, offsets: Offsets, *, half_width: float, grip
     path = path_state(n, n1, n2, at.kappa, at.dkappa)
     dslope, dbank = surface_slopes(track)
     factor = grip * grip_at(track, s, n, half_width)
-    surface = surface_on_path(*(along(track, values, s) for values in (track.slope, track.bank, dslope, dbank)), path, factor)
+    slope, bank, dslope, dbank = (along(track, values, s) for values in (track.slope, track.bank, dslope, dbank))
+    surface = surface_on_path(slope, bank, dslope, dbank, path, factor)
     closed = track.closed and abs(s[-1] - s[0] - track.length) < 1e-6 * track.length
     return Line(
         distance=_path_length(track, offsets),
@@ -101,10 +102,10 @@ def line_from_offsets(track: Track, offsets: Offsets, *, half_width: float, grip
 def _derivative(s: Array, values: Array, closed: bool) -> Array:
     """Second-order derivative on a non-uniform grid; wrapped when closed."""
     if not closed:
-        return np.gradient(values, s)
+        return np.asarray(np.gradient(values, s))
     wide = np.concatenate([[values[-2]], values, [values[1]]])
     at = np.concatenate([[s[0] - (s[-1] - s[-2])], s, [s[-1] + (s[1] - s[0])]])
-    return np.gradient(wide, at)[1:-1]
+    return np.asarray(np.gradient(wide, at)[1:-1])
 
 
 def _path_length(track: Track, offsets: Offsets) -> Array:

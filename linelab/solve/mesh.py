@@ -114,7 +114,7 @@ def make_mesh(track: Track, density: Array, intervals: int) -> Mesh:
 
 def _smooth(density: Array, s: Array, closed: bool, reach: float = 6.0) -> Array:
     """Moving average of a density over about ``reach`` metres, twice, so that steps change gradually."""
-    width = max(int(round(reach / (s[1] - s[0]))), 1) | 1
+    width = max(round(reach / float(s[1] - s[0])), 1) | 1
     half = width // 2
     if 2 * half + 1 >= density.size:
         return np.full_like(density, density.mean())
@@ -138,7 +138,7 @@ def surface_slopes(track: Track) -> tuple[Array, Array]:
 
         def derivative(values: Array) -> Array:
             wide = np.concatenate([[values[-2]], values, [values[1]]])
-            return (wide[2:] - wide[:-2]) / (2.0 * step)
+            return np.asarray((wide[2:] - wide[:-2]) / (2.0 * step))
 
         return derivative(track.slope), derivative(track.bank)
     return np.gradient(track.slope, track.s), np.gradient(track.bank, track.s)

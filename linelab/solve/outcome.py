@@ -52,9 +52,7 @@ def output_stations(track: Track, mesh: Mesh) -> Array:
     return np.concatenate([[0.0], inner, [track.length]])
 
 
-def lap_from_spline(
-    track: Track, kart: Kart, mesh: Mesh, path: Array, speed: Array, *, grip: float, label: str
-) -> Lap:
+def lap_from_spline(track: Track, kart: Kart, mesh: Mesh, path: Array, speed: Array, *, grip: float, label: str) -> Lap:
     """Sample a solution as a lap."""
     s = output_stations(track, mesh)
     motion = motion_at(mesh, path, speed, s)

@@ -46,7 +46,9 @@ def run_passes(kart: KartNumbers, steps: Interval, limit: Array, *, first: Array
     -------
     Passes
     """
-    forward_pass, backward_pass = (_forward_many, _backward_many) if limit.shape[1] >= MANY else (_forward_scan, _backward_scan)
+    forward_pass, backward_pass = (
+        (_forward_many, _backward_many) if limit.shape[1] >= MANY else (_forward_scan, _backward_scan)
+    )
     start = limit[0] if first is None else np.minimum(first, limit[0])
     ahead = forward_pass(kart, steps, limit, start)
     return Passes(backward_pass(kart, steps, ahead), ahead)
@@ -148,12 +150,12 @@ def _run_scan(kart: KartNumbers, columns: Array, z0: float, *, forward: bool) ->
     numbers = np.tile(grip.pack(kart), (_CHUNK, 1))
     state, states = np.array([z0, 0.0]), np.empty((padded.shape[0], 2))
     buffer, evaluate = _scan(forward).buffer()
-    buffer.set_arg(0, memoryview(state))
-    buffer.set_arg(2, memoryview(numbers))
+    buffer.set_arg(0, state.data)
+    buffer.set_arg(2, numbers.data)
     for begin in range(0, padded.shape[0], _CHUNK):
         chunk = states[begin : begin + _CHUNK]
-        buffer.set_arg(1, memoryview(padded[begin : begin + _CHUNK]))
-        buffer.set_res(0, memoryview(chunk))
+        buffer.set_arg(1, padded[begin : begin + _CHUNK].data)
+        buffer.set_res(0, chunk.data)
         evaluate()
         state[:] = chunk[-1]
     return states[:count, 0]

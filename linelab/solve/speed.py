@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.errors import InputError
 from linelab.grip import KartNumbers, Surface, drive_friction, drive_power, kart_numbers, loads
@@ -25,6 +26,9 @@ STEP_TURN = 0.03
 STEP_MIN, STEP_MAX = 0.1, 1.0
 
 
+Index = NDArray[np.intp]
+
+
 class _Grid(NamedTuple):
     """A line subdivided: nodes (M+1,), middles (M,), and where the line's own nodes are (N,)."""
 
@@ -33,7 +37,7 @@ class _Grid(NamedTuple):
     kappa_middle: Array
     surface: Surface
     surface_middle: Surface
-    own: Array
+    own: Index
 
 
 def speed_profile(
@@ -71,7 +75,9 @@ def speed_profiles(
         return []
     closed = lines[0].closed
     if any(line.closed != closed for line in lines):
-        raise InputError("open and closed lines cannot be mixed", where="speed_profiles", remedy="Call it once for each")
+        raise InputError(
+            "open and closed lines cannot be mixed", where="speed_profiles", remedy="Call it once for each"
+        )
     if closed and not (v_start is None and v_end is None):
         raise InputError("a closed line has no ends", where="speed_profile", remedy="Leave v_start and v_end out")
     for name, speed in (("v_start", v_start), ("v_end", v_end)):
@@ -118,9 +124,9 @@ def _subdivide(line: Line) -> _Grid:
 _SURFACE = ("slope", "bank", "vertical_curvature", "grip")
 
 
-def _blend(values: Array, index: Array, u: Array) -> Array:
+def _blend(values: Array, index: Index, u: Array) -> Array:
     """Linear interpolation at fraction ``u`` of interval ``index``."""
-    return values[index] + u * (values[index + 1] - values[index])
+    return np.asarray(values[index] + u * (values[index + 1] - values[index]))
 
 
 def _hermite_table(line: Line):  # type: ignore[no-untyped-def]
@@ -136,17 +142,16 @@ def _hermite_table(line: Line):  # type: ignore[no-untyped-def]
     slopes = inner if line.closed else np.concatenate([[rate[0]], inner, [rate[-1]]])
     own, own_gaps = line.kappa, np.diff(line.distance)
 
-    def kappa(index: Array, u: Array) -> Array:
+    def kappa(index: Index, u: Array) -> Array:
         w = 1.0 - u
         bend = own_gaps[index] * u * w * (slopes[index] * w - slopes[index + 1] * u)
-        return own[index] * w * w * (1.0 + 2.0 * u) + own[index + 1] * u * u * (3.0 - 2.0 * u) + bend
+        ends = own[index] * w * w * (1.0 + 2.0 * u) + own[index + 1] * u * u * (3.0 - 2.0 * u)
+        return np.asarray(ends + bend)
 
     return kappa
 
 
-def _stack(
-    grids: list[_Grid], kart: KartNumbers, closed: bool
-) -> tuple[Array, Array, Interval, list[int]]:
+def _stack(grids: list[_Grid], kart: KartNumbers, closed: bool) -> tuple[Array, Array, Interval, list[int]]:
     """All laps side by side: distances and limits (M+1, L), intervals (M, L), where each closed lap was cut.
 
     A closed lap is cut at its slowest corner, where the profile is known to touch the limit; shorter laps are
@@ -212,7 +217,7 @@ def _interval_times(kart: KartNumbers, steps: Interval, passes: Passes) -> Array
     return np.asarray(times)
 
 
-def _pick(steps: Interval, where: tuple[Array, ...]) -> Interval:
+def _pick(steps: Interval, where: tuple[Index, ...]) -> Interval:
     """The intervals at the given indices, one-dimensional."""
     shape = steps.h.shape
     fields = [np.broadcast_to(field, shape)[where] for field in (*steps.load, steps.drive, steps.brake, steps.side)]
@@ -223,7 +228,7 @@ def _peak_time(kart: KartNumbers, step: Interval, z0: Array, z1: Array) -> Array
     """Time over intervals driven from z0 to a peak and braked from there to z1."""
 
     def push(v: Array) -> Array:
-        return np.asarray(drive_power(kart, v)) / (v * kart.mass)
+        return np.asarray(drive_power(kart, v) / (v * kart.mass))
 
     guess = (z1 - z0) / (2.0 * step.h)
     ahead, _ = forward_reach(kart.inertia, push, z0, np.maximum(guess, 0.0), step, np.where)
@@ -234,9 +239,8 @@ def _peak_time(kart: KartNumbers, step: Interval, z0: Array, z1: Array) -> Array
     share = np.clip(share, 0.0, 1.0)
     peak = np.sqrt(np.where(peaked, z0 + rise * share, z0))
     v0, v1 = np.sqrt(z0), np.sqrt(z1)
-    return np.where(
-        peaked, 2.0 * step.h * (share / (v0 + peak) + (1.0 - share) / (peak + v1)), 2.0 * step.h / (v0 + v1)
-    )
+    over = share / (v0 + peak) + (1.0 - share) / (peak + v1)
+    return np.asarray(2.0 * step.h * np.where(peaked, over, 1.0 / (v0 + v1)))
 
 
 class _Column(NamedTuple):
@@ -284,7 +288,7 @@ def _periodic_gradient(z: Array, distance: Array) -> Array:
     gap_before, gap_after = distance[-1] - distance[-2], distance[1] - distance[0]
     wide = np.concatenate([[z[-2]], z, [z[1]]])
     at = np.concatenate([[distance[0] - gap_before], distance, [distance[-1] + gap_after]])
-    return np.gradient(wide, at)[1:-1]
+    return np.asarray(np.gradient(wide, at)[1:-1])
 
 
 def _labels(grid: _Grid, kart: KartNumbers, column: _Column, slope: Array) -> Array:
@@ -294,7 +298,9 @@ def _labels(grid: _Grid, kart: KartNumbers, column: _Column, slope: Array) -> Ar
     resist = load.resistance + load.climb
     by_power = np.asarray(drive_power(kart, np.sqrt(z))) / (np.sqrt(z) * kart.mass) - resist
     used = load.lateral / (kart.mu_y * grid.surface.grip * load.normal)
-    traction = np.asarray(drive_friction(kart, grid.surface.grip)) * load.normal * np.sqrt(np.maximum(1.0 - used**2, 0.0))
+    traction = (
+        np.asarray(drive_friction(kart, grid.surface.grip)) * load.normal * np.sqrt(np.maximum(1.0 - used**2, 0.0))
+    )
     codes = np.where(traction - resist < by_power, Limit.TRACTION, Limit.DRIVE)
     codes = np.where(z < column.forward * (1.0 - 1e-9), Limit.BRAKING, codes)
     codes = np.where(z >= column.limit * (1.0 - 1e-6), Limit.GRIP, codes)

@@ -116,8 +116,8 @@ def stage_functions(structure: Structure) -> StageFunctions:
     return StageFunctions(
         cost=ca.Function("cost", inputs, ca.cse([cost, ca.gradient(cost, w)])),
         constraints=ca.Function("constraints", inputs, ca.cse([constraints])),
-        jacobian=ca.Function("jacobian", inputs, ca.cse([ca.vertcat(*jacobian.nonzeros())])),
-        hessian=ca.Function("hessian", [*inputs, lam_f, lam_g], ca.cse([ca.vertcat(*lower.nonzeros())])),
+        jacobian=ca.Function("jacobian", inputs, ca.cse([jacobian.nz[:]])),
+        hessian=ca.Function("hessian", [*inputs, lam_f, lam_g], ca.cse([lower.nz[:]])),
         sensitivity=ca.Function("sensitivity", [*inputs, lam_g], ca.cse([by_kart])),
         jacobian_sparsity=jacobian.sparsity(),
         hessian_sparsity=lower.sparsity(),
@@ -159,7 +159,7 @@ def quadratic_basis(u: float) -> list[float]:
 
 
 def _coordinates(s1: Any, s2: Any, first: int, size: int) -> Any:
-    """Matrix (5, size) from local variables to (n, n', n'', z, z') at the node whose coefficients start at ``first``."""
+    """Matrix (5, size) from local variables to (n, n', n'', z, z') at the node with coefficients from ``first`` on."""
     matrix = ca.SX(5, size)
     for column, (value, slope, bend) in enumerate(((1, -3, 6), (4, 0, -12), (1, 3, 6))):
         matrix[0, first + column] = value / 6.0
@@ -222,9 +222,7 @@ def _excess(numbers: grip.KartNumbers, state: _Node) -> Any:
     return ca.vertcat(held, power)
 
 
-def _rate_constraints(
-    structure: Structure, w: Any, node: Any, after: Any, kart: Any, rates: Any, gauss: Any
-) -> Any:
+def _rate_constraints(structure: Structure, w: Any, node: Any, after: Any, kart: Any, rates: Any, gauss: Any) -> Any:
     """Constraints with driver limits.
 
     Two more local variables: braking deceleration at this node and the next, >= 0 [10 m/s²]; the drive is then

@@ -27,7 +27,6 @@ from linelab.units import Array
 Index = NDArray[np.intp]
 
 
-
 #: Rows of a stage's constraints that hold offsets.
 OFFSET_ROWS = slice(2, 5)
 
@@ -48,7 +47,7 @@ class Problem(NamedTuple):
 
     structure: Structure
     layout: Layout
-    make_solver: Callable[[bool], Any]
+    make_solver: Callable[[bool, float], Any]  #: (warm, barrier parameter)
     evaluate: Any  #: (x, p) -> f, g
     sensitivity: Any  #: (x, p, lam_g) -> dT/dkart
 
@@ -69,7 +68,12 @@ def layout(structure: Structure) -> Layout:
         brakes = [path + speed + np.minimum(i + k, brake - 1) for k in range(2)]
     local = np.hstack(columns + (brakes if structure.rates else []))
     return Layout(
-        path, speed, brake if structure.rates else 0, local, stages * structure.constraints, 0 if structure.closed else 4
+        path,
+        speed,
+        brake if structure.rates else 0,
+        local,
+        stages * structure.constraints,
+        0 if structure.closed else 4,
     )
 
 
@@ -96,7 +100,16 @@ def _symbols(structure: Structure, place: Layout) -> _Symbols:
     after = node[:, follower] if structure.rates else node
     tail = p[nodes + gauss :]
     return _Symbols(
-        x, p, [w, node, after, ca.reshape(p[nodes : nodes + gauss], GAUSS_SIZE, stages), tail[: grip.SIZE], tail[grip.SIZE :]]
+        x,
+        p,
+        [
+            w,
+            node,
+            after,
+            ca.reshape(p[nodes : nodes + gauss], GAUSS_SIZE, stages),
+            tail[: grip.SIZE],
+            tail[grip.SIZE :],
+        ],
     )
 
 
@@ -133,15 +146,13 @@ def build_problem(structure: Structure) -> Problem:
     oracle = _oracle(structure, place, stage, symbols)
     fixed = [4, 5]
 
-    def make_solver(warm: bool) -> Any:
-        return _solver(structure, warm)
+    def make_solver(warm: bool, barrier: float) -> Any:
+        return _solver(structure, warm, barrier)
 
     lam_g = ca.MX.sym("lam_g", place.stage_rows + place.end_rows)
     spread = ca.reshape(lam_g[: place.stage_rows], structure.constraints, structure.stages)
     by_kart = stage.sensitivity.map("sensitivity_map", "serial", structure.stages, fixed, [])
-    sensitivity = ca.Function(
-        "sensitivity", [symbols.x, symbols.p, lam_g], [ca.sum2(by_kart(*symbols.mapped, spread))]
-    )
+    sensitivity = ca.Function("sensitivity", [symbols.x, symbols.p, lam_g], [ca.sum2(by_kart(*symbols.mapped, spread))])
     evaluate = ca.Function("evaluate", [symbols.x, symbols.p], [oracle["f"], oracle["g"]])
     return Problem(structure, place, make_solver, evaluate, sensitivity)
 
@@ -201,7 +212,7 @@ def _derivatives(structure: Structure, place: Layout, stage: StageFunctions, sym
 
 
 @lru_cache(maxsize=64)
-def _solver(structure: Structure, warm: bool) -> Any:
+def _solver(structure: Structure, warm: bool, barrier: float) -> Any:
     """IPOPT on the programme; a warm one starts from given multipliers with a small barrier."""
     place = layout(structure)
     stage = _stage(replace(structure, intervals=1))
@@ -224,7 +235,7 @@ def _solver(structure: Structure, warm: bool) -> Any:
         "ipopt.acceptable_dual_inf_tol": 1e-3,
         "ipopt.acceptable_constr_viol_tol": 1e-6,
         "ipopt.acceptable_compl_inf_tol": 1e-5,
-        "ipopt.mu_init": 1e-1,
+        "ipopt.mu_init": barrier,
         "ipopt.bound_relax_factor": 1e-9,
     }
     if warm:
@@ -233,7 +244,6 @@ def _solver(structure: Structure, warm: bool) -> Any:
             "ipopt.warm_start_bound_push": 1e-6,
             "ipopt.warm_start_mult_bound_push": 1e-6,
             "ipopt.warm_start_slack_bound_push": 1e-6,
-            "ipopt.mu_init": 1e-5,
             "ipopt.max_iter": 120,
         }
     return ca.nlpsol("minimum_time", "ipopt", _oracle(structure, place, stage, symbols), options)

@@ -1,8 +1,8 @@
 """Independent acceptance of a solved lap: simulate it, look between its nodes, and race it against the passes.
 
-Nothing of the optimiser is reused.  The controls (path curvature and acceleration) are handed to a general ODE solver that
-integrates the kart in the plane and in time; the simulated points are compared with the solved ones and with the edges;
-grip is evaluated on a grid ten times finer than the mesh; and the speed profile of the same line, from the forward and
+Nothing of the optimiser is reused.  The controls (path curvature and acceleration) are handed to a general ODE solver
+that integrates the kart in the plane and in time, and the simulated finish is compared with the solved one; edges and
+grip are checked on a grid ten times finer than the mesh; and the speed profile of the same line, from the forward and
 backward passes, must give the same lap time.
 """
 
@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.errors import VerificationError
 from linelab.kart import Kart
@@ -98,13 +99,14 @@ def verify_lap(
     motion = motion_at_coordinate(mesh, path, speed, xi, s)
     line = line_from_offsets(track, motion.offsets, half_width=0.5 * kart.width, grip=grip)
     v = np.sqrt(motion.z)
-    stretch = np.gradient(line.distance, s) if s.size < 3 else _stretch(track, line.n, motion.offsets.n1, s)
+    stretch = _stretch(track, line.n, motion.offsets.n1, s)
     ax = motion.z1 / (2.0 * stretch)
     low, high = meshes.corridor(track, s, 0.5 * kart.width, use_kerbs)
     outside = np.maximum(line.n - high, low - line.n)
     excess = usage(kart, line, v, ax).grip - 1.0
     time, defect = simulate(line.distance, line.kappa, ax, v, (line.x, line.y, line.psi))
-    profile = speed_profile(line, kart, **_ends(lap, mesh))
+    v_start, v_end = (None, None) if mesh.closed else (float(lap.v[0]), float(lap.v[-1]))
+    profile = speed_profile(line, kart, v_start=v_start, v_end=v_end)
     result = Verification(
         simulated_time=time,
         time_defect=time - lap.lap_time,
@@ -123,11 +125,6 @@ def _stretch(track: Track, n: Array, n1: Array, s: Array) -> Array:
     from linelab.geometry.curve import curve_at
 
     return np.sqrt((1.0 - n * curve_at(track.reference, s).kappa) ** 2 + n1**2)
-
-
-def _ends(lap: Lap, mesh: Mesh) -> dict[str, float]:
-    """End speeds for the passes on an open track."""
-    return {} if mesh.closed else {"v_start": float(lap.v[0]), "v_end": float(lap.v[-1])}
 
 
 def simulate(
@@ -180,12 +177,12 @@ def simulate(
     return time, float(np.hypot(east - pose[0][-1], north - pose[1][-1]))
 
 
-def _cubics(distance: Array, values: Array, first: Array) -> Array:
+def _cubics(distance: Array, values: Array, first: NDArray[np.intp]) -> Array:
     """Cubic through four samples of every interval, in its share of the interval (4, K)."""
     picks = np.array([0, 3, 7, 10])
-    at = (distance[first[:, None] + picks] - distance[first, None]) / (
-        distance[first + DENSER] - distance[first]
-    )[:, None]
+    at = (distance[first[:, None] + picks] - distance[first, None]) / (distance[first + DENSER] - distance[first])[
+        :, None
+    ]
     powers = at[:, :, None] ** np.arange(4)
     return np.linalg.solve(powers, values[first[:, None] + picks][:, :, None])[:, :, 0].T
 

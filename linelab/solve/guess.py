@@ -1,0 +1,70 @@
+"""Where the optimiser starts: a smooth line inside the edges at a speed it can nearly hold."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from linelab.solve import mesh as meshes
+from linelab.solve.lines import line_on_track
+from linelab.solve.mesh import Mesh
+from linelab.solve.speed import speed_profile
+from linelab.solve.stage import Z_SCALE
+from linelab.solve.task import SLOWEST, Task
+from linelab.units import Array
+
+
+class Guess(NamedTuple):
+    """Where the optimiser starts: a smooth line inside the edges and nine tenths of its speed, by station (K,)."""
+
+    s: Array
+    n: Array
+    v: Array
+
+
+#: Wavelengths below about this are smoothed out of the first line [m / 2 pi].
+GUESS_SMOOTHING = 4.0
+
+
+def first_guess(task: Task) -> Guess:
+    """First line and speed.
+
+    The reference line clipped into the kart's corridor and smoothed; its speed profile is then nearly feasible
+    everywhere, which is what keeps the interior-point iterations few.
+    """
+    track = task.track
+    s = np.linspace(0.0, track.length, max(int(np.ceil(track.length)), 16) + 1)
+    low, high = meshes.corridor(track, s, task.half_width, task.use_kerbs)
+    margin = np.clip(0.3 * (high - low), 0.0, 0.5)
+    n = _smooth_offset(np.clip(0.0, low + margin, high - margin), s[1], track.closed)
+    line = line_on_track(track, s, n, half_width=task.half_width, grip=task.grip)
+    ideal = speed_profile(line, task.kart, v_start=task.start.v, v_end=task.end.v)
+    return Guess(s, n, ideal.v)
+
+
+def _smooth_offset(n: Array, step: float, closed: bool) -> Array:
+    """Minimise sum((m - n)²) + l⁴·sum(m''²): in Fourier space a division by 1 + (l·w)⁴; open ends are mirrored."""
+    wave = n[:-1] if closed else np.concatenate([n, n[-2:0:-1]])
+    frequency = 2.0 * np.pi * np.fft.rfftfreq(wave.size, step)
+    smooth = np.fft.irfft(np.fft.rfft(wave) / (1.0 + (GUESS_SMOOTHING * frequency) ** 4), wave.size)
+    return np.append(smooth, smooth[0]) if closed else smooth[: n.size]
+
+
+def between(mesh: Mesh, control: Array) -> Array:
+    """Stations at which the coefficients of z sit: middles of the control points."""
+    middles = 0.5 * (control[:-1] + control[1:])
+    return middles[1 : 1 + mesh.intervals] if mesh.closed else np.clip(middles, 0.0, mesh.length)
+
+
+def wrap(mesh: Mesh, s: Array) -> Array:
+    return np.mod(s, mesh.length) if mesh.closed else s
+
+
+def starting_point(mesh: Mesh, guess: Guess, share: float) -> tuple[Array, Array]:
+    """Coefficients of n [m] and of z [Z_SCALE m²/s²] for a share of the guessed speed."""
+    control = meshes.padded(mesh)
+    at = mesh.control if mesh.closed else np.clip(control, 0.0, mesh.length)
+    offset = np.interp(wrap(mesh, at), guess.s, guess.n)
+    speed = share * np.interp(wrap(mesh, between(mesh, control)), guess.s, guess.v)
+    return offset, np.maximum(speed**2 / Z_SCALE, 1.01 * SLOWEST**2 / Z_SCALE)

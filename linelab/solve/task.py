@@ -1,0 +1,165 @@
+"""One minimum-time task in numbers: parameters and bounds of the programme for a track, a kart and a mesh."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from linelab.errors import InputError, TrackError
+from linelab.geometry.curve import curve_at
+from linelab.grip import KartNumbers, pack
+from linelab.gripfield import is_uniform
+from linelab.kart import Kart
+from linelab.solve import mesh as meshes
+from linelab.solve.mesh import Mesh
+from linelab.solve.stage import OFFSETS_AT, Z_SCALE, Structure
+from linelab.solve.transcription import OFFSET_ROWS, Problem, bounds_template
+from linelab.track import Track
+from linelab.units import Array
+
+#: Slowest speed the problem considers [m/s].
+SLOWEST = 0.5
+#: The objective is the time over this, times the intervals [s]: an interval's share is of order one on every mesh, and
+#: so are the multipliers and the barrier's effect on the lap time.
+TYPICAL_TIME = 50.0
+#: How far outside the corridor the spline's coefficients may go [m]: keeps trial steps of the solver where the
+#: reference line's coordinates make sense; the offsets themselves are held to the corridor.
+LEASH = 0.5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class End:
+    """State at an end of an open track; None leaves it to the optimiser.
+
+    ``n`` offset [m]; ``xi`` heading relative to the reference line [rad], needs ``n``; ``v`` speed [m/s].
+    """
+
+    n: float | None = None
+    xi: float | None = None
+    v: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.xi is not None and self.n is None:
+            raise InputError("a heading at an end needs an offset", where="End.xi", remedy="Give n as well")
+        if self.v is not None and not self.v >= 0.0:
+            raise InputError(f"{self.v} m/s is not a speed", where="End.v")
+
+
+class Task(NamedTuple):
+    """The arguments of one solve."""
+
+    track: Track
+    kart: Kart
+    numbers: KartNumbers
+    grip: float
+    start: End
+    end: End
+    use_kerbs: bool
+
+    @property
+    def half_width(self) -> float:
+        return 0.5 * self.kart.width
+
+
+def structure_of(task: Task, intervals: int) -> Structure:
+    driver = task.kart.driver
+    return Structure(
+        intervals=intervals,
+        closed=task.track.closed,
+        level=not (task.track.slope.any() or task.track.bank.any()),
+        profile=not is_uniform(task.track),
+        rates=driver.limits_force_rates or driver.curvature_rate is not None,
+    )
+
+
+def parameters_of(task: Task, mesh: Mesh, structure: Structure) -> Array:
+    """Numbers of the programme, in the order of ``transcription.parameter_sizes``."""
+    node = meshes.node_parameters(task.track, mesh, structure, task.half_width, task.grip)
+    gauss = meshes.gauss_parameters(task.track, mesh, structure, mesh.intervals / TYPICAL_TIME)
+    driver = task.kart.driver
+    rates = [driver.brake_build_rate, driver.brake_release_rate, driver.drive_build_rate, driver.curvature_rate]
+    limits = [1.0e4 if rate is None else rate for rate in rates]
+    return np.concatenate([node.ravel(), gauss.ravel(), pack(task.numbers), limits])
+
+
+def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
+    """Bounds on variables and constraints."""
+    structure, place = problem.structure, problem.layout
+    low, high = bounds_template(structure)
+    s = _offset_stations(mesh, structure)
+    right, left = _sampled_corridor(task, mesh, s)
+    if (left < right).any():
+        worst = np.unravel_index(np.argmin(left - right), s.shape)
+        raise TrackError(
+            f"the track is {left[worst] - right[worst] + task.kart.width:.2f} m wide, the kart {task.kart.width:.2f} m",
+            station=float(s[worst]),
+            remedy="Check the edges there, or the kart's width",
+        )
+    rows = (structure.stages, structure.constraints)
+    low[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = right
+    high[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = left
+    if not structure.closed:
+        _bound_ends(task, mesh, structure, low, high)
+    right, left = _around(mesh, right[:, 0], left[:, 0], place.path)
+    top = float(task.numbers.top_speed) ** 2 / Z_SCALE
+    speed_low, speed_high = np.full(place.speed, SLOWEST**2 / Z_SCALE), np.full(place.speed, top)
+    brake_low, brake_high = np.zeros(place.brake), np.full(place.brake, np.inf)
+    return {
+        "lbx": np.concatenate([right - LEASH, speed_low, brake_low]),
+        "ubx": np.concatenate([left + LEASH, speed_high, brake_high]),
+        "lbg": low,
+        "ubg": high,
+    }
+
+
+def _offset_stations(mesh: Mesh, structure: Structure) -> Array:
+    """Stations where the offset is held to the corridor (stages, 3) [m]."""
+    xi = np.arange(structure.stages)[:, None] + np.array(OFFSETS_AT)
+    return meshes.spline_at(meshes.padded(mesh), np.minimum(xi, float(mesh.intervals)))[0]
+
+
+def _sampled_corridor(task: Task, mesh: Mesh, s: Array) -> tuple[Array, Array]:
+    """Corridor at the offset stations (stages, 3), less half of what its bulges between them would give away.
+
+    A corridor's edge that bulges inwards by a sagitta between two samples would be cut by up to that much; a path that
+    follows the edge would not cut it at all.  Half the sagitta leaves the lap time unbiased.
+    """
+    ends = np.append(s.ravel(), s.ravel()[0] + mesh.length if mesh.closed else mesh.length)
+    parts = np.linspace(0.0, 1.0, 5)[1:-1]
+    between = ends[:-1, None] + np.diff(ends)[:, None] * parts
+    edges = []
+    for side, sign in ((0, 1.0), (1, -1.0)):
+        at = meshes.corridor(task.track, ends, task.half_width, task.use_kerbs)[side]
+        inner = meshes.corridor(task.track, between.ravel(), task.half_width, task.use_kerbs)[side].reshape(
+            between.shape
+        )
+        chord = at[:-1, None] + np.diff(at)[:, None] * parts
+        bulge = np.maximum(sign * (inner.reshape(between.shape) - chord), 0.0).max(axis=1)
+        before = np.roll(bulge, 1) if mesh.closed else np.concatenate([[0.0], bulge[:-1]])
+        edges.append((at[:-1] + sign * 0.5 * np.maximum(bulge, before)).reshape(s.shape))
+    return edges[0], edges[1]
+
+
+def _around(mesh: Mesh, right: Array, left: Array, count: int) -> tuple[Array, Array]:
+    """Widest corridor around each coefficient of n: at its own node and the two beside it."""
+    if mesh.closed:
+        low, high = (np.stack([np.roll(edge, k) for k in (-1, 0, 1)]) for edge in (right, left))
+    else:
+        padded = [np.concatenate([[edge[0]] * 2, edge, [edge[-1]] * 2]) for edge in (right, left)]
+        low, high = (np.stack([edge[k : k + count] for k in range(3)]) for edge in padded)
+    return low.min(axis=0), high.max(axis=0)
+
+
+def _bound_ends(task: Task, mesh: Mesh, structure: Structure, low: Array, high: Array) -> None:
+    """Fix the end states of an open track; rows -4.. are dn/dξ and z/Z_SCALE at the first and the last node."""
+    s, s1, _ = meshes.spline_nodes(meshes.padded(mesh))
+    for state, node, row in ((task.start, 0, -4), (task.end, structure.intervals, -2)):
+        if state.n is not None:
+            low[2 + node * structure.constraints] = high[2 + node * structure.constraints] = state.n
+        if state.xi is not None and state.n is not None:
+            room = 1.0 - state.n * float(curve_at(task.track.reference, s[node]).kappa)
+            low[low.size + row] = high[high.size + row] = s1[node] * room * np.tan(state.xi)
+        if state.v is not None:
+            low[low.size + row + 1] = high[high.size + row + 1] = max(state.v, 2.0 * SLOWEST) ** 2 / Z_SCALE
