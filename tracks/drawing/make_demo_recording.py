@@ -1,6 +1,6 @@
 """Make the demo recording: an invented driver's practice at the Ostrelle sprint circuit, as a receiver would log it.
 
-Run from the checkout: ``python tracks/make_demo_recording.py``.  The driver follows a sensible line with habits that
+Run from the checkout: ``python tracks/drawing/make_demo_recording.py``.  The driver follows a sensible line with habits that
 a review should find (listed in HABITS), varies from lap to lap, and uses about 97 % of the grip.  The receiver logs
 ten times a second with white noise, a drifting bias (Ornstein-Uhlenbeck) and an accurate Doppler speed.
 """
@@ -23,7 +23,7 @@ from linelab.solve.speed import speed_profile
 from linelab.track import Track
 from linelab.units import KMH, Array
 
-TARGET = Path(__file__).resolve().parents[1] / "linelab" / "data" / "recordings" / "ostrelle_practice.csv"
+TARGET = Path(__file__).resolve().parents[2] / "linelab" / "data" / "recordings" / "ostrelle_practice.csv"
 LAPS = 5
 RATE = 10.0
 #: Habits by corner number: metres by which the apex is missed, and the share of the grip used on the way in.

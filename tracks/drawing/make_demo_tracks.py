@@ -1,10 +1,10 @@
-"""Draw the fictional demo circuits and write them as GeoJSON beside this script.
+"""Draw the fictional demo circuits and write them as GeoJSON into the folder above this script.
 
 Each circuit is a list of control points (x, y, radius): straights that meet at the points, rounded with the radius
 of the centre line [m].  The rounded line is softened a little, so that curvature builds up over a few metres as on
 a paved track, and the edges are laid off to both sides with a half-width that varies along the lap.
 
-Run ``python tracks/make_demo_tracks.py`` from the project's root; the result is the same each time.
+Run ``python tracks/drawing/make_demo_tracks.py`` from the project's root; the result is the same each time.
 """
 
 from __future__ import annotations
@@ -233,12 +233,13 @@ PLANS = (
 
 
 def main() -> None:
-    """Write every circuit beside this script."""
+    """Write every circuit into the folder above this script."""
+    folder = Path(__file__).resolve().parents[1]
     for plan in PLANS:
         track = draw(plan)
         plane = LocalPlane(origin_lon=plan.origin[0], origin_lat=plan.origin[1])
         assert abs(float(to_plane(plane, *plan.origin)[0])) < 1e-6
-        save_track(track, Path(__file__).with_name(f"{plan.stem}.geojson"))
+        save_track(track, folder / f"{plan.stem}.geojson")
 
 
 if __name__ == "__main__":
