@@ -166,7 +166,7 @@ def _first_intervals(track: Track, guess: Guess) -> int:
 def _finish(task: Task, iterates: list[Iterate], error: float, verify: bool, say: Callable[[str], None]) -> Solution:
     """Turn the last iterate into a lap and check it."""
     last = iterates[-1]
-    path, speed, _ = unpacked(last)
+    path, speed = unpacked(last)
     lap = lap_from_spline(task.track, task.kart, last.mesh, path, speed, grip=task.grip, label="reference")
     checked = None
     if verify:

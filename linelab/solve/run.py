@@ -45,7 +45,7 @@ def solve_cold(task: Task, guess: Guess, mesh: Mesh) -> Iterate:
     problem = build_problem(structure_of(task, mesh.intervals))
     bounds = bounds_of(task, mesh, problem)
     for attempt, (share, barrier) in enumerate(COLD_STARTS, start=1):
-        x = np.concatenate([*starting_point(mesh, guess, share), np.zeros(problem.layout.brake)])
+        x = np.concatenate(starting_point(mesh, guess, share))
         try:
             return _run(task, problem, mesh, bounds, x, barrier=barrier)
         except SolveError:
@@ -57,17 +57,12 @@ def solve_cold(task: Task, guess: Guess, mesh: Mesh) -> Iterate:
 def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh) -> Iterate:
     """Solve on a finer mesh from a coarser solution, or from the guess where that fails."""
     problem = build_problem(structure_of(task, mesh.intervals))
-    path, speed, brake = unpacked(coarse)
+    path, speed = unpacked(coarse)
     control = meshes.padded(mesh)
     at = mesh.control if mesh.closed else np.clip(control, 0.0, mesh.length)
     offset = meshes.spline_at(path, meshes.mesh_coordinate(coarse.mesh, at))[0]
     squared = meshes.quadratic_at(speed, meshes.mesh_coordinate(coarse.mesh, between(mesh, control)))[0]
-    braking = np.zeros(0)
-    if problem.structure.rates:
-        nodes = meshes.node_stations(mesh)[: problem.layout.brake]
-        xi = meshes.mesh_coordinate(coarse.mesh, nodes)
-        braking = np.interp(xi, np.arange(brake.size), brake)
-    x = np.concatenate([offset, np.maximum(squared, 1.01 * SLOWEST**2 / Z_SCALE), braking])
+    x = np.concatenate([offset, np.maximum(squared, 1.01 * SLOWEST**2 / Z_SCALE)])
     start = coarse._replace(x=x, lam_x=np.zeros(x.size), lam_g=finer_multipliers(coarse, mesh, problem))
     return _warm_or_cold(task, guess, problem, mesh, start)
 
@@ -140,10 +135,10 @@ def _run(
     return Iterate(mesh, problem.structure, x, lam_x, lam_g, parameters, time, iterations)
 
 
-def unpacked(iterate: Iterate) -> tuple[Array, Array, Array]:
-    """Coefficients of n (N+3,) [m] and z (N+2,) [Z_SCALE m²/s²], continued over the line when closed; brake values."""
+def unpacked(iterate: Iterate) -> tuple[Array, Array]:
+    """Coefficients of n (N+3,) [m] and z (N+2,) [Z_SCALE m²/s²], continued over the line when closed."""
     size = iterate.structure.intervals
     if not iterate.structure.closed:
-        return iterate.x[: size + 3], iterate.x[size + 3 : 2 * size + 5], iterate.x[2 * size + 5 :]
-    path, speed, brake = iterate.x[:size], iterate.x[size : 2 * size], iterate.x[2 * size :]
-    return np.concatenate([path[-1:], path, path[:2]]), np.concatenate([speed[-1:], speed, speed[:1]]), brake
+        return iterate.x[: size + 3], iterate.x[size + 3 :]
+    path, speed = iterate.x[:size], iterate.x[size:]
+    return np.concatenate([path[-1:], path, path[:2]]), np.concatenate([speed[-1:], speed, speed[:1]])

@@ -9,7 +9,7 @@ There are no dynamic equations to collocate: heading, curvature and acceleration
 Local variables of stage i (7): c[i-1..i+2] of n [m], d[i-1..i+1] of z [100 m²/s²].
 Constraints of stage i (5): grip excess [-] and power excess [-], both <= 0, and the offset n [m] at the node and at
 one and two thirds of the interval: a corridor's peaks lie between nodes, and two centimetres there are milliseconds.
-With driver limits (Structure.rates) the stage also has two brake values and five more constraints.
+With driver limits (Structure.rates) the stage has four more constraints.
 """
 
 from __future__ import annotations
@@ -39,6 +39,8 @@ NODE_FIELDS = ("kappa", "dkappa", "s1", "s2", "slope", "bank", "dslope", "dbank"
 #: Interval parameters: reference curvature and ds/dξ at the two Gauss points; weight of the interval's time in the
 #: objective [1/s], 0 after the last node.
 GAUSS_SIZE = 5
+#: Local variables of a stage.
+LOCAL = 7
 #: Driver limits: brake build-up, brake release, drive build-up [m/s³], curvature rate [1/(m·s)].
 RATE_SIZE = 4
 
@@ -66,12 +68,7 @@ class Structure:
     @property
     def constraints(self) -> int:
         """Constraints per stage."""
-        return 10 if self.rates else 5
-
-    @property
-    def local(self) -> int:
-        """Local variables per stage."""
-        return 9 if self.rates else 7
+        return 9 if self.rates else 5
 
 
 class StageFunctions(NamedTuple):
@@ -98,7 +95,7 @@ class _Node(NamedTuple):
 
 def stage_functions(structure: Structure) -> StageFunctions:
     """Build the functions of one stage."""
-    w = ca.SX.sym("w", structure.local)
+    w = ca.SX.sym("w", LOCAL)
     node = ca.SX.sym("node", structure.node_size)
     after = ca.SX.sym("after", structure.node_size)
     gauss, kart, rates = ca.SX.sym("gauss", GAUSS_SIZE), ca.SX.sym("kart", grip.SIZE), ca.SX.sym("rates", RATE_SIZE)
@@ -223,27 +220,29 @@ def _excess(numbers: grip.KartNumbers, state: _Node) -> Any:
 
 
 def _rate_constraints(structure: Structure, w: Any, node: Any, after: Any, kart: Any, rates: Any, gauss: Any) -> Any:
-    """Constraints with driver limits.
+    """Constraints with driver limits: grip, power, three offsets, then the four rates.
 
-    Two more local variables: braking deceleration at this node and the next, >= 0 [10 m/s²]; the drive is then
-    ax_tyre + brake >= 0.  Changes over the interval are held to the driver's rates times the interval's time.
-    Order: grip, power, three offsets, drive, brake build-up, brake release, drive build-up, curvature rate.
+    Braking is the negative part of the tyre's longitudinal force and driving its positive part, both rounded as in the
+    friction ellipse; their changes over the interval, and the curvature's, are held to the driver's rates times the
+    interval's time.  Lifting off the drive is not limited.
     """
     numbers = grip.unpack(kart)
     here = _node_state(structure, _coordinates(node[2], node[3], 0, w.numel()) @ w, node, numbers)
     there = _node_state(structure, _coordinates(after[2], after[3], 1, w.numel()) @ w, after, numbers)
-    brake, brake_after = 10.0 * w[7], 10.0 * w[8]
-    drive, drive_after = here.tyre_ax + brake, there.tyre_ax + brake_after
+    drive, brake = _pedals(here.tyre_ax)
+    drive_after, brake_after = _pedals(there.tyre_ax)
     time = _cost(w, ca.vertcat(gauss[0:4], 1.0))[0]
-    held = grip.grip_excess(numbers, here.load, here.tyre_ax, here.grip)
-    power = (drive * here.v - grip.drive_power(numbers, here.v) / numbers.mass) / POWER_SCALE
     return ca.vertcat(
-        held,
-        power,
+        _excess(numbers, here),
         _offsets(w),
-        -drive / 10.0,
         brake_after - brake - rates[0] * time,
         brake - brake_after - rates[1] * time,
         drive_after - drive - rates[2] * time,
         ((there.kappa - here.kappa) ** 2 - (rates[3] * time) ** 2) / CURVATURE_STEP**2,
     )
+
+
+def _pedals(tyre_ax: Any) -> tuple[Any, Any]:
+    """Driving and braking deceleration of a longitudinal tyre force, both >= 0 [m/s²]."""
+    size = (tyre_ax * tyre_ax + grip.PEDAL_ROUNDING**2) ** 0.5
+    return 0.5 * (size + tyre_ax), 0.5 * (size - tyre_ax)

@@ -105,10 +105,9 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
     right, left = _around(mesh, right[:, 0], left[:, 0], place.path)
     top = float(task.numbers.top_speed) ** 2 / Z_SCALE
     speed_low, speed_high = np.full(place.speed, SLOWEST**2 / Z_SCALE), np.full(place.speed, top)
-    brake_low, brake_high = np.zeros(place.brake), np.full(place.brake, np.inf)
     return {
-        "lbx": np.concatenate([right - LEASH, speed_low, brake_low]),
-        "ubx": np.concatenate([left + LEASH, speed_high, brake_high]),
+        "lbx": np.concatenate([right - LEASH, speed_low]),
+        "ubx": np.concatenate([left + LEASH, speed_high]),
         "lbg": low,
         "ubg": high,
     }

@@ -35,8 +35,7 @@ class Layout(NamedTuple):
     """Where things are in the programme's vectors."""
 
     path: int  #: number of coefficients of n, first in x
-    speed: int  #: number of coefficients of z, next in x
-    brake: int  #: number of brake values, last in x
+    speed: int  #: number of coefficients of z, last in x
     local: Index  #: (stages, local) position in x of each stage's variables
     stage_rows: int  #: constraints of the stages, first in g
     end_rows: int  #: then, on open tracks: n' and z at both ends
@@ -57,20 +56,17 @@ def layout(structure: Structure) -> Layout:
     stages, size = structure.stages, structure.intervals
     i = np.arange(stages)[:, None]
     if structure.closed:
-        path, speed, brake = size, size, size
+        path, speed = size, size
         columns = [(i + k - 1) % size for k in range(4)] + [path + (i + k - 1) % size for k in range(3)]
-        brakes = [path + speed + (i + k) % size for k in range(2)]
     else:
-        path, speed, brake = size + 3, size + 2, size + 1
+        path, speed = size + 3, size + 2
         columns = [np.minimum(i + k, path - 1) for k in range(4)] + [
             path + np.minimum(i + k, speed - 1) for k in range(3)
         ]
-        brakes = [path + speed + np.minimum(i + k, brake - 1) for k in range(2)]
-    local = np.hstack(columns + (brakes if structure.rates else []))
+    local = np.hstack(columns)
     return Layout(
         path,
         speed,
-        brake if structure.rates else 0,
         local,
         stages * structure.constraints,
         0 if structure.closed else 4,
@@ -91,7 +87,7 @@ class _Symbols(NamedTuple):
 def _symbols(structure: Structure, place: Layout) -> _Symbols:
     """Decision and parameter vectors, and the stage functions' mapped inputs."""
     nodes, gauss, kart = parameter_sizes(structure)
-    x = ca.MX.sym("x", place.path + place.speed + place.brake)
+    x = ca.MX.sym("x", place.path + place.speed)
     p = ca.MX.sym("p", nodes + gauss + kart)
     stages = structure.stages
     w = ca.reshape(x[place.local.ravel().tolist()], place.local.shape[1], stages)
@@ -134,7 +130,7 @@ def _end_rows(structure: Structure, place: Layout) -> Any:
         entries += [(row, node, -0.5), (row, node + 2, 0.5)]
         entries += [(row + 1, place.path + node, 0.5), (row + 1, place.path + node + 1, 0.5)]
     i, j, value = zip(*entries)
-    return ca.DM.triplet(list(i), list(j), ca.DM(list(value)), 4, place.path + place.speed + place.brake)
+    return ca.DM.triplet(list(i), list(j), ca.DM(list(value)), 4, place.path + place.speed)
 
 
 @lru_cache(maxsize=32)
@@ -256,6 +252,6 @@ def bounds_template(structure: Structure) -> tuple[Array, Array]:
     high = np.zeros((structure.stages, structure.constraints))
     high[:, OFFSET_ROWS] = np.inf
     if structure.rates and not structure.closed:
-        high[-1, 6:] = np.inf  # the last node has no following interval
+        high[-1, 5:] = np.inf  # the last node has no following interval
     ends = np.full(place.end_rows, np.inf)
     return np.concatenate([low.ravel(), -ends]), np.concatenate([high.ravel(), ends])
