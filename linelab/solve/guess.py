@@ -9,7 +9,7 @@ import numpy as np
 from linelab.solve import mesh as meshes
 from linelab.solve.lines import line_on_track
 from linelab.solve.mesh import Mesh
-from linelab.solve.speed import speed_profile
+from linelab.solve.speed import speed_profiles
 from linelab.solve.stage import Z_SCALE
 from linelab.solve.task import SLOWEST, Task
 from linelab.units import Array
@@ -39,7 +39,7 @@ def first_guess(task: Task) -> Guess:
     margin = np.clip(0.3 * (high - low), 0.0, 0.5)
     n = _smooth_offset(np.clip(0.0, low + margin, high - margin), s[1], track.closed)
     line = line_on_track(track, s, n, half_width=task.half_width, grip=task.grip)
-    ideal = speed_profile(line, task.kart, v_start=task.start.v, v_end=task.end.v)
+    ideal = speed_profiles([line], task.kart, v_start=task.start.v, v_end=task.end.v)[0]
     return Guess(s, n, ideal.v)
 
 

@@ -63,14 +63,21 @@ def speed_profile(
     ------
     InputError
         End speeds given for a closed line, or not positive.
+    SolveError
+        With a driver whose rates of braking or drive are limited: no profile within them was found.
     """
-    return speed_profiles([line], kart, v_start=v_start, v_end=v_end, label=label)[0]
+    ideal = speed_profiles([line], kart, v_start=v_start, v_end=v_end, label=label)[0]
+    if not kart.driver.limits_force_rates:
+        return ideal
+    from linelab.solve.pinned import pinned_profile
+
+    return pinned_profile(line, kart, ideal, v_start=v_start, v_end=v_end)
 
 
 def speed_profiles(
     lines: Sequence[Line], kart: Kart, *, v_start: float | None = None, v_end: float | None = None, label: str = ""
 ) -> list[Lap]:
-    """:func:`speed_profile` of many lines at once, all open or all closed."""
+    """Profiles of many lines at once, all open or all closed, for a driver without rate limits."""
     if not lines:
         return []
     closed = lines[0].closed

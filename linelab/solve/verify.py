@@ -20,7 +20,7 @@ from linelab.solve import mesh as meshes
 from linelab.solve.lines import line_from_offsets
 from linelab.solve.mesh import Mesh
 from linelab.solve.outcome import motion_at_coordinate, usage
-from linelab.solve.speed import speed_profile
+from linelab.solve.speed import speed_profiles
 from linelab.track import Track
 from linelab.units import Array
 
@@ -106,7 +106,7 @@ def verify_lap(
     excess = usage(kart, line, v, ax).grip - 1.0
     time, defect = simulate(line.distance, line.kappa, ax, v, (line.x, line.y, line.psi))
     v_start, v_end = (None, None) if mesh.closed else (float(lap.v[0]), float(lap.v[-1]))
-    profile = speed_profile(line, kart, v_start=v_start, v_end=v_end)
+    profile = speed_profiles([line], kart, v_start=v_start, v_end=v_end)[0]
     result = Verification(
         simulated_time=time,
         time_defect=time - lap.lap_time,

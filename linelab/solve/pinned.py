@@ -1,0 +1,160 @@
+"""Speed profile of a given line for a driver who builds braking and drive at limited rates.
+
+Forward and backward passes cannot look ahead and back at once, so this is the minimum-time problem itself with the line
+pinned: the line becomes the reference line and its offset is fixed at zero.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from linelab.errors import SolveError
+from linelab.geometry.curve import Curve
+from linelab.grip import kart_numbers
+from linelab.kart import Kart
+from linelab.lap import Lap, Limit, Line
+from linelab.solve import mesh as meshes
+from linelab.solve.mesh import Mesh
+from linelab.solve.stage import NODE_FIELDS, Z_SCALE
+from linelab.solve.task import SLOWEST, End, Task, bounds_of, parameters_of, structure_of
+from linelab.solve.transcription import Problem, build_problem
+from linelab.track import Track
+from linelab.units import Array
+
+#: Time step of the mesh [s]: short against the quarter of a second in which a driver builds up the brakes.
+STEP = 0.04
+#: Barrier parameters of the attempts, each starting from a share of the unlimited profile.
+ATTEMPTS = ((0.95, 1e-2), (0.8, 1e-1), (0.6, 1.0))
+
+
+def pinned_profile(line: Line, kart: Kart, ideal: Lap, *, v_start: float | None, v_end: float | None) -> Lap:
+    """Fastest lap on a line within the driver's rates of braking and drive.
+
+    Parameters
+    ----------
+    line : Line
+    kart : Kart
+        Its driver's curvature rate is not used: the line is given.
+    ideal : Lap
+        The profile of the same line without the rates.
+    v_start, v_end : float or None
+        As for ``speed_profile``.
+
+    Returns
+    -------
+    Lap
+        At the line's nodes.
+
+    Raises
+    ------
+    SolveError
+    """
+    driver = replace(kart.driver, curvature_rate=None)
+    track = _track_of(line)
+    free = replace(kart, driver=driver)
+    task = Task(track, free, kart_numbers(free), 1.0, End(v=v_start), End(v=v_end), False)
+    speed = np.interp(track.s, line.distance - line.distance[0], ideal.v)
+    intervals = -(-int(np.ceil(ideal.lap_time / STEP)) // 16) * 16
+    mesh = meshes.make_mesh(track, meshes.node_density(track, speed), max(intervals, 32))
+    problem = build_problem(structure_of(task, mesh.intervals))
+    squared = _solve(task, problem, mesh, line, speed)
+    return _lap(line, ideal, mesh, squared)
+
+
+def _track_of(line: Line) -> Track:
+    """The line as a track of its own, ten metres wide."""
+    distance = line.distance - line.distance[0]
+    s = np.linspace(0.0, distance[-1], max(int(np.ceil(distance[-1] / 0.25)), 16) + 1)
+
+    def at(values: Array) -> Array:
+        return np.asarray(np.interp(s, distance, values))
+
+    kappa = at(line.kappa)
+    curve = Curve(
+        s=s, x=at(line.x), y=at(line.y), psi=at(line.psi), kappa=kappa, dkappa=np.gradient(kappa, s), closed=line.closed
+    )
+    wide, zero = np.full_like(s, 5.0), np.zeros_like(s)
+    corners = np.array([[0.0, 0.0], [1.0, 0.0]])
+    return Track(
+        name="line",
+        reference=curve,
+        w_left=wide,
+        w_right=wide,
+        slope=at(line.slope),
+        bank=at(line.bank),
+        z=zero,
+        left_edge=corners,
+        right_edge=corners,
+    )
+
+
+def _line_parameters(task: Task, problem: Problem, mesh: Mesh, line: Line) -> Array:
+    """The programme's numbers, with the line's own grip and vertical curvature in place of the track's."""
+    structure = problem.structure
+    parameters = parameters_of(task, mesh, structure)
+    nodes = parameters[: structure.stages * structure.node_size].reshape(structure.stages, structure.node_size)
+    distance = line.distance - line.distance[0]
+    s = meshes.node_stations(mesh)[: structure.stages]
+    s = np.mod(s, distance[-1]) if line.closed else s
+    nodes[:, NODE_FIELDS.index("grip")] = np.interp(s, distance, line.grip)
+    nodes[:, NODE_FIELDS.index("dslope")] = np.interp(s, distance, line.vertical_curvature)
+    nodes[:, NODE_FIELDS.index("dbank")] = 0.0
+    return parameters
+
+
+def _solve(task: Task, problem: Problem, mesh: Mesh, line: Line, speed: Array) -> Array:
+    """Coefficients of z (N+2,) [Z_SCALE m²/s²]."""
+    place = problem.layout
+    bounds = bounds_of(task, mesh, problem)
+    for name in ("lbx", "ubx"):
+        bounds[name][: place.path] = 0.0
+    control = meshes.padded(mesh)
+    middles = 0.5 * (control[:-1] + control[1:])
+    middles = middles[1 : 1 + mesh.intervals] if mesh.closed else np.clip(middles, 0.0, mesh.length)
+    at = np.mod(middles, mesh.length) if mesh.closed else middles
+    parameters = _line_parameters(task, problem, mesh, line)
+    stats: dict[str, object] = {}
+    for share, barrier in ATTEMPTS:
+        squared = np.maximum((share * np.interp(at, task.track.s, speed)) ** 2, 1.01 * SLOWEST**2) / Z_SCALE
+        solver = problem.make_solver(False, barrier)
+        result = solver(x0=np.concatenate([np.zeros(place.path), squared]), p=parameters, **bounds)
+        stats = solver.stats()
+        if stats["success"]:
+            z = np.asarray(result["x"]).ravel()[place.path :]
+            return np.concatenate([z[-1:], z, z[:1]]) if mesh.closed else z
+    raise SolveError(
+        f"no speed profile found within the driver's rates ({stats['return_status']})",
+        status=str(stats["return_status"]),
+        iterations=int(str(stats["iter_count"])),
+        remedy="Allow higher rates of braking and drive, or leave them out",
+    )
+
+
+def _lap(line: Line, ideal: Lap, mesh: Mesh, squared: Array) -> Lap:
+    """Sample at the line's nodes; time by three-point Gauss quadrature of 1/v."""
+    distance = line.distance - line.distance[0]
+    z, slope = _speed_at(mesh, squared, distance)
+    h = np.diff(distance)[:, None]
+    at = distance[:-1, None] + h * np.array([0.5 - np.sqrt(0.15), 0.5, 0.5 + np.sqrt(0.15)])
+    slowness = 1.0 / np.sqrt(_speed_at(mesh, squared, at.ravel())[0].reshape(at.shape))
+    times = h[:, 0] * (slowness @ np.array([5.0, 8.0, 5.0])) / 18.0
+    v = np.sqrt(z)
+    codes = np.where(v < ideal.v * (1.0 - 2e-3), int(Limit.DRIVER), ideal.limited_by)
+    return Lap(
+        line=line,
+        t=np.concatenate([[0.0], np.cumsum(times)]),
+        v=v,
+        ax=0.5 * slope,
+        limited_by=codes,
+        label=ideal.label,
+    )
+
+
+def _speed_at(mesh: Mesh, squared: Array, distance: Array) -> tuple[Array, Array]:
+    """v² [m²/s²] and its derivative by distance [m/s²]."""
+    xi = meshes.mesh_coordinate(mesh, distance)
+    z, zx = meshes.quadratic_at(squared, xi)
+    s1 = meshes.spline_at(meshes.padded(mesh), xi)[1]
+    return Z_SCALE * z, Z_SCALE * zx / s1
