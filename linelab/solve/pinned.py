@@ -26,7 +26,7 @@ from linelab.units import Array
 #: Time step of the mesh [s]: short against the quarter of a second in which a driver builds up the brakes.
 STEP = 0.04
 #: Barrier parameters of the attempts, each starting from a share of the unlimited profile.
-ATTEMPTS = ((0.95, 1e-2), (0.8, 1e-1), (0.6, 1.0))
+ATTEMPTS = ((0.95, 1e-1), (0.95, 1e-2), (0.7, 1.0))
 
 
 def pinned_profile(line: Line, kart: Kart, ideal: Lap, *, v_start: float | None, v_end: float | None) -> Lap:

@@ -31,6 +31,9 @@ POWER_SCALE = 50.0
 #: Scale of the change of curvature over an interval [1/m].
 CURVATURE_STEP = 0.01
 
+#: Rounding between braking and driving where their rates are limited [m/s²].
+RATE_ROUNDING = 1.0
+
 #: Gauss-Legendre points on [0, 1], both of weight 1/2.
 GAUSS = (0.5 - 0.5 / 3.0**0.5, 0.5 + 0.5 / 3.0**0.5)
 
@@ -222,8 +225,8 @@ def _excess(numbers: grip.KartNumbers, state: _Node) -> Any:
 def _rate_constraints(structure: Structure, w: Any, node: Any, after: Any, kart: Any, rates: Any, gauss: Any) -> Any:
     """Constraints with driver limits: grip, power, three offsets, then the four rates.
 
-    Braking is the negative part of the tyre's longitudinal force and driving its positive part, both rounded as in the
-    friction ellipse; their changes over the interval, and the curvature's, are held to the driver's rates times the
+    Braking is the negative part of the tyre's longitudinal force and driving its positive part, rounded where they
+    meet; their changes over the interval, and the curvature's, are held to the driver's rates times the
     interval's time.  Lifting off the drive is not limited.
     """
     numbers = grip.unpack(kart)
@@ -244,5 +247,5 @@ def _rate_constraints(structure: Structure, w: Any, node: Any, after: Any, kart:
 
 def _pedals(tyre_ax: Any) -> tuple[Any, Any]:
     """Driving and braking deceleration of a longitudinal tyre force, both >= 0 [m/s²]."""
-    size = (tyre_ax * tyre_ax + grip.PEDAL_ROUNDING**2) ** 0.5
+    size = (tyre_ax * tyre_ax + RATE_ROUNDING**2) ** 0.5
     return 0.5 * (size + tyre_ax), 0.5 * (size - tyre_ax)

@@ -47,8 +47,7 @@ class Problem(NamedTuple):
     structure: Structure
     layout: Layout
     make_solver: Callable[[bool, float], Any]  #: (warm, barrier parameter)
-    evaluate: Any  #: (x, p) -> f, g
-    sensitivity: Any  #: (x, p, lam_g) -> dT/dkart
+    sensitivity: Any  #: (x, p, lam_g) -> gradient of lam_g·g by the kart vector
 
 
 def layout(structure: Structure) -> Layout:
@@ -139,7 +138,6 @@ def build_problem(structure: Structure) -> Problem:
     place = layout(structure)
     stage = _stage(replace(structure, intervals=1))
     symbols = _symbols(structure, place)
-    oracle = _oracle(structure, place, stage, symbols)
     fixed = [4, 5]
 
     def make_solver(warm: bool, barrier: float) -> Any:
@@ -149,8 +147,7 @@ def build_problem(structure: Structure) -> Problem:
     spread = ca.reshape(lam_g[: place.stage_rows], structure.constraints, structure.stages)
     by_kart = stage.sensitivity.map("sensitivity_map", "serial", structure.stages, fixed, [])
     sensitivity = ca.Function("sensitivity", [symbols.x, symbols.p, lam_g], [ca.sum2(by_kart(*symbols.mapped, spread))])
-    evaluate = ca.Function("evaluate", [symbols.x, symbols.p], [oracle["f"], oracle["g"]])
-    return Problem(structure, place, make_solver, evaluate, sensitivity)
+    return Problem(structure, place, make_solver, sensitivity)
 
 
 @lru_cache(maxsize=16)

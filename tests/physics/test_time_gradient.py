@@ -1,0 +1,39 @@
+"""Derivatives of the lap time from the multipliers, against finite differences of re-solved laps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from linelab.io.kart_files import load_kart
+from linelab.io.track_files import load_track
+from linelab.solve.mintime import solve_min_time, time_gradient
+
+
+@pytest.fixture(scope="module")
+def solved():
+    track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
+    return track, kart, solve_min_time(track, kart)
+
+
+@pytest.mark.parametrize("name", ["mu_lateral", "mu_longitudinal"])
+def test_grip_derivative_matches_finite_difference(solved, name):
+    """Central difference of two warm re-solves on the same mesh; the second-order term is far below the tolerance."""
+    track, kart, base = solved
+    step = 0.004 * getattr(kart, name)
+    times = [
+        solve_min_time(track, replace(kart, **{name: getattr(kart, name) + side * step}), warm=base, verify=False)
+        for side in (-1.0, 1.0)
+    ]
+    difference = (times[1].iterate.time - times[0].iterate.time) / (2.0 * step)
+    gradient = time_gradient(base)
+    derivative = float(gradient.mu_y if name == "mu_lateral" else gradient.mu_x)
+    assert derivative < 0.0
+    assert derivative == pytest.approx(difference, rel=0.02)
+
+
+def test_more_power_is_faster(solved):
+    _, _, base = solved
+    assert float(time_gradient(base).force_at_zero) <= 1e-9
+    assert float(time_gradient(base).mass) > 0.0
