@@ -52,7 +52,8 @@ class _Profile:
 
     def index(self, station: float) -> int:
         """Nearest grid index."""
-        return int(np.clip(round((station - float(self.s[0])) / _STEP), 0, self.s.size - 1))
+        step = float(self.s[1] - self.s[0])  # a whole number of steps makes a lap: not quite _STEP
+        return int(np.clip(round((station - float(self.s[0])) / step), 0, self.s.size - 1))
 
 
 def find_marks(track: Track, reference: Lap) -> tuple[CornerMarks, ...]:
@@ -73,7 +74,7 @@ def find_marks(track: Track, reference: Lap) -> tuple[CornerMarks, ...]:
     spans = []
     for k, corner in enumerate(corners):
         before, after = _neighbours(track, apexes, k, profile)
-        spans.append(_turning(profile, corner, before, apexes[k], after))
+        spans.append(_turning(profile, corner, _extent(track, profile, corner), (before, apexes[k], after)))
     marks = []
     for k, corner in enumerate(corners):
         if k > 0:
@@ -102,11 +103,7 @@ def _profile(track: Track, lap: Lap) -> _Profile:
 
 def _apex(track: Track, profile: _Profile, corner: Corner) -> float:
     """Where the line comes closest to the inside edge within the corner."""
-    start, end = corner.s_start, corner.s_end
-    if track.closed:
-        start -= track.length * (start > corner.s_apex)
-        end += track.length * (end < corner.s_apex)
-    a, b = profile.index(start), max(profile.index(end), profile.index(start) + 1)
+    a, b = _extent(track, profile, corner)
     gap = (profile.left_gap if corner.left else profile.right_gap)[a : b + 1]
     lowest = first = last = int(np.argmin(gap))
     while first > 0 and gap[first - 1] < gap[lowest] + APEX_PLATEAU:
@@ -114,6 +111,16 @@ def _apex(track: Track, profile: _Profile, corner: Corner) -> float:
     while last < gap.size - 1 and gap[last + 1] < gap[lowest] + APEX_PLATEAU:
         last += 1
     return float(0.5 * (profile.s[a + first] + profile.s[a + last]))
+
+
+def _extent(track: Track, profile: _Profile, corner: Corner) -> tuple[int, int]:
+    """First and last index of the corner as the track's own geometry has it."""
+    start, end = corner.s_start, corner.s_end
+    if track.closed:
+        start -= track.length * (start > corner.s_apex)
+        end += track.length * (end < corner.s_apex)
+    first = profile.index(start)
+    return first, max(profile.index(end), first + 1)
 
 
 def _neighbours(track: Track, apexes: list[float], k: int, profile: _Profile) -> tuple[float, float]:
@@ -128,18 +135,34 @@ def _neighbours(track: Track, apexes: list[float], k: int, profile: _Profile) ->
     )
 
 
-def _turning(profile: _Profile, corner: Corner, before: float, apex: float, after: float) -> tuple[float, float]:
-    """Turn-in and track-out: where the bend falls below TURNING_SHARE of its peak, or is least before a neighbour."""
+def _turning(
+    profile: _Profile, corner: Corner, extent: tuple[int, int], apexes: tuple[float, float, float]
+) -> tuple[float, float]:
+    """Turn-in and track-out: where the bend falls below TURNING_SHARE of its peak, or is least before a neighbour.
+
+    A compound corner, one on the track's own geometry, is one here too: it is turned into once and left once, however
+    straight the line runs inside it.  ``apexes`` are the previous corner's, this one's and the next one's [m].
+    """
     bend = profile.kappa if corner.left else -profile.kappa
-    i, low, high = profile.index(apex), profile.index(before), profile.index(after)
+    low, i, high = (profile.index(apex) for apex in apexes)
     reach = min(i - low, high - i, round(15.0 / _STEP))
     near = bend[max(i - reach, low) : min(i + reach, high) + 1]
     limit = TURNING_SHARE * max(float(near.max()), 1e-6)
-    earlier = np.flatnonzero(bend[low:i] < limit)
-    turn_in = low + int(earlier[-1]) + 1 if earlier.size else low + int(np.argmin(bend[low : i + 1]))
-    later = np.flatnonzero(bend[i + 1 : high + 1] < limit)
-    track_out = i + 1 + int(later[0]) if later.size else i + int(np.argmin(bend[i : high + 1]))
-    return float(min(profile.s[turn_in], apex)), float(max(profile.s[track_out], apex))
+    turned = max(extent[0], low) + np.flatnonzero(bend[max(extent[0], low) : min(extent[1], high) + 1] >= limit)
+    first, last = (min(int(turned[0]), i), max(int(turned[-1]), i)) if turned.size else (i, i)
+    track_out = i + _leaving(bend[i : high + 1], last - i, limit)
+    turn_in = i - _leaving(bend[low : i + 1][::-1], i - first, limit)
+    return float(min(profile.s[turn_in], apexes[1])), float(max(profile.s[track_out], apexes[1]))
+
+
+def _leaving(bend: Array, last: int, limit: float) -> int:
+    """Index of ``bend``, from the apex away, where a corner that is turned until ``last`` at least has ended."""
+    later = np.flatnonzero(bend[last + 1 :] < limit)
+    if later.size:
+        return last + 1 + int(later[0])
+    pauses = np.flatnonzero(bend[:last] < limit)  # inside a compound corner
+    start = int(pauses[-1]) + 1 if pauses.size else 0
+    return start + int(np.argmin(bend[start:]))
 
 
 def _marks(profile: _Profile, corner: Corner, apex: float, span: tuple[float, float], earliest: float) -> CornerMarks:
@@ -155,7 +178,7 @@ def _marks(profile: _Profile, corner: Corner, apex: float, span: tuple[float, fl
         brake_point=min(float(profile.s[brake]), turn_in) if brake is not None else turn_in,
         turn_in=turn_in,
         apex=apex,
-        minimum_speed=float(profile.s[slowest]),
+        minimum_speed=turn_in if slowest == a else float(profile.s[slowest]),
         drive_point=float(profile.s[drive]),
         track_out=track_out,
         brakes=brake is not None,

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from linelab.comparison.marks import find_marks
 from linelab.lap import Lap, Limit
 from linelab.report.display import METRIC, Units, lap_time_text
 from linelab.report.figures_data import pieces, runs
@@ -80,17 +81,14 @@ def plot_reference(track: Track, lap: Lap, units: Units = METRIC, *, kart_name: 
 
 
 def corner_minima(track: Track, lap: Lap) -> dict[int, float]:
-    """Lowest speed inside each corner by its number [m/s]."""
-    s = np.mod(lap.line.s, track.length) if track.closed else lap.line.s
-    result = {}
-    for corner in track.corners:
-        if corner.s_end < corner.s_start:
-            inside = (s >= corner.s_start) | (s <= corner.s_end)
-        else:
-            inside = (s >= corner.s_start) & (s <= corner.s_end)
-        if inside.any():
-            result[corner.number] = float(lap.v[inside].min())
-    return result
+    """Minimum speed of each corner by its number [m/s], at the same mark as in tables."""
+    s, v = lap.line.s, lap.v
+    return {
+        marks.corner.number: float(
+            np.interp(marks.minimum_speed % track.length if track.closed else marks.minimum_speed, s, v)
+        )
+        for marks in find_marks(track, lap)
+    }
 
 
 def draw_limits(axes: Axes, lap: Lap, view: View = NORTH_UP) -> list[Limit]:

@@ -53,6 +53,23 @@ def test_marks_are_in_driving_order():
         assert before.track_out <= after.turn_in
 
 
+def test_a_compound_corner_is_turned_into_once_and_left_once():
+    """Two bends the track's own geometry counts as one corner: a pause between them ends nothing."""
+    merged_from, merged_to = TRACK.corners[1], TRACK.corners[2]
+    compound = dataclasses.replace(merged_from, s_end=merged_to.s_end)
+    rest = tuple(corner for corner in TRACK.corners if corner.number not in (merged_from.number, merged_to.number))
+    assert merged_from.left
+    assert merged_to.left
+    track = dataclasses.replace(TRACK, corners=(compound, *rest))
+    mark = next(m for m in find_marks(track, as_lap(REFERENCE)) if m.corner.number == compound.number)
+    before, after = MARKS[1], MARKS[2]
+    # The share of the bend that counts as turning is that of the sharper of both bends: a little later, or earlier.
+    assert before.turn_in - 1.0 < mark.turn_in < before.apex
+    assert after.apex < mark.track_out < after.track_out + 1.0
+    slowest = min((before, after), key=lambda m: float(speed(m.minimum_speed)))
+    assert mark.minimum_speed == pytest.approx(slowest.minimum_speed, abs=1.0)
+
+
 def test_segments_cover_the_lap_without_overlap():
     segments = segments_of(MARKS, 0.0, TRACK.length, closed=True)
     assert segments[0].s_start == 0.0

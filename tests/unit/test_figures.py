@@ -27,6 +27,7 @@ from linelab.report.figures_marks import driven_callouts, reference_callouts
 from linelab.report.figures_reference import LIMIT_LOOKS, corner_minima, plot_reference
 from linelab.report.figures_traces import plot_traces
 from linelab.report.kart_figures import plot_kart
+from linelab.report.reference_facts import corner_rows
 from linelab.report.style import save_figure
 from linelab.report.tables import text_table
 from linelab.solve.lines import line_on_track, reference_line
@@ -103,7 +104,9 @@ def test_pieces_join_up():
 def test_corner_minima_are_the_lowest_speeds(track, reference):
     minima = corner_minima(track, reference)
     assert set(minima) == {corner.number for corner in track.corners}
-    assert min(minima.values()) == pytest.approx(reference.v.min())
+    # Marks are found every half metre, where the slowest node need not lie.
+    assert min(minima.values()) == pytest.approx(reference.v.min(), rel=3e-3)
+    assert minima == {row.marks.corner.number: row.min_speed for row in corner_rows(track, reference)}
 
 
 def test_a_view_turns_about_its_centre_and_keeps_distances():
