@@ -34,6 +34,8 @@ def kart(kart: str | None, save: str | None, out: str | None, units: str) -> Non
         return
     shown = units_named(units)
     loaded = load_kart(kart)
+    if save is not None:
+        save_kart(loaded, save)
     say(*kart_words(loaded, shown))
     if out is not None:
         from linelab.io.outputs import results_folder
@@ -44,6 +46,5 @@ def kart(kart: str | None, save: str | None, out: str | None, units: str) -> Non
             save_figure(plot_kart(loaded, shown), folder / "kart.png")
         list_files(Path(out), ["kart.png"])
     if save is not None:
-        save_kart(loaded, save)
         say(f"Saved to {save}.")
     say("", CAUTIONS)

@@ -13,7 +13,7 @@ from linelab.lap import Lap
 from linelab.report.display import METRIC, Units
 from linelab.report.figures_data import time_gap
 from linelab.report.figures_lines import draw_lost, survey_note
-from linelab.report.figures_map import View, along_closed, draw_ground, draw_scale, fit_limits
+from linelab.report.figures_map import View, along_closed, draw_ground, draw_scale, fit_limits, stations_between
 from linelab.report.style import INK, LOSS, PAPER, SOFT, footer, heading, new_figure
 from linelab.track import Corner, Track
 from linelab.units import Array
@@ -132,8 +132,7 @@ def _draw_way_in(axes: Axes, track: Track, corner: Corner, view: View) -> None:
     start = corner.s_start - 0.9 * BEFORE
     s = np.array([start, start + 7.0])
     local = np.mod(s, track.length) if track.closed else np.maximum(s, 0.0)
-    n = -along_closed(track, track.w_right, local) - 2.0
-    x, y = view(*sn_to_xy(track.reference, s, n))
+    x, y = view(*sn_to_xy(track.reference, s, _free_offset(track, s, local)))
     axes.annotate(
         "",
         (float(x[1]), float(y[1])),
@@ -142,6 +141,23 @@ def _draw_way_in(axes: Axes, track: Track, corner: Corner, view: View) -> None:
         zorder=5,
         annotation_clip=True,
     )
+
+
+def _free_offset(track: Track, s: Array, local: Array) -> Array:
+    """Offsets (2,) for the arrow: beside the track, or on it where a neighbouring stretch would get the arrow."""
+    left, right = along_closed(track, track.w_left, local), along_closed(track, track.w_right, local)
+    around = stations_between(track, 0.0, track.length, 1.0)
+    edges = [
+        sn_to_xy(track.reference, around, sign * along_closed(track, width, around))
+        for sign, width in ((1.0, track.w_left), (-1.0, track.w_right))
+    ]
+    edge_x, edge_y = (np.concatenate([edge[k] for edge in edges]) for k in (0, 1))
+    options = (-right - 2.0, left + 2.0, 1.5 - right, left - 1.5)
+    room = []
+    for n in options:
+        x, y = sn_to_xy(track.reference, s, n)
+        room.append(min(float(np.hypot(x[:, None] - edge_x, y[:, None] - edge_y).min()), 1.9))
+    return options[int(np.argmax(room))]
 
 
 def draw_callouts(
