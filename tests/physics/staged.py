@@ -96,8 +96,10 @@ def plain_track(kappa, length: float, *, left, right, closed: bool = False, step
     h = s[1]
     inner = s[:-1, None] + 0.5 * h * (1.0 + nodes)
     psi = start[2] + np.concatenate([[0.0], np.cumsum(0.5 * h * kappa(inner) @ weights)])
-    part = [psi[:-1] + 0.25 * h * (1 + node) * (kappa(s[:-1, None] + 0.25 * h * (1 + node) * (1 + nodes)) @ weights)
-            for node in nodes]
+    part = [
+        psi[:-1] + 0.25 * h * (1 + node) * (kappa(s[:-1, None] + 0.25 * h * (1 + node) * (1 + nodes)) @ weights)
+        for node in nodes
+    ]
     angle = np.stack(part, axis=1)
     x = start[0] + np.concatenate([[0.0], np.cumsum(0.5 * h * np.cos(angle) @ weights)])
     y = start[1] + np.concatenate([[0.0], np.cumsum(0.5 * h * np.sin(angle) @ weights)])
@@ -123,3 +125,21 @@ def blend(s, radius: float, before: float, after: float):
     """Curvature 1/radius between two stations, rising and falling smoothly (3u² - 2u³) over 4 m outside them."""
     u = np.clip((s - before) / 4.0 + 1.0, 0.0, 1.0) * np.clip((after - s) / 4.0 + 1.0, 0.0, 1.0)
     return u * u * (3.0 - 2.0 * u) / radius
+
+
+def corner_edges(inner: float, outer: float, turn: float, straight: float):
+    """Left (inner) and right (outer) edge of a left corner: straights and arcs about the origin, (K, 2) each [m].
+
+    Driven eastwards along y = -radius until x = 0, then round the origin by ``turn`` [rad], then straight on.
+    """
+    angle = np.linspace(0.0, turn, 400)
+    before = np.linspace(-straight, 0.0, 200, endpoint=False)
+    spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+
+    def edge(radius: float):
+        arc = radius * np.column_stack([np.sin(angle), -np.cos(angle)])
+        entry = np.column_stack([before, np.full(before.size, -radius)])
+        leave = (entry * [-1.0, 1.0])[::-1] @ spin
+        return np.vstack([entry, arc, leave])
+
+    return edge(inner), edge(outer)

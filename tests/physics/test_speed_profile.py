@@ -82,7 +82,8 @@ def test_banked_curve(slope_percent, printed):
     """CHECKS 5 (derived): v² = gR(tan φ + μ)/(1 - μ tan φ), R = 30 m, μ = 1.5; a right turn feels the other sign."""
     angle = np.linspace(0.0, 2.0 * np.pi, 189)
     for turn in (1.0, -1.0):
-        line = flat_line(30.0 * angle, 0.0 * angle + turn / 30.0, closed=True, bank=turn * np.arctan(slope_percent / 100))
+        bank = turn * np.arctan(slope_percent / 100)
+        line = flat_line(30.0 * angle, 0.0 * angle + turn / 30.0, closed=True, bank=bank)
         lap = speed_profile(line, bare_kart(1.5))
         assert lap.v == pytest.approx(np.full(189, printed), abs=5e-4)
         assert lap.lap_time == pytest.approx(line.length / lap.v[0], rel=1e-9)
@@ -148,8 +149,8 @@ def independent_time(curvature: CubicSpline, kart: Kart, step: float, facets: in
     """Time by toppra: H. Pham & Q.-C. Pham, "A new approach to time-optimal path parameterization based on reachability
     analysis", IEEE Trans. Robotics 34(3), 2018 (PyPI: toppra).
 
-    Station s is the path; with u = dv/dt and x = v² the tyre demand (inertia·u + drag·x + crr·g, kappa·x) is held inside
-    a polygon of ``facets`` sides about the two half ellipses (braking, driving), scaled by ``factor``.
+    Station s is the path; with u = dv/dt and x = v² the tyre demand (inertia·u + drag·x + crr·g, kappa·x) is held
+    inside a polygon of ``facets`` sides about the two half ellipses (braking, driving), scaled by ``factor``.
     """
     toppra = pytest.importorskip("toppra")
     from toppra.algorithm import TOPPRA
