@@ -157,8 +157,8 @@ def least_curvature_offsets(track, kart, step: float = 2.0):
 def test_never_slower_than_the_least_curvature():
     """CHECKS 15: the minimum-time line against the minimum-curvature line under the same speed model.
 
-    van den Eshof, van Kampen & Salazar, arXiv:2511.13522 (2025) report it up to 4 % faster.  A rental kart gains more on
-    hairpins of 2 m inside radius (10 % measured), so only the sign is asked.
+    van den Eshof, van Kampen & Salazar, arXiv:2511.13522 (2025) report it up to 4 % faster.  A rental kart gains more
+    on hairpins of 2 m inside radius (10 % measured), so only the sign is asked.
     """
     track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
     s, n, before, after = least_curvature_offsets(track, kart)
