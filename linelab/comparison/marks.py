@@ -23,10 +23,11 @@ _STEP = 0.5
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CornerMarks:
-    """Stations of one corner's marks on the reference lap [m], increasing from brake point to track-out.
+    """Stations of one corner's marks on the reference lap [m], increasing from turn-in to track-out.
 
     On a closed track they are unwrapped about the corner's apex and may lie before 0 or beyond the lap length.
-    ``brakes`` is False where the reference lap does not brake for the corner; the brake point is then the turn-in.
+    The brake point lies before the turn-in as a rule, and inside the corner where the braking begins there.  ``brakes``
+    is False where the reference lap does not brake for the corner; the brake point is then the turn-in.
     """
 
     corner: Corner
@@ -170,12 +171,12 @@ def _marks(profile: _Profile, corner: Corner, apex: float, span: tuple[float, fl
     turn_in, track_out = span
     a, b = profile.index(turn_in), profile.index(track_out)
     slowest = a + int(np.argmin(profile.v[a : b + 1]))
-    brake = _brake_start(profile, profile.index(earliest), profile.index(max(apex, profile.s[slowest])))
+    brake = _brake_start(profile, profile.index(earliest), a, profile.index(max(apex, profile.s[slowest])))
     driven = np.flatnonzero(profile.ax[slowest : b + 1] > DRIVING)
     drive = slowest + int(driven[0]) if driven.size else slowest
     return CornerMarks(
         corner=corner,
-        brake_point=min(float(profile.s[brake]), turn_in) if brake is not None else turn_in,
+        brake_point=float(profile.s[brake]) if brake is not None else turn_in,
         turn_in=turn_in,
         apex=apex,
         minimum_speed=turn_in if slowest == a else float(profile.s[slowest]),
@@ -185,10 +186,16 @@ def _marks(profile: _Profile, corner: Corner, apex: float, span: tuple[float, fl
     )
 
 
-def _brake_start(profile: _Profile, low: int, high: int) -> int | None:
-    """First station of the last braking between two indices; pauses under 4 m do not end it."""
+def _brake_start(profile: _Profile, low: int, turn_in: int, high: int) -> int | None:
+    """Where the braking for a corner begins, between two indices; pauses under 4 m do not end a braking.
+
+    It is the first braking that reaches the turn-in, or comes within 10 m of it; without one the last before that.
+    """
     braking = np.flatnonzero(profile.ax[low : high + 1] < -BRAKING)
     if braking.size < round(1.0 / _STEP):
         return None
     pauses = np.flatnonzero(np.diff(braking) > round(4.0 / _STEP))
-    return low + int(braking[pauses[-1] + 1 if pauses.size else 0])
+    starts = low + braking[np.append(0, pauses + 1)]
+    ends = low + braking[np.append(pauses, braking.size - 1)]
+    reaching = starts[ends >= turn_in - round(10.0 / _STEP)]
+    return int(reaching[0] if reaching.size else starts[-1])

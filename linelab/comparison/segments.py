@@ -40,9 +40,9 @@ def segments_of(marks: Sequence[CornerMarks], begin: float, end: float, *, close
     cuts: list[tuple[float, int, Phase]] = [] if closed else [(begin, 0, "straight")]
     for mark in marks:
         number = mark.corner.number
-        cuts += [(mark.brake_point, number, "braking"), (mark.turn_in, number, "entry")]
+        cuts += [(_begin(mark), number, "braking"), (mark.turn_in, number, "entry")]
         cuts += [(mark.apex, number, "exit"), (mark.track_out, number, "straight")]
-    last = marks[0].brake_point + length if closed else end
+    last = _begin(marks[0]) + length if closed else end
     stations = [max(cut[0], cuts[0][0]) for cut in cuts] + [last]
     stations = list(np.minimum(np.maximum.accumulate(stations), last))
     found: list[Segment] = []
@@ -53,6 +53,11 @@ def segments_of(marks: Sequence[CornerMarks], begin: float, end: float, *, close
                 found.append(Segment(corner=number, phase=phase, s_start=start - low + begin, s_end=stop - low + begin))
     found.sort(key=lambda segment: segment.s_start)
     return _joined(found, begin, end)
+
+
+def _begin(mark: CornerMarks) -> float:
+    """Where a corner begins: at its brake point, or its turn-in where the braking begins inside the corner [m]."""
+    return min(mark.brake_point, mark.turn_in)
 
 
 def _joined(found: list[Segment], begin: float, end: float) -> tuple[Segment, ...]:

@@ -59,7 +59,7 @@ def driven_callouts(track: Track, comparison: Comparison, review: CornerReview, 
     drive, marks = comparison.driven, review.marks
     lap = drive.lap
     callouts = []
-    together = marks.brakes and marks.turn_in - marks.brake_point <= SAME_PLACE
+    together = marks.brakes and abs(marks.turn_in - marks.brake_point) <= SAME_PLACE
     if marks.brakes and not together:
         callouts.append(_at_reference_mark(track, comparison, "at the brake point", marks.brake_point, units))
     callouts.append(
