@@ -37,7 +37,10 @@ def winding(length: float, seed: int = 7) -> Array:
         wanted = float(rng.uniform(-1.2, 1.2))
         turn = wanted - heading
         heading = wanted
-        pieces += [(max(abs(turn) * radius, 2.0), turn / max(abs(turn) * radius, 2.0)), (float(rng.uniform(10.0, 90.0)), 0.0)]
+        pieces += [
+            (max(abs(turn) * radius, 2.0), turn / max(abs(turn) * radius, 2.0)),
+            (float(rng.uniform(10.0, 90.0)), 0.0),
+        ]
         total += pieces[-1][0] + pieces[-2][0]
     line = arcs(pieces, 1.0)
     return _soft(line, 5)[: int(length) + 1]
@@ -113,7 +116,9 @@ def open_road() -> Track:
 
 def straight() -> Track:
     """A straight, 300 m."""
-    return _centre("open straight of 300 m", np.column_stack([np.arange(0.0, 301.0, 5.0), np.zeros(61)]), 8.0, closed=False)
+    return _centre(
+        "open straight of 300 m", np.column_stack([np.arange(0.0, 301.0, 5.0), np.zeros(61)]), 8.0, closed=False
+    )
 
 
 def long_road() -> Track:
@@ -141,5 +146,17 @@ def sparse() -> Track:
 
 
 SHAPES: tuple[Callable[[], Track], ...] = (
-    circle, ring, narrow, barely, hairpins, comb, crossing, open_road, straight, square, small, sparse, long_road,
+    circle,
+    ring,
+    narrow,
+    barely,
+    hairpins,
+    comb,
+    crossing,
+    open_road,
+    straight,
+    square,
+    small,
+    sparse,
+    long_road,
 )

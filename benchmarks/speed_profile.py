@@ -117,7 +117,9 @@ def grids(curvature: CubicSpline, kart: Kart, real: Kart) -> None:
     print("  step [m]   linelab      toppra (512 facets)   linelab, engine curve and scrub on")
     for step in (1.0, 0.5, 0.2, 0.1, 0.05):
         line = line_of(curvature, step)
-        print(f"  {step:8.2f} {own_time(line, kart):10.5f} {peer_time(line, kart, 512):15.5f} {own_time(line, real):22.5f}")
+        print(
+            f"  {step:8.2f} {own_time(line, kart):10.5f} {peer_time(line, kart, 512):15.5f} {own_time(line, real):22.5f}"
+        )
     fine, finer = (peer_time(line_of(curvature, step), kart, 512) for step in (0.05, 0.025))
     print(f"  toppra is of first order in the step; extrapolated to none: {2 * finer - fine:.5f}")
 
@@ -166,7 +168,9 @@ def main() -> None:
     print(f"  linelab, one lap:           {1e3 * single:8.3f} ms, {theirs / single:6.1f} times faster")
     for name, which in (("force cap", kart), ("engine curve and scrub", real)):
         many = best_of(lambda w=which: speed_profiles(lines, w, v_start=ENDS, v_end=ENDS), options.repeats) / len(lines)
-        print(f"  linelab, {len(lines)} laps of {span}, {name}: {1e3 * many:.3f} ms a lap, {theirs / many:.1f} times faster")
+        print(
+            f"  linelab, {len(lines)} laps of {span}, {name}: {1e3 * many:.3f} ms a lap, {theirs / many:.1f} times faster"
+        )
     laps = speed_profiles(lines, kart, v_start=ENDS, v_end=ENDS)
     some = range(0, len(lines), max(len(lines) // 5, 1))
     worst = max(abs(laps[i].lap_time - own_time(lines[i], kart)) for i in some)

@@ -16,7 +16,9 @@ def surroundings(*packages: str) -> str:
     """Hardware, system and versions of the packages named, on one line."""
     names = ("linelab", "numpy", "casadi", *packages)
     cores = os.cpu_count()
-    head = f"{platform.system()} {platform.machine()}, {_processor()}, {cores} cores, Python {platform.python_version()}"
+    head = (
+        f"{platform.system()} {platform.machine()}, {_processor()}, {cores} cores, Python {platform.python_version()}"
+    )
     return ", ".join([head, *(f"{name} {_version(name)}" for name in names)])
 
 

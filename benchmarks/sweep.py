@@ -136,24 +136,35 @@ def report(results: dict[str, dict[str, object]]) -> None:
         if not row["ok"]:
             print(f"  failed: {key}: {row['message']}")
     for figure, unit, scale in (
-        ("seconds", "s", 1.0), ("iterations", "", 1.0), ("intervals", "", 1.0), ("time_error", "ms", 1e3),
-        ("edge_excess", "mm", 1e3), ("grip_excess", "%", 100.0), ("profile", "ms", 1e3),
+        ("seconds", "s", 1.0),
+        ("iterations", "", 1.0),
+        ("intervals", "", 1.0),
+        ("time_error", "ms", 1e3),
+        ("edge_excess", "mm", 1e3),
+        ("grip_excess", "%", 100.0),
+        ("profile", "ms", 1e3),
     ):
         ranked = sorted((abs(float(str(row[figure]))), key) for key, row in good.items())
         if ranked:
             middle = ranked[len(ranked) // 2][0]
-            print(f"  {figure:12} median {middle * scale:9.3f} {unit:2}  worst {ranked[-1][0] * scale:9.3f} {unit:2} ({ranked[-1][1]})")
+            print(
+                f"  {figure:12} median {middle * scale:9.3f} {unit:2}  worst {ranked[-1][0] * scale:9.3f} {unit:2} ({ranked[-1][1]})"
+            )
 
 
 def main() -> None:
     """Arguments in, report out."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--kinds", nargs="+", default=["demo", "circuits", "shapes"], choices=["demo", "circuits", "shapes"])
+    parser.add_argument(
+        "--kinds", nargs="+", default=["demo", "circuits", "shapes"], choices=["demo", "circuits", "shapes"]
+    )
     parser.add_argument("--tracks", type=int, metavar="N", help="only the first N tracks of each kind")
     parser.add_argument("--names", nargs="+", default=[], metavar="TRACK", help="only these tracks")
     parser.add_argument("--karts", nargs="+", metavar="KART", help="bundled names or files; all bundled ones otherwise")
     parser.add_argument("--grips", nargs="+", default=list(GRIPS), choices=list(GRIPS))
-    parser.add_argument("--seconds", type=float, default=float("inf"), help="stop after this long; the next run goes on")
+    parser.add_argument(
+        "--seconds", type=float, default=float("inf"), help="stop after this long; the next run goes on"
+    )
     parser.add_argument("--results", type=Path, default=Path("sweep_results.jsonl"), help="where results are kept")
     options = parser.parse_args()
     print(surroundings("scipy"))
