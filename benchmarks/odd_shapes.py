@@ -17,7 +17,7 @@ def arcs(pieces: list[tuple[float, float]], step: float = 0.25) -> Array:
     """Line (N, 2) from pieces (length [m], curvature [1/m]), starting at the origin to the east."""
     points, heading, at = [np.zeros(2)], 0.0, np.zeros(2)
     for length, kappa in pieces:
-        count = max(int(round(length / step)), 2)
+        count = max(round(length / step), 2)
         h = length / count
         for _ in range(count):
             middle = heading + 0.5 * h * kappa

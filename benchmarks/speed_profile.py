@@ -1,8 +1,8 @@
 """Speed profile of a fixed line: linelab's passes beside toppra, the same limits in one run.
 
 Run ``python benchmarks/speed_profile.py``.  toppra (H. Pham & Q.-C. Pham, "A new approach to time-optimal path
-parameterization based on reachability analysis", IEEE Trans. Robotics 34(3), 2018) takes linear limits, so the kart here
-has a drive force instead of an engine curve, no scrub, and its friction ellipse becomes a polygon of the same area.
+parameterization based on reachability analysis", IEEE Trans. Robotics 34(3), 2018) takes linear limits, so the kart
+here has a drive force instead of an engine curve, no scrub, and its friction ellipse becomes a polygon of the same area.
 """
 
 from __future__ import annotations
@@ -118,7 +118,8 @@ def grids(curvature: CubicSpline, kart: Kart, real: Kart) -> None:
     for step in (1.0, 0.5, 0.2, 0.1, 0.05):
         line = line_of(curvature, step)
         print(
-            f"  {step:8.2f} {own_time(line, kart):10.5f} {peer_time(line, kart, 512):15.5f} {own_time(line, real):22.5f}"
+            f"  {step:8.2f} {own_time(line, kart):10.5f} {peer_time(line, kart, 512):15.5f}"
+            f" {own_time(line, real):22.5f}"
         )
     fine, finer = (peer_time(line_of(curvature, step), kart, 512) for step in (0.05, 0.025))
     print(f"  toppra is of first order in the step; extrapolated to none: {2 * finer - fine:.5f}")
@@ -169,7 +170,8 @@ def main() -> None:
     for name, which in (("force cap", kart), ("engine curve and scrub", real)):
         many = best_of(lambda w=which: speed_profiles(lines, w, v_start=ENDS, v_end=ENDS), options.repeats) / len(lines)
         print(
-            f"  linelab, {len(lines)} laps of {span}, {name}: {1e3 * many:.3f} ms a lap, {theirs / many:.1f} times faster"
+            f"  linelab, {len(lines)} laps of {span}, {name}: {1e3 * many:.3f} ms a lap,"
+            f" {theirs / many:.1f} times faster"
         )
     laps = speed_profiles(lines, kart, v_start=ENDS, v_end=ENDS)
     some = range(0, len(lines), max(len(lines) // 5, 1))

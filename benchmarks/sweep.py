@@ -147,9 +147,8 @@ def report(results: dict[str, dict[str, object]]) -> None:
         ranked = sorted((abs(float(str(row[figure]))), key) for key, row in good.items())
         if ranked:
             middle = ranked[len(ranked) // 2][0]
-            print(
-                f"  {figure:12} median {middle * scale:9.3f} {unit:2}  worst {ranked[-1][0] * scale:9.3f} {unit:2} ({ranked[-1][1]})"
-            )
+            worst, key = ranked[-1]
+            print(f"  {figure:12} median {middle * scale:9.3f} {unit:2}  worst {worst * scale:9.3f} {unit:2} ({key})")
 
 
 def main() -> None:

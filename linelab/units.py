@@ -19,7 +19,8 @@ MetresPerSecond = Annotated[float, "m/s"]
 Kilograms = Annotated[float, "kg"]
 Watts = Annotated[float, "W"]
 
-#: Standard acceleration of free fall [m/s²] (BIPM, *The International System of Units*, 9th ed., 2019, app. 4: exact by convention).
+#: Standard acceleration of free fall [m/s²]: exact by convention (BIPM, *The International System of Units*, 9th ed.,
+#: 2019, app. 4).
 STANDARD_GRAVITY = 9.80665
 
 #: Exact by definition (International Yard and Pound Agreement, 1959): foot, mile, inch [m].

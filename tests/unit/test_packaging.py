@@ -1,4 +1,4 @@
-"""What the wheel carries: every package, the demo tracks, karts and recording; and only what is imported is required."""
+"""What the wheel carries: every package, the demo tracks, karts and recording; what is required is what is imported."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """Make the demo recording: an invented driver's practice at the Ostrelle sprint circuit, as a receiver would log it.
 
-Run from the checkout: ``python tracks/drawing/make_demo_recording.py``.  The driver follows a sensible line with habits that
-a review should find (listed in HABITS), varies from lap to lap, and uses about 97 % of the grip.  The receiver logs
-ten times a second with white noise, a drifting bias (Ornstein-Uhlenbeck) and an accurate Doppler speed.
+Run from the checkout: ``python tracks/drawing/make_demo_recording.py``.  The driver follows a sensible line with
+habits that a review should find (listed in HABITS), varies from lap to lap, and uses about 97 % of the grip.  The
+receiver logs ten times a second with white noise, a drifting bias (Ornstein-Uhlenbeck) and an accurate Doppler speed.
 """
 
 from __future__ import annotations
