@@ -2,7 +2,7 @@
 
 Run ``python benchmarks/speed_profile.py``.  toppra (H. Pham & Q.-C. Pham, "A new approach to time-optimal path
 parameterization based on reachability analysis", IEEE Trans. Robotics 34(3), 2018) takes linear limits, so the kart
-here has a drive force instead of an engine curve, no scrub, and its friction ellipse becomes a polygon of the same area.
+here has a drive force instead of an engine curve, no scrub, and its friction ellipse becomes a polygon as large.
 """
 
 from __future__ import annotations
