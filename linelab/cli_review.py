@@ -125,7 +125,7 @@ def review(
 
 def show_review(result: Review, shown: Units) -> None:
     """Laps and ranked corners of a review on the terminal."""
-    from linelab.report.exports import aligned, lap_rows, review_text
+    from linelab.report.review_text import aligned, lap_rows, review_text
 
     for note in dict.fromkeys(result.notes):
         notice(f"note: {note}")

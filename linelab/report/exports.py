@@ -1,4 +1,4 @@
-"""A review as JSON, as CSV (a row a corner, a row a node) and as plain rows of text.
+"""A review as JSON and as CSV (a row a corner, a row a node).
 
 Every file carries the cautions, the survey note and the notes of the comparison; a figure is a value with its standard
 deviation, or empty with the reason.  Files are written beside and moved into place.
@@ -17,17 +17,16 @@ import numpy as np
 
 from linelab.comparison.compare import Comparison, rank_corners
 from linelab.comparison.corner_review import CornerReview
-from linelab.comparison.laps import RecordedLap
 from linelab.comparison.measured import Measured
 from linelab.comparison.segments import PHASES
 from linelab.io.atomic import write_text
-from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
+from linelab.report.display import CAUTIONS
 
 #: Version of the JSON layout; raised when a key changes its meaning or goes.
 SCHEMA = 1
 
 #: Measured figures of a corner: attribute and name with its unit.
-_FIGURES = {
+FIGURES = {
     "time_lost": "time_lost_s",
     "line_loss": "line_loss_s",
     "speed_loss": "speed_loss_s",
@@ -113,7 +112,7 @@ def _corner(review: CornerReview) -> dict[str, Any]:
         "name": corner.name,
         "direction": "left" if corner.left else "right",
         "phases_s": {name: _figure(figure) for name, figure in review.phases},
-        **{key: _figure(getattr(review, name)) for name, key in _FIGURES.items()},
+        **{key: _figure(getattr(review, name)) for name, key in FIGURES.items()},
         **{key: getattr(review, name) for name, key in _REFERENCES.items()},
         "marks_reference_m": {name: getattr(review.marks, name) for name in _MARKS},
         "brakes_reference": review.marks.brakes,
@@ -142,7 +141,7 @@ def save_corners_csv(comparison: Comparison, path: str | Path) -> None:
     InputError
         The place cannot be written to.
     """
-    names = [*_FIGURES.values(), *(f"{phase}_lost_s" for phase in PHASES)]
+    names = [*FIGURES.values(), *(f"{phase}_lost_s" for phase in PHASES)]
     header = ["corner", "name", "direction"]
     for name in names:
         header += [name, f"{name}_sigma", f"{name}_reason"]
@@ -155,7 +154,7 @@ def _corner_row(review: CornerReview) -> list[Any]:
     """One row of the corners' CSV."""
     corner = review.corner
     row: list[Any] = [corner.number, corner.name, "left" if corner.left else "right"]
-    figures = [getattr(review, name) for name in _FIGURES] + [figure for _, figure in review.phases]
+    figures = [getattr(review, name) for name in FIGURES] + [figure for _, figure in review.phases]
     for figure in figures:
         row += [_number(figure.value), _number(figure.sigma), figure.reason]
     return row + [_number(getattr(review, name)) for name in _REFERENCES]
@@ -212,90 +211,3 @@ def _csv_text(comments: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
 def _number(value: float | None) -> str:
     """Seven significant digits, empty for None."""
     return "" if value is None else f"{value:.7g}"
-
-
-def review_rows(comparison: Comparison, *, units: Units = METRIC) -> list[list[str]]:
-    """The review as rows of text, corners ranked by time lost, the first row the header; "-" where withheld."""
-    speed = units.speed_unit
-    header = ["corner", "lost s", *(f"{phase} s" for phase in PHASES), "line s", "speed s"]
-    header += [f"min {speed}", f"ref {speed}", f"after apex {units.length_unit}", f"entry over {speed}"]
-    header += [f"apex miss {units.length_unit}"]
-    return [header, *(_text_row(review, units) for review in rank_corners(comparison))]
-
-
-def _text_row(review: CornerReview, units: Units) -> list[str]:
-    """One corner as text."""
-    phases = [_text(figure, 1.0, 2, signed=True, sigma=False) for _, figure in review.phases]
-    return [
-        review.corner.label,
-        _text(review.time_lost, 1.0, 2, signed=True),
-        *phases,
-        _text(review.line_loss, 1.0, 2, signed=True),
-        _text(review.speed_loss, 1.0, 2, signed=True),
-        _text(review.min_speed, units.speed, 1),
-        f"{review.min_speed_reference / units.speed:.1f}",
-        _text(review.min_speed_place, units.length, 0, signed=True),
-        _text(review.entry_overspeed, units.speed, 1, signed=True),
-        _text(review.apex_miss, units.length, 1, signed=True),
-    ]
-
-
-def _text(figure: Measured, unit: float, digits: int, *, signed: bool = False, sigma: bool = True) -> str:
-    """Value ± sigma in a unit, or "-"."""
-    if figure.value is None:
-        return "-"
-    value = round(figure.value / unit, digits) + 0.0
-    text = f"{value:+.{digits}f}" if signed and value != 0.0 else f"{value:.{digits}f}"
-    if not sigma or not figure.sigma:
-        return text
-    # A standard deviation is never shown as zero: it would claim certainty.
-    return f"{text} ±{max(figure.sigma / unit, 10.0**-digits):.{digits}f}"
-
-
-def review_text(comparison: Comparison, *, units: Units = METRIC) -> str:
-    """The review for a terminal: heading, table, reasons for what is withheld, notes, cautions."""
-    gap = comparison.lap_gap
-    driven, reference = comparison.driven.lap, comparison.reference
-    apart = _text(gap, 1.0, 3, signed=True)
-    lines = [
-        f"{comparison.track_name}: {driven.label or 'driven lap'} {lap_time_text(driven.lap_time)}, "
-        f"{reference.label or 'reference'} {lap_time_text(reference.lap_time)}, gap {apart} s",
-        "",
-        *aligned(review_rows(comparison, units=units)),
-        "",
-        "± is one standard deviation. lost: from this corner's brake point to the next one's, driven minus reference.",
-    ]
-    lines += [f"- withheld: {reason}" for reason in _reasons(comparison)]
-    lines += [f"- {note}" for note in dict.fromkeys(comparison.notes)]
-    return "\n".join([*lines, "", CAUTIONS])
-
-
-def _reasons(comparison: Comparison) -> list[str]:
-    """Every reason for withholding, once, with the corners it concerns."""
-    found: dict[str, list[str]] = {}
-    for review in comparison.corners:
-        figures = [getattr(review, name) for name in _FIGURES] + [figure for _, figure in review.phases]
-        for reason in dict.fromkeys(figure.reason for figure in figures if figure.value is None):
-            found.setdefault(reason, []).append(str(review.corner.number))
-    return [f"{reason} (corner {', '.join(numbers)})" for reason, numbers in found.items()]
-
-
-def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Rows as lines with columns lined up, the first to the left, the others to the right."""
-    widths = [max(len(row[k]) for row in rows) for k in range(len(rows[0]))]
-    return [
-        "  ".join(
-            cell.ljust(width) if k == 0 else cell.rjust(width) for k, (cell, width) in enumerate(zip(row, widths))
-        )
-        for row in rows
-    ]
-
-
-def lap_rows(laps: Sequence[RecordedLap]) -> list[list[str]]:
-    """Laps of a recording as rows of text, the first row the header."""
-    rows = [["lap", "time", "±", "status", "reason"]]
-    for lap in laps:
-        time = lap.lap_time
-        shown = ["-", "-"] if time.value is None else [lap_time_text(time.value), f"{time.sigma or 0.0:.3f}"]
-        rows.append([lap.label, *shown, lap.status, lap.reason])
-    return rows

@@ -16,7 +16,7 @@ from linelab.comparison.samples import own_plane
 from linelab.comparison.start_line import start_line_at
 from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording
-from linelab.report.exports import review_text
+from linelab.report.review_text import review_text
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "kart_recording"
 FILE = SHARED / "GX030390.csv"

@@ -14,7 +14,8 @@ from linelab.comparison.start_line import track_line
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.frenet import xy_to_sn
 from linelab.lap import Recording
-from linelab.report.exports import review_as_dict, review_text
+from linelab.report.exports import review_as_dict
+from linelab.report.review_text import review_text
 
 TRACK = make_track()
 START = track_line(TRACK, 0.0)

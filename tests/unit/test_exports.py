@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import json
 
 import numpy as np
@@ -12,16 +13,11 @@ from simulated import as_lap, drive, make_track, record
 from linelab.comparison.compare import compare
 from linelab.comparison.estimate import estimate_lap
 from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.measured import Measured
 from linelab.errors import InputError
 from linelab.report.display import CAUTIONS, IMPERIAL
-from linelab.report.exports import (
-    lap_rows,
-    review_rows,
-    review_text,
-    save_corners_csv,
-    save_nodes_csv,
-    save_review_json,
-)
+from linelab.report.exports import save_corners_csv, save_nodes_csv, save_review_json
+from linelab.report.review_text import lap_rows, review_rows, review_text, review_words
 
 TRACK = make_track()
 LAPS = split_laps(record([drive(TRACK, speed=lambda s: 14.0 + 0.0 * s)] * 2), TRACK)
@@ -79,7 +75,21 @@ def test_text_in_metric_and_imperial():
     assert lost == sorted(lost, reverse=True)
     text = review_text(REVIEW)
     assert CAUTIONS in text
+    tables = [line for line in text.split("\n") if line[:1].isdigit()]
+    assert len(tables) == 2 * len(REVIEW.corners)
+    assert max(len(line) for line in tables) <= 80
     assert "withheld: position bias ±1.5 m: apex distance not reported (corner 1, 2" in text
+
+
+def test_words_say_only_what_is_clear():
+    words = review_words(REVIEW)
+    ranked = sorted(REVIEW.corners, key=lambda review: -review.time_lost.value)
+    assert words[1] == "Most time is lost in"
+    assert f"corner {ranked[0].corner.number}: +" in words[2]
+    assert not any("apex" in line for line in words)  # withheld: the position bias does not allow it
+    doubt = Measured(ranked[0].time_lost.value, ranked[0].time_lost.value)
+    unclear = tuple(dataclasses.replace(review, time_lost=doubt) for review in REVIEW.corners)
+    assert review_words(dataclasses.replace(REVIEW, corners=unclear)) == []
 
 
 def test_laps_as_rows():
