@@ -1,0 +1,202 @@
+"""The acceptance check catches laps that do not hold, and the laps it accepts can be driven by a simulator."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+from scipy.interpolate import CubicSpline
+from staged import corner_edges
+
+from linelab.errors import VerificationError
+from linelab.grip import FLAT, kart_numbers, loads, tyre_longitudinal
+from linelab.io.kart_files import load_kart
+from linelab.io.track_build import track_from_edges
+from linelab.io.track_files import load_track
+from linelab.kart import Driver
+from linelab.lap import Lap
+from linelab.solve import mesh as meshes
+from linelab.solve.lines import line_from_offsets
+from linelab.solve.mintime import End, solve_min_time
+from linelab.solve.outcome import lap_from_spline, motion_at_coordinate
+from linelab.solve.run import unpacked
+from linelab.solve.verify import verify_lap
+
+
+@pytest.fixture(scope="module")
+def corner():
+    """A hairpin of 6 m inside radius between two straights."""
+    return track_from_edges("hairpin", *corner_edges(6.0, 14.0, 2.6, 60.0), closed=False)
+
+
+@pytest.fixture(scope="module")
+def kart():
+    return load_kart("senior-single-speed")
+
+
+@pytest.fixture(scope="module")
+def solved(corner, kart):
+    return solve_min_time(corner, kart, start=End(v=22.0))
+
+
+def check(corner, kart, solved, path, speed, clock: float = 1.0):
+    """The acceptance check of a lap with these coefficients, its clock falsified by a factor."""
+    mesh = solved.iterate.mesh
+    lap = lap_from_spline(corner, kart, mesh, path, speed, grip=1.0, label="tampered")
+    lap = dataclasses.replace(lap, t=clock * lap.t)
+    return verify_lap(corner, kart, mesh, path, speed, grip=1.0, lap=lap, use_kerbs=True)
+
+
+def test_an_untouched_lap_passes(corner, kart, solved):
+    found = check(corner, kart, solved, *unpacked(solved.iterate))
+    assert found.simulated_time == pytest.approx(solved.lap_time, abs=1e-6)
+    assert found.position_defect < 1e-3
+    assert found.profile_time == pytest.approx(solved.lap_time, rel=1e-3)
+
+
+def test_a_lap_outside_the_edge_is_caught(corner, kart, solved):
+    """Five centimetres to the left: over the inside edge at the apex."""
+    path, speed = unpacked(solved.iterate)
+    with pytest.raises(VerificationError, match="outside the edge") as caught:
+        check(corner, kart, solved, path + 0.05, speed)
+    assert caught.value.violation == pytest.approx(0.05, abs=0.01)
+
+
+def test_two_percent_more_speed_is_caught(corner, kart, solved):
+    """Four per cent more lateral force than the tyres have."""
+    path, speed = unpacked(solved.iterate)
+    with pytest.raises(VerificationError, match="of the grip beyond the limit"):
+        check(corner, kart, solved, path, speed * 1.02**2)
+
+
+def test_half_a_percent_more_speed_is_caught_by_the_passes(corner, kart, solved):
+    """Within the tolerance of grip, but faster than the forward and backward passes allow on that line."""
+    path, speed = unpacked(solved.iterate)
+    with pytest.raises(VerificationError, match="speed profile"):
+        check(corner, kart, solved, path, speed * 1.005**2)
+
+
+def test_a_slow_lap_is_caught(corner, kart, solved):
+    path, speed = unpacked(solved.iterate)
+    with pytest.raises(VerificationError, match="speed profile"):
+        check(corner, kart, solved, path, speed * 0.98**2)
+
+
+def test_a_wrong_clock_is_caught(corner, kart, solved):
+    path, speed = unpacked(solved.iterate)
+    with pytest.raises(VerificationError, match="simulated lap time"):
+        check(corner, kart, solved, path, speed, clock=0.999)
+
+
+def test_a_swerve_between_nodes_is_caught(corner, kart, solved):
+    """One coefficient of the path off by 5 cm: a swerve that the tyres cannot hold."""
+    path, speed = unpacked(solved.iterate)
+    swerve = path.copy()
+    swerve[path.size // 2] += 0.05
+    with pytest.raises(VerificationError):
+        check(corner, kart, solved, swerve, speed)
+
+
+# ---- solve, then simulate
+
+
+def simulate_lap(track, kart, solution) -> tuple[Lap, np.ndarray]:
+    """Drive a lap open loop in one shot: curvature and acceleration over the path, x, y, psi, v integrated in time.
+
+    DOP853 (E. Hairer, S. Nørsett & G. Wanner, *Solving Ordinary Differential Equations I*, 1993, II.5); nothing
+    steers the kart back.  Returns the lap and the simulated (5, N) states at its nodes: path length, v, psi, x, y.
+    """
+    mesh = solution.iterate.mesh
+    xi = np.arange(20 * mesh.intervals + 1) / 20.0
+    s = meshes.spline_at(meshes.padded(mesh), xi)[0]
+    motion = motion_at_coordinate(mesh, *unpacked(solution.iterate), xi, s)
+    line = line_from_offsets(track, motion.offsets, half_width=0.5 * kart.width, grip=1.0)
+    steer = CubicSpline(line.distance, line.kappa)
+    push = CubicSpline(line.distance, motion.z).derivative()
+
+    def derivative(t, state):
+        sigma, v, psi, _, _ = state
+        return [v, 0.5 * push(sigma), v * steer(sigma), v * np.cos(psi), v * np.sin(psi)]
+
+    lap = solution.lap
+    # the mesh may begin a little before the line: start at the mesh's first node, read the clock at the lap's
+    begin = [0.0, np.sqrt(motion.z[0]), line.psi[0], line.x[0], line.y[0]]
+    offset = (lap.line.s[0] - s[0]) / lap.v[0]
+    times = np.clip(lap.t + offset, 0.0, None)
+    run = solve_ivp(
+        derivative, (0.0, times[-1]), begin, method="DOP853", rtol=1e-8, atol=1e-9, max_step=0.02, t_eval=times
+    )
+    return lap, run.y
+
+
+def test_hairpin_can_be_driven(corner, kart, solved):
+    lap, state = simulate_lap(corner, kart, solved)
+    assert np.hypot(state[3] - lap.line.x, state[4] - lap.line.y).max() < 0.02
+    assert state[1] == pytest.approx(lap.v, abs=0.02)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["tinmarsh_rental", "ostrelle_sprint", "marrowdown_club"])
+def test_whole_lap_can_be_driven(name, kart):
+    """A lap of half a minute or more, never corrected, ends within centimetres of where it began."""
+    track = load_track(name)
+    lap, state = simulate_lap(track, kart, solve_min_time(track, kart))
+    assert np.hypot(state[3] - lap.line.x, state[4] - lap.line.y).max() < 0.05
+    assert np.hypot(state[3, -1] - state[3, 0], state[4, -1] - state[4, 0]) < 0.05
+    assert state[1, -1] == pytest.approx(state[1, 0], abs=0.02)
+
+
+# ---- driver limits
+
+WINDOW = 0.1  #: over which changes of pedals and steering are looked at [s]
+#: The optimiser rounds the change from driving to braking over 1 m/s²: half of it may come at once [m/s²].
+ROUNDED = 0.5
+
+
+def steepest(kart, lap: Lap) -> dict[str, float]:
+    """Largest change of braking, driving [m/s²] and curvature [1/m] over WINDOW on a level track."""
+    t = np.arange(0.0, lap.t[-1], WINDOW / 10.0)
+    numbers = kart_numbers(kart)
+    force = tyre_longitudinal(numbers, loads(numbers, lap.v**2, lap.line.kappa, FLAT), lap.ax)
+    force, kappa = np.interp(t, lap.t, force), np.interp(t, lap.t, lap.line.kappa)
+    brake, drive = np.maximum(-force, 0.0), np.maximum(force, 0.0)
+    rise = {"brake": brake, "drive": drive, "left": kappa, "right": -kappa}
+    found = {name: float((values[10:] - values[:-10]).max()) for name, values in rise.items()}
+    return {"brake": found["brake"], "drive": found["drive"], "steer": max(found["left"], found["right"])}
+
+
+def test_driver_who_builds_up_the_pedals(corner, kart, solved):
+    """20 m/s³ of braking and 15 m/s³ of drive: slower than the ideal driver, and no pedal moves faster than that."""
+    limited = dataclasses.replace(kart, driver=Driver(brake_build_rate=20.0, drive_build_rate=15.0))
+    solution = solve_min_time(corner, limited, start=End(v=22.0))
+    assert solution.lap_time > solved.lap_time + solved.time_error + solution.time_error
+    assert steepest(kart, solved.lap)["brake"] > 20.0 * WINDOW + 2.0 * ROUNDED, (
+        "the ideal driver is faster on the brake"
+    )
+    found = steepest(kart, solution.lap)
+    assert found["brake"] <= 1.05 * 20.0 * WINDOW + ROUNDED
+    assert found["drive"] <= 1.05 * 15.0 * WINDOW + ROUNDED
+
+
+@pytest.mark.parametrize(
+    "rate",
+    [
+        0.2,
+        pytest.param(
+            0.1,
+            marks=pytest.mark.xfail(
+                strict=True, reason="verification compares with passes that know no curvature rate: 2.6 % at 0.1"
+            ),
+        ),
+    ],
+)
+def test_driver_who_steers_slowly(rate):
+    """Curvature may change by ``rate`` 1/(m·s): slower, and the line never bends faster."""
+    track, kart = load_track("tinmarsh_rental"), load_kart("junior-single-speed")
+    ideal = solve_min_time(track, kart)
+    solution = solve_min_time(track, dataclasses.replace(kart, driver=Driver(curvature_rate=rate)))
+    assert solution.lap_time > ideal.lap_time + ideal.time_error + solution.time_error
+    assert steepest(kart, ideal.lap)["steer"] > 2.0 * rate * WINDOW
+    assert steepest(kart, solution.lap)["steer"] <= 1.03 * rate * WINDOW
