@@ -102,7 +102,9 @@ def review_words(comparison: Comparison, *, units: Units = METRIC) -> list[str]:
     ranked = [review for review in rank_corners(comparison) if _clear(review.time_lost, LEAST)]
     if not ranked:
         return []
-    return ["", "Most time is lost in", *(f"  {_sentence(review, units)}" for review in ranked[:FIRST])]
+    estimated = comparison.survey.kind == "estimated"
+    against = ", against what the assumed corridor allows," if estimated else ""
+    return ["", f"Most time is lost{against} in", *(f"  {_sentence(review, units)}" for review in ranked[:FIRST])]
 
 
 def _sentence(review: CornerReview, units: Units) -> str:

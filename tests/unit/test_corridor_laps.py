@@ -88,7 +88,9 @@ def test_every_output_says_what_is_assumed_and_withholds_the_edge():
         for lap in complete_laps(corridor.laps)
     ]
     review = compare(corridor.track, laps[0].lap, laps[1])
-    assert "width 7 m assumed" in review_text(review)
+    text = review_text(review)
+    assert "width 7 m assumed" in text
+    assert "Most time is lost in" not in text  # not without saying against what
     assert review_as_dict(review)["survey"]["assumed_width_m"] == 7.0
     assert all(
         corner.apex_distance.reason == "no surveyed edge: apex distance not reported" for corner in review.corners
