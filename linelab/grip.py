@@ -91,7 +91,7 @@ def pack(numbers: KartNumbers) -> Array:
 def unpack(vector: Any) -> KartNumbers:
     """Inverse of :func:`pack`; works on a CasADi vector of length SIZE as well."""
     scalars = [vector[i] for i in range(13)]
-    return KartNumbers(*(scalars + [vector[13 : 13 + KNOTS], vector[13 + KNOTS : SIZE]]))
+    return KartNumbers(*([*scalars, vector[13 : 13 + KNOTS], vector[13 + KNOTS : SIZE]]))
 
 
 class Surface(NamedTuple):
