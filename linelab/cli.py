@@ -70,9 +70,13 @@ def _outcome(arguments: Sequence[str] | None) -> tuple[int, str]:
         return (result if isinstance(result, int) else 0), ""
     except (click.Abort, KeyboardInterrupt):
         return 130, INTERRUPTED
+    except click.UsageError as error:
+        if type(error).__name__ == "NoArgsIsHelpError":  # newer versions of click raise the help text itself
+            error.show()
+            return 2, ""
+        return 2, _usage(error)
     except click.ClickException as error:
-        error.show()
-        return 2, ""
+        return 2, error.format_message()
     except SolveError as error:
         return 1, str(error)
     except LinelabError as error:
@@ -89,6 +93,14 @@ def _outcome(arguments: Sequence[str] | None) -> tuple[int, str]:
             f"unexpected fault ({type(error).__name__}: {error}). Please report it with the command you gave; "
             "LINELAB_DEBUG=1 shows where it happened."
         )
+
+
+def _usage(error: click.UsageError) -> str:
+    """Wrong usage on one line, with where to read more."""
+    text = error.format_message().rstrip(".")
+    return (
+        f"{text}{'' if text.endswith('?') else '.'} See '{error.ctx.command_path if error.ctx else 'linelab'} --help'."
+    )
 
 
 if __name__ == "__main__":

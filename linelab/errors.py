@@ -31,7 +31,7 @@ class LinelabError(Exception):
     def one_line(self) -> str:
         """The whole message on one line."""
         text = f"{self.where}: {self.what}" if self.where else self.what
-        return f"{text}. {self.remedy}." if self.remedy else f"{text}."
+        return " ".join(part if part.endswith(("?", "!", ".")) else f"{part}." for part in (text, self.remedy) if part)
 
     def __reduce__(self) -> tuple[object, ...]:
         return (_rebuild, (type(self), self.args, dict(self.__dict__)))

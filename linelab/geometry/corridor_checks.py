@@ -53,7 +53,8 @@ def check_direction(left: Edge, right: Edge, mean_width: float) -> None:
         raise TrackError(
             "the left edge lies to the right of the right edge",
             where="edges",
-            remedy="Swap the two edges, or reverse both if the driving direction is wrong",
+            remedy="Swap the two edges, or reverse both if the driving direction is wrong; longitude and latitude "
+            "the wrong way round look like this too",
         )
     if mean_width > WIDEST:
         raise TrackError(

@@ -41,7 +41,7 @@ def _words(error: ErrorDetails, table: str, name: str) -> str:
     kind, unit = error["type"], unit_of(table, name)
     suffix = f" {unit}" if unit else ""
     low, high = limits_of(table, name)
-    allowed = f"{low:g} to {high:g}{suffix}" if low is not None and high is not None else ""
+    allowed = f"{low:.4g} to {high:.4g}{suffix}" if low is not None and high is not None else ""
     if kind == "extra_forbidden":
         return f"unknown field{near_miss(name, table)}"
     if kind == "missing":

@@ -31,14 +31,20 @@ def choose_columns(path: Path, layout: Layout, wanted: Mapping[str, str | int]) 
         chosen.pop("lat", None)
     placed = "x" in chosen and "y" in chosen
     if "time" not in chosen:
-        raise _unfound(path, layout, "no column is recognised as the time", "time", "columns={'time': ...}")
+        raise _unfound(path, layout, "no column is recognised as the time", "time", _naming("time"))
     if not placed and "lat" not in chosen and "lon" not in chosen:
-        remedy = "columns={'lat': ..., 'lon': ...} or columns={'x': ..., 'y': ...}"
+        remedy = f"{_naming('lat', 'lon')}, or x and y alike"
         raise _unfound(path, layout, "no columns are recognised as positions", "latitude", remedy)
     for role, word in (("lat", "latitude"), ("lon", "longitude")):
         if not placed and role not in chosen:
-            raise _unfound(path, layout, f"no column is recognised as the {word}", word, f"columns={{'{role}': ...}}")
+            raise _unfound(path, layout, f"no column is recognised as the {word}", word, _naming(role))
     return chosen
+
+
+def _naming(*roles: str) -> str:
+    """How to name columns, at the command line and in Python."""
+    options = " ".join(f"--column {role}=TITLE" for role in roles)
+    return f"{options} (in Python: columns={{{', '.join(f'{role!r}: ...' for role in roles)}}})"
 
 
 def _unfound(path: Path, layout: Layout, what: str, wanted: str, remedy: str) -> FileFormatError:

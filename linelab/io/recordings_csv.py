@@ -81,7 +81,7 @@ def _time_kind(path: Path, layout: Layout, index: int) -> str:
             line=layout.first_data_line,
             found=f"'{layout.first_row[index][:40]}'",
             expected="seconds, an ISO 8601 stamp or h:min:s",
-            remedy="Name another column with columns={'time': ...}",
+            remedy="Name another column with --column time=TITLE (in Python: columns={'time': 'TITLE'})",
         )
     return kind
 
@@ -190,7 +190,7 @@ def _check_faults(path: Path, layout: Layout, chosen: Mapping[str, int], faults:
                 line=line,
                 found=f"'{text}'",
                 expected="a number",
-                remedy=f"Name another column with columns={{'{role}': ...}}",
+                remedy=f"Name another column with --column {role}=TITLE (in Python: columns={{'{role}': 'TITLE'}})",
             )
     if faults.short > rows:
         raise FileFormatError(
@@ -248,7 +248,7 @@ def _to_seconds(path: Path, raw: Array, kind: str, unit: str | None) -> tuple[Ar
                 path=path,
                 found=f"steps of {step:g}",
                 expected="seconds, or a stated unit",
-                remedy="State it with units={'time': 'ms'}",
+                remedy="State it with --unit time=ms (in Python: units={'time': 'ms'})",
             )
         return raw, "time: no unit stated, seconds assumed"
     return (raw - (known[0] if known.size else 0.0)) * unit_factor("time", unit), f"time: {canonical_unit(unit)}"
@@ -270,7 +270,7 @@ def _to_si(
                     path=path,
                     found=f"column '{layout.titles[chosen[role]]}'" if layout.titles else "",
                     expected="m/s, km/h, mph, knots or ft/s",
-                    remedy="State it with units={'speed': 'km/h'}",
+                    remedy="State it with --unit speed=km/h (in Python: units={'speed': 'km/h'})",
                 )
             notes.append(f"{role} left out: its unit is not stated")
             continue

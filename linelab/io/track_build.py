@@ -20,6 +20,9 @@ Line2 = tuple[tuple[float, float], tuple[float, float]]
 
 #: A track wider or narrower than this on average is refused: a unit was mistaken [m].
 WIDTH_LIMITS = (1.2, 60.0)
+#: A track wider than this is remarked on [m]: two and a half times the 8 m that kart tracks have in the middle of the
+#: published norms, and below 7 m in feet.
+SURPRISING_WIDTH = 20.0
 
 
 def track_from_edges(
@@ -73,6 +76,7 @@ def track_from_edges(
     left_points, right_points = _same_way(left_points, right_points, closed, remarks)
     corridor = corridor_from_edges(left_points, right_points, closed=closed, start=start)
     _check_widths(corridor.w_left + corridor.w_right)
+    remarks += _wide(corridor.w_left + corridor.w_right)
     if corners is None:
         found = find_corners(corridor.reference, corridor.w_left, corridor.w_right)
         corners = [Corner(number=i + 1, **corner._asdict()) for i, corner in enumerate(found)]
@@ -271,6 +275,14 @@ def _check_widths(width: Array) -> None:
             remedy="Check the unit of the coordinates and widths (metres are expected, not feet) "
             "and that both edges belong to one track",
         )
+
+
+def _wide(width: Array) -> list[str]:
+    """A remark on a road that is far wider than a kart track, as one in feet comes out."""
+    typical = float(np.median(width))
+    if typical <= SURPRISING_WIDTH:
+        return []
+    return [f"{typical:.0f} m wide, where kart tracks are 7 to 12 m: check that the file is not in feet"]
 
 
 def in_file(error: LinelabError, path: object) -> TrackError:

@@ -128,7 +128,7 @@ def reference_words(track: Track, kart: Kart, solution: Solution, units: Units =
         words.append("Not checked independently.")
     else:
         words.append(
-            f"Checked: lap time by simulation {check.time_defect * 1e3:+.1f} ms, at most "
+            f"Checked: lap time by simulation within {abs(check.time_defect) * 1e3:.1f} ms, at most "
             f"{check.edge_excess * 1e3:.0f} mm over an edge and {check.grip_excess:.1%} over the grip between nodes."
         )
     return words
