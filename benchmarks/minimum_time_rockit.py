@@ -1,7 +1,7 @@
 """The minimum-time problem in rockit, a general-purpose optimal control library on CasADi.
 
 The same states, limits and track as linelab's: states (n, xi, v, kappa) by station, controls (ax, dkappa/ds), the friction
-ellipse and the engine curve of linelab.grip, edges at the mesh nodes, a flying lap.  Reference curvature and widths are
+ellipse and the engine curve of linelab.grip, edges at the collocation points, a flying lap.  Reference curvature and widths are
 spline interpolants of the track's own samples; it starts from the reference line and that line's speed profile.
 """
 
@@ -36,7 +36,9 @@ class PeerResult:
     iterations: int
 
 
-def peer_solve(track: Track, kart: Kart, intervals: int, *, method: str = "collocation", expand: bool = True) -> PeerResult:
+def peer_solve(
+    track: Track, kart: Kart, intervals: int, *, method: str = "collocation", expand: bool = True
+) -> PeerResult:
     """Build and solve the problem with so many intervals, uniform in the station."""
     started = time.perf_counter()
     ocp, lap_time = _problem(track, kart)
@@ -86,11 +88,11 @@ def _problem(track: Track, kart: Kart) -> tuple[Ocp, ca.MX]:
     half = 0.5 * kart.width
     ocp.subject_to(grip_excess(numbers, load, force, 1.0) <= 0.0)
     ocp.subject_to((force * v - drive_power(numbers, v) / kart.mass) / 50.0 <= 0.0)
-    ocp.subject_to(n <= left(ocp.t) - half)
-    ocp.subject_to(n >= half - right(ocp.t))
-    ocp.subject_to(0.5 <= (v <= float(numbers.top_speed)))
-    ocp.subject_to(-1.2 <= (xi <= 1.2))
-    ocp.subject_to(-0.1 <= (dkappa <= 0.1))
+    ocp.subject_to(n <= left(ocp.t) - half, grid="integrator_roots")
+    ocp.subject_to(n >= half - right(ocp.t), grid="integrator_roots")
+    for expression, low, high in ((v, 0.5, float(numbers.top_speed)), (xi, -1.2, 1.2), (dkappa, -0.1, 0.1)):
+        ocp.subject_to(expression >= low)
+        ocp.subject_to(expression <= high)
     _guess(ocp, track, kart, v, kappa)
     return ocp, lap_time
 

@@ -53,6 +53,11 @@ def _soft(line: Array, reach: int) -> Array:
     return np.column_stack([np.convolve(padded[:, k], kernel, mode="valid") for k in (0, 1)])[reach:-reach]
 
 
+def open_track(name: str, line: Array, width: float) -> Track:
+    """An open road of constant width."""
+    return _centre(name, line, width, closed=False)
+
+
 def _centre(name: str, line: Array, width: float, *, closed: bool) -> Track:
     half = np.full(len(line), width / 2.0)
     return track_from_centre(name, line, half, half, closed=closed)
