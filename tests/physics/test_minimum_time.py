@@ -20,7 +20,7 @@ from linelab.solve.speed import speed_profile
 from linelab.track import along
 
 LIMIT = 15.0  #: [m/s²]
-TIGHT = 5.0e-5  #: tolerance of the mesh [s]
+TIGHT = 1.0e-5  #: tolerance of the mesh [s]
 
 
 def quarter_track(size: float):
