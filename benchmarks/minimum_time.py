@@ -1,7 +1,7 @@
 """The minimum-time lap of the demo circuit: what it costs, cold and warm, and beside rockit in the same run.
 
-Run ``python benchmarks/minimum_time.py``.  rockit (PyPI: rockit-meco) is a general-purpose optimal control library on CasADi;
-it gets the same states, limits and track (benchmarks/minimum_time_rockit.py), kerbs left out on both sides.
+Run ``python benchmarks/minimum_time.py``.  rockit (PyPI: rockit-meco) is a general-purpose optimal control library on
+CasADi; it gets the same states, limits and track (benchmarks/minimum_time_rockit.py), kerbs left out on both sides.
 """
 
 from __future__ import annotations
@@ -53,8 +53,8 @@ for name, change in changes.items():
         lap = solve_min_time(track, other, warm=first, verify=verify)
         warm[name + (" verified" if verify else "")] = time.perf_counter() - begin
 print(json.dumps(dict(
-    imports=imported - start, load=loaded - imported, first=solved - loaded, again=repeated - solved, warm=warm, cpu=cpu,
-    lap_time=first.lap_time, time_error=first.time_error, iterations=first.iterations,
+    imports=imported - start, load=loaded - imported, first=solved - loaded, again=repeated - solved, warm=warm,
+    cpu=cpu, lap_time=first.lap_time, time_error=first.time_error, iterations=first.iterations,
     intervals=first.iterate.structure.intervals, length=track.length,
 )))
 """

@@ -1,8 +1,9 @@
 """The minimum-time problem in rockit, a general-purpose optimal control library on CasADi.
 
-The same states, limits and track as linelab's: states (n, xi, v, kappa) by station, controls (ax, dkappa/ds), the friction
-ellipse and the engine curve of linelab.grip, edges at the collocation points, a flying lap.  Reference curvature and widths are
-spline interpolants of the track's own samples; it starts from the reference line and that line's speed profile.
+The same states, limits and track as linelab's: states (n, xi, v, kappa) by station, controls (ax, dkappa/ds), the
+friction ellipse and the engine curve of linelab.grip, edges at the collocation points, a flying lap.  Reference
+curvature and widths are interpolants of the track's own samples; it starts from the reference line and nine tenths of
+that line's speed.
 """
 
 from __future__ import annotations

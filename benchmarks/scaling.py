@@ -39,7 +39,8 @@ def one(kilometres: float, tolerance: float) -> dict[str, float]:
     paths = [str(ROOT), str(Path(__file__).parent), os.environ.get("PYTHONPATH", "")]
     script = ONE.format(length=1000.0 * kilometres, tolerance=tolerance)
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(paths)}
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, env=environment, check=True)
+    call = [sys.executable, "-c", script]
+    done = subprocess.run(call, stdout=subprocess.PIPE, text=True, env=environment, check=True)
     found: dict[str, float] = json.loads(done.stdout)
     return found
 
