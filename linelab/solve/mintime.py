@@ -31,6 +31,8 @@ FIRST_STEP = 0.18
 TOLERANCE_LAP = 60.0
 FIRST_FACTOR, FIRST_SHARE, NEXT_SHARE = 4, 1.0 / 6.0, 0.6
 MOST_INTERVALS = 100_000
+#: Meshes are not refined below this mean step [m]; the error estimate then says what was reached.
+FINEST_STEP = 0.04
 #: Counts are rounded up to a multiple of this, so that similar tracks share one built problem.
 ROUND_TO = 32
 
@@ -94,8 +96,8 @@ def solve_min_time(
     use_kerbs : bool
         Whether the kart may use the kerbs' usable width.
     tolerance : float
-        Accepted estimate of the lap time's discretisation error [s]; the mesh is refined until it is met.  For laps
-        beyond a minute it grows in proportion.
+        Accepted estimate of the lap time's discretisation error [s]; the mesh is refined until it is met, down to
+        steps of FINEST_STEP.  For laps beyond a minute it grows in proportion.
     warm : Solution or None
         An earlier solution on this track to start from: same mesh, no refinement study, several times faster.
     verify : bool
@@ -137,6 +139,8 @@ def solve_min_time(
     factor, share = FIRST_FACTOR, FIRST_SHARE
     error = np.inf
     while error > tolerance * max(1.0, iterates[-1].time / TOLERANCE_LAP):
+        if track.length / (intervals * factor) < FINEST_STEP:
+            break
         intervals *= factor
         if intervals > MOST_INTERVALS:
             raise SolveError(

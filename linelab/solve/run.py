@@ -17,9 +17,8 @@ from linelab.units import Array
 
 #: Cold starts are tried with these shares of the guessed speed and barrier parameters, in turn.
 COLD_STARTS = ((0.9, 1e-1), (0.7, 1.0), (0.5, 1e-2))
-#: Barrier parameter of a warm start, and of a start a little slower than an earlier solution, well inside its limits.
-WARM_BARRIER = 1e-5
-SLOWER, SLOWER_BARRIER = 0.97, 1e-2
+#: Barrier parameters of warm starts, in turn.
+WARM_BARRIERS = (1e-5, 1e-3)
 
 
 class Iterate(NamedTuple):
@@ -81,18 +80,13 @@ def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
 
 
 def _warm_or_cold(task: Task, guess: Guess | None, problem: Problem, mesh: Mesh, start: Iterate) -> Iterate:
-    """A warm start, one a little slower than the earlier solution, then a cold one: each stands on its own."""
+    """A warm start with ever larger barriers, then a cold one: each stands on its own."""
     bounds = bounds_of(task, mesh, problem)
-    try:
-        return _run(task, problem, mesh, bounds, start.x, barrier=WARM_BARRIER, warm=start)
-    except SolveError:
-        pass
-    slower = start.x.copy()
-    slower[problem.layout.path :] = np.maximum(slower[problem.layout.path :] * SLOWER**2, 1.01 * SLOWEST**2 / Z_SCALE)
-    try:
-        return _run(task, problem, mesh, bounds, slower, barrier=SLOWER_BARRIER)
-    except SolveError:
-        pass
+    for barrier in WARM_BARRIERS:
+        try:
+            return _run(task, problem, mesh, bounds, start.x, barrier=barrier, warm=start)
+        except SolveError:
+            continue
     return solve_cold(task, first_guess(task) if guess is None else guess, mesh)
 
 

@@ -1,8 +1,8 @@
 """Grip-limited speed profile of a given line: exact forward and backward passes on a subdivided line.
 
 The line's own intervals are subdivided where it bends (about 50 steps a radian, at least 0.1 m and at most 1 m
-each), its curvature interpolated by cubic Hermite polynomials, so that a line sampled every metre gives the lap
-time of one sampled ten times finer within 0.1 ms (tests/physics/test_speed_profile.py).
+each), its curvature interpolated by cubic Hermite polynomials.  A solved line sampled every metre gives a lap 1.1 ms
+of 47 s shorter than the same line sampled ten times finer (tests/physics/test_speed_profile.py).
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ from linelab.units import Array
 #: Turn of the path per internal step [rad], and the steps' bounds [m].
 STEP_TURN = 0.02
 STEP_MIN, STEP_MAX = 0.1, 1.0
+#: Most that the cornering limit may rise beside an apex for it to be taken as smooth there [-].
+SMOOTH_APEX = 1.1
 
 
 Index = NDArray[np.intp]
@@ -214,7 +216,8 @@ def _sharpened(limit: Array, closed: bool) -> Array:
     before, after = (np.roll(limit[:-1], 1), np.roll(limit[:-1], -1)) if closed else (limit[:-2], limit[2:])
     here = limit[:-1] if closed else limit[1:-1]
     bend, slope = 0.5 * (before + after) - here, 0.5 * (after - before)
-    apex = (here <= before) & (here <= after) & (bend > 0.0)
+    smooth = np.maximum(before, after) < SMOOTH_APEX * here  # a jump of curvature is no parabola
+    apex = smooth & (here <= before) & (here <= after) & (bend > 0.0)
     lowest = np.where(apex, here - slope**2 / (4.0 * np.where(apex, bend, 1.0)), here)
     return np.append(lowest, lowest[0]) if closed else np.concatenate([limit[:1], lowest, limit[-1:]])
 

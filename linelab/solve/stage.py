@@ -34,11 +34,6 @@ CURVATURE_STEP = 0.01
 #: Rounding between braking and driving where their rates are limited [m/s²].
 RATE_ROUNDING = 1.0
 
-#: Weight of jumps of curvature in the objective: without it the sudden changes of steering that an ideal kart makes
-#: are resolved ever more sharply on finer meshes and cost iterations; with it they take two or three intervals.
-#: Its effect on the lap time falls with the mesh and is below a millisecond (benchmarks/minimum_time.py).
-SMOOTHING = 2.0e-4
-
 #: Gauss-Legendre points on [0, 1], both of weight 1/2.
 GAUSS = (0.5 - 0.5 / 3.0**0.5, 0.5 + 0.5 / 3.0**0.5)
 
@@ -145,12 +140,6 @@ def _cost(w: Any, gauss: Any) -> tuple[Any, Any]:
         value, curved = local(basis @ w, gauss[2 * j : 2 * j + 2])
         cost = cost + gauss[4] * value
         hessian = hessian + gauss[4] * (basis.T @ curved @ basis)
-    jump = ca.DM(1, w.numel())
-    jump[0, 0:4] = ca.DM([-1.0, 3.0, -3.0, 1.0]).T
-    weight = SMOOTHING / (gauss[1] * gauss[1] * CURVATURE_STEP) ** 2
-    rough = jump @ w
-    cost = cost + 0.5 * weight * rough * rough
-    hessian = hessian + weight * (jump.T @ jump)
     return cost, hessian
 
 

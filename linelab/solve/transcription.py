@@ -222,7 +222,6 @@ def _solver(structure: Structure, warm: bool, barrier: float) -> Any:
         "ipopt.tol": 3e-6,
         "ipopt.constr_viol_tol": 1e-7,
         "ipopt.max_iter": 300,
-        "ipopt.max_resto_iter": 10,  # a long restoration never came back in any trial; another start does better
         # a solution that stalls a little short of tol is taken: its lap is verified all the same
         "ipopt.acceptable_tol": 1e-4,
         "ipopt.acceptable_iter": 10,
@@ -238,7 +237,7 @@ def _solver(structure: Structure, warm: bool, barrier: float) -> Any:
             "ipopt.warm_start_bound_push": 1e-6,
             "ipopt.warm_start_mult_bound_push": 1e-6,
             "ipopt.warm_start_slack_bound_push": 1e-6,
-            "ipopt.max_iter": 60,
+            "ipopt.max_iter": 120,
         }
     return ca.nlpsol("minimum_time", "ipopt", _oracle(structure, place, stage, symbols), options)
 

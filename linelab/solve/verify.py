@@ -190,7 +190,7 @@ def _cubics(distance: Array, values: Array, first: NDArray[np.intp]) -> Array:
 def _judge(found: Verification, lap: Lap, kart: Kart) -> None:
     """Raise VerificationError with the first check that fails."""
     slower = (lap.lap_time - found.profile_time) / lap.lap_time
-    limited = kart.driver.limits_force_rates
+    limited = kart.driver.limits_force_rates or kart.driver.curvature_rate is not None
     checks = [
         (abs(found.time_defect), ACCEPT_TIME, "s between the solved and the simulated lap time", None),
         (found.position_defect, ACCEPT_POSITION, "m between the solved and the simulated finish", None),
