@@ -10,7 +10,6 @@ from linelab.grip import Surface, brake_friction, drive_friction, drive_power, k
 from linelab.kart import Kart
 from linelab.lap import Lap, Limit, Line
 from linelab.solve import mesh as meshes
-from linelab.solve.kinematics import path_state
 from linelab.solve.lines import Offsets, line_from_offsets
 from linelab.solve.mesh import Mesh
 from linelab.solve.stage import Z_SCALE
@@ -123,6 +122,3 @@ def limits(kart: Kart, line: Line, v: Array, ax: Array, near: float = 0.985) -> 
     if driver.limits_force_rates or driver.curvature_rate is not None:
         codes[codes == Limit.NONE] = Limit.DRIVER
     return codes.astype(np.int8)
-
-
-__all__ = ["Motion", "Usage", "lap_from_spline", "limits", "motion_at", "motion_at_coordinate", "path_state", "usage"]
