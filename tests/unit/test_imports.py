@@ -29,6 +29,7 @@ LAYERS = (
     ("io",),
     ("comparison",),
     ("study",),
+    ("coaching",),
     ("report",),
     ("cli_common",),
     ("cli_kart", "cli_reference", "cli_track"),

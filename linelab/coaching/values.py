@@ -1,0 +1,372 @@
+"""The nouns of a coached session: every figure from a recording is a Measured, every text is plain words.
+
+SI inside; texts name places as "corner 3" and leave units to the report where a figure goes with them, except for
+seconds and metres, which every reader of a lap knows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Literal
+
+from linelab.comparison.compare import Comparison
+from linelab.comparison.corner_review import CornerReview
+from linelab.comparison.marks import CornerMarks
+from linelab.comparison.measured import Measured
+from linelab.comparison.segments import Phase
+from linelab.kart import Kart
+from linelab.lap import Lap
+from linelab.track import Corner, Track
+from linelab.units import Array
+
+#: What lap or time the driver is held against.
+TargetKind = Literal["ideal", "shown_grip", "own_best", "own_parts"]
+
+#: What a corner's speed loss is made of, in driving order; see :mod:`linelab.coaching.definitions`.
+Cause = Literal["braking", "coasting", "minimum_speed", "power", "straight"]
+CAUSES: tuple[Cause, ...] = ("braking", "coasting", "minimum_speed", "power", "straight")
+
+#: Habits that cost time, as the coach names them; see :mod:`linelab.coaching.definitions`.
+FaultKind = Literal[
+    "apex_missed",
+    "turns_in_early",
+    "line_other",
+    "brakes_early",
+    "brakes_softly",
+    "coasts",
+    "too_slow_in_corner",
+    "power_late",
+    "power_abrupt",
+    "slide",
+    "scatter",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One mark or figure of a driven corner beside the same on the reference lap.
+
+    ``reference`` is None where the reference lap has no such thing (it does not brake there, say).
+    """
+
+    driven: Measured
+    reference: float | None = None
+
+    @property
+    def gap(self) -> Measured:
+        """Driven minus reference."""
+        if self.driven.value is None:
+            return self.driven
+        if self.reference is None:
+            return Measured(None, None, "the reference lap has no such mark here")
+        return Measured(self.driven.value - self.reference, self.driven.sigma)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class DrivenMarks:
+    """The marks of one corner on one driven lap; names, units and rules are in :mod:`linelab.coaching.definitions`.
+
+    Stations are unwrapped about the corner's reference apex, as in :class:`~linelab.comparison.marks.CornerMarks`.
+    """
+
+    corner: Corner
+    brake_point: Mark  #: [m]
+    brake_peak: Mark  #: [m/s²], positive
+    brake_mean: Mark  #: [m/s²], positive
+    brake_build: Mark  #: [s]
+    brake_release: Mark  #: [s]
+    coasting_before: Mark  #: [s]
+    coasting_after: Mark  #: [s]
+    turn_in: Mark  #: [m]
+    apex_place: Mark  #: station of the closest approach to the inside edge [m]
+    apex_distance: Mark  #: to the inside edge, at the reference apex [m]
+    apex_miss: Mark  #: [m]; the reference is 0
+    min_speed: Mark  #: [m/s]
+    min_speed_place: Mark  #: after the reference apex [m]
+    drive_point: Mark  #: [m]
+    power_take_up: Mark  #: [s]
+    track_out_room: Mark  #: road left free on the outside at the track-out [m]
+    kerb_used: Mark  #: farthest beyond an edge where there is a kerb [m]
+    reversals: Mark  #: changes of steering direction [-]
+    steering_effort: Mark  #: total variation of curvature over that of the straightest line [-]
+    slide: Mark  #: speed lost in a slide [m/s]; the reference is 0
+    entry_speed: Mark  #: at the reference turn-in [m/s]
+    exit_speed: Mark  #: at the reference track-out [m/s]
+
+    def named(self) -> dict[str, Mark]:
+        """Name to mark, in the order above."""
+        return {item.name: getattr(self, item.name) for item in fields(self) if item.name != "corner"}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class CornerLap:
+    """One corner on one lap: marks, and the time it cost against the target, credited to what caused it.
+
+    Parameters
+    ----------
+    corner : Corner
+    marks : DrivenMarks
+    review : CornerReview
+        The corner between the reference lap's marks, see :func:`linelab.comparison.compare.compare`.
+    time_lost : Measured
+        Credited to this corner [s]: from where the driver or the reference lap first prepares for it, whichever is
+        earlier, to where the same is done for the next corner.
+    phases : tuple of (phase, Measured)
+        ``time_lost`` by phase; the straight's is what was carried down it [s].
+    line_loss, speed_loss : Measured
+        ``time_lost`` split [s].
+    causes : tuple of (cause, Measured)
+        ``speed_loss`` by what caused it, in the order of CAUSES [s].
+    """
+
+    corner: Corner
+    marks: DrivenMarks
+    review: CornerReview
+    time_lost: Measured
+    phases: tuple[tuple[Phase, Measured], ...]
+    line_loss: Measured
+    speed_loss: Measured
+    causes: tuple[tuple[Cause, Measured], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class LapReview:
+    """One lap of the session.
+
+    Parameters
+    ----------
+    label : str
+    lap_time, gap : Measured
+        Lap time, and driven minus target [s].
+    line_loss, speed_loss : Measured
+        The gap split [s].
+    elsewhere : Measured
+        The part of the gap outside every corner (before the first corner of an open track) [s].
+    corners : tuple of CornerLap
+        In driving order; with ``elsewhere`` they add up to ``gap`` exactly.
+    comparison : Comparison
+        Against the target's lap: curves along the lap, notes.
+    """
+
+    label: str
+    lap_time: Measured
+    gap: Measured
+    line_loss: Measured
+    speed_loss: Measured
+    elsewhere: Measured
+    corners: tuple[CornerLap, ...]
+    comparison: Comparison
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShownGrip:
+    """The grip the driver demonstrably had that day, as a factor on the kart's.
+
+    Parameters
+    ----------
+    factor : Measured
+        [-].
+    low, high : float
+        Range of the corners' own figures (10 % and 90 %) [-].
+    corners : tuple of (corner number, factor)
+        Each corner's own figure, from the median lap [-].
+    note : str
+        How it was found, in words.
+    """
+
+    factor: Measured
+    low: float
+    high: float
+    corners: tuple[tuple[int, float], ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Target:
+    """What the driver is held against; the page says which.
+
+    Parameters
+    ----------
+    kind : TargetKind
+    title, words : str
+        What to call it, and what it means, for the page.
+    lap : Lap
+        To draw beside the driven laps.  For "own_parts" the own best lap: the parts come from several laps.
+    lap_time : float
+        [s].
+    sigma : float
+        Standard deviation of ``lap_time``; 0 for a computed lap [s].
+    """
+
+    kind: TargetKind
+    title: str
+    words: str
+    lap: Lap
+    lap_time: float
+    sigma: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CornerSpread:
+    """How repeatable one corner is over the laps.
+
+    Parameters
+    ----------
+    corner : Corner
+    time : Measured
+        Standard deviation of the time lost there, what the receiver adds taken off [s].
+    cost : Measured
+        Mean time lost against the driver's own good laps (the fastest quarter) there [s].
+    marks : tuple of (name, Measured)
+        Standard deviation of each mark over the laps, by its name in DrivenMarks, in the mark's unit.
+    """
+
+    corner: Corner
+    time: Measured
+    cost: Measured
+    marks: tuple[tuple[str, Measured], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class LineBand:
+    """Where the laps ran: mean offset and its standard deviation over the laps, at stations (N,) [m].
+
+    ``noise`` is what the receiver alone would scatter (N,) [m].
+    """
+
+    s: Array
+    n: Array
+    spread: Array
+    noise: Array
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Consistency:
+    """Repeatability over the session.
+
+    Parameters
+    ----------
+    laps : int
+        Laps it is made of.
+    within_best, within_median : tuple of str
+        Labels of the laps within 0.1 s of the best, and of the median.
+    median : float
+        Median lap time [s].
+    spread : Measured
+        Standard deviation of the lap times [s].
+    trend : Measured
+        Change of the lap time by lap, positive when getting slower [s/lap].
+    trend_words : str
+        What it may mean.
+    corners : tuple of CornerSpread
+    least_repeatable : int or None
+        Number of the corner that costs repeatability most; None where none stands out of the noise.
+    band : LineBand
+    """
+
+    laps: int
+    within_best: tuple[str, ...]
+    within_median: tuple[str, ...]
+    median: float
+    spread: Measured
+    trend: Measured
+    trend_words: str
+    corners: tuple[CornerSpread, ...]
+    least_repeatable: int | None
+    band: LineBand
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Priority:
+    """One thing to work on.
+
+    Parameters
+    ----------
+    rank : int
+        From 1.
+    kind : FaultKind
+    title : str
+        In plain words, an instruction.
+    corners : tuple of int
+        Corner numbers, the costliest first.
+    at_stake : Measured
+        Time a lap [s].
+    evidence : tuple of str
+        What the recording shows: laps, marks.
+    feel : str
+        What to feel or look for.
+    exercise : str
+        One exercise.
+    laps : tuple of str
+        Labels of laps that show it best.
+    """
+
+    rank: int
+    kind: FaultKind
+    title: str
+    corners: tuple[int, ...]
+    at_stake: Measured
+    evidence: tuple[str, ...]
+    feel: str
+    exercise: str
+    laps: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Strength:
+    """Something the driver does well, with the evidence."""
+
+    title: str
+    corners: tuple[int, ...]
+    evidence: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class SessionReview:
+    """Everything a coach would say about one session.
+
+    Parameters
+    ----------
+    track, kart : Track, Kart
+    target : Target
+    grip : ShownGrip
+    reference : Lap
+        The ideal reference lap.
+    reference_marks : tuple of CornerMarks
+        Its marks, in driving order.
+    laps : tuple of LapReview
+        In order of time.
+    best : int
+        Index of the fastest lap.
+    typical : int
+        Index of the lap nearest the median lap time.
+    corners : tuple of (corner, Measured)
+        Mean time lost to the target by corner over the laps [s].
+    consistency : Consistency
+    priorities : tuple of Priority
+        At most three; empty where nothing is significant.
+    strengths : tuple of Strength
+    verdict : str
+        One or two sentences: the gap, and what it is made of; says so where nothing is significant.
+    cleaning : tuple of str
+        What was cleaned, left out or assumed in the recording.
+    notes : tuple of str
+        What a reader must know about the figures.
+    """
+
+    track: Track
+    kart: Kart
+    target: Target
+    grip: ShownGrip
+    reference: Lap
+    reference_marks: tuple[CornerMarks, ...]
+    laps: tuple[LapReview, ...]
+    best: int
+    typical: int
+    corners: tuple[tuple[Corner, Measured], ...]
+    consistency: Consistency
+    priorities: tuple[Priority, ...]
+    strengths: tuple[Strength, ...]
+    verdict: str
+    cleaning: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
