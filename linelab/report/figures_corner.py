@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
 from linelab.lap import Lap
 from linelab.report.display import METRIC, Units
 from linelab.report.figures_data import time_gap
 from linelab.report.figures_lines import draw_lost, survey_note
-from linelab.report.figures_map import View, along_closed, draw_ground, draw_scale, fit_limits, stations_between
+from linelab.report.figures_map import draw_ground, draw_scale, fit_limits
+from linelab.report.outlines import BEFORE, View, along_closed, corner_view, stations_between
 from linelab.report.style import INK, LOSS, PAPER, SOFT, footer, heading, new_figure
 from linelab.track import Corner, Track
 from linelab.units import Array
@@ -21,9 +21,6 @@ from linelab.units import Array
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-#: Track shown before and after a corner [m].
-BEFORE, AFTER = 35.0, 22.0
 
 #: Width and height of the sheet and of its map [inches].
 SHEET = (10.5, 8.2)
@@ -101,30 +98,6 @@ def plot_corner(
         draw_callouts(figure, axes, driven_marks, view, column=0.97, right=True, title=title)
     footer(figure, " ".join(part for part in (survey_note(track), notes) if part))
     return figure
-
-
-def corner_view(track: Track, corner: Corner) -> tuple[View, Array]:
-    """The turn that lets a corner be driven upwards, and the outline (K, 2) of the track shown, turned [m]."""
-    stop = corner.s_end + track.length if corner.s_end < corner.s_start else corner.s_end
-    start, end = corner.s_start - BEFORE, stop + AFTER
-    if not track.closed:
-        start, end = max(start, 0.0), min(end, track.length)
-    s = np.linspace(start, end, max(int((end - start) / 1.0), 8))
-    apex = curve_at(track.reference, corner.s_apex)
-    view = View(0.5 * np.pi - _way_in(track, corner), (float(apex.x), float(apex.y)))
-    local = np.mod(s, track.length) if track.closed else s
-    left = view(*sn_to_xy(track.reference, s, along_closed(track, track.w_left, local)))
-    right = view(*sn_to_xy(track.reference, s, -along_closed(track, track.w_right, local)))
-    return view, np.vstack([np.column_stack(left), np.column_stack(right)])
-
-
-def _way_in(track: Track, corner: Corner) -> float:
-    """Direction of the middle of the track on the way into a corner, anticlockwise from east [rad]."""
-    s = np.array([corner.s_start - 20.0, corner.s_start])
-    local = np.mod(s, track.length) if track.closed else np.maximum(s, 0.0)
-    middle = 0.5 * (along_closed(track, track.w_left, local) - along_closed(track, track.w_right, local))
-    x, y = sn_to_xy(track.reference, s, middle)
-    return float(np.arctan2(y[1] - y[0], x[1] - x[0]))
 
 
 def _draw_way_in(axes: Axes, track: Track, corner: Corner, view: View) -> None:

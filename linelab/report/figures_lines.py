@@ -11,14 +11,13 @@ from linelab.lap import Lap
 from linelab.report.display import METRIC, Units, lap_time_text
 from linelab.report.figures_data import pieces, time_gap
 from linelab.report.figures_map import (
-    NORTH_UP,
-    View,
     draw_corner_numbers,
     draw_direction,
     draw_ground,
     draw_scale,
     frame_track,
 )
+from linelab.report.outlines import NORTH_UP, View
 from linelab.report.style import (
     GAIN,
     INK,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,43 +9,20 @@ import numpy as np
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
 from linelab.report.display import Units
+from linelab.report.outlines import (
+    NORTH_UP,
+    View,
+    along_closed,
+    corner_places,
+    round_length,
+    stations_between,
+)
 from linelab.report.style import FAINT, INK, KERB, PAPER, ROAD, SOFT
-from linelab.track import Kerb, Track, along
+from linelab.track import Kerb, Track
 from linelab.units import Array
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-#: Spacing of the points that outline the surface [m].
-OUTLINE_STEP = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """A turn of the map about a point, so that a corner can be shown driven upwards.
-
-    ``angle`` turns anticlockwise [rad]; ``centre`` stays in place [m].
-    """
-
-    angle: float = 0.0
-    centre: tuple[float, float] = (0.0, 0.0)
-
-    def __call__(self, x: Array, y: Array) -> tuple[Array, Array]:
-        """Turned coordinates, same shapes."""
-        if self.angle == 0.0:
-            return x, y
-        cos, sin = np.cos(self.angle), np.sin(self.angle)
-        dx, dy = x - self.centre[0], y - self.centre[1]
-        return self.centre[0] + cos * dx - sin * dy, self.centre[1] + sin * dx + cos * dy
-
-
-NORTH_UP = View()
-
-
-def stations_between(track: Track, start: float, end: float, step: float = OUTLINE_STEP) -> Array:
-    """Stations from ``start`` to ``end``, unwrapped across the start line of a closed track [m]."""
-    stop = end + track.length if track.closed and end < start else end
-    return np.linspace(start, stop, max(int(np.ceil((stop - start) / step)) + 1, 2))
 
 
 def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: float = 0.9) -> None:
@@ -75,11 +51,6 @@ def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: 
         lines.append((track.length if track.finish_station is None else track.finish_station, 1.8))
     for station, width in lines:
         _draw_across(axes, track, station, width, view)
-
-
-def along_closed(track: Track, values: Array, s: Array) -> Array:
-    """:func:`linelab.track.along`, with the end of a closed track taken as its last entry, not its first."""
-    return np.asarray(along(track, values, np.where(s == track.length, s - 1e-9, s)))
 
 
 def _draw_kerb(axes: Axes, track: Track, kerb: Kerb, view: View) -> None:
@@ -150,7 +121,7 @@ def draw_scale(
     ``place`` is the bar's left end as shares of the axes, which may lie outside them.
     """
     (x0, x1), (y0, y1) = axes.get_xlim(), axes.get_ylim()
-    bar = _round_length((x1 - x0) / units.length * 0.16)
+    bar = round_length((x1 - x0) / units.length * 0.16)
     left, low, tick = x0 + place[0] * (x1 - x0), y0 + place[1] * (y1 - y0), 0.008 * (y1 - y0)
     right = left + bar * units.length
     axes.plot(
@@ -188,62 +159,11 @@ def draw_scale(
     )
 
 
-def _round_length(value: float) -> float:
-    """The largest of 1, 2, 5 times a power of ten that does not exceed ``value``."""
-    power = 10.0 ** np.floor(np.log10(value))
-    return float(max(step for step in (1.0, 2.0, 5.0) if step * power <= value * (1 + 1e-9)) * power)
-
-
-def label_places(track: Track, avoid: Array, gap: float) -> Array:
-    """Where to write each corner's number: beside the apex, on whichever side is freer.
-
-    Parameters
-    ----------
-    avoid : (K, 2) array
-        Points that labels should keep away from [m].
-    gap : float
-        Wanted distance of a label from the nearer edge [m].
-
-    Returns
-    -------
-    (C, 2) array
-        One place a corner, in driving order [m].
-    """
-    taken = avoid
-    places = []
-    for corner in track.corners:
-        s = np.array([corner.s_apex])
-        left = float(along_closed(track, track.w_left, s)[0])
-        right = float(along_closed(track, track.w_right, s)[0])
-        offsets = [side * factor for factor in (1.0, 1.5, 2.2) for side in (1.0, -1.0)]
-        n = np.array([(left if o > 0 else -right) + o * gap for o in offsets])
-        at = curve_at(track.reference, corner.s_apex)
-        options = np.column_stack([at.x - n * np.sin(at.psi), at.y + n * np.cos(at.psi)])
-        distance = np.sqrt(((options[:, None, :] - taken[None, :, :]) ** 2).sum(axis=2)).min(axis=1)
-        cost = -np.minimum(distance, gap) + 0.15 * gap * np.abs(offsets)
-        outside = np.sign(offsets) == -np.sign(corner.turn)
-        best = options[int(np.argmin(cost - 0.1 * gap * outside))]
-        places.append(best)
-        taken = np.vstack(
-            [taken, best[None, :], best[None, :] + [[0.4 * gap, 0.0]], best[None, :] - [[0.4 * gap, 0.0]]]
-        )
-    return np.array(places).reshape(-1, 2)
-
-
 def draw_corner_numbers(axes: Axes, track: Track, notes: dict[int, str] | None = None, *, size: float = 9.0) -> None:
     """Corner numbers beside the track, with a note under each (its minimum speed, the time lost there)."""
     if not track.corners:
         return
-    edges = np.vstack([track.left_edge, track.right_edge])
-    span = float((edges.max(axis=0) - edges.min(axis=0)).max())
-    s = stations_between(track, 0.0, track.length, step=2.0)
-    outline = np.vstack(
-        [
-            np.column_stack(sn_to_xy(track.reference, s, along_closed(track, track.w_left, s))),
-            np.column_stack(sn_to_xy(track.reference, s, -along_closed(track, track.w_right, s))),
-        ]
-    )
-    for corner, (x, y) in zip(track.corners, label_places(track, outline, 0.032 * span)):
+    for corner, (x, y) in zip(track.corners, corner_places(track)):
         axes.text(x, y, str(corner.number), size=size, weight="bold", color=INK, ha="center", va="center", zorder=6)
         note = (notes or {}).get(corner.number, "")
         if note:

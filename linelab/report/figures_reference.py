@@ -12,8 +12,6 @@ from linelab.report.display import METRIC, Units, lap_time_text
 from linelab.report.figures_data import pieces, runs
 from linelab.report.figures_lines import survey_note
 from linelab.report.figures_map import (
-    NORTH_UP,
-    View,
     corner_bands,
     draw_corner_numbers,
     draw_direction,
@@ -21,6 +19,7 @@ from linelab.report.figures_map import (
     draw_scale,
     frame_track,
 )
+from linelab.report.outlines import NORTH_UP, View
 from linelab.report.style import BRAKE, COAST, DRIVE, GAIN, INK, LOSS, SOFT, footer, heading, new_figure, tidy
 from linelab.track import Track
 

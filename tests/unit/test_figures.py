@@ -22,11 +22,11 @@ from linelab.report.figures import corner_sentence, save_reference_pictures, sav
 from linelab.report.figures_corner import plot_corner, spread
 from linelab.report.figures_data import Pedal, pedals, pieces, runs, time_gap
 from linelab.report.figures_lines import lost_colours, plot_ground, plot_lines
-from linelab.report.figures_map import View, _round_length, label_places
 from linelab.report.figures_marks import driven_callouts, reference_callouts
 from linelab.report.figures_reference import LIMIT_LOOKS, corner_minima, plot_reference
 from linelab.report.figures_traces import plot_traces
 from linelab.report.kart_figures import plot_kart
+from linelab.report.outlines import View, label_places, round_length
 from linelab.report.reference_facts import corner_rows
 from linelab.report.style import save_figure
 from linelab.report.tables import text_table
@@ -136,7 +136,7 @@ def test_labels_that_do_not_collide_stay_where_they_are():
 
 @pytest.mark.parametrize(("value", "bar"), [(37.0, 20.0), (10.0, 10.0), (99.0, 50.0), (0.7, 0.5), (200.0, 200.0)])
 def test_scale_bars_are_round(value, bar):
-    assert _round_length(value) == pytest.approx(bar)
+    assert round_length(value) == pytest.approx(bar)
 
 
 def test_corner_numbers_keep_clear_of_the_track(track):
