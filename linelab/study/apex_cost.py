@@ -1,0 +1,238 @@
+"""What a missed apex costs: time lost by how far from the inside edge the line is held at each corner.
+
+The true answer is the minimum-time problem solved again with the line held away from the apex.  Here the reference
+line is moved aside instead, smoothly, by the miss at the apex and by less before and after it, and each moved line is
+driven as fast as its grip allows (:mod:`linelab.solve.speed`).  Of several lengths of the move the quickest counts.
+Every moved line is one that the re-optimised problem could have chosen, so its cost is an upper bound of the true one.
+
+All corners, misses and lengths are timed side by side in a few batches.  :class:`ApexCost` says how it was found, so
+that another method can take this one's place without a change for its readers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.comparison.marks import CornerMarks, find_marks
+from linelab.errors import InputError
+from linelab.geometry.curve import curve_at
+from linelab.kart import Kart
+from linelab.lap import Line
+from linelab.solve.lines import Offsets, line_from_offsets
+from linelab.solve.mesh import corridor
+from linelab.solve.mintime import Solution
+from linelab.solve.speed import profile_times
+from linelab.track import Track
+from linelab.units import Array
+from linelab.values import frozen_array, set_field
+
+#: Misses looked at unless others are asked for [m].
+MISSES = (0.25, 0.5, 1.0, 2.0)
+#: Lengths of the move tried, as shares of the way from the apex to where the line next meets the outside edge.
+REACHES = (0.4, 0.6, 0.8, 1.0, 1.2)
+#: Smaller exponent of the move's shape x^a (1 - x)^b; above 2 its curvature starts and ends without a jump.
+SHAPES = (2.5, 3.5)
+#: A move reaches at most this far from the apex [m], and counts as the other side of the track from this gap on [m].
+LONGEST, TOUCHING = 80.0, 0.1
+#: A moved line may lie this far over the outside edge [m]; solved lines are accepted with a little more.
+OVER_EDGE = 0.02
+#: Lines timed in one go: bounds the memory.
+BATCH = 256
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class ApexCost:
+    """Time lost over a lap by missing one corner's apex.
+
+    Parameters
+    ----------
+    corner : int
+        The corner's number.
+    misses : (M,) array
+        How much farther from the inside edge than the reference lap's closest approach, at its apex [m].
+    time_lost : (M,) array
+        Never falling with the miss [s]; NaN where the track leaves no room for such a miss.
+    method : str
+        "moved line": an upper bound, the reference line moved aside.
+    """
+
+    corner: int
+    misses: Array
+    time_lost: Array
+    method: Literal["moved line"] = "moved line"
+
+    def __post_init__(self) -> None:
+        set_field(self, "misses", frozen_array("ApexCost", "misses", self.misses, shape=(None,)))
+        lost = np.array(self.time_lost, dtype=np.float64)
+        if lost.shape != self.misses.shape:
+            raise InputError(f"time_lost has shape {lost.shape}, not {self.misses.shape}", where="ApexCost.time_lost")
+        lost.flags.writeable = False
+        set_field(self, "time_lost", lost)
+
+    def at(self, miss: float) -> float | None:
+        """Time lost by a miss within the range looked at [m], None where it is not known [s]."""
+        value = float(np.interp(miss, np.append(0.0, self.misses), np.append(0.0, self.time_lost), right=np.nan))
+        return value if np.isfinite(value) else None
+
+
+class _Base(NamedTuple):
+    """The reference line as an offset function with its derivatives, and the room on either side of it (N,) [m]."""
+
+    offsets: Offsets
+    left_room: Array
+    right_room: Array
+
+
+def apex_costs(
+    track: Track,
+    kart: Kart,
+    solution: Solution,
+    *,
+    misses: Sequence[float] = MISSES,
+    corners: Sequence[int] | None = None,
+    use_kerbs: bool = True,
+) -> tuple[ApexCost, ...]:
+    """Cost of a missed apex at each corner of a track: an upper bound, see the module's text.
+
+    Parameters
+    ----------
+    track : Track
+    kart : Kart
+        Its driver's rates of braking and drive are left aside on both lines.
+    solution : Solution
+        The reference lap of this kart on this track.
+    misses : sequence of float
+        Increasing, above 0 and at most 5 [m].
+    corners : sequence of int, optional
+        Numbers of the corners looked at; all of them when left out.
+    use_kerbs : bool
+        As in the solution: whether the kerbs' usable width counts as room.
+
+    Returns
+    -------
+    tuple of ApexCost
+        In driving order.
+
+    Raises
+    ------
+    InputError
+        Misses out of range or not increasing, or a corner the track does not have.
+    """
+    wanted = _checked(misses)
+    marks = find_marks(track, solution.lap)
+    known = {mark.corner.number for mark in marks}
+    for number in corners or ():
+        if number not in known:
+            raise InputError(f"there is no corner {number}", where="corners", remedy="Name corners of this track")
+    base = _base(track, kart, solution, use_kerbs)
+    trials: list[tuple[int, int]] = []
+    lines = [_moved(track, kart, solution, base, (np.zeros_like(base.offsets.s),) * 3)]
+    chosen = [mark for mark in marks if corners is None or mark.corner.number in corners]
+    for row, mark in enumerate(chosen):
+        for shape in _shapes(track, base, mark):
+            for column, miss in enumerate(wanted):
+                move = (miss * shape[0], miss * shape[1], miss * shape[2])
+                if _fits(base, move[0]):
+                    lines.append(_moved(track, kart, solution, base, move))
+                    trials.append((row, column))
+    times = np.concatenate([profile_times(lines[k : k + BATCH], kart) for k in range(0, len(lines), BATCH)])
+    least = np.full((len(chosen), wanted.size), np.inf)
+    for (row, column), lost in zip(trials, times[1:] - times[0]):
+        least[row, column] = min(least[row, column], lost)
+    return tuple(
+        ApexCost(corner=mark.corner.number, misses=wanted, time_lost=_bound(row)) for mark, row in zip(chosen, least)
+    )
+
+
+def _checked(misses: Sequence[float]) -> Array:
+    wanted = frozen_array("apex_costs", "misses", np.asarray(misses, dtype=np.float64), shape=(None,))
+    if wanted.size == 0 or wanted[0] <= 0.0 or wanted[-1] > 5.0 or (np.diff(wanted) <= 0.0).any():
+        raise InputError(
+            f"misses {list(misses)} are not increasing within 0 to 5 m", where="misses", remedy="Give 0.25, 0.5, 1"
+        )
+    return wanted
+
+
+def _base(track: Track, kart: Kart, solution: Solution, use_kerbs: bool) -> _Base:
+    """Derivatives of the solved offset from its heading and curvature: :func:`linelab.solve.kinematics.path_state`."""
+    line = solution.lap.line
+    at = curve_at(track.reference, line.s)
+    q = 1.0 - line.n * at.kappa
+    n1 = q * np.tan(line.psi - at.psi)
+    stretch = np.hypot(q, n1)
+    q1 = -(n1 * at.kappa + line.n * at.dkappa)
+    n2 = ((line.kappa * stretch - at.kappa) * stretch**2 + n1 * q1) / q
+    low, high = corridor(track, line.s, 0.5 * kart.width, use_kerbs)
+    return _Base(Offsets(line.s, line.n, n1, n2), high - line.n, line.n - low)
+
+
+def _moved(track: Track, kart: Kart, solution: Solution, base: _Base, move: tuple[Array, Array, Array]) -> Line:
+    s, n, n1, n2 = base.offsets
+    offsets = Offsets(s, n + move[0], n1 + move[1], n2 + move[2])
+    return line_from_offsets(track, offsets, half_width=0.5 * kart.width, grip=solution.grip)
+
+
+def _fits(base: _Base, move: Array) -> bool:
+    """Whether a moved line stays on the track; where the reference itself lies over the edge it need not come back."""
+    room = np.where(move > 0.0, base.left_room, base.right_room)
+    touched = np.abs(move) > 1e-3
+    return bool((np.abs(move) <= np.maximum(room, 0.0) + OVER_EDGE)[touched].all())
+
+
+def _shapes(track: Track, base: _Base, mark: CornerMarks) -> list[tuple[Array, Array, Array]]:
+    """Moves by one metre away from the inside edge at the apex, with derivatives; one a length and shape."""
+    s = base.offsets.s
+    u = s - mark.apex
+    if track.closed:
+        u = np.mod(u + 0.5 * track.length, track.length) - 0.5 * track.length
+    away = -1.0 if mark.corner.left else 1.0
+    room = base.right_room if mark.corner.left else base.left_room
+    before, after = _reach(u, room < TOUCHING)
+    found = []
+    for share in REACHES:
+        for least in SHAPES:
+            value, slope, bend = _hump(u, share * before, share * after, least)
+            found.append((away * value, away * slope, away * bend))
+    return found
+
+
+def _reach(u: Array, touching: NDArray[np.bool_]) -> tuple[float, float]:
+    """How far before and after the apex the line meets the outside edge, or the line or the search ends [m]."""
+    limits = []
+    for side in (-u, u):
+        met = side[touching & (side > 1.0)]
+        limits.append(min([LONGEST, float(side.max()), *([float(met.min())] if met.size else [])]))
+    return max(limits[0], 2.0), max(limits[1], 2.0)
+
+
+def _hump(u: Array, before: float, after: float, least: float) -> tuple[Array, Array, Array]:
+    """x^a (1 - x)^b scaled to 1 at its top, which lies at u = 0, with derivatives by u; zero outside its ends.
+
+    A single smooth function whose top may lie off its middle: a/(a + b) is the top's place, the smaller exponent
+    ``least``.
+    """
+    width = before + after
+    top = float(np.clip(before / width, 0.15, 0.85))
+    x = np.clip((u + top * width) / width, 0.0, 1.0)
+    a, b = (least * top / min(top, 1.0 - top), least * (1.0 - top) / min(top, 1.0 - top))
+    scale = top**a * (1.0 - top) ** b
+    y = 1.0 - x
+    value = x**a * y**b
+    slope = a * x ** (a - 1.0) * y**b - b * x**a * y ** (b - 1.0)
+    bend = (
+        a * (a - 1.0) * x ** (a - 2.0) * y**b
+        - 2.0 * a * b * x ** (a - 1.0) * y ** (b - 1.0)
+        + b * (b - 1.0) * x**a * y ** (b - 2.0)
+    )
+    return value / scale, slope / (scale * width), bend / (scale * width**2)
+
+
+def _bound(least: Array) -> Array:
+    """The tightest bound: a line held farther away is also held less far away, and none beats the reference lap."""
+    lost = np.maximum(np.minimum.accumulate(least[::-1])[::-1], 0.0)
+    return np.where(np.isfinite(lost), lost, np.nan)
