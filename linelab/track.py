@@ -194,3 +194,10 @@ def along(track: Track, values: Array, s: Array) -> Array:
     """Interpolate one of the track's arrays at stations ``s`` [m] (wrapped on a closed track)."""
     station = np.mod(s, track.length) if track.closed else np.clip(s, 0.0, track.length)
     return np.asarray(np.interp(station, track.s, values))
+
+
+def lap_ends(track: Track) -> tuple[float, float]:
+    """First and last station of a timed lap [m]."""
+    if track.closed:
+        return 0.0, track.length
+    return track.start_station, track.finish_station if track.finish_station is not None else track.length

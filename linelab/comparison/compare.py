@@ -16,7 +16,7 @@ from linelab.comparison.segments import segments_of, time_at
 from linelab.errors import InputError
 from linelab.kart import Kart
 from linelab.lap import Lap, import_pandas
-from linelab.track import Survey, Track
+from linelab.track import Survey, Track, lap_ends
 from linelab.units import Array
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ def compare(track: Track, reference: Lap, driven: Lap | DrivenLap, kart: Kart | 
         A lap that does not run from the start to the finish of this track.
     """
     drive = driven if isinstance(driven, DrivenLap) else without_uncertainty(driven)
-    begin, end = _limits(track)
+    begin, end = lap_ends(track)
     ends = _ended(reference, begin, end, "reference"), _ended(drive.lap, begin, end, "driven")
     reference, drive = ends[0], replace(drive, lap=ends[1])
     marks = find_marks(track, reference)
@@ -138,13 +138,6 @@ def compare(track: Track, reference: Lap, driven: Lap | DrivenLap, kart: Kart | 
 def rank_corners(comparison: Comparison) -> tuple[CornerReview, ...]:
     """Corners by time lost, most first."""
     return tuple(sorted(comparison.corners, key=lambda review: -(review.time_lost.value or 0.0)))
-
-
-def _limits(track: Track) -> tuple[float, float]:
-    """First and last station of a lap [m]."""
-    if track.closed:
-        return 0.0, track.length
-    return track.start_station, track.finish_station if track.finish_station is not None else track.length
 
 
 def _ended(lap: Lap, begin: float, end: float, what: str) -> Lap:
