@@ -12,7 +12,7 @@ import numpy as np
 
 from linelab.errors import InputError
 from linelab.units import Array
-from linelab.values import freeze_fields, frozen_array, require_increasing, set_field
+from linelab.values import freeze_fields, frozen_array, frozen_with_gaps, require_increasing, set_field
 
 if TYPE_CHECKING:
     import pandas
@@ -177,7 +177,13 @@ class Recording:
     speed : (N,) array or None
         Speed channel [m/s].
     channels : mapping of str to (N,) array
-        Further channels by name, SI units; gaps are NaN.
+        Further channels by name, SI units; gaps are NaN.  The readers use the names course (clockwise from north),
+        altitude, accuracy, hdop, satellites, fix (0 or less: none), ax, ay, az, yaw_rate, engine_speed, throttle,
+        brake, steering, temperature and segment (parts of the file).
+    start_utc : float or None
+        Time of the first sample since 1970-01-01 UTC [s]; None where the file does not say.
+    start_clock : float or None
+        Time of the first sample by the recorder's own clock, whatever it counts from [s]; None where unknown.
     source : str
         File name(s).
     notes : tuple of str
@@ -193,28 +199,23 @@ class Recording:
     channels: Mapping[str, Array] = field(default_factory=lambda: MappingProxyType({}))
     source: str = ""
     notes: tuple[str, ...] = ()
+    start_utc: float | None = None
+    start_clock: float | None = None
 
     def __post_init__(self) -> None:
         set_field(self, "t", frozen_array("Recording", "t", self.t, shape=(None,)))
         for name in ("lon", "lat", "x", "y", "speed"):
             value = getattr(self, name)
             if value is not None:
-                set_field(self, name, _frozen_with_gaps(name, value, self.t.size))
-        channels = {name: _frozen_with_gaps(name, value, self.t.size) for name, value in self.channels.items()}
+                set_field(self, name, frozen_with_gaps(f"Recording.{name}", value, self.t.size))
+        channels = {
+            name: frozen_with_gaps(f"Recording.{name}", value, self.t.size) for name, value in self.channels.items()
+        }
         set_field(self, "channels", MappingProxyType(channels))
         if (self.lon is None) != (self.lat is None) or (self.x is None) != (self.y is None):
             raise InputError("positions need both coordinates", where="Recording")
         if self.lon is None and self.x is None:
             raise InputError("a recording needs positions", where="Recording")
-
-
-def _frozen_with_gaps(name: str, value: Array, size: int) -> Array:
-    """Read-only copy; NaN marks a gap and is allowed."""
-    array = np.array(value, dtype=np.float64)
-    if array.shape != (size,):
-        raise InputError(f"channel has shape {array.shape}, not ({size},)", where=f"Recording.{name}")
-    array.flags.writeable = False
-    return array
 
 
 def import_pandas() -> Any:

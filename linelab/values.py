@@ -38,6 +38,21 @@ def frozen_array(owner: str, name: str, value: Any, *, shape: tuple[int | None, 
     return array
 
 
+def frozen_with_gaps(where: str, value: Any, size: int) -> Array:
+    """Read-only copy of a channel (size,); NaN marks a gap and is allowed.
+
+    Raises
+    ------
+    InputError
+        On a wrong shape.
+    """
+    array = np.array(value, dtype=np.float64)
+    if array.shape != (size,):
+        raise InputError(f"channel has shape {array.shape}, not ({size},)", where=where)
+    array.flags.writeable = False
+    return array
+
+
 def require_increasing(owner: str, name: str, array: Array) -> None:
     """Raise InputError unless ``array`` is strictly increasing."""
     steps = np.diff(array)

@@ -1,17 +1,20 @@
-"""A recording in the track's plane, with the samples that cannot be placed left out and counted."""
+"""A cleaned recording in the track's plane."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 
+from linelab.comparison.cleaning import clean_recording
 from linelab.errors import RecordingError
 from linelab.io.projection import LocalPlane, to_plane
 from linelab.lap import Recording
 from linelab.track import Track
 from linelab.units import Array
-from linelab.values import freeze_fields, frozen_array, require_increasing, set_field
+from linelab.values import freeze_fields, frozen_array, frozen_with_gaps, require_increasing, set_field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -29,6 +32,8 @@ class Samples:
     source : str
     notes : tuple of str
         What was left out and why.
+    channels : mapping of str to (N,) array
+        Further channels of the recording, see :class:`linelab.lap.Recording`; gaps are NaN.
     """
 
     t: Array
@@ -37,14 +42,17 @@ class Samples:
     speed: Array
     source: str = ""
     notes: tuple[str, ...] = ()
+    channels: Mapping[str, Array] = field(default_factory=lambda: MappingProxyType({}))
 
     def __post_init__(self) -> None:
         set_field(self, "t", frozen_array("Samples", "t", self.t, shape=(None,)))
         require_increasing("Samples", "t", self.t)
         freeze_fields(self, ("x", "y"), self.t.size)
-        speed = np.array(self.speed, dtype=np.float64)
-        speed.flags.writeable = False
-        set_field(self, "speed", speed)
+        set_field(self, "speed", frozen_with_gaps("Samples.speed", self.speed, self.t.size))
+        channels = {
+            name: frozen_with_gaps(f"Samples.{name}", value, self.t.size) for name, value in self.channels.items()
+        }
+        set_field(self, "channels", MappingProxyType(channels))
 
     @property
     def has_speed(self) -> bool:
@@ -61,7 +69,14 @@ class Samples:
         a, b = np.searchsorted(self.t, [start, end], side="left")
         b = b + int(b < self.t.size and self.t[b] == end)
         part = slice(int(a), int(b))
-        return Samples(t=self.t[part], x=self.x[part], y=self.y[part], speed=self.speed[part], source=self.source)
+        return Samples(
+            t=self.t[part],
+            x=self.x[part],
+            y=self.y[part],
+            speed=self.speed[part],
+            source=self.source,
+            channels={name: values[part] for name, values in self.channels.items()},
+        )
 
 
 def own_plane(recording: Recording) -> LocalPlane:
@@ -83,7 +98,7 @@ def own_plane(recording: Recording) -> LocalPlane:
 
 
 def place_samples(recording: Recording, plane: LocalPlane | None) -> Samples:
-    """Project a recording to a plane; leave out gaps, zero positions and times that do not advance.
+    """Clean a recording (:func:`linelab.comparison.cleaning.clean_recording`) and project it to a plane.
 
     Parameters
     ----------
@@ -91,45 +106,48 @@ def place_samples(recording: Recording, plane: LocalPlane | None) -> Samples:
     plane : LocalPlane or None
         Used for longitude and latitude; local metres are taken as they are.
 
+    Returns
+    -------
+    Samples
+        Its notes say what cleaning did.
+
     Raises
     ------
     RecordingError
         Fewer than four samples are left, or longitude and latitude have no plane.
     """
-    if recording.x is not None and recording.y is not None:
-        x, y = np.asarray(recording.x), np.asarray(recording.y)
-        placed = np.isfinite(x) & np.isfinite(y)
-    elif recording.lon is not None and recording.lat is not None and plane is not None:
-        placed = np.isfinite(recording.lon) & np.isfinite(recording.lat)
-        placed &= (recording.lon != 0.0) | (recording.lat != 0.0)
-        x, y = np.full(recording.t.size, np.nan), np.full(recording.t.size, np.nan)
-        x[placed], y[placed] = to_plane(plane, recording.lon[placed], recording.lat[placed])
+    cleaned, report = clean_recording(recording)
+    if cleaned.t.size < 4:
+        done = "; ".join(report.sentences)
+        raise RecordingError(
+            f"only {cleaned.t.size} usable samples" + (f" ({done})" if done else ""),
+            where=recording.source,
+            remedy="Record a longer session",
+        )
+    if cleaned.x is not None and cleaned.y is not None:
+        x, y = cleaned.x, cleaned.y
     else:
+        x, y = _projected(cleaned, plane)
+    return Samples(
+        t=cleaned.t,
+        x=x,
+        y=y,
+        speed=np.full(cleaned.t.size, np.nan) if cleaned.speed is None else cleaned.speed,
+        source=recording.source,
+        notes=report.sentences,
+        channels=cleaned.channels,
+    )
+
+
+def _projected(recording: Recording, plane: LocalPlane | None) -> tuple[Array, Array]:
+    """Positions by longitude and latitude on a plane [m]."""
+    if recording.lon is None or recording.lat is None or plane is None:
         raise RecordingError(
             "longitude and latitude cannot be put on a track drawn in local metres",
             where=recording.source,
             remedy="Use a track with longitude and latitude, or record local metres",
         )
-    latest = np.maximum.accumulate(np.where(placed, recording.t, -np.inf))
-    advancing = placed & (recording.t > np.concatenate([[-np.inf], latest[:-1]]))
-    notes = []
-    if not placed.all():
-        notes.append(f"{int((~placed).sum())} samples without a position left out")
-    if (placed & ~advancing).any():
-        notes.append(f"{int((placed & ~advancing).sum())} samples whose time does not advance left out")
-    if advancing.sum() < 4:
-        raise RecordingError(
-            f"only {int(advancing.sum())} usable samples", where=recording.source, remedy="Record a longer session"
-        )
-    speed = np.full(recording.t.size, np.nan) if recording.speed is None else recording.speed
-    return Samples(
-        t=recording.t[advancing],
-        x=x[advancing],
-        y=y[advancing],
-        speed=speed[advancing],
-        source=recording.source,
-        notes=tuple(notes),
-    )
+    return to_plane(plane, recording.lon, recording.lat)
 
 
 def samples_on(track: Track, recording: Recording) -> Samples:

@@ -94,7 +94,9 @@ def find_ground(
         bias = PositionBias(sigma=position_error, note="as stated for this receiver")
     if track is not None:
         laps = split_laps(recording, track, **({} if bias is None else {"bias": bias.sigma}))
-        return Ground(track=track, laps=laps, sensors=read_sensors(laps[0].samples), bias=bias, notes=track.notes)
+        samples = laps[0].samples
+        notes = (*samples.notes, *track.notes)
+        return Ground(track=track, laps=laps, sensors=read_sensors(samples), bias=bias, notes=notes)
     title = name or "circuit from laps"
     found = corridor_from_laps(recording, start_line=start_line, assumed_width=assumed_width, name=title)
     return Ground(track=found.track, laps=found.laps, sensors=found.sensors, bias=bias or found.bias, notes=found.notes)

@@ -177,9 +177,3 @@ def test_lines_by_longitude_and_proposed():
     assert len(complete_laps(split_laps(record([drive(TRACK)] * 3), proposed))) >= 2
     with pytest.raises(InputError, match="not between"):
         StartLine(left=np.zeros(2), right=np.zeros(2))
-
-
-def test_repeated_and_backward_times_are_left_out_and_counted():
-    samples = place_samples(Recording(t=[0, 1, 1, 3, 2, 4, 5], x=np.arange(7.0), y=np.zeros(7)), None)
-    np.testing.assert_array_equal(samples.t, [0, 1, 3, 4, 5])
-    assert samples.notes == ("2 samples whose time does not advance left out",)

@@ -1,0 +1,218 @@
+"""Cleaning a recording: a step of its own that says, sample by sample, what it did.
+
+Nothing is smoothed or interpolated here.  Samples that cannot be used are left out with the reason; a clock that was
+set back is moved on; a speed channel that does not fit the positions is set aside.  What is merely noisy stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.comparison.cleaning_places import doubt_of_speed, held_positions, speed_ratio, teleports
+from linelab.comparison.cleaning_times import Cleaning, runs_backwards, settle_times
+from linelab.lap import Recording
+from linelab.units import Array
+from linelab.values import set_field
+
+#: Mean radius of the Earth [m], good enough to judge leaps (IUGG mean radius, 6371.0088 km, from memory).
+_EARTH = 6_371_009.0
+
+#: Local metres and times beyond these are no place [m] and no time of a session [s].
+_FARTHEST, _LONGEST = 1e8, 1e11
+
+_WORDS = {
+    Cleaning.NO_POSITION: "without a position left out",
+    Cleaning.NO_FIX: "without a fix of the receiver left out",
+    Cleaning.ZERO_POSITION: "at longitude and latitude zero left out",
+    Cleaning.DUPLICATE: "that repeat an earlier one left out",
+    Cleaning.REPEATED_TIME: "whose time does not advance left out",
+    Cleaning.BACK_IN_TIME: "that go back in time left out",
+    Cleaning.TELEPORT: "too far from their neighbours to have been driven left out",
+    Cleaning.FROZEN: "with a position held while the kart moved left out",
+    Cleaning.NO_TIME: "with an impossible time left out",
+    Cleaning.REORDERED: "put in their place by time",
+    Cleaning.CLOCK_SHIFTED: "moved on with the clock",
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class CleaningReport:
+    """What cleaning did to a recording of N samples.
+
+    Parameters
+    ----------
+    codes : (N,) array of int
+        :class:`linelab.comparison.cleaning_times.Cleaning` of each sample, in the order of the file.
+    gaps : (M, 2) array
+        Time of the last sample before and of the first one after each gap, by the cleaned clock [s].
+    missing : int
+        Samples that would have filled the gaps at the usual step.
+    turned_round : bool
+        The recording ran backwards in time and was turned round.
+    speed_ratio : float or None
+        Speed channel over speed of the positions [-]; None where it cannot be told.
+    speed_set_aside : bool
+        The speed channel does not fit the positions and is not in the cleaned recording.
+    sentences : tuple of str
+        The same for people.
+    """
+
+    codes: NDArray[np.int8]
+    gaps: Array
+    missing: int
+    turned_round: bool
+    speed_ratio: float | None
+    speed_set_aside: bool
+    sentences: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        for name, kind in (("codes", np.int8), ("gaps", np.float64)):
+            value = np.array(getattr(self, name), dtype=kind)
+            value.flags.writeable = False
+            set_field(self, name, value)
+
+    @property
+    def counts(self) -> Mapping[Cleaning, int]:
+        """Number of samples by what was done with them; kinds that do not occur are left out."""
+        numbers = np.bincount(self.codes, minlength=len(Cleaning))
+        return MappingProxyType({code: int(numbers[code]) for code in Cleaning if numbers[code]})
+
+    @property
+    def kept(self) -> int:
+        """Number of samples in the cleaned recording."""
+        return sum(n for code, n in self.counts.items() if code is Cleaning.KEPT or code >= Cleaning.REORDERED)
+
+
+def clean_recording(recording: Recording) -> tuple[Recording, CleaningReport]:
+    """Leave out what cannot be used and say so.
+
+    Returns
+    -------
+    cleaned : Recording
+        K <= N samples with positions and increasing times; K may be 0.  Its notes are those of the recording.
+    report : CleaningReport
+    """
+    turned = runs_backwards(recording.t)
+    index = np.arange(recording.t.size)[:: -1 if turned else 1]
+    notes = ["the recording runs backwards in time: turned round"] if turned else []
+    codes = _place_codes(recording, notes)
+    index = index[codes[index] == Cleaning.KEPT]
+    x, y = _rough_metres(recording, index)
+    order, t, time_codes, time_notes = settle_times(recording.t[index], x, y)
+    codes[index] = time_codes
+    index, x, y = index[order], x[order], y[order]
+    leaps, leap_note = teleports(t, x, y)
+    codes[index[leaps]] = Cleaning.TELEPORT
+    index, t, x, y = index[~leaps], t[~leaps], x[~leaps], y[~leaps]
+    speed = np.full(index.size, np.nan) if recording.speed is None else recording.speed[index]
+    held = held_positions(t, x, y, speed) if t.size else np.zeros(0, dtype=bool)
+    codes[index[held]] = Cleaning.FROZEN
+    index, t, x, y, speed = index[~held], t[~held], x[~held], y[~held], speed[~held]
+    ratio = speed_ratio(t, x, y, speed)
+    doubt = doubt_of_speed(ratio) if ratio is not None else ""
+    gaps, missing = _gaps(t)
+    notes += [*time_notes, *_count_notes(codes), *filter(None, (leap_note, doubt)), *_gap_notes(t, gaps, missing)]
+    if (codes == Cleaning.REPEATED_TIME).sum() > 0.3 * codes.size:
+        notes.append("times look rounded: export them with fractions of a second")
+    report = CleaningReport(
+        codes=codes, gaps=gaps, missing=missing, turned_round=turned, speed_ratio=ratio, speed_set_aside=bool(doubt),
+        sentences=tuple(notes),
+    )  # fmt: skip
+    return _subset(recording, index, t, drop_speed=bool(doubt)), report
+
+
+def _place_codes(recording: Recording, notes: list[str]) -> NDArray[np.int8]:
+    """Codes (N,) of samples without a usable position or time."""
+    codes = np.zeros(recording.t.size, dtype=np.int8)
+    if recording.x is not None and recording.y is not None:
+        placed = (np.abs(recording.x) < _FARTHEST) & (np.abs(recording.y) < _FARTHEST)
+        moves = bool(placed.any() and np.ptp(recording.x[placed]) + np.ptp(recording.y[placed]) > 50.0)
+    else:
+        assert recording.lon is not None  # a Recording has one pair or the other
+        assert recording.lat is not None
+        placed = np.isfinite(recording.lon) & np.isfinite(recording.lat)
+        zero = placed & (recording.lon == 0.0) & (recording.lat == 0.0)
+        codes[zero] = Cleaning.ZERO_POSITION
+        real = placed & ~zero
+        moves = bool(real.any() and np.ptp(recording.lat[real]) + np.ptp(recording.lon[real]) > 5e-4)
+    fix = recording.channels.get("fix")
+    if fix is not None:
+        lost = fix <= 0.0
+        if lost[placed].all() and moves:
+            notes.append("the fix column says 'none' throughout although positions move: not used")
+        else:
+            codes[lost & placed] = Cleaning.NO_FIX
+    codes[~placed] = Cleaning.NO_POSITION
+    if recording.t.size:
+        middle = float(np.median(recording.t))
+        codes[(recording.t < middle - _LONGEST) | (recording.t > middle + _LONGEST)] = Cleaning.NO_TIME
+    return codes
+
+
+def _rough_metres(recording: Recording, index: NDArray[np.intp]) -> tuple[Array, Array]:
+    """Positions of some samples in metres, good to a percent within a few kilometres; equal stays equal."""
+    if recording.x is not None and recording.y is not None:
+        return recording.x[index], recording.y[index]
+    assert recording.lon is not None  # a Recording has one pair or the other
+    assert recording.lat is not None
+    lon, lat = recording.lon[index], recording.lat[index]
+    if lon.size == 0:
+        return lon, lat
+    east = np.mod(lon - lon[0] + 180.0, 360.0) - 180.0
+    scale = np.radians(_EARTH)
+    return scale * np.cos(np.radians(np.median(lat))) * east, scale * (lat - lat[0])
+
+
+def _gaps(t: Array) -> tuple[Array, int]:
+    """Gaps (M, 2) [s] and how many samples they miss."""
+    if t.size < 3:
+        return np.empty((0, 2)), 0
+    steps = np.diff(t)
+    step = float(np.median(steps))
+    at = np.flatnonzero(steps > 1.6 * step)
+    missing = np.rint(steps[at] / step) - 1.0
+    return np.column_stack([t[at], t[at + 1]]), int(min(float(missing.sum()), 1e15))
+
+
+def _gap_notes(t: Array, gaps: Array, missing: int) -> list[str]:
+    """A sentence on dropped samples and the longest gap."""
+    if gaps.shape[0] == 0:
+        return []
+    spans = gaps[:, 1] - gaps[:, 0]
+    longest = int(np.argmax(spans))
+    where = f"the longest of {spans[longest]:.6g} s at {gaps[longest, 0]:.1f} s"
+    return [f"{_number(missing, 'sample')} missing in {_number(gaps.shape[0], 'gap')}, {where}"]
+
+
+def _count_notes(codes: NDArray[np.int8]) -> list[str]:
+    """One sentence a kind, the times kept unchanged left unsaid."""
+    counts = np.bincount(codes, minlength=len(Cleaning))
+    return [f"{_number(int(counts[code]), 'sample')} {words}" for code, words in _WORDS.items() if counts[code]]
+
+
+def _number(count: int, what: str) -> str:
+    """A count with its noun."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def _subset(recording: Recording, index: NDArray[np.intp], t: Array, *, drop_speed: bool) -> Recording:
+    """The samples at ``index`` at new times."""
+
+    def pick(values: Array | None) -> Array | None:
+        return None if values is None else values[index]
+
+    return replace(
+        recording,
+        t=t,
+        lon=pick(recording.lon),
+        lat=pick(recording.lat),
+        x=pick(recording.x),
+        y=pick(recording.y),
+        speed=None if drop_speed else pick(recording.speed),
+        channels={name: values[index] for name, values in recording.channels.items()},
+    )

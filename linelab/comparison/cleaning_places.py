@@ -1,0 +1,164 @@
+"""Positions that cannot be: leaps no kart can drive, positions held while it moved, a speed in the wrong unit."""
+
+from __future__ import annotations
+
+from itertools import permutations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.io.recordings_units import UNITS
+from linelab.units import Array
+
+#: Faster than this between two samples [m/s], beyond some room for the receiver's own error [m], is no driving.
+_FASTEST, _ROOM = 100.0, 10.0
+#: Share of such steps beyond which it is the units that are wrong, not single positions.
+_MOST_LEAPS = 0.2
+#: A position is held, not rounded, when the next one lies farther than this [m] and three steps of its own rounding.
+_HELD_LEAP = 0.3
+#: Slower than this [m/s] a position may well stay the same.
+_MOVING = 2.0
+#: The speed channel is in doubt when it is this far off the speed of the positions; so near a ratio of units is told.
+_DOUBT, _MATCH = 0.15, 0.03
+
+
+def teleports(t: Array, x: Array, y: Array) -> tuple[NDArray[np.bool_], str]:
+    """Samples that could not be reached from the others.
+
+    The longest stretch without a leap is trusted; going out from it, a stretch is kept when it can be reached.
+
+    Parameters
+    ----------
+    t : (N,) array
+        Increasing [s].
+    x, y : (N,) array
+        [m].
+
+    Returns
+    -------
+    out : (N,) array of bool
+        True where a sample must go.
+    note : str
+        A sentence when the leaps are too many for single faults; nothing is marked then.
+    """
+    none = np.zeros(t.size, dtype=bool)
+    if t.size < 3:
+        return none, ""
+    leap = np.hypot(np.diff(x), np.diff(y)) > _FASTEST * np.diff(t) + _ROOM
+    cuts = np.flatnonzero(leap) + 1
+    if cuts.size == 0:
+        return none, ""
+    if cuts.size > max(_MOST_LEAPS * t.size, 10):
+        return none, (
+            f"{cuts.size} of {t.size - 1} steps are faster than {_FASTEST:.0f} m/s: "
+            "check the units of time and positions"
+        )
+    first = np.concatenate([[0], cuts])
+    last = np.concatenate([cuts, [t.size]]) - 1
+    main = int(np.argmax(last - first))
+    out = none.copy()
+    _walk(t, x, y, first, last, range(main, first.size), out)
+    _walk(-t[::-1], x[::-1], y[::-1], t.size - 1 - last, t.size - 1 - first, range(main, -1, -1), out[::-1])
+    return out, ""
+
+
+def _walk(
+    t: Array, x: Array, y: Array, first: NDArray[np.intp], last: NDArray[np.intp], runs: range, out: NDArray[np.bool_]
+) -> None:
+    """Go out from the trusted stretch; mark in ``out`` what cannot be reached.
+
+    A stretch out of reach is left out whole when one of the next few is within reach from where the walk stands;
+    otherwise the receiver settled elsewhere, and its samples count from the first that time puts within reach.
+    """
+
+    def reachable(a: int, b: slice | int) -> NDArray[np.bool_]:
+        return np.asarray(np.hypot(x[b] - x[a], y[b] - y[a]) <= _FASTEST * (t[b] - t[a]) + _ROOM)
+
+    anchor = int(last[runs[0]])
+    for i, run in enumerate(runs[1:], start=1):
+        a, b = int(first[run]), int(last[run]) + 1
+        if not reachable(anchor, a):
+            within = reachable(anchor, slice(a, b))
+            returns = any(reachable(anchor, int(first[later])) for later in runs[i + 1 : i + 6])
+            lost = b - a if returns or not within.any() else int(np.argmax(within))
+            out[a : a + lost] = True
+            if lost == b - a:
+                continue
+        anchor = b - 1
+
+
+def held_positions(t: Array, x: Array, y: Array, speed: Array) -> NDArray[np.bool_]:
+    """Samples that repeat the position before although the kart moved.
+
+    Parameters
+    ----------
+    t : (N,) array
+        Increasing [s].
+    x, y : (N,) array
+        [m].
+    speed : (N,) array
+        Speed channel [m/s]; NaN where there is none.
+
+    Returns
+    -------
+    (N,) array of bool
+    """
+    out = np.zeros(t.size, dtype=bool)
+    same = (np.diff(x) == 0.0) & (np.diff(y) == 0.0)
+    if not same.any():
+        return out
+    first = np.flatnonzero(np.concatenate([[True], ~same]))
+    after = np.minimum(np.append(first[1:], t.size), t.size - 1)
+    count = np.diff(np.append(first, t.size))
+    leap, lasted = np.hypot(x[after] - x[first], y[after] - y[first]), np.maximum(t[after] - t[first], 1e-9)
+    said = np.maximum.reduceat(np.nan_to_num(speed, nan=-1.0), first)
+    moving = (leap > _HELD_LEAP + 3.0 * max(_rounding(x), _rounding(y))) & (leap / lasted > _MOVING)
+    moving &= (said < 0.0) | (said > 0.5 * _MOVING)
+    # The last position of all is followed by none: there only the speed channel can tell.
+    moving[-1] = bool(said[-1] > _MOVING and said[-1] * lasted[-1] > _HELD_LEAP + 3.0 * _rounding(x))
+    if moving.size > 1 and count[-1] <= count[-2]:
+        moving[-1] |= moving[-2]
+    held = np.repeat(moving & (count > 1), count)
+    out[held] = True
+    out[first] = False
+    return out
+
+
+def _rounding(values: Array) -> float:
+    """Smallest step that occurs, which is the rounding of a coarse receiver [m]."""
+    steps = np.abs(np.diff(values))
+    steps = steps[steps > 1e-6]
+    return float(np.percentile(steps, 1.0)) if steps.size else 0.0
+
+
+def speed_ratio(t: Array, x: Array, y: Array, speed: Array) -> float | None:
+    """Median ratio of the speed channel to the speed of the positions over about a second; None where too little moves.
+
+    All arrays (N,): time [s], positions [m], speed channel [m/s].
+    """
+    if t.size < 20:
+        return None
+    step = float(np.median(np.diff(t)))
+    if step > 2.0:
+        return None
+    reach = max(round(1.0 / step), 1)
+    spans, ways = t[reach:] - t[:-reach], np.hypot(x[reach:] - x[:-reach], y[reach:] - y[:-reach])
+    said = 0.5 * (speed[reach:] + speed[:-reach])
+    good = (spans < 1.5 * max(reach * step, step)) & (ways > 3.0 * spans) & (ways > 3.0) & np.isfinite(said)
+    if good.sum() < 10:
+        return None
+    return float(np.median(said[good] * spans[good] / ways[good]))
+
+
+def doubt_of_speed(ratio: float) -> str:
+    """Sentence on a speed channel that does not fit the positions; empty where it does."""
+    if abs(ratio - 1.0) <= _DOUBT and not ratio < 0.0:
+        return ""
+    table = UNITS["speed"]
+    pairs = [(abs(ratio / (table[taken] / table[true]) - 1.0), true, taken) for true, taken in permutations(table, 2)]
+    off, true, taken = min(pairs)
+    likely = f", as {true} read as {taken} would" if off <= _MATCH else ""
+    return (
+        f"the speed channel reads {ratio:.3g} times the speed of the positions{likely}: it is not used; "
+        "state its unit (--unit speed=km/h, in Python units={'speed': 'km/h'})"
+    )
