@@ -27,6 +27,7 @@ LAYERS = (
     ("grip", "gripfield", "lap"),
     ("solve",),
     ("io",),
+    ("simulation",),
     ("comparison",),
     ("study",),
     ("coaching",),

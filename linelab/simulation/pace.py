@@ -1,0 +1,255 @@
+"""How fast an invented driver goes along a line: the kart's own limits, used with habits and faults.
+
+The passes are those of :mod:`linelab.solve.speed`, on nodes a fixed step apart: a coasting driver has no drive, a
+gentle one less braking grip, a slide costs as if it were a resistance.  What the pedals do is then rounded in time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from linelab.grip import KartNumbers, Surface, kart_numbers
+from linelab.kart import Kart
+from linelab.lap import Line
+from linelab.simulation.habits import (
+    AbruptPower,
+    BrakesEarly,
+    BrakesSoftly,
+    Coasts,
+    Fault,
+    Habits,
+    LatePower,
+    Slides,
+    Spin,
+    Stop,
+    Traffic,
+)
+from linelab.simulation.plan import Plan, extent, smooth_noise
+from linelab.solve.passes import run_passes
+from linelab.solve.reach import CREEP, Interval, cornering_limit, interval
+from linelab.track import Track
+from linelab.units import Array
+
+#: Speed at which the out lap begins [m/s].
+ROLLING = 6.0
+#: What is left of the driving friction when the throttle is closed [-]; zero would divide by it.
+CLOSED = 2e-3
+#: Deceleration of a braking [m/s²]: gentler is rolling down.
+BRAKING = 1.5
+#: Length of a slide [m], and the slip angle it has for each m/s lost [rad s/m].
+SLIDE, SLIP = 10.0, 0.12
+#: Share of the braking grip left to a kart that slides to a stop sideways [-]; speed of one that "stands" [m/s].
+SIDEWAYS, STANDING = 0.7, 0.03
+#: Time step on which the pedals are rounded [s].
+PEDAL_STEP = 0.005
+
+
+@dataclass(kw_only=True, slots=True)
+class _Demands:
+    """What the passes are run with: node arrays (N,), worked on in place."""
+
+    limit: Array  #: v² [m²/s²]
+    drive: Array  #: factor on the driving friction [-]
+    brake: Array  #: factor on the braking friction [-]
+    resist: Array  #: added resistance [m/s²]
+    slip: Array  #: slip angle of the body [rad]
+
+
+def driven_speed(
+    track: Track, kart: Kart, line: Line, habits: Habits, plan: Plan, rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """Speed (N,) [m/s] and slip angle of the kart's body (N,) [rad] at the nodes."""
+    numbers = kart_numbers(kart)
+    surface = _surface(line, _grip_used(track, habits, plan, rng))
+    free = _fresh(numbers, line, surface)
+    plain = _run(numbers, line, surface, free)
+    demands = _fresh(numbers, line, surface)
+    corners = _slowest(track, plan, plain)
+    for _, slowest in corners.values():
+        if plain[slowest - 1] > plain[slowest] - 1e-9 and plain[slowest - 20] > plain[slowest] + 0.5:  # slowed for
+            _power_built(demands, plan, slowest, habits.power_build)
+    for lap, fault in plan.faults:
+        _apply(fault, demands, plan, plain, corners[lap, fault.corner], _roll_down(kart, plain))
+    for incident in habits.incidents:
+        _spoil(incident, demands, plan, plain, track.length)
+    gentle = rounded(line.distance, np.sqrt(_run(numbers, line, surface, demands)), habits.pedal_time)
+    # Rounding moves a braking a little: where it now meets more cornering than the grip allows, the passes correct it.
+    demands.limit = np.minimum(demands.limit, gentle**2)
+    v = rounded(line.distance, np.sqrt(_run(numbers, line, surface, demands)), 0.2 * habits.pedal_time)
+    for incident in habits.incidents:
+        if isinstance(incident, Stop | Spin):
+            _stand(v, plan, (incident.lap - 1) * track.length + incident.station, incident.seconds)
+    return v, demands.slip
+
+
+def _grip_used(track: Track, habits: Habits, plan: Plan, rng: np.random.Generator) -> Array:
+    """Share of the grip used at each node."""
+    noise = smooth_noise(plan.s.size, plan.step, habits.pace_scatter_length, rng)
+    share = habits.grip_share * (1.0 + habits.pace_scatter * np.clip(noise, -3.0, 3.0))
+    share = np.minimum(share, 1.0)
+    end, ramp = plan.laps * track.length, 40.0
+    cool = np.clip(np.maximum(-plan.s, plan.s - end - ramp) / ramp, 0.0, 1.0)
+    return np.asarray(share + cool * (habits.cool_share - share))
+
+
+def _surface(line: Line, share: Array) -> Surface:
+    return Surface(line.slope, line.bank, line.vertical_curvature, line.grip * share)
+
+
+def _fresh(numbers: KartNumbers, line: Line, surface: Surface) -> _Demands:
+    """The kart's own limits, nothing held back."""
+    one = np.ones_like(line.distance)
+    limit = np.asarray(cornering_limit(numbers, line.kappa, surface, np.where))
+    return _Demands(limit=limit, drive=one.copy(), brake=one.copy(), resist=0.0 * one, slip=0.0 * one)
+
+
+def _run(numbers: KartNumbers, line: Line, surface: Surface, demands: _Demands) -> Array:
+    """v² at the nodes by one forward and one backward pass."""
+    middle = Surface(*(_middles(np.asarray(values)) for values in surface))
+    steps = interval(numbers, np.diff(line.distance), _middles(line.kappa), middle)
+    load = steps.load._replace(r0=steps.load.r0 + _middles(demands.resist))
+    columns = Interval(
+        h=steps.h[:, None],
+        load=type(load)(*(np.broadcast_to(field, steps.h.shape)[:, None] for field in load)),
+        drive=(steps.drive * _middles(demands.drive))[:, None],
+        brake=(steps.brake * _middles(demands.brake))[:, None],
+        side=np.broadcast_to(steps.side, steps.h.shape)[:, None],
+    )
+    passes = run_passes(numbers, columns, demands.limit[:, None], first=np.array([ROLLING**2]))
+    return np.asarray(passes.z[:, 0])
+
+
+def _middles(values: Array) -> Array:
+    return np.asarray(0.5 * (values[1:] + values[:-1]))
+
+
+def _slowest(track: Track, plan: Plan, z: Array) -> dict[tuple[int, int], tuple[int, int]]:
+    """Node of the corner's apex by its geometry, and of its lowest speed, by (lap, corner number)."""
+    found = {}
+    for lap in range(plan.laps + 2):
+        for corner in track.corners:
+            base = (lap - 1) * track.length
+            start, end = extent(track, corner)
+            part = plan.between(base + start, base + end)
+            if part.stop - part.start > 4 and plan.s[0] < base + start and base + end < plan.s[-1]:
+                at = part.start + int(np.argmin(z[part]))
+                found[lap, corner.number] = (plan.index(base + corner.s_apex), at)
+    return found
+
+
+def _roll_down(kart: Kart, z: Array) -> Array:
+    """Engine braking with the throttle closed at v² (N,) [m/s²]; the other resistances are the kart's always."""
+    top = min(float(kart_numbers(kart).top_speed), 60.0)
+    return np.asarray(kart.engine_braking * np.minimum(np.sqrt(z) / top, 1.0))
+
+
+def _power_built(demands: _Demands, plan: Plan, slowest: int, length: float) -> None:
+    """Drive that grows over a distance after the lowest speed."""
+    count = round(length / plan.step)
+    part = slice(slowest, min(slowest + count, plan.s.size))
+    size = part.stop - part.start
+    demands.drive[part] = np.minimum(demands.drive[part], (np.arange(size) + 1.0) / (count + 1.0))
+
+
+def _coast(demands: _Demands, part: slice, engine: Array) -> None:
+    """Neither pedal."""
+    demands.drive[part] = CLOSED
+    demands.resist[part] += engine[part]
+
+
+def _apply(fault: Fault, demands: _Demands, plan: Plan, plain: Array, corner: tuple[int, int], engine: Array) -> None:
+    """Put one fault of one lap into the demands."""
+    apex, slowest = corner
+    at = float(plan.s[slowest])
+    if isinstance(fault, BrakesEarly):
+        brake = float(plan.s[_braking_since(plan, plain, slowest)])
+        part = plan.between(brake - fault.metres, at)
+        ahead = np.minimum(np.arange(part.start, part.stop) + round(fault.metres / plan.step), slowest)
+        demands.limit[part] = np.minimum(demands.limit[part], plain[ahead])
+    elif isinstance(fault, BrakesSoftly):
+        part = slice(_braking_since(plan, plain, slowest, pauses=True), slowest)
+        longer = plan.between(float(plan.s[part.start]) - (at - float(plan.s[part.start])) / fault.share, at)
+        demands.brake[longer] *= fault.share
+    elif isinstance(fault, Coasts):
+        brake = float(plan.s[_braking_since(plan, plain, slowest)])
+        demands.drive[plan.between(brake - fault.metres, 0.5 * (brake + at))] = CLOSED  # braking begins later now
+        _coast(demands, plan.between(brake - fault.metres, min(brake + 4.0, at)), engine)
+    elif isinstance(fault, LatePower):
+        _coast(demands, plan.between(at, at + fault.metres), engine)
+    elif isinstance(fault, AbruptPower):
+        demands.drive[plan.between(at, at + 6.0)] = 1.0
+        _slide(demands, plan, plain, at + 2.0, fault.speed_lost)
+    elif isinstance(fault, Slides):
+        part = _slide(demands, plan, plain, float(plan.s[apex]) - 0.5 * SLIDE, fault.speed_lost)
+        demands.drive[part] = CLOSED
+
+
+def _braking_since(plan: Plan, z: Array, slowest: int, *, pauses: bool = False) -> int:
+    """Node where the braking that ends before the lowest speed begins; that node itself where nothing is braked."""
+    low = max(slowest - round(150.0 / plan.step), 0)
+    ax = np.diff(z[low : slowest + 1]) / (2.0 * plan.step)
+    braking = np.flatnonzero(ax < -BRAKING)
+    if not braking.size or braking[-1] < ax.size - round(25.0 / plan.step):
+        return slowest
+    breaks = np.flatnonzero(np.diff(braking) > round((8.0 if pauses else 4.0) / plan.step))
+    return low + int(braking[breaks[-1] + 1 if breaks.size else 0])
+
+
+def _slide(demands: _Demands, plan: Plan, plain: Array, start: float, lost: float) -> slice:
+    """A slide from a station on: a resistance that takes ``lost`` [m/s], the body turned in; the nodes."""
+    part = plan.between(start, start + SLIDE)
+    size = part.stop - part.start
+    shape = np.sin(np.linspace(0.0, np.pi, size)) ** 2
+    v = float(np.sqrt(plain[part].mean()))
+    demands.resist[part] += 2.0 * shape * v * lost / SLIDE
+    demands.slip[part] += SLIP * lost * shape
+    return part
+
+
+def _spoil(incident: object, demands: _Demands, plan: Plan, plain: Array, length: float) -> None:
+    """Put an incident into the demands."""
+    if isinstance(incident, Traffic):
+        start = (incident.lap - 1) * length + incident.station
+        part = plan.between(start, start + incident.metres)
+        demands.limit[part] = np.minimum(demands.limit[part], incident.speed_share**2 * plain[part])
+    elif isinstance(incident, Stop | Spin):
+        at = (incident.lap - 1) * length + incident.station
+        part = plan.between(at, at + max(incident.seconds * STANDING, 2.0 * plan.step))
+        demands.limit[part] = CREEP**2
+        if isinstance(incident, Spin):
+            slide = plan.between(at - 12.0, at)
+            demands.brake[slide] *= SIDEWAYS
+            turn = np.linspace(0.0, 1.0, slide.stop - slide.start)
+            demands.slip[slide] += 2.0 * np.pi * turn**2 * (3.0 - 2.0 * turn)
+            demands.slip[slide.stop :] += 2.0 * np.pi
+
+
+def _stand(v: Array, plan: Plan, station: float, seconds: float) -> None:
+    """Slow the creeping kart so that it spends ``seconds`` at the station."""
+    part = plan.between(station, station + max(seconds * STANDING, 2.0 * plan.step))
+    v[part] = (part.stop - part.start - 1) * plan.step / seconds
+
+
+def rounded(distance: Array, v: Array, time: float) -> Array:
+    """Speed (N,) rounded in time so that a pedal takes twice ``time`` [s] to change, nowhere faster than before.
+
+    The least speed within ``time`` on either side is taken, then a Hann-weighted mean over the same window: a mean of
+    values none of which exceeds the speed at the middle.
+    """
+    from scipy.ndimage import convolve1d, minimum_filter1d
+
+    count = round(time / PEDAL_STEP)
+    if count < 1:
+        return v.copy()
+    t = times(distance, v)
+    even = np.arange(0.0, t[-1] + PEDAL_STEP, PEDAL_STEP)
+    lowest = minimum_filter1d(np.interp(even, t, v), 2 * count + 1, mode="nearest")
+    weights = np.hanning(2 * count + 3)[1:-1]
+    return np.asarray(np.interp(t, even, convolve1d(lowest, weights / weights.sum(), mode="nearest")))
+
+
+def times(distance: Array, v: Array) -> Array:
+    """Time of passing each node (N,) [s]: the acceleration is constant between nodes, so this is exact."""
+    return np.concatenate([[0.0], np.cumsum(2.0 * np.diff(distance) / (v[1:] + v[:-1]))])
