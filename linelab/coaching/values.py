@@ -23,8 +23,8 @@ from linelab.units import Array
 TargetKind = Literal["ideal", "shown_grip", "own_best", "own_parts"]
 
 #: What a corner's speed loss is made of, in driving order; see :mod:`linelab.coaching.definitions`.
-Cause = Literal["braking", "coasting", "minimum_speed", "power", "straight"]
-CAUSES: tuple[Cause, ...] = ("braking", "coasting", "minimum_speed", "power", "straight")
+Cause = Literal["braking", "coasting", "minimum_speed", "power", "pace"]
+CAUSES: tuple[Cause, ...] = ("braking", "coasting", "minimum_speed", "power", "pace")
 
 #: Habits that cost time, as the coach names them; see :mod:`linelab.coaching.definitions`.
 FaultKind = Literal[

@@ -1,0 +1,209 @@
+"""Lost time by interval, corner and cause: pieces that add up to the gap exactly.
+
+Every interval between two stations belongs to one corner and one phase, and its time against the target is the sum of
+a line part and the causes of :data:`linelab.coaching.values.CAUSES`.  A corner's stretch begins where the driver or
+the reference lap first prepares for it, so that what an early lift costs on the straight before is that corner's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.coaching.grid import Rows
+from linelab.coaching.profiles import Index, Low, interval_times
+from linelab.coaching.values import CAUSES, Cause
+from linelab.comparison.marks import CornerMarks
+from linelab.units import Array
+
+Mask = NDArray[np.bool_]
+
+#: A pedal is down where the kart gains this share of what full power gives it, or loses this much more than it would
+#: rolling [-], [m/s²].  Between the two it coasts.
+DRIVEN_SHARE, BRAKED = 0.25, 1.0
+#: A pedal is down or up for at least this long [m]; shorter is ripple.
+LEAST_RUN = 4
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Windows:
+    """Where corners begin on each lap, as unwrapped indices of the sheet's intervals (R, C).
+
+    Parameters
+    ----------
+    begin : (R, C)
+        Where the corner's stretch begins.
+    brake : (R, C)
+        Where the driver's braking begins; equal to ``low`` where nothing is braked.
+    release : (R, C)
+        Where it ends.
+    low : (R, C)
+        Where the corner is slowest at best.
+    count : int
+        Intervals of a lap.
+    closed : bool
+    """
+
+    begin: Index
+    brake: Index
+    release: Index
+    low: Index
+    count: int
+    closed: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Ledger:
+    """Time against the target by interval (R, M) [s], with its owner: ``total`` is ``line`` plus all of ``causes``.
+
+    ``corner`` is an index into the corners in driving order, -1 before the first of an open track; ``phase`` one of
+    linelab.comparison.segments.PHASES.
+    """
+
+    corner: Index
+    phase: Index
+    total: Array
+    line: Array
+    causes: dict[Cause, Array]
+
+    def by_corner(self, values: Array, corners: int) -> Array:
+        """Sums (R, C) over each corner's intervals."""
+        return np.array([np.where(self.corner == k, values, 0.0).sum(axis=1) for k in range(corners)]).T
+
+    def pick(self, rows: slice | Index) -> Ledger:
+        """Some of the rows."""
+        return Ledger(
+            corner=self.corner[rows],
+            phase=self.phase[rows],
+            total=self.total[rows],
+            line=self.line[rows],
+            causes={name: values[rows] for name, values in self.causes.items()},
+        )
+
+
+def pedals(rows: Rows) -> tuple[Mask, Mask]:
+    """Where the kart is driven and where it is braked (R, N)."""
+    push = rows.ax - rows.roll
+    return push > np.maximum(DRIVEN_SHARE * rows.full, 0.3), push < -BRAKED
+
+
+def runs(mask: Mask, least: int = LEAST_RUN) -> Mask:
+    """The mask with its runs shorter than ``least`` taken out (R, N), ends of the lap joined up."""
+    if least <= 1:
+        return mask
+    wide = np.concatenate([mask[:, -least:], mask, mask[:, :least]], axis=1)
+    kept = wide.copy()
+    # Opening: what survives an erosion, dilated again.
+    for shift in range(1, least):
+        kept[:, :-shift] &= wide[:, shift:]
+    grown = kept.copy()
+    for shift in range(1, least):
+        grown[:, shift:] |= kept[:, :-shift]
+    return grown[:, least:-least]
+
+
+def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array, *, closed: bool) -> Windows:
+    """Where each corner's stretch begins, and where the driver brakes for it, on every lap."""
+    count = s.size - 1
+    step = float(s[1] - s[0])
+    driven, braked = (runs(mask) for mask in pedals(rows))
+
+    def index(station: float) -> int:
+        return round((station - float(s[0])) / step)
+
+    apex = np.array([index(mark.apex) for mark in marks])
+    # The slowest point nearest to the apex: one lap on or back where the corner lies across the start line.
+    lows = low.index + (count * np.rint((apex - low.index) / count).astype(np.intp) if closed else 0)
+    lows = np.where(low.real, lows, apex)
+    begin, brake, release = (np.empty_like(lows) for _ in range(3))
+    for k, mark in enumerate(marks):
+        before = marks[k - 1].track_out - (float(s[-1] - s[0]) if k == 0 else 0.0)
+        first = index(before) if k or closed else 0
+        usual = max(index(min(mark.brake_point, mark.turn_in)), first)
+        last = max(index(mark.apex), int(lows[:, k].max()), usual + 1)
+        span = np.arange(first, last + 1)
+        local = span % count if closed else np.clip(span, 0, count)
+        within = span <= lows[:, k, None]
+        lift = _after_last(driven[:, local] & within, span)
+        begin[:, k] = np.minimum(lift, usual)
+        prepared = braked[:, local] & within & (span >= begin[:, k, None])
+        any_braked = prepared.any(axis=1)
+        brake[:, k] = np.where(any_braked, span[prepared.argmax(axis=1)], lows[:, k])
+        release[:, k] = np.where(any_braked, span[span.size - 1 - prepared[:, ::-1].argmax(axis=1)], lows[:, k])
+    return Windows(
+        begin=np.maximum.accumulate(begin, axis=1), brake=brake, release=release, low=lows, count=count, closed=closed
+    )
+
+
+def _after_last(mask: Mask, span: Index) -> Index:
+    """Index after the last True of each row; the first of ``span`` where there is none."""
+    last = span.size - 1 - mask[:, ::-1].argmax(axis=1)
+    return np.where(mask.any(axis=1), span[last] + 1, span[0])
+
+
+def owners(windows: Windows, marks: tuple[CornerMarks, ...], s: Array) -> tuple[Index, Index]:
+    """Corner and phase of every interval (R, M)."""
+    count, step = windows.count, float(s[1] - s[0])
+    rows, corners = windows.begin.shape
+    place = np.arange(count)
+    corner, phase = np.full((rows, count), -1), np.full((rows, count), 3)
+    cuts = np.array([[m.turn_in, m.apex, m.track_out] for m in marks]).reshape(-1, 3)
+    cuts = np.rint((cuts - float(s[0])) / step).astype(np.intp)
+    for r in range(rows):
+        start = windows.begin[r]
+        if not corners:
+            break
+        unwrapped = np.where(place < start[0], place + count, place) if windows.closed else place
+        if windows.closed:
+            unwrapped = start[0] + (place - start[0]) % count
+        k = np.searchsorted(start, unwrapped, side="right") - 1
+        corner[r] = k
+        known = np.maximum(k, 0)
+        phase[r] = np.where(k >= 0, (unwrapped[:, None] >= cuts[known]).sum(axis=1), 3)
+    return corner, phase
+
+
+def technique(
+    rows: Rows, windows: Windows, low: Low, corner: Index, distance: Array, held: Array
+) -> dict[Cause, Array]:
+    """What separates the driven speed from the held one, by interval (R, M): braking, coasting and power [s]."""
+    lost = interval_times(distance, rows.v) - interval_times(distance, held)
+    driven, braked = pedals(rows)
+    coasting = runs(~driven & ~braked)
+    place = np.arange(windows.count)
+    steps = np.diff(distance, axis=1)
+    held_ax = np.diff(held**2, axis=1) / (2.0 * steps)
+    own_ax = np.diff(rows.v**2, axis=1) / (2.0 * steps)
+    # Where the driver falls behind the held speed, and by how much v² [m²/s²].
+    build = np.maximum(held_ax - own_ax, 0.0) * 2.0 * steps
+    parts: dict[Cause, Array] = {name: np.zeros_like(lost) for name in ("braking", "coasting", "power")}
+    for k in range(windows.begin.shape[1]):
+        own = corner == k
+        unwrapped = place + windows.count * np.rint(
+            (windows.low[:, k, None] - place) / windows.count * windows.closed
+        ).astype(np.intp)
+        ahead = own & (unwrapped < windows.low[:, k, None])
+        flat = ~low.real[:, k, None]
+        lifted = coasting[:, :-1] & (unwrapped < windows.brake[:, k, None])
+        part = own & flat | ahead
+        by_coasting = np.where(part & lifted, build, 0.0).sum(axis=1)
+        by_braking = np.where(part & np.where(flat, braked[:, :-1], ~lifted), build, 0.0).sum(axis=1)
+        by_power = np.where(part & flat & driven[:, :-1], build, 0.0).sum(axis=1)
+        whole = np.maximum(by_coasting + by_braking + by_power, 1e-9)
+        worth = np.where(part, lost, 0.0).sum(axis=1) > 0.0  # time gained before the corner is braking well
+        share = np.where(worth, by_coasting / whole, 0.0)[:, None]
+        powered = np.where(flat[:, 0], np.where(worth, by_power / whole, 1.0), 0.0)[:, None]
+        parts["coasting"] += np.where(part, share * lost, 0.0)
+        parts["power"] += np.where(part, powered * lost, np.where(own, lost, 0.0))
+        parts["braking"] += np.where(part, (1.0 - share - powered) * lost, 0.0)
+    outside = np.ones_like(lost, dtype=bool) & (corner < 0)
+    parts["power"] += np.where(outside, lost, 0.0)
+    return parts
+
+
+def against(ledger: Ledger, target: Ledger) -> Ledger:
+    """A ledger against another lap's (one row, or as many) instead of the reference lap."""
+    causes = {name: ledger.causes[name] - target.causes[name] for name in CAUSES}
+    return replace(ledger, total=ledger.total - target.total, line=ledger.line - target.line, causes=causes)

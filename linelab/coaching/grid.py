@@ -1,0 +1,206 @@
+"""All laps of a session side by side on the same stations: what marks, losses and consistency are worked out from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from operator import attrgetter
+from typing import NamedTuple
+
+import numpy as np
+
+from linelab.comparison.estimate import DrivenLap
+from linelab.errors import InputError
+from linelab.grip import KartNumbers, Surface, drive_power, kart_numbers, loads
+from linelab.gripfield import grip_at
+from linelab.kart import Kart
+from linelab.lap import Lap, Line
+from linelab.track import Track, lap_ends
+from linelab.units import Array
+
+#: Spacing of the common stations [m].
+STEP = 1.0
+#: Draws of each lap that are carried along, for the uncertainties.
+DRAWS = 8
+#: A drawn speed is no lower than this [m/s].
+LEAST_SPEED = 0.5
+
+
+class Rows(NamedTuple):
+    """Laps at the common stations, each field (R, N)."""
+
+    n: Array  #: [m]
+    v: Array  #: [m/s]
+    kappa: Array  #: [1/m]
+    ax: Array  #: [m/s²]
+    stretch: Array  #: path length per metre of station [-]
+    roll: Array  #: acceleration with both pedals up at this speed and curvature, negative on the flat [m/s²]
+    full: Array  #: what full power adds to that [m/s²]
+
+    def pick(self, rows: slice | Array) -> Rows:
+        """Some of the rows."""
+        return Rows(*(field[rows] for field in self))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Sheet:
+    """A session on common stations.
+
+    Parameters
+    ----------
+    track, kart : Track, Kart
+    grip : float
+        Factor on mu of the day, given by the user [-].
+    s : (N,) array
+        Stations from the start line to the finish [m].
+    driven : tuple of DrivenLap
+    t : (L, N) array
+        Time since the start of each lap [s].
+    laps : Rows
+        (L, N).
+    draws : Rows
+        (L·K, N): K laps as likely as each lap, lap by lap; K may be 0.
+    surface : Surface
+        Under the laps, each field (L, N).
+    """
+
+    track: Track
+    kart: Kart
+    grip: float
+    s: Array
+    driven: tuple[DrivenLap, ...]
+    t: Array
+    laps: Rows
+    draws: Rows
+    surface: Surface
+
+    @property
+    def count(self) -> int:
+        """Laps."""
+        return len(self.driven)
+
+    @property
+    def per_lap(self) -> int:
+        """Draws of each lap."""
+        return int(self.draws.v.shape[0]) // self.count
+
+
+def session_sheet(track: Track, kart: Kart, driven: Sequence[DrivenLap], *, grip: float = 1.0) -> Sheet:
+    """Put driven laps on common stations.
+
+    Parameters
+    ----------
+    grip : float
+        Factor on mu for the whole track, as for the reference lap [-].
+
+    Raises
+    ------
+    InputError
+        No lap, or a lap that does not run from the start to the finish of this track.
+    """
+    if not driven:
+        raise InputError("no lap to review", where="laps", remedy="Choose at least one complete lap")
+    begin, end = lap_ends(track)
+    s = np.linspace(begin, end, max(round((end - begin) / STEP), 8) + 1)
+    for drive in driven:
+        at = drive.lap.line.s
+        if abs(at[0] - begin) > 1.0 or abs(at[-1] - end) > 1.0:
+            raise InputError(
+                f"{drive.lap.label or 'a lap'} runs from station {at[0]:.1f} to {at[-1]:.1f} m, "
+                f"the track from {begin:.1f} to {end:.1f} m",
+                where="review",
+                remedy="Review laps of the same track",
+            )
+    numbers = kart_numbers(kart)
+    kept = min(min(drive.draws_v.shape[0] for drive in driven), DRAWS)
+    surface = _surface(track, kart, driven, s, grip)
+    stretch = _stretch(driven, s)
+    n, v, kappa = (_column(driven, s, values) for values in _COLUMNS)
+    drawn = [_drawn(driven, s, name, kept) for name in ("draws_n", "draws_v", "draws_kappa")]
+    many = [np.repeat(values, kept, axis=0) for values in (n, v, kappa, stretch)]
+    under = Surface(*(np.repeat(np.asarray(values), kept, axis=0) for values in surface))
+    return Sheet(
+        track=track,
+        kart=kart,
+        grip=grip,
+        s=s,
+        driven=tuple(driven),
+        t=np.array([np.interp(s, d.lap.line.s, d.lap.t - d.lap.t[0]) for d in driven]),
+        laps=_rows(kart, numbers, s, n, v, kappa, stretch, surface),
+        draws=_rows(
+            kart,
+            numbers,
+            s,
+            many[0] + drawn[0],
+            np.maximum(many[1] + drawn[1], LEAST_SPEED),
+            many[2] + drawn[2],
+            many[3],
+            under,
+        ),
+        surface=surface,
+    )
+
+
+def computed_rows(sheet: Sheet, laps: Sequence[Lap]) -> Rows:
+    """Computed laps at the sheet's stations (R, N): the reference lap, or the best possible on driven lines."""
+    exact = [_Plain(lap) for lap in laps]
+    n, v, kappa = (_column(exact, sheet.s, values) for values in _COLUMNS)
+    surface = Surface(*(_column(exact, sheet.s, attrgetter(f"line.{name}")) for name in Surface._fields))
+    return _rows(sheet.kart, kart_numbers(sheet.kart), sheet.s, n, v, kappa, _stretch(exact, sheet.s), surface)
+
+
+class _Plain(NamedTuple):
+    """A lap where a driven lap is expected."""
+
+    lap: Lap
+
+
+def _column(driven: Sequence[DrivenLap] | Sequence[_Plain], s: Array, values: Callable[[Lap], Array]) -> Array:
+    """One quantity of every lap at the stations (L, N)."""
+    return np.array([np.interp(s, d.lap.line.s, values(d.lap)) for d in driven])
+
+
+_COLUMNS: tuple[Callable[[Lap], Array], ...] = (lambda lap: lap.line.n, lambda lap: lap.v, lambda lap: lap.line.kappa)
+
+
+def _drawn(driven: Sequence[DrivenLap], s: Array, name: str, kept: int) -> Array:
+    """Departures of the first draws of every lap (L·K, N)."""
+    rows = [np.interp(s, d.lap.line.s, row) for d in driven for row in getattr(d, name)[:kept]]
+    return np.array(rows).reshape(-1, s.size)
+
+
+def _stretch(driven: Sequence[DrivenLap] | Sequence[_Plain], s: Array) -> Array:
+    """Path length per metre of station (L, N)."""
+    return np.array([np.gradient(np.interp(s, d.lap.line.s, d.lap.line.distance), s) for d in driven])
+
+
+def _surface(track: Track, kart: Kart, driven: Sequence[DrivenLap], s: Array, grip: float) -> Surface:
+    """The ground under every lap, with the track's own grip where the lap ran (L, N)."""
+    fields = {name: _column(driven, s, attrgetter(f"line.{name}")) for name in ("slope", "bank", "vertical_curvature")}
+    factors = [grip * grip_at(track, s, np.interp(s, d.lap.line.s, d.lap.line.n), 0.5 * kart.width) for d in driven]
+    return Surface(**fields, grip=np.array(factors))
+
+
+def _rows(
+    kart: Kart, numbers: KartNumbers, s: Array, n: Array, v: Array, kappa: Array, stretch: Array, surface: Surface
+) -> Rows:
+    """Add acceleration and what the pedals could do."""
+    ax = np.gradient(0.5 * v**2, s, axis=1) / stretch if v.size else v
+    load = loads(numbers, v * v, kappa, surface)
+    top = min(float(numbers.top_speed), 60.0)
+    closed = kart.engine_braking * np.minimum(v / top, 1.0)
+    roll = -(load.resistance + load.climb + closed) / numbers.inertia
+    full = (np.asarray(drive_power(numbers, v)) / (v * numbers.mass) + closed) / numbers.inertia
+    return Rows(n=n, v=v, kappa=kappa, ax=ax, stretch=stretch, roll=np.asarray(roll), full=np.asarray(full))
+
+
+def sheet_line(sheet: Sheet, kappa: Array, surface: Surface, stretch: Array) -> Line:
+    """A path with the given curvature (N,) for a speed profile; its place on the ground plays no part in one."""
+    steps = np.diff(sheet.s) * 0.5 * (stretch[1:] + stretch[:-1])
+    distance = np.concatenate([[0.0], np.cumsum(np.maximum(steps, 1e-6))])
+    zero = np.zeros_like(distance)
+    return Line(
+        distance=distance, x=zero, y=zero, psi=zero, kappa=kappa, s=sheet.s, n=zero, slope=np.asarray(surface.slope),
+        bank=np.asarray(surface.bank), vertical_curvature=np.asarray(surface.vertical_curvature),
+        grip=np.asarray(surface.grip), closed=False,
+    )  # fmt: skip
