@@ -14,5 +14,5 @@ DEMO_POSITION_ERROR = 0.25
 
 
 def demo_recording() -> Path:
-    """A simulated recording of a few laps (CSV, 10 Hz, with the errors of a consumer receiver)."""
+    """A simulated session of ten laps (CSV, 10 Hz, with the errors of a consumer receiver)."""
     return Path(str(files("linelab"))) / "data" / "recordings" / "ostrelle_practice.csv"

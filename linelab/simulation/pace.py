@@ -218,6 +218,8 @@ def _spoil(incident: object, demands: _Demands, plan: Plan, plain: Array, length
         at = (incident.lap - 1) * length + incident.station
         part = plan.between(at, at + max(incident.seconds * STANDING, 2.0 * plan.step))
         demands.limit[part] = CREEP**2
+        away = plan.between(at, at + 40.0)  # whoever has stopped drives off, whatever the habits here
+        demands.drive[away], demands.resist[away] = 1.0, 0.0
         if isinstance(incident, Spin):
             slide = plan.between(at - 12.0, at)
             demands.brake[slide] *= SIDEWAYS

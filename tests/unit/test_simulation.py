@@ -266,6 +266,12 @@ def test_a_stop_takes_its_time():
     assert drive.laps[1].lap_time == pytest.approx(plain().laps[1].lap_time, abs=0.02)
 
 
+def test_a_stop_in_a_faulty_corner_is_no_longer_than_asked_for():
+    incident = Stop(lap=1, station=corner(11).s_apex, seconds=5.0)
+    drive = session(replace(STEADY, faults=(LatePower(corner=11, metres=15.0),), incidents=(incident,)))
+    assert 5.0 < drive.laps[0].lap_time - drive.laps[1].lap_time < 13.0
+
+
 def test_a_spin_turns_the_kart_once_round():
     drive = session(replace(STEADY, incidents=(Spin(lap=2, station=400.0, seconds=4.0),)))
     assert drive.slip[-1] == pytest.approx(2.0 * math.pi)
