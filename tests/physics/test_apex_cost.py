@@ -1,4 +1,4 @@
-"""Cost of a missed apex: against common practice, against the problem solved again, and what must hold by definition."""
+"""Cost of a missed apex: beside common practice, beside the problem solved again, and what holds by definition."""
 
 from __future__ import annotations
 
