@@ -1,24 +1,26 @@
-"""A smoothed motion on the track: stations and offsets by carrying on from the last station."""
+"""Smoothed motions on the track: stations and offsets by carrying on from the last station."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from linelab.comparison.laps import RecordedLap
-from linelab.comparison.samples import Samples
-from linelab.comparison.smoother import Motion, motion_at
+from linelab.comparison.smoother import Motion
 from linelab.errors import RecordingError
-from linelab.geometry.curve import curve_at
-from linelab.geometry.frenet import xy_to_sn
-from linelab.track import Track, along
+from linelab.geometry.curve import CurvePoint, curve_at
+from linelab.geometry.frenet import near_stations, xy_to_sn
+from linelab.track import Track, along, lap_ends
 from linelab.units import Array
 
 #: Time step at which the motion is followed along the track [s].
-_STEP = 0.02
+_STEP = 0.1
 #: Least speed along the track, so that a standing kart has a heading and a curvature [m/s].
 LEAST_SPEED = 0.3
+#: How far from where an earlier lap was at the same share of its path another lap is looked for [m].
+_WINDOW = 8.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -42,77 +44,175 @@ class Placement:
     draws_s: Array
     draws_n: Array
     draws_v: Array
+    draws_ax: Array
     draws_kappa: Array
 
 
-def place_motion(track: Track, motion: Motion, lap: RecordedLap, spacing: float) -> Placement:
-    """Put a lap on the track at uniform stations, at the first passage of each.
+@dataclass(frozen=True, slots=True, eq=False)
+class Guide:
+    """Where a lap that was followed round the track had come to at each share of its path: two increasing tables."""
 
-    Raises
-    ------
-    RecordingError
-        The lap runs against the track's direction, leaves the track for long, or does not get round it.
+    share: Array
+    station: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Followed:
+    """One lap's clock (M,) [s], its states (M, 6), and its way since the first crossing as a share of the lap's."""
+
+    clock: Array
+    states: Array
+    share: Array
+
+
+def place_laps(
+    track: Track, motion: Motion, laps: Sequence[RecordedLap], spacing: float, guide: Guide | None = None
+) -> tuple[list[Placement | RecordingError], Guide | None]:
+    """Put laps on the track at uniform stations, at the first passage of each.
+
+    The first lap is followed station by station; the others are looked for where that one was at the same share of
+    their paths, and followed themselves where they are not found there.
+
+    Parameters
+    ----------
+    track : Track
+    motion : Motion
+        Covers all of the laps.
+    laps : sequence of RecordedLap
+    spacing : float
+        Distance between stations [m].
+    guide : Guide, optional
+        From an earlier call for the same track.
+
+    Returns
+    -------
+    list of Placement or RecordingError, Guide or None
+        An error for a lap that runs against the track's direction, leaves it for long, or does not get round it.
     """
-    begin, end = _limits(track)
-    near = (motion.t >= lap.t_start) & (motion.t <= lap.t_end)
-    check_direction(track, motion.states[near], lap.samples.source)
-    first, last = max(motion.t[0], lap.t_start - 0.5), min(motion.t[-1], lap.t_end + 0.5)
-    clock = np.arange(first, last, _STEP)
-    states = motion_at(motion.t, motion.states, clock)
+    begin, end = lap_ends(track)
+    stations = np.linspace(begin, end, max(round((end - begin) / spacing), 8) + 1)
+    found: list[Placement | RecordingError | None] = [None] * len(laps)
+    runs = [_clocked(motion, lap) for lap in laps]
+    guessed = _by_guide(track, runs, guide) if guide is not None else [None] * len(laps)
+    times: dict[int, Array] = {}
+    for k, (lap, run) in enumerate(zip(laps, runs)):
+        try:
+            s = guessed[k]
+            if s is None:
+                s = _follow(track, run, lap)
+            times[k] = _passing_times(track, run, lap, s, stations)
+        except RecordingError as error:
+            found[k] = error
+            continue
+        if guide is None and lap.status == "complete":
+            guide = Guide(run.share, np.maximum.accumulate(s))
+    if times:
+        at = curve_at(track.reference, stations)
+        polished = _polished(motion, at, np.array(list(times.values())))
+        for k, placed in zip(times, _at_stations(motion, at, stations, polished)):
+            found[k] = placed
+    return [item for item in found if item is not None], guide
+
+
+def _clocked(motion: Motion, lap: RecordedLap) -> _Followed:
+    """A lap at even times, half a second more at either end."""
+    first, last = max(motion.grid.start, lap.t_start - 0.5), min(motion.grid.end, lap.t_end + 0.5)
+    clock = np.linspace(first, last, max(round((last - first) / _STEP), 2) + 1)
+    states = motion.states(clock)
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(states[:, 0]), np.diff(states[:, 3])))])
+    ends = np.interp([lap.t_start, lap.t_end], clock, way)
+    return _Followed(clock, states, (way - ends[0]) / max(ends[1] - ends[0], 1.0))
+
+
+def _follow(track: Track, run: _Followed, lap: RecordedLap) -> Array:
+    """Stations along a lap's clock, 0 (or the start of an open track) where the line was crossed."""
+    check_direction(track, run.states, lap.samples.source)
+    begin, _ = lap_ends(track)
+    states = run.states
     start = begin - 0.5 * float(np.hypot(states[0, 1], states[0, 4]))
     s, n = xy_to_sn(track.reference, states[:, 0], states[:, 3], start=start)
     if track.closed:
         # The line was crossed at t_start: whichever lap the follower counts, that crossing is station 0.
-        s = s - track.length * np.round((np.interp(lap.t_start, clock, s) - begin) / track.length)
+        s = s - track.length * np.round((np.interp(lap.t_start, run.clock, s) - begin) / track.length)
     _check_on_track(track, s, n, lap)
+    return s
+
+
+def _by_guide(track: Track, runs: list[_Followed], guide: Guide) -> list[Array | None]:
+    """Stations along each lap's clock where another lap was at the same share of its path; None where that fails."""
+    x = np.concatenate([run.states[:, 0] for run in runs])
+    y = np.concatenate([run.states[:, 3] for run in runs])
+    guess = np.concatenate([np.interp(run.share, guide.share, guide.station) for run in runs])
+    s, n = near_stations(track.reference, x, y, guess, window=_WINDOW)
+    room = np.maximum(along(track, track.w_left, s), along(track, track.w_right, s)) + 5.0
+    edges = np.cumsum([0, *(run.clock.size for run in runs)])
+    found: list[Array | None] = []
+    for run, a, b in zip(runs, edges[:-1], edges[1:]):
+        moved = np.diff(s[a:b])
+        way = np.hypot(np.diff(run.states[:, 0]), np.diff(run.states[:, 3]))
+        # Rubbish shows as offsets beyond the track, or as stations that do not go with the way driven.
+        good = (
+            (np.abs(n[a:b]) < room[a:b]).all() and (moved > 0.4 * way - 0.3).all() and (moved < 2.5 * way + 0.3).all()
+        )
+        found.append(s[a:b] if good else None)
+    return found
+
+
+def _passing_times(track: Track, run: _Followed, lap: RecordedLap, s: Array, stations: Array) -> Array:
+    """Times at which stations are first reached, increasing even where the kart stands or turns back."""
     reached = np.maximum.accumulate(s)
-    if reached[-1] < end or reached[0] > begin:
+    if reached[-1] < stations[-1] or reached[0] > stations[0]:
         raise RecordingError(
-            f"{lap.label} covers stations {reached[0]:.0f} to {reached[-1]:.0f} m of {begin:.0f} to {end:.0f} m",
+            f"{lap.label} covers stations {reached[0]:.0f} to {reached[-1]:.0f} m of "
+            f"{stations[0]:.0f} to {stations[-1]:.0f} m",
             where=lap.samples.source,
             remedy="Check that the track and its start line are the ones driven",
         )
-    stations = np.linspace(begin, end, max(round((end - begin) / spacing), 8) + 1)
-    return _at_stations(track, motion, stations, _passing_times(clock, reached, stations))
-
-
-def _limits(track: Track) -> tuple[float, float]:
-    """First and last station of a lap [m]."""
-    if track.closed:
-        return 0.0, track.length
-    return track.start_station, track.finish_station if track.finish_station is not None else track.length
-
-
-def _passing_times(clock: Array, reached: Array, stations: Array) -> Array:
-    """Times at which stations are first reached, increasing even where the kart stands or turns back."""
     rising = np.concatenate([[True], np.diff(reached) > 1e-9])
-    times = np.interp(stations, reached[rising], clock[rising])
-    return np.asarray(np.maximum.accumulate(times + 1e-9 * np.arange(times.size)))
+    return np.asarray(np.interp(stations, reached[rising], run.clock[rising]))
 
 
-def _at_stations(track: Track, motion: Motion, stations: Array, times: Array) -> Placement:
-    """Everything at the passing times."""
-    states = motion_at(motion.t, motion.states, times)
-    spread = motion_at(motion.t, motion.draws, times)
-    at = curve_at(track.reference, stations)
+def _polished(motion: Motion, at: CurvePoint, times: Array) -> Array:
+    """Passing times (L, N) made exact by Newton's method where the kart moves on."""
     cos, sin = np.cos(at.psi), np.sin(at.psi)
-    n = -sin * (states[:, 0] - at.x) + cos * (states[:, 3] - at.y)
+    low, high = motion.grid.start, motion.grid.end
+    for _ in range(2):
+        states = motion.states(times.ravel()).reshape(*times.shape, -1)
+        ahead = cos * (states[..., 0] - at.x) + sin * (states[..., 3] - at.y)
+        pace = cos * states[..., 1] + sin * states[..., 4]
+        step = np.where(pace > 1.0, np.clip(-ahead / np.maximum(pace, 1.0), -_STEP, _STEP), 0.0)
+        times = np.asarray(np.clip(times + step, low, high))
+    return np.asarray(np.maximum.accumulate(times + 1e-9 * np.arange(times.shape[1]), axis=1))
+
+
+def _at_stations(motion: Motion, at: CurvePoint, stations: Array, times: Array) -> list[Placement]:
+    """Everything at the passing times (L, N), lap by lap."""
+    states = motion.states(times.ravel()).reshape(*times.shape, -1)
+    cos, sin = np.cos(at.psi), np.sin(at.psi)
+    n = -sin * (states[..., 0] - at.x) + cos * (states[..., 3] - at.y)
     stretch = np.maximum(1.0 - n * at.kappa, 0.05)
-    v, psi, ax, kappa = _kinematics(states)
-    xi = np.arctan2(np.sin(psi - at.psi), np.cos(psi - at.psi))
-    xi = np.clip(xi, -1.2, 1.2)  # a spun kart points anywhere; its progress along the track stays forward
-    drawn_v, _, _, drawn_kappa = _kinematics(states + spread)
-    return Placement(
-        s=stations, n=n, t=times, x=states[:, 0], y=states[:, 3], v=v, ax=ax, psi=at.psi + xi, xi=xi, kappa=kappa,
-        stretch=stretch,
-        draws_s=(cos * spread[..., 0] + sin * spread[..., 3]) / stretch,
-        draws_n=-sin * spread[..., 0] + cos * spread[..., 3],
-        draws_v=drawn_v - v,
-        draws_kappa=drawn_kappa - kappa,
-    )  # fmt: skip
+    v, psi, ax, kappa = kinematics(states)
+    # A spun kart points anywhere; its progress along the track stays forward.
+    xi = np.clip(np.arctan2(np.sin(psi - at.psi), np.cos(psi - at.psi)), -1.2, 1.2)
+    found = []
+    for k in range(len(times)):
+        spread = motion.departures(times[k])
+        drawn_v, _, drawn_ax, drawn_kappa = kinematics(states[k] + spread)
+        found.append(
+            Placement(
+                s=stations, n=n[k], t=times[k], x=states[k, :, 0], y=states[k, :, 3], v=v[k], ax=ax[k],
+                psi=at.psi + xi[k], xi=xi[k], kappa=kappa[k], stretch=stretch[k],
+                draws_s=(cos * spread[..., 0] + sin * spread[..., 3]) / stretch[k],
+                draws_n=-sin * spread[..., 0] + cos * spread[..., 3],
+                draws_v=drawn_v - v[k],
+                draws_ax=drawn_ax - ax[k],
+                draws_kappa=drawn_kappa - kappa[k],
+            )
+        )  # fmt: skip
+    return found
 
 
-def _kinematics(states: Array) -> tuple[Array, Array, Array, Array]:
+def kinematics(states: Array) -> tuple[Array, Array, Array, Array]:
     """Speed, yaw angle of travel, longitudinal acceleration and curvature of states (..., 6)."""
     vx, ax, vy, ay = states[..., 1], states[..., 2], states[..., 4], states[..., 5]
     v = np.maximum(np.hypot(vx, vy), LEAST_SPEED)
@@ -160,8 +260,3 @@ def _check_on_track(track: Track, s: Array, n: Array, lap: RecordedLap) -> None:
             where=lap.samples.source,
             remedy="Check that this layout of the track was driven",
         )
-
-
-def stations_of(track: Track, samples: Samples, start: float | None = None) -> tuple[Array, Array]:
-    """Stations (unwrapped) and offsets of raw samples (N,) [m]; see :func:`linelab.geometry.frenet.xy_to_sn`."""
-    return xy_to_sn(track.reference, samples.x, samples.y, start=start)

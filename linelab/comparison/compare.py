@@ -117,7 +117,6 @@ def compare(track: Track, reference: Lap, driven: Lap | DrivenLap, kart: Kart | 
     )
     s = drive.lap.line.s
     gap = drive.lap.t - drive.lap.t[0] - (time_at(reference.line.s, reference.t, s) - reference.t[0])
-    gap_sigma = _gap_sigma(drive)
     every = np.ones(owner.size, dtype=bool)
     return Comparison(
         track_name=track.name,
@@ -130,7 +129,7 @@ def compare(track: Track, reference: Lap, driven: Lap | DrivenLap, kart: Kart | 
         losses=losses,
         s=s,
         gap=gap,
-        gap_sigma=gap_sigma,
+        gap_sigma=drive.sigma_t,
         notes=_notes(track, reference, drive, losses, every),
     )
 
@@ -158,14 +157,6 @@ def _ended(lap: Lap, begin: float, end: float, what: str) -> Lap:
     stations = s.copy()
     stations[0], stations[-1] = begin, end
     return replace(lap, line=replace(lap.line, s=stations))
-
-
-def _gap_sigma(drive: DrivenLap) -> Array:
-    """Standard deviation of the time since the start: draws, then the drift of the bias at the speed there (N,) [s]."""
-    lap = drive.lap
-    drift = np.array([drive.bias.change(float(t)) for t in lap.t - lap.t[0]]) / np.maximum(lap.v, 1.0)
-    spread = np.std(drive.draws_t - drive.draws_t[:, :1], axis=0) if drive.draws_t.size else 0.0
-    return np.asarray(np.hypot(drift, spread))
 
 
 def _notes(track: Track, reference: Lap, drive: DrivenLap, losses: SegmentLosses, every: Array) -> tuple[str, ...]:

@@ -14,8 +14,9 @@ import numpy as np
 from linelab.comparison.estimate import PositionBias
 from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
 from linelab.comparison.samples import Samples, own_plane, place_samples
-from linelab.comparison.sensors import Sensors, read_sensors, shift_speed
-from linelab.comparison.smoother import motion_at, smooth
+from linelab.comparison.sensors import Sensors, read_sensors
+from linelab.comparison.session import smoothed_windows
+from linelab.comparison.smoother import Motion
 from linelab.comparison.start_line import StartLine, propose_start_line
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.corridor import edges_from_centre
@@ -100,7 +101,7 @@ def corridor_from_laps(
     laps = split_laps(samples, line)
     good = _good_laps(laps)
     sensors = read_sensors(samples)
-    paths = [_path(lap, sensors) for lap in good]
+    paths = [_path(lap, motion) for window, motion in smoothed_windows(good, sensors) for lap in window]
     middle, offsets, shifts = _median_path(paths)
     spread = 0.5 * np.ptp(offsets, axis=0)
     bias = _lap_bias(shifts)
@@ -127,15 +128,10 @@ def _good_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:
     return tuple(lap for lap in complete if lap.duration <= 1.10 * fastest)
 
 
-def _path(lap: RecordedLap, sensors: Sensors) -> Array:
+def _path(lap: RecordedLap, motion: Motion) -> Array:
     """Smoothed positions of a lap every _STEP m (N, 2), closed by spreading the gap between its ends evenly."""
-    part = shift_speed(lap.samples.between(lap.t_start - 3.0, lap.t_end + 3.0), sensors.speed_lag)
-    motion = smooth(
-        part, position_sigma=sensors.position_sigma, speed_sigma=sensors.speed_sigma or 1.0, jerk=sensors.jerk, draws=0
-    )
     clock = np.linspace(lap.t_start, lap.t_end, max(int(lap.duration / 0.02), 100))
-    states = motion_at(motion.t, motion.states, clock)
-    points = states[:, [0, 3]]
+    points = motion.states(clock)[:, [0, 3]]
     way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     points = points - np.outer(way / way[-1], points[-1] - points[0])
     return _evenly(points)

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from linelab.comparison.align import Placement, place_motion
+from linelab.comparison.align import Guide, Placement, place_laps
 from linelab.comparison.laps import ASSUMED_BIAS, BIAS_TIME, RecordedLap
 from linelab.comparison.noise import drift
-from linelab.comparison.sensors import Sensors, read_sensors, shift_speed
-from linelab.comparison.smoother import smooth
+from linelab.comparison.sensors import Sensors, read_sensors
+from linelab.comparison.session import PAD as PAD
+from linelab.comparison.session import smoothed_windows
 from linelab.errors import RecordingError
 from linelab.geometry.curve import curve_at
 from linelab.lap import Lap, Limit, Line
@@ -21,8 +23,9 @@ from linelab.values import freeze_fields, frozen_array, set_field
 
 #: Spacing of a driven lap's nodes [m].
 SPACING = 1.0
-#: Time on either side of the lap that is smoothed with it [s].
-PAD = 4.0
+#: Up to this many laps each get draws of their own; of more, this many spread over the session do, and stand for all.
+_MANY, _TYPICAL, _DRAWS = 40, 8, 40
+_SIGMAS = ("sigma_t", "sigma_v", "sigma_ax", "sigma_n", "sigma_s", "sigma_kappa")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,8 +66,10 @@ class DrivenLap:
     Parameters
     ----------
     lap : Lap
-    sigma_v : (N,) array
-        Speed [m/s], with the disagreement of the speed channel.
+    sigma_t : (N,) array
+        Time since the start of the lap, drift of the bias included [s].
+    sigma_v, sigma_ax : (N,) array
+        Speed, with the disagreement of the speed channel [m/s]; longitudinal acceleration [m/s²].
     sigma_n, sigma_s : (N,) array
         Across and along the track, without bias [m].
     sigma_kappa : (N,) array
@@ -73,13 +78,13 @@ class DrivenLap:
         Departures of the time of passing, speed, offset and curvature at the nodes' stations.
     sensors : Sensors
     bias : PositionBias
-    lap_time_sigma : float
-        Of the lap time, drift of the bias included [s].
     notes : tuple of str
     """
 
     lap: Lap
+    sigma_t: Array
     sigma_v: Array
+    sigma_ax: Array
     sigma_n: Array
     sigma_s: Array
     sigma_kappa: Array
@@ -89,12 +94,11 @@ class DrivenLap:
     draws_kappa: Array
     sensors: Sensors
     bias: PositionBias
-    lap_time_sigma: float
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         size = self.lap.t.size
-        freeze_fields(self, ("sigma_v", "sigma_n", "sigma_s", "sigma_kappa"), size)
+        freeze_fields(self, _SIGMAS, size)
         for name in ("draws_t", "draws_v", "draws_n", "draws_kappa"):
             set_field(self, name, frozen_array("DrivenLap", name, getattr(self, name), shape=(None, size)))
 
@@ -102,6 +106,16 @@ class DrivenLap:
     def rate(self) -> float:
         """Samples a second of the recording [1/s]."""
         return self.sensors.rate
+
+    @property
+    def lap_time_sigma(self) -> float:
+        """Standard deviation of the lap time, drift of the bias included [s]."""
+        return float(self.sigma_t[-1])
+
+
+def assumed_bias(sensors: Sensors) -> PositionBias:
+    """The bias of a consumer receiver, drifting as fast as this recording's positions do."""
+    return PositionBias(time=sensors.drift_time, note="size assumed for a consumer receiver, drift from the recording")
 
 
 def estimate_lap(
@@ -137,32 +151,110 @@ def estimate_lap(
     RecordingError
         An out, in or incomplete lap; a lap that cannot be followed round the track.
     """
-    if lap.status not in ("complete", "aborted"):
-        raise RecordingError(
-            f"{lap.label} is {lap.status}: {lap.reason}", where=lap.samples.source, remedy="Choose a complete lap"
+    return estimate_laps(track, [lap], sensors=sensors, bias=bias, spacing=spacing, draws=draws, seed=seed)[0]
+
+
+def estimate_laps(
+    track: Track,
+    laps: Sequence[RecordedLap],
+    *,
+    sensors: Sensors | None = None,
+    bias: PositionBias | None = None,
+    spacing: float = SPACING,
+    draws: int | None = None,
+    seed: int = 1,
+    refused: Callable[[RecordedLap, RecordingError], None] | None = None,
+    progress: Callable[[int, int], None] = lambda done, total: None,
+) -> tuple[DrivenLap, ...]:
+    """Estimate the lines and speeds of many laps of one session.
+
+    The session is smoothed in windows of a quarter of an hour, whole laps each, so that time and memory grow with the
+    number of laps.
+
+    Parameters
+    ----------
+    track : Track
+    laps : sequence of RecordedLap
+        Complete or aborted laps of :func:`linelab.comparison.laps.split_laps`.
+    sensors : Sensors, optional
+        Of the session; read from the first lap's samples when not given.
+    bias : PositionBias, optional
+        Assumed for a consumer receiver when not given.
+    spacing : float
+        Distance between nodes [m].
+    draws : int, optional
+        Number of draws for the uncertainties of each lap.  When not given, up to 40 laps get 40 draws each; of more
+        laps eight do, and their standard deviations stand for all (0 draws).
+    seed : int
+        The draws are the same for the same seed.
+    refused : callable, optional
+        Called with a lap that cannot be estimated and why, and the lap is left out; without it that is an error.
+    progress : callable
+        Called with the number of laps done and their total; an exception it raises ends the work.
+
+    Raises
+    ------
+    RecordingError
+        An out, in or incomplete lap; a lap that cannot be followed round the track.
+    """
+    if not laps:
+        return ()
+    facts = sensors or read_sensors(laps[0].samples)
+    error = bias or assumed_bias(facts)
+    typical: DrivenLap | None = None
+    if draws is None and len(laps) > _MANY:
+        some = [laps[int(k)] for k in np.linspace(0, len(laps) - 1, _TYPICAL)]
+        typical = _typical(
+            estimate_laps(
+                track, some, sensors=facts, bias=error, spacing=spacing, draws=_DRAWS, refused=lambda *_: None
+            )
         )
-    facts = sensors or read_sensors(lap.samples)
-    error = bias or PositionBias()
-    part = shift_speed(lap.samples.between(lap.t_start - PAD, lap.t_end + PAD), facts.speed_lag)
-    motion = smooth(
-        part,
-        position_sigma=facts.position_sigma,
-        speed_sigma=facts.speed_sigma or 1.0,
-        jerk=facts.jerk,
-        draws=draws,
-        seed=seed,
-    )
-    placed = place_motion(track, motion, lap, spacing)
+    count = 0 if typical is not None else _DRAWS if draws is None else draws
+    found: list[DrivenLap] = []
+    guide: Guide | None = None
+    done = 0
+    for window, motion in smoothed_windows(laps, facts, draws=count, seed=seed):
+        placed, guide = place_laps(track, motion, window, spacing, guide)
+        for lap, placement in zip(window, placed):
+            if not isinstance(placement, RecordingError):
+                found.append(_driven(track, lap, placement, facts, error, _notes(lap, facts, motion.outliers), typical))
+            elif refused is None:
+                raise placement
+            else:
+                refused(lap, placement)
+        done += len(window)
+        progress(done, len(laps))
+    return tuple(found)
+
+
+def _notes(lap: RecordedLap, facts: Sensors, outliers: Array) -> tuple[str, ...]:
+    """What to know of one lap."""
     notes = list(facts.notes)
-    if motion.outliers:
-        notes.append(f"{motion.outliers} positions far off the smoothed line weigh less")
+    count = int(((outliers >= lap.t_start) & (outliers <= lap.t_end)).sum())
+    if count:
+        notes.append(f"{count} positions far off the smoothed line weigh less")
     if lap.status == "aborted":
         notes.append(f"{lap.label}: {lap.reason}")
-    return _driven(track, lap, placed, facts, error, tuple(notes))
+    return tuple(notes)
+
+
+def _typical(laps: Sequence[DrivenLap]) -> DrivenLap:
+    """A lap whose standard deviations are the root mean squares of some laps'."""
+    if not laps:
+        raise RecordingError("none of the session's laps can be followed round the track")
+
+    means = {name: np.sqrt(np.mean([getattr(lap, name) ** 2 for lap in laps], axis=0)) for name in _SIGMAS}
+    return replace(laps[0], **means)
 
 
 def _driven(
-    track: Track, lap: RecordedLap, placed: Placement, facts: Sensors, bias: PositionBias, notes: tuple[str, ...]
+    track: Track,
+    lap: RecordedLap,
+    placed: Placement,
+    facts: Sensors,
+    bias: PositionBias,
+    notes: tuple[str, ...],
+    typical: DrivenLap | None,
 ) -> DrivenLap:
     """Assemble the lap and its uncertainties."""
     driven = _lap(track, placed, lap.label)
@@ -170,25 +262,36 @@ def _driven(
     time = -placed.draws_s / pace
     v = placed.draws_v + placed.ax * time
     n = placed.draws_n + placed.v * np.sin(placed.xi) * time
-    # The speed channel's own error does not average out over a corner, so it is added to the spread of the draws.
-    floor = facts.speed_sigma or 0.0
-    ends = np.std(time[:, -1] - time[:, 0]) if time.size else 0.0
-    slow = max(float(min(placed.v[0], placed.v[-1])), 1.0)
-    return DrivenLap(
+    whole = DrivenLap(
         lap=driven,
-        sigma_v=np.hypot(np.std(v, axis=0), np.hypot(floor, placed.ax * facts.speed_lag_sigma)),
-        sigma_n=np.std(n, axis=0),
-        sigma_s=np.std(placed.draws_s, axis=0),
-        sigma_kappa=np.std(placed.draws_kappa, axis=0),
+        sigma_t=_time_sigma(driven, time, bias),
+        sigma_v=np.hypot(_spread(v), np.hypot(facts.speed_floor, placed.ax * facts.speed_lag_sigma)),
+        sigma_ax=_spread(placed.draws_ax),
+        sigma_n=_spread(n),
+        sigma_s=_spread(placed.draws_s),
+        sigma_kappa=_spread(placed.draws_kappa),
         draws_t=time,
         draws_v=v,
         draws_n=n,
         draws_kappa=placed.draws_kappa,
         sensors=facts,
         bias=bias,
-        lap_time_sigma=math.hypot(float(ends), bias.change(driven.lap_time) / slow),
         notes=notes,
     )
+    if typical is None:
+        return whole
+    return replace(whole, **{name: getattr(typical, name) for name in _SIGMAS})
+
+
+def _spread(draws: Array) -> Array:
+    """Standard deviation of draws (K, N); zeros without any."""
+    return np.asarray(np.std(draws, axis=0)) if len(draws) else np.zeros(draws.shape[1])
+
+
+def _time_sigma(lap: Lap, draws_t: Array, bias: PositionBias) -> Array:
+    """Standard deviation of the time since the start: draws, and the drift of the bias at the speed there (N,) [s]."""
+    drifted = bias.sigma * np.sqrt(-2.0 * np.expm1(-(lap.t - lap.t[0]) / bias.time)) / np.maximum(lap.v, 1.0)
+    return np.asarray(np.hypot(drifted, _spread(draws_t - draws_t[:, :1])))
 
 
 def _lap(track: Track, placed: Placement, label: str) -> Lap:
@@ -230,18 +333,17 @@ def without_uncertainty(lap: Lap) -> DrivenLap:
     """A computed lap in place of a driven one: every standard deviation is zero."""
     zero, none = np.zeros(lap.t.size), np.empty((0, lap.t.size))
     return DrivenLap(
-        lap=lap, sigma_v=zero, sigma_n=zero, sigma_s=zero, sigma_kappa=zero, draws_t=none, draws_v=none, draws_n=none,
-        draws_kappa=none, sensors=Sensors(rate=math.inf, position_sigma=0.0, speed_sigma=0.0, jerk=0.0),
-        bias=PositionBias(sigma=0.0, note="none: a computed lap"), lap_time_sigma=0.0,
+        lap=lap, sigma_t=zero, sigma_v=zero, sigma_ax=zero, sigma_n=zero, sigma_s=zero, sigma_kappa=zero, draws_t=none,
+        draws_v=none, draws_n=none, draws_kappa=none,
+        sensors=Sensors(rate=math.inf, position_sigma=0.0, speed_sigma=0.0, jerk=0.0),
+        bias=PositionBias(sigma=0.0, note="none: a computed lap"),
         notes=("the lap is computed, not recorded: no uncertainty",),
     )  # fmt: skip
 
 
 def with_bias(lap: DrivenLap, bias: PositionBias) -> DrivenLap:
     """The same lap under another position bias."""
-    slow = max(float(min(lap.lap.v[0], lap.lap.v[-1])), 1.0)
-    ends = float(np.std(lap.draws_t[:, -1] - lap.draws_t[:, 0])) if lap.draws_t.size else 0.0
-    return replace(lap, bias=bias, lap_time_sigma=math.hypot(ends, bias.change(lap.lap.lap_time) / slow))
+    return replace(lap, bias=bias, sigma_t=_time_sigma(lap.lap, lap.draws_t, bias))
 
 
 def track_heading(track: Track, s: Array) -> Array:

@@ -18,6 +18,8 @@ _TRIM = 0.8706
 LEAST_POSITION = 0.05
 LEAST_SPEED = 0.06
 
+LEAST_COURSE = 0.003
+
 #: Taken where the sampling is too slow to tell scatter from motion.
 ASSUMED_POSITION = 0.5
 ASSUMED_SPEED = 0.15
@@ -59,6 +61,22 @@ def speed_noise(samples: Samples) -> tuple[float, bool]:
     if samples.rate < 4.0 or found is None:
         return ASSUMED_SPEED, False
     return max(found, LEAST_SPEED), True
+
+
+def course_noise(samples: Samples) -> float | None:
+    """White noise of the course on the move [rad]; None without a course or with too few samples to tell."""
+    course = samples.channels.get("course")
+    if course is None or samples.rate < 4.0:
+        return None
+    step = max(round(0.5 * samples.rate), 1)
+    moved = np.hypot(samples.x[step:] - samples.x[:-step], samples.y[step:] - samples.y[:-step])
+    fast = np.isfinite(course)
+    fast[:-step] &= moved > 5.0 * (samples.t[step:] - samples.t[:-step])
+    fast[-step:] = False
+    if fast.sum() < 100:
+        return None
+    found = scatter(samples.t[fast], np.unwrap(course[fast]))
+    return None if found is None else max(found, LEAST_COURSE)
 
 
 def drift(sigma: float, correlation_time: float, span: float) -> float:

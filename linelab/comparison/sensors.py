@@ -1,20 +1,33 @@
-"""What a recording says about its own sensors: noise, lag of the speed channel, liveliness of the motion."""
+"""What a recording says about its own sensors: noise, lags, drift of the positions, liveliness of the motion."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
-from linelab.comparison.noise import ASSUMED_POSITION, position_noise, speed_noise
+from linelab.comparison.align import kinematics
+from linelab.comparison.inertial import Mounting, find_mounting
+from linelab.comparison.laps import ASSUMED_BIAS, BIAS_TIME
+from linelab.comparison.noise import ASSUMED_POSITION, course_noise, position_noise, scatter, speed_noise
 from linelab.comparison.samples import Samples
-from linelab.comparison.smoother import likely_jerk, smooth
+from linelab.comparison.smoother import Model, Motion, smooth, solve
+from linelab.comparison.streams import Channel, Streams
 from linelab.units import Array
 
 #: Jerk density for the positions-only motion that the speed channel is held against [m²/s⁵].
 _TRIAL_JERK = 40.0
 _LAGS = np.arange(-0.6, 1.0001, 0.02)
+
+#: Spectral densities of the jerk tried against each other [m²/s⁵].  Braking or turning a kart in changes its
+#: acceleration by about 20 m/s² within 0.3 s, some 40 m/s³ for 0.2 s: ``2·40²·0.2`` = 640 at the sharpest.
+JERKS = (2.5, 5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0, 640.0)
+
+#: Correlation times tried against each other for a bias of that size [s].
+BIAS_TIMES = (20.0, 40.0, 80.0, 160.0, 320.0, 640.0, 1280.0, 5120.0, 20480.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -28,117 +41,260 @@ class Sensors:
     position_sigma : float
         White noise of positions per axis, rounding included [m].
     speed_sigma : float or None
-        Disagreement of the speed channel with the positions after its lag is taken off [m/s]; None without a channel.
+        White noise of the speed channel [m/s]; None without a usable channel.
+    speed_floor : float
+        Disagreement of the speed channel with the positions beyond its white noise; no smoothing takes it away [m/s].
     speed_lag : float
-        How far the speed channel runs behind the positions [s].
+        How far the speed channel (and the course) runs behind the positions [s].
     speed_lag_sigma : float
         Its standard deviation [s].
+    course_sigma : float or None
+        White noise of the course [rad]; None without a usable channel.
+    mounting : Mounting
+        Of an accelerometer and a yaw-rate sensor.
     jerk : float
         Spectral density of the jerk under which the samples are most likely [m²/s⁵].
+    drift_time : float
+        Correlation time of a position bias of ASSUMED_BIAS that drifts as fast as this recording's does [s].
+    antenna : (float, float)
+        Where the antenna sits, ahead and to the left of the point whose line is wanted [m].
     notes : tuple of str
     """
 
     rate: float
     position_sigma: float
     speed_sigma: float | None
+    speed_floor: float = 0.0
     speed_lag: float = 0.0
     speed_lag_sigma: float = 0.0
+    course_sigma: float | None = None
+    mounting: Mounting = field(default_factory=Mounting)
     jerk: float
+    drift_time: float = BIAS_TIME
+    antenna: tuple[float, float] = (0.0, 0.0)
     notes: tuple[str, ...] = ()
 
+    @property
+    def model(self) -> Model:
+        """The smoother's model of motion and bias."""
+        return Model(jerk=self.jerk, bias_sigma=ASSUMED_BIAS, bias_time=self.drift_time)
 
-def read_sensors(samples: Samples) -> Sensors:
-    """Estimate noise and lag from the whole session, from stretches of up to a minute on the move."""
+
+def streams_of(samples: Samples, sensors: Sensors, start: float = -math.inf, end: float = math.inf) -> Streams:
+    """What was measured between two times [s], by the same clock and with each channel's noise."""
+    part = slice(*(int(i) for i in np.searchsorted(samples.t, [start, end])))
+    t = samples.t[part]
+
+    def channel(values: Array, sigma: float | None, lag: float = 0.0) -> Channel | None:
+        if sigma is None or not math.isfinite(sigma):
+            return None
+        when = t - lag
+        good = np.isfinite(values[part]) & (when >= t[0]) & (when <= t[-1])
+        return Channel(when[good], values[part][good], sigma) if good.any() else None
+
+    more, mounting = samples.channels, sensors.mounting
+    speed = channel(samples.speed, sensors.speed_sigma, sensors.speed_lag)
+    course = None
+    if "course" in more:
+        course = channel(0.5 * math.pi - more["course"], sensors.course_sigma, sensors.speed_lag)
+    ahead = aside = yaw = None
+    if "ax" in more and "ay" in more:
+        both = mounting.accelerations(more["ax"], more["ay"])
+        ahead, aside = (channel(values, mounting.accel_sigma) for values in both)
+    if "yaw_rate" in more:
+        yaw = channel(more["yaw_rate"] - mounting.yaw, mounting.yaw_sigma)
+    return Streams(
+        t=t, x=samples.x[part], y=samples.y[part], position_sigma=sensors.position_sigma,
+        speed=speed, course=course, ahead=ahead, aside=aside, yaw_rate=yaw,
+    )  # fmt: skip
+
+
+def smooth_session(
+    samples: Samples,
+    sensors: Sensors,
+    start: float = -math.inf,
+    end: float = math.inf,
+    *,
+    draws: int = 0,
+    seed: int = 1,
+) -> Motion:
+    """The smoothed motion between two times [s]."""
+    streams = streams_of(samples, sensors, start, end)
+    return smooth(streams, sensors.model, draws=draws, seed=seed, antenna=sensors.antenna)
+
+
+def read_sensors(samples: Samples, *, antenna: tuple[float, float] = (0.0, 0.0)) -> Sensors:
+    """Estimate noise, lag, drift and mounting from the whole session, from stretches of up to a minute on the move.
+
+    Parameters
+    ----------
+    samples : Samples
+    antenna : (float, float)
+        Where the antenna sits, ahead and to the left of the point whose line is wanted [m].
+    """
     position, estimated = position_noise(samples)
     notes = [
         f"position noise {position:.2f} m per axis " + ("from the recording's own scatter" if estimated else "assumed")
     ]
     chunks = _chunks(samples)
-    if not samples.has_speed:
-        notes.append("no speed channel: speed comes from positions and is less certain")
-        jerk = _jerk([_without_speed(chunk) for chunk in chunks], position, 1.0)
-        return Sensors(rate=samples.rate, position_sigma=position, speed_sigma=None, jerk=jerk, notes=tuple(notes))
-    lags, spreads = _lags(chunks, position) if samples.rate >= 4.0 and chunks else (np.empty(0), np.empty(0))
-    white, _ = speed_noise(samples)
-    lag, lag_sigma, speed = 0.0, 0.1, max(white, 0.2)
-    if lags.size:
-        lag = float(np.median(lags))
-        lag_sigma = max(float(np.std(lags)) / math.sqrt(lags.size), 0.01)
-        speed = max(white, float(np.median(spreads)))
-        if abs(lag) < 2.0 * lag_sigma:
-            notes.append(f"no lag of the speed channel found (± {lag_sigma:.2f} s)")
-        else:
-            notes.append(f"speed channel {lag:+.2f} s ± {lag_sigma:.2f} s behind the positions, taken off")
-        notes.append(f"speed channel and positions agree within {speed:.2f} m/s")
-    else:
-        notes.append(f"speed noise {speed:.2f} m/s and a lag of 0 ± 0.1 s assumed")
-    if abs(lag) < 2.0 * lag_sigma:
-        lag = 0.0
-    jerk = _jerk([shift_speed(chunk, lag) for chunk in chunks], position, speed)
-    return Sensors(
-        rate=samples.rate, position_sigma=position, speed_sigma=speed, speed_lag=lag, speed_lag_sigma=lag_sigma,
-        jerk=jerk, notes=tuple(notes),
+    facts = Sensors(
+        rate=samples.rate, position_sigma=position, speed_sigma=None, jerk=_TRIAL_JERK, antenna=antenna,
     )  # fmt: skip
+    if samples.has_speed:
+        facts = _with_speed(samples, chunks, facts, notes)
+    else:
+        notes.append("no speed channel: speed comes from positions and is less certain")
+    facts = _with_course(samples, facts, notes)
+    facts = _with_mounting(samples, chunks, facts, notes)
+    jerk, drift_time = _likeliest(chunks, facts)
+    return replace(facts, jerk=jerk, drift_time=drift_time, notes=tuple(notes))
 
 
-def shift_speed(samples: Samples, lag: float) -> Samples:
-    """The samples with the speed channel moved earlier by ``lag`` [s]."""
-    if lag == 0.0 or not samples.has_speed:
-        return samples
-    known = np.isfinite(samples.speed)
-    speed = np.interp(samples.t + lag, samples.t[known], samples.speed[known], left=np.nan, right=np.nan)
-    return Samples(t=samples.t, x=samples.x, y=samples.y, speed=speed, source=samples.source, notes=samples.notes)
-
-
-def _without_speed(samples: Samples) -> Samples:
-    """The positions alone."""
-    return Samples(t=samples.t, x=samples.x, y=samples.y, speed=np.full(samples.t.size, np.nan), source=samples.source)
-
-
-def _chunks(samples: Samples, *, most: int = 8) -> list[Samples]:
+def _chunks(samples: Samples, *, most: int = 6) -> list[Samples]:
     """Up to ``most`` stretches of 1000 samples or a minute, evenly spread, on the move and without long gaps."""
     size = int(min(max(60.0 * samples.rate, 40), 1000, samples.t.size))
     starts = np.unique(np.linspace(0, samples.t.size - size, most).astype(int))
     found = []
     for start in map(int, starts):
-        part = slice(start, start + size)
-        t, x, y = samples.t[part], samples.x[part], samples.y[part]
-        moved = float(np.hypot(np.diff(x), np.diff(y)).sum()) / (t[-1] - t[0])
-        if np.diff(t).max() < 3.0 and 3.0 < moved < 150.0:
-            found.append(Samples(t=t, x=x, y=y, speed=samples.speed[part], source=samples.source))
+        t = samples.t[start : start + size]
+        way = np.hypot(np.diff(samples.x[start : start + size]), np.diff(samples.y[start : start + size])).sum()
+        if np.diff(t).max() < 3.0 and 3.0 < way / (t[-1] - t[0]) < 150.0:
+            found.append(samples.between(float(t[0]), float(t[-1])))
     return found
 
 
-def _jerk(chunks: list[Samples], position: float, speed: float) -> float:
-    """Median of the likeliest jerk densities; without a usable stretch, a middling one."""
-    found = [likely_jerk(chunk, position_sigma=position, speed_sigma=speed) for chunk in chunks[::2]]
-    return float(np.median(found)) if found else _TRIAL_JERK
+def _with_speed(samples: Samples, chunks: list[Samples], facts: Sensors, notes: list[str]) -> Sensors:
+    """Noise and lag of the speed channel."""
+    white, _ = speed_noise(samples)
+    if _from_positions(samples):
+        notes.append("the speed channel is the distance between positions over time: it adds nothing and is not used")
+        return facts
+    known = facts.rate >= 4.0
+    lags, floors = _lags(chunks, facts, white) if known else (np.empty(0), np.empty(0))
+    if not lags.size:
+        notes.append("the lag of the speed channel cannot be told from this recording")
+        return replace(facts, speed_sigma=max(white, 0.2), speed_lag_sigma=0.1)
+    lag, floor = float(np.median(lags)), math.sqrt(max(float(np.median(floors)), 0.0))
+    lag_sigma = max(1.25 * float(np.std(lags)) / math.sqrt(lags.size), 0.005) if lags.size > 2 else 0.05
+    if abs(lag) < 2.0 * lag_sigma:
+        notes.append(f"no lag of the speed channel found (± {lag_sigma:.2f} s)")
+    else:
+        notes.append(f"the speed channel runs {lag:.2f} s (± {lag_sigma:.2f}) behind the positions; taken off")
+    notes.append(f"speed noise {white:.2f} m/s, and {floor:.2f} m/s of disagreement with the positions that stays")
+    return replace(facts, speed_sigma=white, speed_floor=floor, speed_lag=lag, speed_lag_sigma=lag_sigma)
 
 
-def _lags(chunks: list[Samples], position: float) -> tuple[Array, Array]:
-    """Lag of the speed channel behind the speed of the positions [s], and what disagreement is left [m/s], by chunk."""
-    lags, spreads = [], []
+def _from_positions(samples: Samples) -> bool:
+    """True when the speed channel is the distance from position to position, which says nothing new."""
+    chord = np.hypot(np.diff(samples.x), np.diff(samples.y)) / np.diff(samples.t)
+    noise = scatter(samples.t[1:], chord)
+    off = np.abs(samples.speed[1:] - chord)
+    off = off[np.isfinite(off) & (chord > 3.0)]
+    return noise is not None and off.size > 50 and float(np.median(off)) < 0.2 * noise
+
+
+def _lags(chunks: list[Samples], facts: Sensors, white: float) -> tuple[Array, Array]:
+    """By chunk: lag of the speed channel [s]; disagreement with the positions that no noise explains [m²/s²]."""
+    lags, floors = [], []
+    trial = replace(facts, position_sigma=min(facts.position_sigma, ASSUMED_POSITION), antenna=(0.0, 0.0))
     for chunk in chunks:
-        motion = smooth(
-            _without_speed(chunk),
-            position_sigma=min(position, ASSUMED_POSITION),
-            speed_sigma=1.0,
-            jerk=_TRIAL_JERK,
-            draws=0,
-        )
-        speed = np.hypot(motion.states[:, 1], motion.states[:, 4])
-        inside = (chunk.t > chunk.t[0] + 1.5) & (chunk.t < chunk.t[-1] - 1.5) & (speed > 3.0)
-        known = np.isfinite(chunk.speed)
-        if inside.sum() < 50 or known.sum() < 50 or np.std(speed[inside]) < 0.5:
+        motion = smooth_session(chunk, trial, draws=8)
+        clock = np.arange(motion.grid.start, motion.grid.end, 0.02)
+        speed, _, _, _ = kinematics(motion.states(clock))
+        spread = np.var(kinematics(motion.states(chunk.t) + motion.departures(chunk.t))[0], axis=0)
+        inside = (chunk.t > chunk.t[0] + 1.5) & (chunk.t < chunk.t[-1] - 1.5) & np.isfinite(chunk.speed)
+        inside &= np.interp(chunk.t, clock, speed) > 3.0
+        if inside.sum() < 50 or np.std(chunk.speed[inside]) < 0.5:
             continue
-        off = [
-            float(np.std((np.interp(chunk.t + lag, chunk.t[known], chunk.speed[known]) - speed)[inside]))
-            for lag in _LAGS
-        ]
+        off = [_trimmed(chunk.speed[inside] - np.interp(chunk.t[inside] - lag, clock, speed)) for lag in _LAGS]
         k = int(np.argmin(off))
         if 0 < k < _LAGS.size - 1:
             bend = off[k - 1] - 2.0 * off[k] + off[k + 1]
             shift = 0.5 * (off[k - 1] - off[k + 1]) / bend if bend > 0.0 else 0.0
             lags.append(float(_LAGS[k] + shift * (_LAGS[1] - _LAGS[0])))
-            spreads.append(off[k])
-    return np.array(lags), np.array(spreads)
+            floors.append(off[k] - white**2 - float(np.median(spread[inside])))
+    return np.array(lags), np.array(floors)
+
+
+def _trimmed(off: Array) -> float:
+    """Variance about the mean without the largest hundredth of magnitudes."""
+    size = np.abs(off - np.median(off))
+    return float(np.var(off[size <= np.quantile(size, 0.99)]))
+
+
+def _with_course(samples: Samples, facts: Sensors, notes: list[str]) -> Sensors:
+    """Noise of the course, where it goes with the positions."""
+    sigma = course_noise(samples)
+    if sigma is None:
+        return facts
+    half = max(round(0.5 * samples.rate), 1)
+    x, y = samples.x[2 * half :] - samples.x[: -2 * half], samples.y[2 * half :] - samples.y[: -2 * half]
+    fast = np.hypot(x, y) / (samples.t[2 * half :] - samples.t[: -2 * half]) > 5.0
+    off = np.arctan2(y, x)[fast] - (0.5 * math.pi - samples.channels["course"][half:-half][fast])
+    off = np.abs(np.angle(np.exp(1j * off[np.isfinite(off)])))
+    if off.size < 50 or float(np.median(off)) > 0.2 + 2.0 * sigma:
+        notes.append("the course does not go with the positions and is not used")
+        return facts
+    notes.append(f"course noise {math.degrees(sigma):.1f} degrees")
+    return replace(facts, course_sigma=sigma)
+
+
+def _with_mounting(samples: Samples, chunks: list[Samples], facts: Sensors, notes: list[str]) -> Sensors:
+    """How an accelerometer and a yaw-rate sensor sit in the kart."""
+    names = ("ax", "ay", "yaw_rate")
+    if not chunks or not any(name in samples.channels for name in names):
+        return facts
+    states: list[Array] = []
+    values: dict[str, list[Array]] = {name: [] for name in names if name in samples.channels}
+    for chunk in chunks:
+        states.append(smooth_session(chunk, facts).states(chunk.t))
+        for name, rows in values.items():
+            rows.append(chunk.channels[name])
+    told = {name: np.concatenate(rows) for name, rows in values.items()}
+    found = find_mounting(
+        np.concatenate(states), 1.0 / samples.rate, told.get("ax"), told.get("ay"), told.get("yaw_rate")
+    )
+    if math.isfinite(found.accel_sigma):
+        notes.append(
+            f"accelerometer turned by {math.degrees(found.angle):.1f} degrees from the kart's axis, offsets "
+            f"{found.ahead:.2f} and {found.left:.2f} m/s²; taken off"
+        )
+    if math.isfinite(found.yaw_sigma):
+        notes.append(f"yaw rate offset by {math.degrees(found.yaw):.2f} degrees a second; taken off")
+    return replace(facts, mounting=found)
+
+
+def _likeliest(chunks: list[Samples], facts: Sensors) -> tuple[float, float]:
+    """Jerk density and drift time under which the samples are most likely."""
+    if not chunks:
+        return _TRIAL_JERK, BIAS_TIME
+    streams = [streams_of(chunk, facts) for chunk in chunks]
+
+    def score(jerk: float, time: float) -> float:
+        model = Model(jerk=jerk, bias_sigma=ASSUMED_BIAS, bias_time=time, lively=False)
+        return sum(solve(stream, model, iterations=2).score for stream in streams)
+
+    jerk, time = _TRIAL_JERK, BIAS_TIME
+    for _ in range(2):
+        jerk = _climb(partial(score, time=time), JERKS, jerk)
+        time = _climb(partial(score, jerk), BIAS_TIMES, time)
+    return jerk, time
+
+
+def _climb(score: Callable[[float], float], values: tuple[float, ...], start: float) -> float:
+    """The value of the highest score, found from ``start`` step by step, then by a parabola over logarithms."""
+    best = int(np.argmin(np.abs(np.log(np.array(values) / start))))
+    known = {best: score(values[best])}
+    while True:
+        for k in (best - 1, best + 1):
+            if 0 <= k < len(values) and k not in known:
+                known[k] = score(values[k])
+        top = max(known, key=lambda k: known[k])
+        if top == best:
+            break
+        best = top
+    if not 0 < best < len(values) - 1:
+        return values[best]
+    near = np.log([values[k] for k in (best - 1, best, best + 1)])
+    bend = np.polyfit(near - near[1], [known[k] - known[best] for k in (best - 1, best, best + 1)], 2)
+    return float(np.exp(near[1] - 0.5 * bend[1] / bend[0])) if bend[0] < 0.0 else values[best]

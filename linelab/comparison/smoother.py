@@ -1,14 +1,14 @@
-"""A batch smoother: position, velocity and acceleration from positions and the speed channel.
+"""A batch smoother: the most likely motion, and its spread, from all channels of a recording at once.
 
-The motion in each coordinate is a triple integral of white noise (the acceleration wanders), which is the classical
-constant-acceleration model of tracking.  All samples are used at once: the most likely motion is the solution of a
-banded, positive definite system, solved by Cholesky factors in a time linear in the number of samples.  The speed
-channel enters through the direction of travel, so the system is solved a few times; large residuals weigh less.
+The motion is a quintic spline whose jerk is white noise; positions are the motion plus a drifting bias (first-order
+Gauss-Markov) plus white noise.  The speed channel, course, accelerations and yaw rate enter through the direction of
+travel, so the normal equations are solved a few times; large residuals weigh less.  One solution is a banded Cholesky
+factor: time and memory grow with the length of the recording.
 
 References
 ----------
 .. [1] Y. Bar-Shalom, X. R. Li & T. Kirubarajan, *Estimation with Applications to Tracking and Navigation*, Wiley, 2001,
-   sec. 6.2.3: the model and its covariance (from memory).
+   sec. 6.2.3: white jerk and its likelihood (from memory).
 .. [2] B. M. Bell, "The iterated Kalman smoother as a Gauss-Newton method", SIAM J. Optim. 4:626, 1994 (from memory).
 .. [3] P. J. Huber, *Robust Statistics*, Wiley, 1981, ch. 7: weights (from memory).
 """
@@ -20,224 +20,256 @@ from typing import NamedTuple
 
 import numpy as np
 
-from linelab.comparison.samples import Samples
+from linelab.comparison.information import (
+    BAND,
+    UNKNOWNS,
+    Information,
+    add_bias,
+    add_components,
+    add_jerk,
+    add_positions,
+    bias_log,
+    bias_values,
+    no_information,
+)
+from linelab.comparison.splines import Grid, evaluate, grid_over, linear
+from linelab.comparison.streams import Row, Streams, linear_rows
+from linelab.errors import RecordingError
 from linelab.units import Array
 
 #: Order of the state in each row: x, vx, ax, y, vy, ay [m, m/s, m/s²].
 STATES = 6
-_BAND = 2 * STATES - 1
 
-#: Spectral densities of the jerk tried against each other [m²/s⁵].  Braking or turning a kart in changes its
-#: acceleration by about 20 m/s² within 0.3 s, some 40 m/s³ for 0.2 s: ``2·40²·0.2`` = 640 at the sharpest.
-JERKS = (5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0, 640.0)
+#: Time between the knots of the motion [s].
+KNOTS = 0.1
 
 _HUBER = 2.5
-_ITERATIONS = 5
+#: Speed below which a turn is not told from jitter [m/s].
+_SLOWEST = 2.0
+#: Share of the mean density that is left where nothing happens.
+_LEAST_LIVELY = 0.3
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Model:
+    """How a kart moves and a receiver errs.
+
+    Parameters
+    ----------
+    jerk : float
+        Spectral density of the jerk per axis [m²/s⁵].
+    bias_sigma, bias_time : float
+        Standard deviation per axis [m] and correlation time [s] of the position bias; no bias with 0 m.
+    lively : bool
+        Let the density follow the motion: more where it turns in or brakes, less where nothing happens.
+    """
+
+    jerk: float
+    bias_sigma: float = 0.0
+    bias_time: float = 300.0
+    lively: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Motion:
-    """A smoothed motion at the sample times, with draws from its distribution.
+    """A smoothed motion: splines over a grid of knots, with draws from their distribution.
 
     Parameters
     ----------
-    t : (N,) array
-        [s].
-    states : (N, 6) array
-        x, vx, ax, y, vy, ay.
-    draws : (K, N, 6) array
-        Departures from ``states``, each as likely as the samples allow.
-    outliers : int
-        Position samples that lie more than 5 standard deviations off.
+    grid : Grid
+    path : (n, 2) array
+        Coefficients of the motion, east and north, about ``origin`` [m].
+    bias : (count + 1, 2) array
+        Position bias at the knots [m].
+    origin : (2,) array
+        [m].
+    draws : (n, 2 K) and (count + 1, 2 K) array
+        Departures of both, as likely as the samples allow: K times east, then K times north.
+    outliers : (J,) array
+        Times of positions that lie more than 5 standard deviations off [s].
+    antenna : (float, float)
+        Where the antenna sits, ahead and to the left of the point whose motion is wanted [m].
     """
 
-    t: Array
-    states: Array
-    draws: Array
-    outliers: int = 0
+    grid: Grid
+    path: Array
+    bias: Array
+    origin: Array
+    draws: tuple[Array, Array]
+    outliers: Array
+    antenna: tuple[float, float] = (0.0, 0.0)
+
+    def states(self, t: Array) -> Array:
+        """x, vx, ax, y, vy, ay at times within the grid (M, 6), positions as the receiver has them: with their bias."""
+        found = evaluate(self.grid, self.path, t, (0, 1, 2) if self.antenna == (0.0, 0.0) else (0, 1, 2, 3))
+        found[0] += self.origin + linear(self.grid, self.bias, t)
+        if len(found) == 4:
+            found = _off_antenna(found, self.antenna)
+        return np.ascontiguousarray(found.transpose(1, 2, 0).reshape(t.size, STATES))
+
+    def departures(self, t: Array) -> Array:
+        """Draws of the states less the states (K, M, 6)."""
+        path, bias = self.draws
+        found = evaluate(self.grid, path, t, (0, 1, 2))
+        found[0] += linear(self.grid, bias, t)
+        count = path.shape[1] // 2
+        return np.ascontiguousarray(found.reshape(3, t.size, 2, count).transpose(3, 1, 2, 0).reshape(count, -1, STATES))
+
+
+def _off_antenna(found: Array, antenna: tuple[float, float]) -> Array:
+    """Motion (3, M, 2) of a kart's point from its antenna's motion and jerk (4, M, 2).
+
+    The antenna is carried round: with yaw rate r it moves ``r`` times its distance, across that distance, faster than
+    the point, whose own direction of travel is the kart's yaw angle (no slide).
+    """
+    (vx, vy), (ax, ay), (jx, jy) = found[1].T, found[2].T, found[3].T
+    square = np.maximum(vx * vx + vy * vy, _SLOWEST**2)
+    rate = (vx * ay - vy * ax) / square
+    change = (vx * jy - vy * jx) / square - 2.0 * rate * (vx * ax + vy * ay) / square
+    ahead, left = antenna
+    yaw = np.arctan2(vy, vx) - np.arctan2(ahead * rate, np.sqrt(square) + left * rate)
+    arm = np.column_stack([ahead * np.cos(yaw) - left * np.sin(yaw), ahead * np.sin(yaw) + left * np.cos(yaw)])
+    across = np.column_stack([-arm[:, 1], arm[:, 0]])
+    moved = found[:3].copy()
+    moved[0] -= arm
+    moved[1] -= rate[:, None] * across
+    moved[2] -= change[:, None] * across - (rate**2)[:, None] * arm
+    return moved
 
 
 def smooth(
-    samples: Samples,
+    streams: Streams,
+    model: Model,
     *,
-    position_sigma: float,
-    speed_sigma: float,
-    jerk: float,
     draws: int = 40,
     seed: int = 1,
+    knots: float = KNOTS,
+    iterations: int = 3,
+    antenna: tuple[float, float] = (0.0, 0.0),
 ) -> Motion:
-    """Most likely motion through the samples.
+    """Most likely motion through what was measured.
 
     Parameters
     ----------
-    samples : Samples
-    position_sigma, speed_sigma : float
-        White noise of a position per axis [m] and of the speed channel [m/s].
-    jerk : float
-        Spectral density of the jerk per axis [m²/s⁵].
+    streams : Streams
+    model : Model
     draws : int
         Draws from the distribution of the motion (deterministic for a seed).
+    seed : int
+    knots : float
+        Time between knots [s].
+    iterations : int
+        Solutions, with directions and weights renewed in between.
+    antenna : (float, float)
+        Where the antenna sits, ahead and to the left of the point whose motion is wanted [m].
+
+    Raises
+    ------
+    RecordingError
+        Fewer than four positions.
     """
-    solved = _fit(samples, position_sigma, speed_sigma, jerk, _ITERATIONS if samples.has_speed else 3)
-    states = solved.states.copy()
-    states[:, [0, 3]] += solved.offset
+    solved = solve(streams, model, knots=knots, iterations=iterations)
     spread = _draw(solved.factor, draws, seed)
-    return Motion(t=samples.t, states=states, draws=spread, outliers=int((solved.gaps > 5.0).sum()))
+    grid, unknowns = solved.grid, solved.unknowns
+    bias = np.ascontiguousarray(bias_values(grid, spread).reshape(grid.count + 1, -1))
+    return Motion(
+        grid=grid,
+        path=unknowns[:, :2],
+        bias=bias_values(grid, unknowns),
+        origin=solved.origin,
+        draws=(np.ascontiguousarray(spread[:, :2].reshape(grid.size, -1)), bias),
+        outliers=streams.t[solved.gaps > 5.0],
+        antenna=antenna,
+    )
 
 
-def likely_jerk(samples: Samples, *, position_sigma: float, speed_sigma: float) -> float:
-    """The jerk density among JERKS under which the samples are most likely [m²/s⁵].
+class Solved(NamedTuple):
+    """A solved stretch: unknowns (n, 4) about ``origin``, factor, position residuals, log evidence (twice)."""
 
-    With ``A`` the matrix of the system and ``b`` its right-hand side, twice the logarithm of the likelihood is, up to
-    a constant, ``bᵀA⁻¹b - log det A - 6 (N - 1)/2 · log q`` plus the log-weights.
-    """
-    scores = []
-    for jerk in JERKS:
-        solved = _fit(samples, position_sigma, speed_sigma, jerk, 2)
-        scores.append(solved.score - 6.0 * (samples.t.size - 1) * np.log(jerk))
-    return JERKS[int(np.argmax(scores))]
-
-
-class _Fit(NamedTuple):
-    """A solved system: states about ``offset``, factor, position residuals in standard deviations, evidence."""
-
-    states: Array
-    offset: Array
+    grid: Grid
+    unknowns: Array
+    origin: Array
     factor: Array
     gaps: Array
     score: float
 
 
-def _fit(samples: Samples, position_sigma: float, speed_sigma: float, jerk: float, iterations: int) -> _Fit:
-    """Solve the system ``iterations`` times, renewing directions and weights in between."""
-    prior = _prior(samples.t, jerk)
-    offset = np.array([np.mean(samples.x), np.mean(samples.y)])
-    positions = np.column_stack([samples.x, samples.y]) - offset
-    weights = np.ones(samples.t.size)
-    measured = np.isfinite(samples.speed)
-    speed_weights = np.where(measured, 1.0, 0.0)
-    states = np.zeros((0, STATES))
-    for _ in range(iterations):
-        data = weights / position_sigma**2, speed_weights / speed_sigma**2
-        matrix, right, square = _normal_equations(prior, positions, samples.speed, states, *data)
-        factor, states = _solve(matrix, right)
-        gaps = np.hypot(*(positions - states[:, [0, 3]]).T) / position_sigma
-        weights = np.minimum(1.0, _HUBER / np.maximum(gaps, 1e-9))
-        off = np.abs(np.nan_to_num(samples.speed - np.hypot(states[:, 1], states[:, 4]))) / speed_sigma
-        speed_weights = np.where(measured, np.minimum(1.0, _HUBER / np.maximum(off, 1e-9)), 0.0)
-    score = float(right @ states.ravel() - square - 2.0 * np.log(factor[_BAND]).sum() + 2.0 * np.log(factor[-1]).sum())
-    return _Fit(states, offset, factor, gaps, score)
+def solve(streams: Streams, model: Model, *, knots: float = KNOTS, iterations: int = 3) -> Solved:
+    """Solve the normal equations ``iterations`` times; see :func:`smooth`."""
+    if streams.t.size < 4:
+        raise RecordingError(f"only {streams.t.size} positions to smooth", remedy="Record a longer session")
+    grid = grid_over(float(streams.t[0]), float(streams.t[-1]), knots)
+    origin = np.array([np.mean(streams.x), np.mean(streams.y)])
+    x, y = streams.x - origin[0], streams.y - origin[1]
+    density = np.full(grid.count, model.jerk)
+    weight = np.ones(streams.t.size)
+    rows = linear_rows(streams, grid)
+    robust = [np.ones(row.t.size) for row in rows]
+    for turn in range(iterations):
+        total = no_information(grid)
+        add_jerk(total, density)
+        add_bias(total, model.bias_sigma, model.bias_time)
+        add_positions(total, streams.t, x, y, weight / streams.position_sigma**2)
+        for row, share in zip(rows, robust):
+            add_components(total, row.t, row.order, row.direction, row.value, share * row.weight)
+        factor, unknowns = _solve(total)
+        gaps = _position_gaps(streams, grid, unknowns, x, y)
+        if turn == iterations - 1:
+            break
+        weight = np.minimum(1.0, _HUBER / np.maximum(gaps, 1e-9))
+        path = unknowns[:, :2]
+        rows = linear_rows(streams, grid, path)
+        robust = [_share(grid, path, row) for row in rows]
+        if model.lively:
+            density = lively_density(grid, path, model.jerk)
+    determinant = 2.0 * float(np.log(factor[:, 0]).sum())
+    prior = -2.0 * (grid.size - 3) * float(np.log(density).mean()) + bias_log(grid, model.bias_sigma, model.bias_time)
+    evidence = float((total.right * unknowns).sum()) - total.square
+    return Solved(grid, unknowns, origin, factor, gaps, evidence - determinant + prior)
 
 
-def _prior(t: Array, jerk: float) -> Array:
-    """Banded information of the motion model, upper form (12, 6N): ``sum of (z' - F z)ᵀ Q⁻¹ (z' - F z)``."""
-    from scipy import linalg
+def _solve(total: Information) -> tuple[Array, Array]:
+    """Lower banded Cholesky factor (4 n, BAND + 1), one row a column of it, and the unknowns (n, 4)."""
+    from scipy.linalg import lapack
 
-    step = np.diff(t)
-    one, zero = np.ones_like(step), np.zeros_like(step)
-    transition = np.array([[one, step, 0.5 * step**2], [zero, one, step], [zero, zero, one]]).transpose(2, 0, 1)
-    # Whitened: with T = diag(h², h, 1)·sqrt(q h), Q = T C T and C the covariance for h = 1.
-    unit = np.array([[1 / 20, 1 / 8, 1 / 6], [1 / 8, 1 / 3, 1 / 2], [1 / 6, 1 / 2, 1.0]])
-    white = linalg.solve_triangular(linalg.cholesky(unit, lower=True), np.eye(3), lower=True)
-    scale = 1.0 / (np.sqrt(jerk * step)[:, None] * np.column_stack([step**2, step, one]))
-    after = white * scale[:, None, :]
-    before = -after @ transition
-    blocks = np.concatenate([before, after], axis=2)
-    gram = blocks.transpose(0, 2, 1) @ blocks
-    band = np.zeros((_BAND + 1, STATES * t.size))
-    for axis in (0, 3):
-        for i in range(6):
-            for j in range(i, 6):
-                row, column = axis + i % 3 + STATES * (i // 3), axis + j % 3 + STATES * (j // 3)
-                target = band[_BAND + row - column]
-                target[column : column + STATES * step.size : STATES] += gram[:, i, j]
-    return band
-
-
-def _normal_equations(
-    prior: Array, positions: Array, speed: Array, states: Array, weights: Array, speed_weights: Array
-) -> tuple[Array, Array, float]:
-    """Banded matrix, right-hand side and weighted square of the measurements."""
-    matrix = prior.copy()
-    right = np.zeros(prior.shape[1])
-    square = float(weights @ (positions**2).sum(axis=1))
-    for axis, column in ((0, 0), (3, 1)):
-        matrix[_BAND, axis::STATES] += weights
-        right[axis::STATES] += weights * positions[:, column]
-    # A whisper of information keeps the system definite where few samples leave speed and acceleration open.
-    matrix[_BAND, 1::3] += 1e-6
-    matrix[_BAND, 2::3] += 1e-6
-    if len(states) and speed_weights.any():
-        vx, vy = states[:, 1], states[:, 4]
-        size = np.hypot(vx, vy)
-        # Below walking pace the direction of travel is not known and the speed says little about it.
-        weight = speed_weights * np.minimum(1.0, size**2 / 4.0)
-        ux, uy = vx / np.maximum(size, 1e-6), vy / np.maximum(size, 1e-6)
-        value = np.nan_to_num(speed)
-        matrix[_BAND, 1::STATES] += weight * ux * ux
-        matrix[_BAND, 4::STATES] += weight * uy * uy
-        matrix[_BAND - 3, 4::STATES] += weight * ux * uy
-        right[1::STATES] += weight * ux * value
-        right[4::STATES] += weight * uy * value
-        square += float(weight @ value**2)
-    return matrix, right, square
-
-
-def _solve(matrix: Array, right: Array) -> tuple[Array, Array]:
-    """Scaled banded Cholesky factor (with the scale in its last row) and the states (N, 6)."""
-    from scipy import linalg
-
-    scale = 1.0 / np.sqrt(matrix[_BAND])
-    scaled = np.zeros_like(matrix)
-    for k in range(_BAND + 1):
-        shift = _BAND - k
-        scaled[k, shift:] = matrix[k, shift:] * scale[shift:] * scale[: scale.size - shift]
-    factor = linalg.cholesky_banded(scaled, check_finite=False)
-    solution = linalg.cho_solve_banded((factor, False), right * scale, check_finite=False) * scale
-    return np.vstack([factor, scale]), solution.reshape(-1, STATES)
+    size = total.grid.size * UNKNOWNS
+    # Lower form: LAPACK goes down the columns, here contiguous; the upper form is twenty times slower.
+    factor, fault = lapack.dpbtrf(total.band.reshape(size, BAND + 1).T, lower=1, overwrite_ab=1)
+    if fault:
+        raise RecordingError("the samples do not determine a motion", remedy="Record positions more often")
+    unknowns, _ = lapack.dpbtrs(factor, total.right.reshape(size, 1), lower=1)
+    return np.ascontiguousarray(factor.T), unknowns.reshape(-1, UNKNOWNS)
 
 
 def _draw(factor: Array, count: int, seed: int) -> Array:
-    """Draws (K, N, 6) with the inverse of the factored matrix as their covariance: solve U·d = white noise."""
-    from scipy import linalg
+    """Draws (n, 4, K) with the inverse of the factored matrix as their covariance: solve Lᵀ·d = white noise."""
+    from scipy.linalg import lapack
 
-    scale = factor[-1]
     if count == 0:
-        return np.empty((0, scale.size // STATES, STATES))
-    white = np.random.default_rng(seed).standard_normal((scale.size, count))
-    spread = linalg.solve_banded((0, _BAND), factor[:-1], white, check_finite=False) * scale[:, None]
-    return np.asarray(spread.T.reshape(count, -1, STATES))
+        return np.empty((len(factor) // UNKNOWNS, UNKNOWNS, 0))
+    white = np.asfortranarray(np.random.default_rng(seed).standard_normal((count, len(factor))).T)
+    spread, _ = lapack.dtbtrs(factor.T, white, uplo="L", trans="T", overwrite_b=1)
+    return np.asarray(spread).reshape(-1, UNKNOWNS, count)
 
 
-def motion_at(t: Array, states: Array, when: Array) -> Array:
-    """States between the samples, by the quintic that meets position, velocity and acceleration on both sides.
+def _position_gaps(streams: Streams, grid: Grid, unknowns: Array, x: Array, y: Array) -> Array:
+    """Distance of each position from motion and bias, in standard deviations (N,)."""
+    found = evaluate(grid, unknowns[:, :2], streams.t)[0] + linear(grid, bias_values(grid, unknowns), streams.t)
+    return np.asarray(np.hypot(x - found[:, 0], y - found[:, 1]) / streams.position_sigma)
 
-    Parameters
-    ----------
-    t : (N,) array
-        Sample times [s].
-    states : (..., N, 6) array
-    when : (M,) array
-        Times within ``t`` [s].
 
-    Returns
-    -------
-    (..., M, 6) array
-    """
-    i = np.clip(np.searchsorted(t, when, side="right") - 1, 0, t.size - 2)
-    h = t[i + 1] - t[i]
-    u = (when - t[i]) / h
-    out = np.empty((*states.shape[:-2], when.size, STATES))
-    for axis in (0, 3):
-        p0, v0, a0 = (states[..., i, axis + k] for k in range(3))
-        p1, v1, a1 = (states[..., i + 1, axis + k] for k in range(3))
-        rest_p = p1 - p0 - v0 * h - 0.5 * a0 * h * h
-        rest_v = (v1 - v0 - a0 * h) * h
-        rest_a = (a1 - a0) * h * h
-        c3 = 10.0 * rest_p - 4.0 * rest_v + 0.5 * rest_a
-        c4 = -15.0 * rest_p + 7.0 * rest_v - rest_a
-        c5 = 6.0 * rest_p - 3.0 * rest_v + 0.5 * rest_a
-        out[..., axis] = p0 + u * (h * v0 + u * (0.5 * h * h * a0 + u * (c3 + u * (c4 + u * c5))))
-        out[..., axis + 1] = v0 + h * a0 * u + u * u * (3.0 * c3 + u * (4.0 * c4 + u * 5.0 * c5)) / h
-        out[..., axis + 2] = a0 + u * (6.0 * c3 + u * (12.0 * c4 + u * 20.0 * c5)) / (h * h)
-    return out
+def _share(grid: Grid, path: Array, row: Row) -> Array:
+    """Huber's weights of one channel (M,)."""
+    found = evaluate(grid, path, row.t, (row.order,))[0]
+    off = np.abs(found[:, 0] * row.direction[0] + found[:, 1] * row.direction[1] - row.value) * np.sqrt(row.weight)
+    return np.asarray(np.minimum(1.0, _HUBER / np.maximum(off, 1e-9)))
+
+
+def lively_density(grid: Grid, path: Array, jerk: float) -> Array:
+    """Density of the jerk (count,) that follows the jerk found, averaged over about half a second, about ``jerk``."""
+    middle = np.asarray(grid.start + grid.step * (np.arange(grid.count) + 0.5), dtype=np.float64)
+    energy = (evaluate(grid, path, middle, (3,))[0] ** 2).sum(axis=1)
+    half = max(round(0.25 / grid.step), 1)
+    kernel = np.hanning(2 * half + 3)[1:-1]
+    local = np.convolve(energy, kernel / kernel.sum(), "same")
+    return np.asarray(jerk * np.clip(_LEAST_LIVELY + (1.0 - _LEAST_LIVELY) * local / local.mean(), 0.1, 10.0))

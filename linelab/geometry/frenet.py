@@ -286,3 +286,21 @@ def _polish(curve: Curve, x: Array, y: Array, s: Array, step: float) -> tuple[Ar
     at = curve_at(curve, station)
     n = (y - at.y) * np.cos(at.psi) - (x - at.x) * np.sin(at.psi)
     return station, n
+
+
+def near_stations(curve: Curve, x: Array, y: Array, guess: Array, *, window: float = 5.0) -> tuple[Array, Array]:
+    """Stations and offsets of points whose stations are known within ``window`` [m]; no order is needed.
+
+    Parameters
+    ----------
+    curve : Curve
+    x, y, guess : (N,) array
+        East, north and rough station, unwrapped [m].
+
+    Returns
+    -------
+    s, n : (N,) array
+        As :func:`xy_to_sn`.
+    """
+    table = _make_table(curve, None)
+    return _polish(curve, x, y, _nearest_in_window(table, x, y, guess, window), table.step)

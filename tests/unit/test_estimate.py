@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.interpolate import BSpline
 from simulated import drive, make_track, record
 
 from linelab.comparison.estimate import PositionBias, estimate_lap
+from linelab.comparison.information import BAND, add_components, add_positions, no_information
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.noise import drift, scatter
-from linelab.comparison.samples import Samples
 from linelab.comparison.sensors import read_sensors
-from linelab.comparison.smoother import motion_at, smooth
+from linelab.comparison.smoother import Model, smooth
+from linelab.comparison.splines import Grid, evaluate
+from linelab.comparison.streams import Streams
 from linelab.errors import RecordingError
 from linelab.io.track_build import reversed_track
 
@@ -34,23 +37,51 @@ def driven(seed=0, **receiver):
     return estimate_lap(TRACK, laps[1], sensors=read_sensors(laps[1].samples))
 
 
-def test_exact_samples_come_back():
-    """A motion of constant acceleration is reproduced between the samples by the quintic to rounding."""
-    t = np.arange(0.0, 5.0, 0.1)
-    states = np.column_stack([3.0 * t**2, 6.0 * t, 6.0 + 0.0 * t, 2.0 * t, 2.0 + 0.0 * t, 0.0 * t])
-    when = np.linspace(0.0, 4.9, 333)
-    found = motion_at(t, states, when)
-    np.testing.assert_allclose(found[:, 0], 3.0 * when**2, atol=1e-12)
-    np.testing.assert_allclose(found[:, 1], 6.0 * when, atol=1e-11)
-    np.testing.assert_allclose(found[:, 2], 6.0, atol=1e-9)
+@pytest.mark.parametrize("order", [0, 1, 2, 3])
+def test_splines_against_scipy(order):
+    """Independent check: scipy.interpolate.BSpline on the same knots."""
+    rng = np.random.default_rng(2)
+    grid, coefficients = Grid(1.0, 0.1, 20), rng.standard_normal((25, 2))
+    when = np.linspace(1.0, 3.0, 333)
+    oracle = BSpline(1.0 + 0.1 * np.arange(-5, 26), coefficients, 5)
+    expected = oracle.derivative(order)(when) if order else oracle(when)
+    np.testing.assert_allclose(
+        evaluate(grid, coefficients, when, (order,))[0], expected, rtol=1e-9, atol=1e-9 * 10**order
+    )
+
+
+def test_information_is_the_sum_over_samples():
+    """Independent check: the normal equations put together densely, sample by sample, from scipy's basis functions."""
+    rng = np.random.default_rng(4)
+    grid, t = Grid(0.0, 0.1, 8), np.sort(rng.uniform(0.0, 0.8, 40))
+    x, y, weight, angle = rng.standard_normal((4, 40)) ** 2
+    info = no_information(grid)
+    add_positions(info, t, x, y, weight)
+    add_components(info, t, 1, (np.cos(angle), np.sin(angle)), y, weight)
+    found = np.zeros((info.right.size, info.right.size))
+    for row, below in np.ndindex(len(found), BAND + 1):
+        if row + below < len(found):
+            found[row + below, row] = found[row, row + below] = info.band.reshape(-1, BAND + 1)[row, below]
+    basis = BSpline(0.1 * np.arange(-5, 14), np.eye(13), 5)
+    hats = np.array([np.interp(t, 0.1 * np.arange(9), row) for row in np.eye(9)]).T
+    rows = np.zeros((3, 40, 13, 4))
+    for axis in (0, 1):
+        rows[axis, :, :, axis] = basis(t)
+        rows[axis, :, 2:11, 2 + axis] = hats
+    rows[2, :, :, 0], rows[2, :, :, 1] = (f(angle)[:, None] * basis.derivative()(t) for f in (np.cos, np.sin))
+    rows = rows.reshape(3 * 40, -1)
+    weights, values = np.tile(weight, 3), np.concatenate([x, y, y])
+    np.testing.assert_allclose(found, rows.T @ (weights[:, None] * rows), rtol=1e-9, atol=1e-9)
+    np.testing.assert_allclose(info.right.ravel(), rows.T @ (weights * values), rtol=1e-9, atol=1e-9)
+    assert info.square == pytest.approx(float(weights @ values**2))
 
 
 def test_spread_of_the_draws_is_the_inverse_of_the_information():
     """Independent check: the covariance from a dense inverse of the same model, built by propagation."""
     rng = np.random.default_rng(0)
     t = np.arange(12) * 0.1
-    samples = Samples(t=t, x=0.1 * rng.standard_normal(12), y=0.1 * rng.standard_normal(12), speed=np.full(12, np.nan))
-    motion = smooth(samples, position_sigma=0.2, speed_sigma=1.0, jerk=50.0, draws=6000)
+    streams = Streams(t=t, x=0.1 * rng.standard_normal(12), y=0.1 * rng.standard_normal(12), position_sigma=0.2)
+    motion = smooth(streams, Model(jerk=50.0, lively=False), draws=6000, knots=0.025)
     h, q = 0.1, 50.0
     step = np.array([[1, h, h * h / 2], [0, 1, h], [0, 0, 1.0]])
     noise = q * np.array([[h**5 / 20, h**4 / 8, h**3 / 6], [h**4 / 8, h**3 / 3, h**2 / 2], [h**3 / 6, h**2 / 2, h]])
@@ -62,7 +93,7 @@ def test_spread_of_the_draws_is_the_inverse_of_the_information():
     for k in range(12):
         information[3 * k, 3 * k] += 1.0 / 0.2**2
     expected = np.sqrt(np.diag(np.linalg.inv(information)).reshape(12, 3))
-    found = motion.draws.std(axis=0)[:, :3]
+    found = motion.departures(t).std(axis=0)[:, :3]
     # 6000 draws know a standard deviation within 1 %; 36 of them stay within four times that.
     np.testing.assert_allclose(found, expected, rtol=0.04)
 

@@ -1,0 +1,178 @@
+"""What measurements and models say about a motion spline: banded normal equations, put together by sums over samples.
+
+Unknowns come four to a knot: the spline's coefficients east and north, and the position bias east and north at the
+knot.  A measurement touches six coefficients and two bias knots, so the matrix has ``BAND`` diagonals below the main
+one, and its rows are sums of ``w·u^m`` over the samples of an interval (u the place within it): nothing is done sample
+by sample.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.comparison.splines import DEGREE, SPAN, Grid, derived_pieces
+from linelab.units import Array
+
+#: Unknowns a knot, and the group in which an interval's first bias knot is kept: amid the coefficients it meets.
+UNKNOWNS, _BIAS_GROUP = 4, 2
+BAND = UNKNOWNS * DEGREE + 1
+
+
+@dataclass(slots=True, eq=False)
+class Information:
+    """Normal equations ``A z = b`` over a grid, to which the functions below add.
+
+    ``band`` (n, 4, BAND + 1) holds ``A[4g + c + d, 4g + c]`` at [g, c, d]; ``right`` is (n, 4); ``square`` the weighted
+    square of the measurements.
+    """
+
+    grid: Grid
+    band: Array
+    right: Array
+    square: float = 0.0
+
+
+def no_information(grid: Grid) -> Information:
+    """Information of nothing at all."""
+    return Information(grid, np.zeros((grid.size, UNKNOWNS, BAND + 1)), np.zeros((grid.size, UNKNOWNS)))
+
+
+def _put(band: Array, count: int, row: tuple[int, int], column: tuple[int, int], values: Array | float) -> None:
+    """Add an interval's entry for two of its unknowns, each (group after the interval's own, component)."""
+    first, last = sorted((row, column), key=lambda item: UNKNOWNS * item[0] + item[1])
+    below = UNKNOWNS * (last[0] - first[0]) + last[1] - first[1]
+    band[first[0] : first[0] + count, first[1], below] += values
+
+
+def _moments(index: NDArray[np.intp], u: Array, weight: Array, most: int, count: int) -> Array:
+    """Sums of ``weight·u^m`` by interval, m = 0 to ``most``: (count, most + 1)."""
+    term = weight.astype(np.float64, copy=True)
+    sums = np.empty((most + 1, count))
+    sums[0] = np.bincount(index, term, minlength=count)
+    for m in range(1, most + 1):
+        term *= u
+        sums[m] = np.bincount(index, term, minlength=count)
+    return sums
+
+
+def _products(left: Array, right: Array) -> Array:
+    """Polynomial coefficients of every product of two sets of polynomials: (len(left)·len(right), degree + 1)."""
+    return np.stack([np.convolve(a, b) for a, b in product(left, right)])
+
+
+@cache
+def _squares(order: int) -> Array:
+    """Products of the basis functions' derivatives with respect to u with each other: (36, degree + 1)."""
+    pieces = derived_pieces(order)
+    return _products(pieces, pieces)
+
+
+def add_positions(info: Information, t: Array, x: Array, y: Array, weight: Array) -> None:
+    """Positions, each the motion plus the bias; ``weight`` is 1/variance per axis (M,) [1/m²]."""
+    index, u = info.grid.locate(t)
+    count = info.grid.count
+    sums = _moments(index, u, weight, 2 * DEGREE, count)
+    right = [_moments(index, u, weight * value, DEGREE, count) for value in (x, y)]
+    pieces = derived_pieces(0)
+    hats = np.array([[1.0, -1.0], [0.0, 1.0]])
+    both = [
+        (pieces, [(a, 0) for a in range(SPAN)]),
+        (hats, [(_BIAS_GROUP + a, 2) for a in range(2)]),
+    ]
+    for (left, rows), (other, columns) in ((both[0], both[0]), (both[0], both[1]), (both[1], both[1])):
+        degree = left.shape[1] + other.shape[1] - 1
+        values = _products(left, other) @ sums[:degree]
+        for k, (row, column) in enumerate(product(rows, columns)):
+            if rows is columns and row < column:
+                continue
+            for axis in (0, 1):
+                _put(info.band, count, (row[0], row[1] + axis), (column[0], column[1] + axis), values[k])
+    for axis in (0, 1):
+        for polynomials, rows in both:
+            values = polynomials @ right[axis][: polynomials.shape[1]]
+            for k, (group, component) in enumerate(rows):
+                info.right[group : group + count, component + axis] += values[k]
+    info.square += float(weight @ (x * x + y * y))
+
+
+def add_components(
+    info: Information, t: Array, order: int, direction: tuple[Array, Array], value: Array, weight: Array
+) -> None:
+    """Components of a derivative of the motion along unit vectors.
+
+    Parameters
+    ----------
+    info : Information
+    t : (M,) array
+        [s].
+    order : int
+        1 for velocity, 2 for acceleration.
+    direction : pair of (M,) array
+        East and north component of the unit vector.
+    value, weight : (M,) array
+        Measured component and 1/variance; zero weight leaves one out.
+    """
+    grid = info.grid
+    index, u = grid.locate(t)
+    scale = grid.step**-order
+    pieces = derived_pieces(order) * scale
+    degree = pieces.shape[1] - 1
+    table = _squares(order) * scale**2
+    east, north = direction
+    for components, factor in (((0, 0), east * east), ((0, 1), east * north), ((1, 1), north * north)):
+        values = table @ _moments(index, u, weight * factor, 2 * degree, grid.count)
+        for k, (a, b) in enumerate(product(range(SPAN), repeat=2)):
+            if components[0] == components[1] and a < b:
+                continue
+            _put(info.band, grid.count, (a, components[0]), (b, components[1]), values[k])
+    for axis, factor in enumerate((east, north)):
+        values = pieces @ _moments(index, u, weight * factor * value, degree, grid.count)
+        for a in range(SPAN):
+            info.right[a : a + grid.count, axis] += values[a]
+    info.square += float(weight @ (value * value))
+
+
+def add_jerk(info: Information, density: Array) -> None:
+    """The motion model: white jerk of a density (count,) per axis [m²/s⁵], a whisper on speed and acceleration."""
+    grid = info.grid
+    powers = 1.0 / np.arange(1, 2 * DEGREE + 2)
+    gram = np.zeros((SPAN * SPAN, grid.count))
+    for order, weight in ((3, 1.0 / density), (2, np.full(grid.count, 1e-7)), (1, np.full(grid.count, 1e-7))):
+        table = _squares(order)
+        gram += np.outer(table @ powers[: table.shape[1]] * grid.step ** (1 - 2 * order), weight)
+    for k, (a, b) in enumerate(product(range(SPAN), repeat=2)):
+        if a >= b:
+            for axis in (0, 1):
+                _put(info.band, grid.count, (a, axis), (b, axis), gram[k])
+
+
+def add_bias(info: Information, sigma: float, time: float) -> None:
+    """A first-order Gauss-Markov bias per axis: standard deviation [m] and correlation time [s]."""
+    grid = info.grid
+    keep = np.exp(-grid.step / time)
+    unit = 1.0 / max(sigma, 1e-4) ** 2
+    kick = unit / (1.0 - keep * keep)
+    for axis in (2, 3):
+        here, after = (_BIAS_GROUP, axis), (_BIAS_GROUP + 1, axis)
+        _put(info.band, grid.count, here, here, keep * keep * kick)
+        _put(info.band, grid.count, after, here, -keep * kick)
+        _put(info.band, grid.count, after, after, kick)
+        info.band[_BIAS_GROUP, axis, 0] += unit
+        # Groups without a bias knot.
+        info.band[:_BIAS_GROUP, axis, 0] = 1.0
+        info.band[_BIAS_GROUP + grid.count + 1 :, axis, 0] = 1.0
+
+
+def bias_values(grid: Grid, unknowns: Array) -> Array:
+    """The bias at the knots (count + 1, 2, ...) out of the unknowns (n, 4, ...)."""
+    return np.asarray(unknowns[_BIAS_GROUP : _BIAS_GROUP + grid.count + 1, 2:])
+
+
+def bias_log(grid: Grid, sigma: float, time: float) -> float:
+    """Twice the logarithm of the bias model's normalising factor, up to a constant."""
+    return -2.0 * grid.count * float(np.log(-np.expm1(-2.0 * grid.step / time) * max(sigma, 1e-4) ** 2))
