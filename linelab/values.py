@@ -1,4 +1,4 @@
-"""Checks shared by the frozen value types: arrays are copied once, made read-only and validated."""
+"""Checks shared by the frozen value types: arrays are copied once, made read-only and validated; counts in words."""
 
 from __future__ import annotations
 
@@ -63,6 +63,11 @@ def require_increasing(owner: str, name: str, array: Array) -> None:
             where=f"{owner}.{name}",
             remedy="Sort the data or remove repeated entries",
         )
+
+
+def counted(number: int, noun: str) -> str:
+    """A number with its noun, in the plural where there is not one: "1 sample", "3 samples"."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def set_field(instance: object, name: str, value: object) -> None:

@@ -17,7 +17,7 @@ from linelab.comparison.cleaning_places import doubt_of_speed, held_positions, s
 from linelab.comparison.cleaning_times import Cleaning, runs_backwards, settle_times
 from linelab.lap import Recording
 from linelab.units import Array
-from linelab.values import set_field
+from linelab.values import counted, set_field
 
 #: Mean radius of the Earth [m], good enough to judge leaps (IUGG mean radius, 6371.0088 km, from memory).
 _EARTH = 6_371_009.0
@@ -149,7 +149,7 @@ def _place_codes(recording: Recording, notes: list[str]) -> NDArray[np.int8]:
             codes[lost & placed] = Cleaning.NO_FIX
     codes[~placed] = Cleaning.NO_POSITION
     if recording.t.size:
-        middle = float(np.median(recording.t))
+        middle = float(np.quantile(recording.t, 0.5, method="lower"))
         codes[(recording.t < middle - _LONGEST) | (recording.t > middle + _LONGEST)] = Cleaning.NO_TIME
     return codes
 
@@ -186,18 +186,13 @@ def _gap_notes(t: Array, gaps: Array, missing: int) -> list[str]:
     spans = gaps[:, 1] - gaps[:, 0]
     longest = int(np.argmax(spans))
     where = f"the longest of {spans[longest]:.6g} s at {gaps[longest, 0]:.1f} s"
-    return [f"{_number(missing, 'sample')} missing in {_number(gaps.shape[0], 'gap')}, {where}"]
+    return [f"{counted(missing, 'sample')} missing in {counted(gaps.shape[0], 'gap')}, {where}"]
 
 
 def _count_notes(codes: NDArray[np.int8]) -> list[str]:
     """One sentence a kind, the times kept unchanged left unsaid."""
     counts = np.bincount(codes, minlength=len(Cleaning))
-    return [f"{_number(int(counts[code]), 'sample')} {words}" for code, words in _WORDS.items() if counts[code]]
-
-
-def _number(count: int, what: str) -> str:
-    """A count with its noun."""
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+    return [f"{counted(int(counts[code]), 'sample')} {words}" for code, words in _WORDS.items() if counts[code]]
 
 
 def _subset(recording: Recording, index: NDArray[np.intp], t: Array, *, drop_speed: bool) -> Recording:

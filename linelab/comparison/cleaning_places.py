@@ -111,7 +111,7 @@ def held_positions(t: Array, x: Array, y: Array, speed: Array) -> NDArray[np.boo
     after = np.minimum(np.append(first[1:], t.size), t.size - 1)
     count = np.diff(np.append(first, t.size))
     leap, lasted = np.hypot(x[after] - x[first], y[after] - y[first]), np.maximum(t[after] - t[first], 1e-9)
-    said = np.maximum.reduceat(np.nan_to_num(speed, nan=-1.0), first)
+    said = np.minimum(np.maximum.reduceat(np.nan_to_num(speed, nan=-1.0), first), 1e6)
     moving = (leap > _HELD_LEAP + 3.0 * max(_rounding(x), _rounding(y))) & (leap / lasted > _MOVING)
     moving &= (said < 0.0) | (said > 0.5 * _MOVING)
     # The last position of all is followed by none: there only the speed channel can tell.

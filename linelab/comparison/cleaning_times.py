@@ -99,7 +99,7 @@ def _set_backs(out: Array, x: Array, y: Array, backward: NDArray[np.intp], codes
         behind = int(np.searchsorted(out[a:b], latest, side="right")) if a else 0
         if behind >= _LASTING and _seen_before(out, x, y, a, behind):
             codes[a : a + behind] = Cleaning.DUPLICATE
-        elif behind >= _LASTING and _runs_on(out[a:b], behind, step):
+        elif behind >= _LASTING and _runs_on(out[a:b], behind, step) and latest - out[a] > max(3.0 * step, 0.1):
             back = latest - float(out[a])
             notes.append(
                 f"the clock is set back by {back:.6g} s at {latest:.1f} s: what follows was moved on and a pause of "

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from linelab.errors import FileFormatError
 from linelab.io.recordings_checks import read_head
 from linelab.io.recordings_csv import read_csv
+from linelab.io.recordings_geojson import read_geojson
 from linelab.io.recordings_gpx import read_gpx
+from linelab.io.recordings_nmea import is_nmea, read_nmea
 from linelab.lap import Recording
 
 #: Default bound on a file's size [bytes].
@@ -22,10 +24,11 @@ def load_recording(
     columns: Mapping[str, str | int] | None = None,
     units: Mapping[str, str] | None = None,
     max_bytes: int = MAX_BYTES,
+    progress: Callable[[str], None] = lambda text: None,
 ) -> Recording:
-    """Read a CSV or GPX recording.
+    """Read a recording: CSV or other delimited text, GPX, an NMEA 0183 log, or GeoJSON lines with times.
 
-    Which of the two it is is told by the content, not by the name.
+    Which of them it is is told by the content, not by the name.
 
     Parameters
     ----------
@@ -34,18 +37,20 @@ def load_recording(
         CSV only: which column holds what, by title or by number counted from 1, for example
         ``{"time": "t", "lat": "Breite", "lon": "Laenge", "speed": 7}``.  Roles not named are recognised by the titles
         of the header.  Roles: time; lon and lat, or x and y (local metres); speed; course, altitude, accuracy,
-        hdop, satellites, fix, ax, ay, yaw_rate, engine_speed, throttle, brake, steering, temperature; any other
-        name is kept as a channel as it stands.
+        hdop, satellites, fix, ax, ay, az, yaw_rate, engine_speed, throttle, brake, steering, temperature; date (a
+        column of ISO dates beside clock times); any other name is kept as a channel as it stands.
     units : mapping, optional
         CSV only: unit of a role where the file does not say or says wrong: time s, ms, us, ns; speed m/s, km/h, mph,
         knots, ft/s; lon and lat deg, rad, 1e-7deg; x, y, altitude m, ft.
     max_bytes : int
         Files larger than this are refused.
+    progress : callable
+        Told what is being done, every few megabytes; may raise to stop.
 
     Returns
     -------
     Recording
-        ``notes`` says which column was taken for what, in which units, and what was left out.
+        ``notes`` says what was taken for what, in which units, and what was left out.
 
     Raises
     ------
@@ -64,15 +69,11 @@ def load_recording(
             path=file,
             remedy="Cut it into sessions or raise max_bytes",
         )
-    start = head.lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00")[:2048].replace(b"\x00", b"")
+    start = head.lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00")[:64].replace(b"\x00", b"")
     if start.startswith(b"<"):
-        return read_gpx(file)
-    if start.startswith((b"$G", b"!")):
-        raise FileFormatError(
-            "this is an NMEA 0183 log, which is not read",
-            path=file,
-            found=f"'{start[:6].decode('ascii', errors='replace')}'",
-            expected="CSV or GPX",
-            remedy="Convert the log to GPX or CSV first",
-        )
-    return read_csv(file, head, columns=columns, units=units)
+        return read_gpx(file, progress)
+    if start.startswith(b"{"):
+        return read_geojson(file, units)
+    if is_nmea(head):
+        return read_nmea(file, head, progress)
+    return read_csv(file, head, columns=columns, units=units, progress=progress)

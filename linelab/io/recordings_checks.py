@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.errors import FileFormatError
 from linelab.units import Array
@@ -68,7 +70,7 @@ def text_encoding(path: Path, head: bytes) -> str:
     return "utf-8-sig"
 
 
-def check_degrees(path: Path, lon: Array, lat: Array, lines: Array) -> None:
+def check_degrees(path: Path, lon: Array, lat: Array, lines: NDArray[Any] | None) -> None:
     """Check that longitudes and latitudes are on the globe; NaN gaps pass.
 
     Parameters
@@ -76,7 +78,7 @@ def check_degrees(path: Path, lon: Array, lat: Array, lines: Array) -> None:
     path : Path
     lon, lat : (N,) array
         [deg].
-    lines : (N,) array
+    lines : (N,) array or None
         Line number of each sample, for the message.
 
     Raises
@@ -106,5 +108,10 @@ def check_degrees(path: Path, lon: Array, lat: Array, lines: Array) -> None:
     else:
         remedy = f"{int(outside.sum())} of {int(known.sum())} samples are off the globe: repair or remove these lines"
     raise FileFormatError(
-        "position outside the globe", path=path, line=int(lines[first]), found=found, expected=expected, remedy=remedy
+        "position outside the globe",
+        path=path,
+        line=None if lines is None else int(lines[first]),
+        found=found,
+        expected=expected,
+        remedy=remedy,
     )

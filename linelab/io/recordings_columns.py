@@ -50,7 +50,14 @@ def _naming(*roles: str) -> str:
 def _unfound(path: Path, layout: Layout, what: str, wanted: str, remedy: str) -> FileFormatError:
     """The error for a role that no column fills."""
     listing = near_miss(wanted, layout.titles) if layout.titles else _unnamed(layout)
-    return FileFormatError(what, path=path, line=layout.first_data_line, remedy=f"Name it with {remedy}; {listing}")
+    return FileFormatError(
+        what,
+        path=path,
+        line=layout.first_data_line,
+        found=f"{len(layout.first_row)} columns",
+        expected=f"one titled '{wanted}'",
+        remedy=f"Name it with {remedy}; {listing}",
+    )
 
 
 def _unnamed(layout: Layout) -> str:

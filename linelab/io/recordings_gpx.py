@@ -1,16 +1,18 @@
 """Recordings as GPX 1.0 and 1.1 (GPS Exchange Format), read as a stream with the standard library's expat.
 
 GPX 1.0 has ``speed`` [m/s] and ``course`` [deg] in a track point; 1.1 dropped both, and loggers put them into
-``extensions``.  Elements are told apart by their local names, so any namespace of an extension will do.
+``extensions``.  Elements are told apart by their local names, so any namespace of an extension will do; other channels
+are taken from extensions whose name says what they are and, by its end or a ``unit`` attribute, in which unit.
 
-Safe against hostile files: a DOCTYPE (and with it every entity declaration) is refused, nesting depth, text length and
-the number of points are bounded.
+Safe against hostile files: a DOCTYPE (and with it every entity declaration) is refused; nesting depth, the length of
+texts and tags, the number of points and of different elements are bounded.
 """
 
 from __future__ import annotations
 
 import math
 from array import array
+from collections.abc import Callable
 from pathlib import Path
 from xml.parsers import expat
 
@@ -19,23 +21,22 @@ import numpy as np
 from linelab.errors import FileFormatError
 from linelab.io.recordings_checks import check_degrees
 from linelab.io.recordings_time import parse_stamp
+from linelab.io.recordings_units import ROLES, UNITS, canonical_unit, role_of, split_header
 from linelab.lap import Recording
 from linelab.units import Array
+from linelab.values import counted
 
 _BLOCK = 1 << 18
 _MAX_DEPTH = 64
 _MAX_TEXT = 10_000
 _MAX_POINTS = 50_000_000
+_MAX_NAMES = 10_000
+_MAX_TAG = 1 << 22
 
-#: Numbers kept from a track point and the factor to the unit kept inside.
-_FIELDS = {
-    "speed": 1.0,
-    "course": math.pi / 180.0,
-    "ele": 1.0,
-    "hdop": 1.0,
-    "sat": 1.0,
-}
-_CHANNELS = {"ele": "altitude", "hdop": "hdop", "sat": "satellites", "course": "course"}
+#: Units that GPX itself lays down (1.0; 1.1 has neither speed nor course).
+_OWN_UNITS = {"speed": "m/s", "course": "deg"}
+_NOT_CHANNELS = ("time", "date", "lon", "lat", "x", "y")
+_FIXES = {"none": 0.0, "2d": 2.0, "3d": 3.0, "dgps": 4.0, "pps": 5.0}
 
 
 class _Points:
@@ -50,13 +51,16 @@ class _Points:
         self.parser.EndElementHandler = self._end
         self.parser.CharacterDataHandler = self._text
         self.depth = 0
-        self.inside = False
+        self.inside = 0  # depth of the track point being read, 0 outside
         self.reading = ""
+        self.target: tuple[str, float] | None = None
+        self.targets: dict[tuple[str, str], tuple[str, float] | None] = {}
+        self.left_out: dict[str, None] = {}
         self.text: list[str] = []
         self.others = 0
         self.segments = 0
         self.root = ""
-        self.values = {name: array("d") for name in ("lon", "lat", "t", "line", "segment", *_FIELDS)}
+        self.values = {name: array("d") for name in ("lon", "lat", "t", "line", "segment")}
         self.point: dict[str, float] = {}
 
     def fault(self, what: str, *, found: str = "", expected: str = "", remedy: str = "") -> FileFormatError:
@@ -84,15 +88,38 @@ class _Points:
             self.segments += 1
         elif name in ("wpt", "rtept"):
             self.others += 1
-        elif self.inside and (name == "time" or name in _FIELDS):
-            self.reading = name
+        elif self.inside:
+            timed = name == "time" and self.depth == self.inside + 1
+            self.target = ("t", 1.0) if timed else self._target(name, attributes)
+            self.reading = name if self.target is not None else ""
             self.text.clear()
+
+    def _target(self, name: str, attributes: dict[str, str]) -> tuple[str, float] | None:
+        """Column an element goes to and the factor to the unit kept inside; None when it is not kept."""
+        key = (name, attributes.get("unit", attributes.get("uom", ""))[:20])
+        if key not in self.targets:
+            if len(self.targets) >= _MAX_NAMES:
+                raise self.fault("too many different elements", expected=f"at most {_MAX_NAMES}")
+            self.targets[key] = self._new_target(*key)
+        return self.targets[key]
+
+    def _new_target(self, name: str, unit: str) -> tuple[str, float] | None:
+        plain, stated = split_header(name)
+        role = role_of(plain)
+        if role is None or role in _NOT_CHANNELS:
+            return None
+        used = canonical_unit(unit) if unit else stated or _OWN_UNITS.get(role) or ROLES[role].default_unit
+        factor = UNITS[ROLES[role].kind].get(used or "")
+        if factor is None:
+            self.left_out[f"{role} left out: <{name[:40]}> does not state its unit"] = None
+            return None
+        return role, factor
 
     def _open_point(self, attributes: dict[str, str]) -> None:
         if len(self.values["t"]) >= _MAX_POINTS:
             raise self.fault("too many track points", expected=f"at most {_MAX_POINTS}", remedy="Split the file")
-        self.inside = True
-        self.point = dict.fromkeys(self.values, math.nan)
+        self.inside = self.depth
+        self.point = {"t": math.nan}
         self.point["line"] = self.parser.CurrentLineNumber
         self.point["segment"] = self.segments
         for name in ("lon", "lat"):
@@ -116,17 +143,19 @@ class _Points:
     def _end(self, tag: str) -> None:
         name = tag.rpartition(":")[2]
         self.depth -= 1
-        if self.reading and name == self.reading:
+        if self.reading and name == self.reading and self.target is not None:
             text = "".join(self.text).strip()
-            if name == "time":
-                self.point["t"] = parse_stamp(text)
-            else:
-                self.point[name] = _number(text) * _FIELDS[name]
+            column, factor = self.target
+            value = parse_stamp(text) if column == "t" else _FIXES.get(text.lower(), _number(text)) * factor
+            if value == value and self.point.get(column, math.nan) != self.point.get(column, math.nan):
+                self.point[column] = value
             self.reading = ""
-        elif name == "trkpt" and self.inside:
-            for key, column in self.values.items():
-                column.append(self.point[key])
-            self.inside = False
+        elif self.depth < self.inside:
+            for column in self.point.keys() - self.values.keys():
+                self.values[column] = array("d", [math.nan]) * len(self.values["t"])
+            for name, values in self.values.items():
+                values.append(self.point.get(name, math.nan))
+            self.inside = 0
 
 
 def _number(text: str) -> float:
@@ -138,13 +167,18 @@ def _number(text: str) -> float:
     return value if math.isfinite(value) else math.nan
 
 
-def read_gpx(path: Path) -> Recording:
+def read_gpx(path: Path, progress: Callable[[str], None] = lambda text: None) -> Recording:
     """Read the track points of a GPX file; see :func:`linelab.io.recordings.load_recording`."""
     points = _Points(path)
+    size, fed = max(path.stat().st_size, 1), 0
     try:
         with path.open("rb") as file:
             while block := file.read(_BLOCK):
                 points.parser.Parse(block, False)
+                fed += len(block)
+                if fed - points.parser.CurrentByteIndex > _MAX_TAG:
+                    raise points.fault("a tag or comment is too long", expected=f"at most {_MAX_TAG} bytes")
+                progress(f"reading {path.name}: {min(fed / size, 1.0):.0%}")
         points.parser.Parse(b"", True)
     except expat.ExpatError as error:
         raise FileFormatError(
@@ -153,41 +187,58 @@ def read_gpx(path: Path) -> Recording:
             line=error.lineno,
             remedy="Export the recording again; the file may be cut short",
         ) from error
+    except (LookupError, ValueError) as error:
+        raise FileFormatError(
+            f"the text encoding that the file names cannot be read ({error})", path=path, line=1, expected="UTF-8"
+        ) from error
     if points.root != "gpx":
         raise FileFormatError("this XML is not GPX", path=path, line=1, found=f"<{points.root[:40]}>", expected="<gpx>")
     columns = {name: np.frombuffer(values, dtype=np.float64) for name, values in points.values.items()}
-    return _recording(path, columns, points.others)
+    return _recording(path, columns, points)
 
 
-def _recording(path: Path, columns: dict[str, Array], others: int) -> Recording:
+def _recording(path: Path, columns: dict[str, Array], points: _Points) -> Recording:
     """Check the collected points and hand them on."""
     if columns["t"].size == 0:
-        there = f" (it has {others} waypoints or route points)" if others else ""
-        raise FileFormatError(f"no track points{there}", path=path, remedy="Export the recorded track, not waypoints")
+        raise FileFormatError(
+            "no track points",
+            path=path,
+            line=points.parser.CurrentLineNumber,
+            found=f"{points.others} waypoints or route points by the end" if points.others else "the end of the file",
+            expected="<trkpt> in <trkseg>",
+            remedy="Export the recorded track, not waypoints",
+        )
     timed = np.isfinite(columns["t"])
     if not timed.any():
         raise FileFormatError(
             "no track point has a time",
             path=path,
+            line=int(columns["line"][0]),
+            found=f"{counted(timed.size, 'point')} without a readable <time>",
+            expected="an ISO 8601 stamp in each",
             remedy="Export the track with its times",
         )
     check_degrees(path, columns["lon"], columns["lat"], columns["line"])
-    notes = ["time: ISO 8601 stamps", "units: speed m/s and course deg (GPX 1.0)"]
+    notes = ["time: ISO 8601 stamps", "units: speed m/s and course deg (GPX 1.0)", *points.left_out]
     if not timed.all():
         first = int(columns["line"][~timed][0])
-        notes.append(f"{int((~timed).sum())} points without a time left out, the first at line {first}")
-    kept = {name: column[timed] for name, column in columns.items()}
-    if not np.isfinite(kept["speed"]).any():
+        notes.append(f"{counted(int((~timed).sum()), 'point')} without a time left out, the first at line {first}")
+        columns = {name: column[timed] for name, column in columns.items()}
+    t, lon, lat = columns.pop("t"), columns.pop("lon"), columns.pop("lat")
+    del columns["line"]
+    if columns["segment"].max() == columns["segment"].min():
+        del columns["segment"]
+    columns = {name: values for name, values in columns.items() if np.isfinite(values).any()}
+    if "speed" not in columns:
         notes.append("no speed in the file")
-    channels = {_CHANNELS[name]: kept[name] for name in _CHANNELS if np.isfinite(kept[name]).any()}
-    if kept["segment"].max() > kept["segment"].min():
-        channels["segment"] = kept["segment"]
     return Recording(
-        t=kept["t"] - kept["t"][0],
-        lon=kept["lon"],
-        lat=kept["lat"],
-        speed=kept["speed"] if np.isfinite(kept["speed"]).any() else None,
-        channels=channels,
+        t=t - t[0],
+        lon=lon,
+        lat=lat,
+        speed=columns.pop("speed", None),
+        channels=columns,
         source=str(path),
         notes=tuple(notes),
+        start_utc=float(t[0]),
+        start_clock=float(t[0]),
     )

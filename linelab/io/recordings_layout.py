@@ -50,10 +50,12 @@ def find_layout(path: Path, head: bytes) -> Layout:
     width = _table_width(rows)
     first = next((i for i, row in enumerate(rows) if len(row) == width and _is_data(row)), None)
     if first is None or width < 2:
+        filled = next((i for i, line in enumerate(lines) if line.strip()), None)
         raise FileFormatError(
             "no table of numbers found",
             path=path,
-            found=next((f"'{line.strip()[:60]}'" for line in lines if line.strip()), "nothing"),
+            line=None if filled is None else filled + 1,
+            found="nothing" if filled is None else f"'{lines[filled].strip()[:60]}'",
             expected="a line of column names, then lines of numbers with one delimiter",
             remedy="Export the recording as CSV",
         )

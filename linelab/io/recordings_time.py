@@ -11,7 +11,7 @@ import numpy as np
 from linelab.units import Array
 
 _CLOCK = re.compile(r"^(?:(\d{1,3}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)$")
-_DAY = 86400.0
+DAY = 86400.0  #: seconds of a day
 _NAN = float("nan")
 
 #: Digits before the decimal point of a time since 1970 (between 1973 and 2286) and the unit that gives.
@@ -73,5 +73,5 @@ def unroll_midnight(t: Array) -> Array:
     known = np.isfinite(t)
     steps = np.diff(t[known])
     out = t.copy()
-    out[known] += _DAY * np.concatenate([[0.0], np.cumsum(steps < -0.5 * _DAY)])
+    out[known] += DAY * np.concatenate([[0.0], np.cumsum(steps < -0.5 * DAY)])
     return out

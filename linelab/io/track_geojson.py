@@ -94,11 +94,11 @@ def read_features(path: str | Path) -> tuple[list[Feature], list[str]]:
         Not GeoJSON, a role misspelt, a role given twice, a wrong geometry, coordinates that are no place on Earth.
     """
     file = Path(path)
-    document = _parse(file)
-    _check_crs(document, file)
+    document = parse_geojson(file)
+    check_crs(document, file)
     features: list[Feature] = []
     notes: list[str] = []
-    for number, raw in enumerate(_raw_features(document, file), start=1):
+    for number, raw in enumerate(raw_features(document, file), start=1):
         feature = _feature(raw, number, file, notes)
         if feature is not None:
             features.append(feature)
@@ -120,10 +120,10 @@ def read_lines(path: str | Path) -> list[tuple[str, Array, bool]]:
     repeat its first point.
     """
     file = Path(path)
-    document = _parse(file)
-    _check_crs(document, file)
+    document = parse_geojson(file)
+    check_crs(document, file)
     lines = []
-    for number, raw in enumerate(_raw_features(document, file), start=1):
+    for number, raw in enumerate(raw_features(document, file), start=1):
         properties, geometry = _properties(raw), raw.get("geometry")
         if isinstance(geometry, dict) and geometry.get("type") in ("LineString", "Polygon", "MultiLineString"):
             points, ring = _coordinates(geometry, f"feature {number}", file)
@@ -132,8 +132,14 @@ def read_lines(path: str | Path) -> list[tuple[str, Array, bool]]:
     return lines
 
 
-def _parse(path: Path) -> dict[str, Any]:
-    """JSON document of a file, NaN and Infinity refused."""
+def parse_geojson(path: Path) -> dict[str, Any]:
+    """JSON object of a file.
+
+    Raises
+    ------
+    FileFormatError
+        Not JSON, NaN or Infinity in it, nested too deeply, too large.
+    """
     text = read_text(path, "GeoJSON")
 
     def refuse(word: str) -> NoReturn:
@@ -143,7 +149,7 @@ def _parse(path: Path) -> dict[str, Any]:
         )
 
     try:
-        document = json.loads(text, parse_constant=refuse)
+        document = json.loads(text, parse_constant=refuse, parse_int=_whole_number)
     except json.JSONDecodeError as error:
         raise FileFormatError(
             f"not valid JSON: {error.msg} at column {error.colno}",
@@ -160,7 +166,13 @@ def _parse(path: Path) -> dict[str, Any]:
     return document
 
 
-def _raw_features(document: dict[str, Any], path: Path) -> list[dict[str, Any]]:
+def _whole_number(text: str) -> int | float:
+    """An integer; one of more digits than any use has comes back as a float, possibly infinite."""
+    return int(text) if len(text) < 20 else float(text)
+
+
+def raw_features(document: dict[str, Any], path: Path) -> list[dict[str, Any]]:
+    """The features of a GeoJSON object, a bare geometry made one."""
     kind = document.get("type")
     if kind == "FeatureCollection" and isinstance(document.get("features"), list):
         raw = document["features"]
@@ -179,7 +191,7 @@ def _raw_features(document: dict[str, Any], path: Path) -> list[dict[str, Any]]:
     return [item for item in raw if isinstance(item, dict)]
 
 
-def _check_crs(document: dict[str, Any], path: Path) -> None:
+def check_crs(document: dict[str, Any], path: Path) -> None:
     """Refuse the outdated 'crs' member when it names anything but WGS 84 longitude and latitude."""
     crs = document.get("crs")
     if not isinstance(crs, dict):

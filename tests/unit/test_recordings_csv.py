@@ -124,8 +124,8 @@ def test_gaps_stay_gaps_and_odd_cells_are_counted(tmp_path):
     np.testing.assert_array_equal(np.isnan(recording.speed), [False, False, True, True, False])
     notes = " / ".join(recording.notes)
     assert "line 4 ('fast')" in notes
-    assert "1 lines without a time left out, the first at line 6" in notes
-    assert "1 lines with too few columns left out, the first at line 7" in notes
+    assert "1 line without a time left out, the first at line 6" in notes
+    assert "1 line with too few columns left out, the first at line 7" in notes
 
 
 def test_facts_are_not_cleaned(tmp_path):
@@ -157,7 +157,6 @@ def test_local_metres_and_feet(tmp_path):
         (b"lat,lon,speed_kmh\n45,7,3\n45,7,3\n", "no column is recognised as the time"),
         (b"t_s,lat,speed_kmh\n0,45,3\n1,45,3\n", "recognised as the longitude"),
         (b"time,lat,lon\nsoon,45,7\nlater,45,7\n", "time cannot be read"),
-        (b"$GPRMC,225446,A,4916.45,N,12311.12,W,000.5,054.7,191194,020.3,E*68\n", "NMEA"),
     ],
 )
 def test_unusable_files_are_told_why_on_one_line(tmp_path, content, words):

@@ -62,7 +62,7 @@ def test_no_speed_is_said(tmp_path):
         (gpx().replace('lon="7.002"', ""), "line 5.*'lon'.*nothing"),
         (gpx().replace('lat="45', 'lat="145'), "latitude 145.*swapped"),
         (gpx().replace("<time>", "<name>").replace("</time>", "</name>"), "no track point has a time"),
-        (gpx().replace("trkpt", "wpt"), r"no track points \(it has 4 waypoints"),
+        (gpx().replace("trkpt", "wpt"), r"no track points \(found 4 waypoints"),
         (gpx()[:-30], "breaks off"),
         ("<html><body>log in first</body></html>", "not GPX.*html"),
     ],
@@ -76,7 +76,7 @@ def test_unusable_files_are_told_why(tmp_path, text, words):
 def test_points_without_a_time_are_left_out_and_counted(tmp_path):
     recording = load_recording(write(tmp_path, gpx().replace("<time>2024-05-01T10:00:02Z</time>", "")))
     assert recording.t.size == 3
-    assert any("1 points without a time" in note and "line 5" in note for note in recording.notes)
+    assert any("1 point without a time" in note and "line 5" in note for note in recording.notes)
 
 
 @settings(max_examples=200, deadline=None)
