@@ -13,7 +13,7 @@ from linelab.report.display import METRIC, Units
 from linelab.report.figures_data import time_gap
 from linelab.report.figures_lines import draw_lost, survey_note
 from linelab.report.figures_map import draw_ground, draw_scale, fit_limits
-from linelab.report.outlines import BEFORE, View, along_closed, corner_view, stations_between
+from linelab.report.outlines import BEFORE, View, along_closed, corner_view, spread, stations_between
 from linelab.report.style import INK, LOSS, PAPER, SOFT, footer, heading, new_figure
 from linelab.track import Corner, Track
 from linelab.units import Array
@@ -172,25 +172,3 @@ def _leader(x: list[float], y: list[float], colour: str):  # type: ignore[no-unt
     from matplotlib.lines import Line2D
 
     return Line2D(x, y, color=colour, linewidth=0.6, alpha=0.75)
-
-
-def spread(wanted: Array, gap: float, low: float, high: float) -> Array:
-    """Heights as near as possible to those wanted (K,), at least ``gap`` apart, in the same order, inside the bounds.
-
-    Least squares under order constraints by pooling neighbours (pool-adjacent-violators; R. E. Barlow et al.,
-    *Statistical Inference under Order Restrictions*, 1972, *memory*).
-    """
-    order = np.argsort(wanted, kind="stable")
-    step = min(gap, (high - low) / max(wanted.size - 1, 1))
-    target = wanted[order] - step * np.arange(wanted.size)
-    blocks: list[list[float]] = []
-    for value in target:
-        blocks.append([float(value)])
-        while len(blocks) > 1 and np.mean(blocks[-2]) > np.mean(blocks[-1]):
-            last = blocks.pop()
-            blocks[-1] += last
-    level = np.concatenate([np.full(len(block), np.mean(block)) for block in blocks])
-    level = np.clip(level, low, high - step * (wanted.size - 1))
-    result = np.empty(wanted.size)
-    result[order] = level + step * np.arange(wanted.size)
-    return result

@@ -125,3 +125,25 @@ def _way_in(track: Track, corner: Corner) -> float:
     middle = 0.5 * (along_closed(track, track.w_left, local) - along_closed(track, track.w_right, local))
     x, y = sn_to_xy(track.reference, s, middle)
     return float(np.arctan2(y[1] - y[0], x[1] - x[0]))
+
+
+def spread(wanted: Array, gap: float, low: float, high: float) -> Array:
+    """Heights as near as possible to those wanted (K,), at least ``gap`` apart, in the same order, inside the bounds.
+
+    Least squares under order constraints by pooling neighbours (pool-adjacent-violators; R. E. Barlow et al.,
+    *Statistical Inference under Order Restrictions*, 1972, *memory*).
+    """
+    order = np.argsort(wanted, kind="stable")
+    step = min(gap, (high - low) / max(wanted.size - 1, 1))
+    target = wanted[order] - step * np.arange(wanted.size)
+    blocks: list[list[float]] = []
+    for value in target:
+        blocks.append([float(value)])
+        while len(blocks) > 1 and np.mean(blocks[-2]) > np.mean(blocks[-1]):
+            last = blocks.pop()
+            blocks[-1] += last
+    level = np.concatenate([np.full(len(block), np.mean(block)) for block in blocks])
+    level = np.clip(level, low, high - step * (wanted.size - 1))
+    result = np.empty(wanted.size)
+    result[order] = level + step * np.arange(wanted.size)
+    return result

@@ -11,6 +11,7 @@ from linelab.comparison.measured import Measured
 from linelab.comparison.segments import PHASES
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
 from linelab.report.exports import FIGURES
+from linelab.report.measured_text import clear, measured_text
 from linelab.report.tables import text_table
 
 #: Columns of :func:`review_rows` in each of the two tables.
@@ -26,9 +27,6 @@ PLACES_OF_LOSS = {
 #: Corners that are named first, and what a corner must cost at least [s].
 FIRST, LEAST = 3, 0.02
 
-#: A figure is spoken of where it is this many standard deviations from none.
-CLEAR = 2.0
-
 
 def review_rows(comparison: Comparison, *, units: Units = METRIC) -> list[list[str]]:
     """The review as rows of text, corners ranked by time lost, the first row the header; "-" where withheld."""
@@ -41,38 +39,26 @@ def review_rows(comparison: Comparison, *, units: Units = METRIC) -> list[list[s
 
 def _text_row(review: CornerReview, units: Units) -> list[str]:
     """One corner as text."""
-    phases = [_text(figure, 1.0, 2, signed=True, sigma=False) for _, figure in review.phases]
+    phases = [measured_text(figure, 1.0, 2, signed=True, sigma=False) for _, figure in review.phases]
     return [
         review.corner.label,
-        _text(review.time_lost, 1.0, 2, signed=True),
+        measured_text(review.time_lost, 1.0, 2, signed=True),
         *phases,
-        _text(review.line_loss, 1.0, 2, signed=True),
-        _text(review.speed_loss, 1.0, 2, signed=True),
-        _text(review.min_speed, units.speed, 1),
+        measured_text(review.line_loss, 1.0, 2, signed=True),
+        measured_text(review.speed_loss, 1.0, 2, signed=True),
+        measured_text(review.min_speed, units.speed, 1),
         f"{review.min_speed_reference / units.speed:.1f}",
-        _text(review.min_speed_place, units.length, 0, signed=True),
-        _text(review.entry_overspeed, units.speed, 1, signed=True),
-        _text(review.apex_miss, units.length, 1, signed=True),
+        measured_text(review.min_speed_place, units.length, 0, signed=True),
+        measured_text(review.entry_overspeed, units.speed, 1, signed=True),
+        measured_text(review.apex_miss, units.length, 1, signed=True),
     ]
-
-
-def _text(figure: Measured, unit: float, digits: int, *, signed: bool = False, sigma: bool = True) -> str:
-    """Value ± sigma in a unit, or "-"."""
-    if figure.value is None:
-        return "-"
-    value = round(figure.value / unit, digits) + 0.0
-    text = f"{value:+.{digits}f}" if signed and value != 0.0 else f"{value:.{digits}f}"
-    if not sigma or not figure.sigma:
-        return text
-    # A standard deviation is never shown as zero: it would claim certainty.
-    return f"{text} ±{max(figure.sigma / unit, 10.0**-digits):.{digits}f}"
 
 
 def review_text(comparison: Comparison, *, units: Units = METRIC) -> str:
     """The review for a terminal: heading, first things, tables, reasons for what is withheld, notes, cautions."""
     gap = comparison.lap_gap
     driven, reference = comparison.driven.lap, comparison.reference
-    apart = _text(gap, 1.0, 3, signed=True)
+    apart = measured_text(gap, 1.0, 3, signed=True)
     rows = review_rows(comparison, units=units)
     lines = [
         f"{comparison.track_name}: {driven.label or 'driven lap'} {lap_time_text(driven.lap_time)}, "
@@ -99,7 +85,7 @@ def _two_lines(title: str) -> str:
 
 def review_words(comparison: Comparison, *, units: Units = METRIC) -> list[str]:
     """The corners to look at first in sentences that say only what the recording shows clearly; [] where none does."""
-    ranked = [review for review in rank_corners(comparison) if _clear(review.time_lost, LEAST)]
+    ranked = [review for review in rank_corners(comparison) if clear(review.time_lost, LEAST)]
     if not ranked:
         return []
     estimated = comparison.survey.kind == "estimated"
@@ -109,14 +95,14 @@ def review_words(comparison: Comparison, *, units: Units = METRIC) -> list[str]:
 
 def _sentence(review: CornerReview, units: Units) -> str:
     """One corner: what it costs, in which part, and what differs there."""
-    said = [f"corner {review.corner.label}: {_text(review.time_lost, 1.0, 2, signed=True)} s{_where(review)}"]
-    if _clear(review.entry_overspeed, 0.0, both=True):
+    said = [f"corner {review.corner.label}: {measured_text(review.time_lost, 1.0, 2, signed=True)} s{_where(review)}"]
+    if clear(review.entry_overspeed, 0.0, both=True):
         said.append(f"{_apart(review.entry_overspeed.value, units)} at the turn-in")
     slower = _minus(review.min_speed, review.min_speed_reference)
-    if _clear(slower, 0.0, both=True):
+    if clear(slower, 0.0, both=True):
         said.append(f"minimum {_apart(slower.value, units)}")
-    if _clear(review.apex_miss, 0.0):
-        said.append(f"apex missed by {_text(review.apex_miss, units.length, 1)} {units.length_unit}")
+    if clear(review.apex_miss, 0.0):
+        said.append(f"apex missed by {measured_text(review.apex_miss, units.length, 1)} {units.length_unit}")
     return "; ".join(said)
 
 
@@ -131,14 +117,6 @@ def _where(review: CornerReview) -> str:
 def _minus(figure: Measured, reference: float) -> Measured:
     """A measured figure less an exact one."""
     return figure if figure.value is None else Measured(figure.value - reference, figure.sigma)
-
-
-def _clear(figure: Measured, least: float, *, both: bool = False) -> bool:
-    """Whether a figure is known and clearly above ``least``; ``both``: or as clearly below."""
-    if figure.value is None:
-        return False
-    value = abs(figure.value) if both else figure.value
-    return value > max(least, CLEAR * (figure.sigma or 0.0))
 
 
 def _apart(value: float | None, units: Units) -> str:

@@ -19,14 +19,14 @@ from linelab.kart import Driver
 from linelab.lap import Limit
 from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
 from linelab.report.figures import corner_sentence, save_reference_pictures, save_review_pictures
-from linelab.report.figures_corner import plot_corner, spread
+from linelab.report.figures_corner import plot_corner
 from linelab.report.figures_data import Pedal, pedals, pieces, runs, time_gap
 from linelab.report.figures_lines import lost_colours, plot_ground, plot_lines
 from linelab.report.figures_marks import driven_callouts, reference_callouts
 from linelab.report.figures_reference import LIMIT_LOOKS, corner_minima, plot_reference
 from linelab.report.figures_traces import plot_traces
 from linelab.report.kart_figures import plot_kart
-from linelab.report.outlines import View, label_places, round_length
+from linelab.report.outlines import View, label_places, round_length, spread
 from linelab.report.reference_facts import corner_rows
 from linelab.report.style import save_figure
 from linelab.report.tables import text_table

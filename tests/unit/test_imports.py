@@ -49,6 +49,8 @@ HOMES = {
     "pydantic": ("io/",),
     "pydantic_core": ("io/",),
     "matplotlib": ("report/",),
+    "jinja2": ("report/page/",),
+    "markupsafe": ("report/page/",),
     "click": ("cli",),
     "rich": ("cli",),
     "pandas": ("lap.py", "comparison/compare.py"),  # only inside to_dataframe()

@@ -1,0 +1,250 @@
+"use strict";
+/* The page's own script: lap chooser, one cursor for map and curves, zoom by viewBox, sorting, light and dark.
+   Everything it shows comes from the two blocks of data in the page; texts are set as text, never as markup. */
+(() => {
+  const find = (id) => document.getElementById(id);
+  const data = JSON.parse(find("readings").textContent);
+  const byLap = JSON.parse(find("by-lap").textContent);
+  const sums = (steps) => { let sum = 0; return steps.map((step) => (sum += step)); };
+  const road = { x: sums(data.road.x), y: sums(data.road.y), psi: sums(data.road.psi) };
+  const target = { v: sums(data.target.v), n: sums(data.target.n) };
+  const unpacked = new Map();
+  const numbers = (lap) => {
+    if (!unpacked.has(lap)) {
+      const own = {};
+      for (const [name, value] of Object.entries(data.laps[lap])) own[name] = Array.isArray(value) ? sums(value) : value;
+      unpacked.set(lap, own);
+    }
+    return unpacked.get(lap);
+  };
+
+  /* ---- lap chooser */
+  const chooser = find("lap"), earlier = find("earlier"), later = find("later");
+  const places = [...document.querySelectorAll("[data-by-lap]")];
+  const dots = [...document.querySelectorAll(".dot")];
+  const signs = { "+": "loss", "−": "gain" };
+  let lap = Number(chooser.value);
+
+  const showLap = (wanted) => {
+    lap = Math.min(Math.max(wanted, 0), data.laps.length - 1);
+    const own = byLap.laps[lap];
+    places.forEach((place, k) => {
+      const text = byLap.texts[own[k]], kind = place.dataset.byLap;
+      if (kind === "text") {
+        place.textContent = text;
+        if ("sign" in place.dataset) place.dataset.sign = signs[text[0]] || "none";
+      } else place.setAttribute(kind, text);
+    });
+    markLap();
+    sortAgain();
+    showPlace();
+  };
+  const markLap = () => {
+    chooser.value = String(lap);
+    earlier.disabled = lap === 0;
+    later.disabled = lap === data.laps.length - 1;
+    dots.forEach((dot) => dot.classList.toggle("chosen", Number(dot.dataset.lap) === lap));
+  };
+  chooser.disabled = data.laps.length < 2;
+  chooser.addEventListener("change", () => showLap(Number(chooser.value)));
+  earlier.addEventListener("click", () => showLap(lap - 1));
+  later.addEventListener("click", () => showLap(lap + 1));
+  dots.forEach((dot) => dot.addEventListener("click", () => showLap(Number(dot.dataset.lap))));
+
+  /* ---- cursor */
+  const map = find("map"), slider = find("place"), readout = find("readout"), panels = find("curves");
+  const fields = [...document.querySelectorAll(".field")];
+  const cursors = [...document.querySelectorAll(".cursor")];
+  const labels = [...panels.querySelectorAll("[data-at]")];
+  const sized = [...map.querySelectorAll("[data-size]")];
+  const spots = find("spots"), spotDriven = find("spot-driven"), spotTarget = find("spot-target");
+  const count = data.count, length = data.step * count;
+  const phases = ["braking", "entry", "exit", "straight after"];
+  let place = 0, first = 0, last = count;
+
+  const point = (n, k) => [road.x[k] - (n[k] * Math.sin(road.psi[k] / 1e4)), road.y[k] - (n[k] * Math.cos(road.psi[k] / 1e4))];
+  const fixed = (value, digits) => value.toFixed(digits).replace("-", "−").replace(/^−(0\.?0*)$/, "$1");
+  const apart = (value, sigma, digits) => `${fixed(Math.abs(value), digits)} ±${Math.max(sigma, 10 ** -digits).toFixed(digits)}`;
+
+  const where = () => {
+    const s = place * data.step;
+    let at = data.segments[0];
+    for (const segment of data.segments) if (segment[0] <= s) at = segment;
+    return at[1] ? `corner ${at[1]}, ${phases[at[2]]}` : "before the first corner";
+  };
+  const words = () => {
+    const own = numbers(lap), [speed, speedUnit] = data.units.speed, [long, longUnit] = data.units.length;
+    const gap = own.gap[place] / 1000, aside = (own.n[place] - target.n[place]) / 100 / long;
+    return [
+      `${Math.round((place * data.step) / long)} ${longUnit} from the start line: ${where()}.`,
+      `${own.label}: ${apart(own.v[place] / 100 / speed, own.v_sigma[place] / 100 / speed, 1)} ${speedUnit}; ` +
+        `${data.target.title}: ${fixed(target.v[place] / 100 / speed, 1)} ${speedUnit}.`,
+      `${apart(gap, own.gap_sigma[place] / 1000, 2)} s ${gap < 0 ? "ahead" : "behind"} so far,`,
+      `${apart(aside, own.n_sigma[place] / 100 / long, 1)} ${longUnit} further ${aside < 0 ? "right" : "left"}.`,
+    ].join(" ");
+  };
+  const showPlace = () => {
+    const own = numbers(lap), text = words();
+    slider.value = String(place);
+    slider.setAttribute("aria-valuetext", text);
+    readout.textContent = text;
+    cursors.forEach((cursor) => {
+      cursor.setAttribute("transform", `translate(${place * data.step * 10} 0)`);
+      cursor.setAttribute("visibility", "visible");
+    });
+    [[spotTarget, point(target.n, place)], [spotDriven, point(own.n, place)]].forEach(([spot, [x, y]]) => {
+      spot.setAttribute("cx", x.toFixed(0));
+      spot.setAttribute("cy", y.toFixed(0));
+    });
+    spots.removeAttribute("hidden");
+  };
+  const moveTo = (wanted) => {
+    place = Math.min(Math.max(Math.round(wanted), 0), count);
+    if (place < first || place > last) {
+      const span = last - first;
+      setView(place - span / 2, place + span / 2);
+    }
+    showPlace();
+  };
+  slider.max = String(count);
+  slider.addEventListener("input", () => moveTo(Number(slider.value)));
+
+  const alongCurve = (event) => {
+    const box = fields[0].ownerSVGElement.getBoundingClientRect();
+    moveTo(first + ((last - first) * (event.clientX - box.left)) / box.width);
+  };
+  const alongMap = (event) => {
+    const matrix = map.getScreenCTM();
+    if (!matrix) return;
+    const { x, y } = new DOMPoint(event.clientX, event.clientY).matrixTransform(matrix.inverse());
+    const own = numbers(lap);
+    let best = place, least = Infinity;
+    for (let k = 0; k <= count; k += 1) {
+      const [px, py] = point(own.n, k), far = (px - x) ** 2 + (py - y) ** 2;
+      if (far < least) { least = far; best = k; }
+    }
+    moveTo(best);
+  };
+  const follow = (element, move) => {
+    element.addEventListener("pointerdown", move);
+    element.addEventListener("pointermove", (event) => { if (event.pointerType === "mouse" || event.buttons) move(event); });
+  };
+  document.querySelectorAll(".plot").forEach((plot) => follow(plot, alongCurve));
+  follow(map, alongMap);
+
+  /* ---- how much of the lap is shown */
+  const whole = map.dataset.box.split(" ").map(Number);
+  const shape = whole[2] / whole[3];
+  const mapBox = () => {
+    if (last - first >= count) return whole;
+    let left = Infinity, right = -Infinity, top = Infinity, bottom = -Infinity;
+    for (let k = Math.floor(first); k <= Math.ceil(last); k += 1) {
+      left = Math.min(left, road.x[k]); right = Math.max(right, road.x[k]);
+      top = Math.min(top, road.y[k]); bottom = Math.max(bottom, road.y[k]);
+    }
+    const high = Math.max(bottom - top + 2400, (right - left + 2400) / shape), wide = high * shape;
+    return [(left + right - wide) / 2, (top + bottom - high) / 2, wide, high].map(Math.round);
+  };
+  const fitText = () => {
+    const box = map.viewBox.baseVal, across = map.getBoundingClientRect();
+    const unit = Math.max(box.width / across.width, box.height / across.height);
+    if (!Number.isFinite(unit)) return;
+    sized.forEach((text) => text.setAttribute("font-size", (Number(text.dataset.size) * unit).toFixed(0)));
+    spotDriven.setAttribute("r", (6 * unit).toFixed(0));
+    spotTarget.setAttribute("r", (5 * unit).toFixed(0));
+  };
+  const setView = (from, to) => {
+    const span = Math.min(Math.max(to - from, 15), count);
+    first = Math.min(Math.max(from, 0), count - span);
+    last = first + span;
+    const start = first * data.step * 10, wide = span * data.step * 10;
+    fields.forEach((field) => field.setAttribute("viewBox", `${start.toFixed(1)} ${field.dataset.low} ${wide.toFixed(1)} ${field.dataset.reach}`));
+    labels.forEach((label) => label.setAttribute("x", `${((100 * (Number(label.dataset.at) - start)) / wide).toFixed(2)}%`));
+    map.setAttribute("viewBox", mapBox().join(" "));
+    fitText();
+  };
+  const stretch = (factor) => {
+    const span = (last - first) * factor;
+    setView(place - span / 2, place + span / 2);
+  };
+  const toCorner = (step) => {
+    const apexes = data.corners.map((corner) => ((corner.apex % length) + length) % length);
+    if (!apexes.length) return;
+    const order = apexes.map((apex, k) => k).sort((a, b) => apexes[a] - apexes[b]);
+    const here = place * data.step, gap = data.step;
+    const ahead = order.filter((k) => apexes[k] > here + gap), behind = order.filter((k) => apexes[k] < here - gap);
+    const k = step > 0 ? (ahead.length ? ahead[0] : order[0]) : (behind.length ? behind[behind.length - 1] : order[order.length - 1]);
+    const corner = data.corners[k], shift = apexes[k] - corner.apex;
+    place = Math.round(apexes[k] / data.step);
+    setView((corner.from + shift - 15) / data.step, (corner.to + shift + 15) / data.step);
+    showPlace();
+  };
+  find("whole").addEventListener("click", () => setView(0, count));
+  find("next").addEventListener("click", () => toCorner(1));
+  find("before").addEventListener("click", () => toCorner(-1));
+  find("nearer").addEventListener("click", () => stretch(0.6));
+  find("farther").addEventListener("click", () => stretch(1 / 0.6));
+  const spread = find("spread");
+  if (spread) spread.addEventListener("change", () => document.body.classList.toggle("with-spread", spread.checked));
+  addEventListener("resize", fitText);
+
+  /* ---- table */
+  const table = find("table"), body = table.tBodies[0], heads = [...table.tHead.rows[0].cells];
+  let column = 0, direction = 1;
+  const value = (row) => {
+    if (column === 0) return Number(row.dataset.order);
+    const number = parseFloat(row.cells[column].textContent.replace("−", "-"));
+    return Number.isNaN(number) ? null : number;
+  };
+  const sortAgain = () => {
+    const rows = [...body.rows].map((row) => [value(row), row]);
+    rows.sort(([a], [b]) => (a === null) - (b === null) || direction * (a - b));
+    body.append(...rows.map(([, row]) => row));
+  };
+  heads.forEach((head, k) => {
+    const button = head.querySelector("button");
+    button.disabled = false;
+    button.addEventListener("click", () => {
+      direction = column === k ? -direction : k === 0 ? 1 : -1;
+      column = k;
+      heads.forEach((other) => other.removeAttribute("aria-sort"));
+      head.setAttribute("aria-sort", direction > 0 ? "ascending" : "descending");
+      sortAgain();
+    });
+  });
+
+  /* ---- a link to a corner opens it */
+  const openLinked = () => {
+    const linked = find(location.hash.slice(1));
+    if (linked && linked.tagName === "DETAILS") linked.open = true;
+  };
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest && event.target.closest('a[href^="#corner-"]');
+    const linked = link && find(link.getAttribute("href").slice(1));
+    if (linked) linked.open = true;
+  });
+  addEventListener("hashchange", openLinked);
+
+  /* ---- light and dark */
+  const theme = find("theme"), page = document.documentElement;
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  const remembered = () => { try { return localStorage.getItem("linelab-theme"); } catch { return null; } };
+  const remember = (name) => { try { localStorage.setItem("linelab-theme", name); } catch { /* a file may have no memory */ } };
+  const isDark = () => (page.dataset.theme || (dark.matches ? "dark" : "light")) === "dark";
+  const nameTheme = () => { theme.textContent = isDark() ? "Light page" : "Dark page"; };
+  if (["light", "dark"].includes(remembered())) page.dataset.theme = remembered();
+  theme.addEventListener("click", () => {
+    page.dataset.theme = isDark() ? "light" : "dark";
+    remember(page.dataset.theme);
+    nameTheme();
+  });
+  dark.addEventListener("change", nameTheme);
+  theme.hidden = false;
+  nameTheme();
+
+  find("controls").hidden = false;
+  markLap();
+  fitText();
+  moveTo(0);
+  openLinked();
+})();

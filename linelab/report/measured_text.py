@@ -1,0 +1,69 @@
+"""Measured figures as text: value ± standard deviation in the units shown, and parts that add up as shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from linelab.comparison.measured import Measured
+
+#: A figure is spoken of where it is this many standard deviations from none.
+CLEAR = 2.0
+
+
+def measured_text(
+    figure: Measured, size: float = 1.0, digits: int = 2, *, signed: bool = False, sigma: bool = True
+) -> str:
+    """Value ± sigma in units of ``size``, or "-" where withheld."""
+    if figure.value is None:
+        return "-"
+    text = number_text(figure.value / size, digits, signed=signed)
+    if not sigma or not figure.sigma:
+        return text
+    # A standard deviation is never shown as zero: it would claim certainty.
+    return f"{text} ±{max(figure.sigma / size, 10.0**-digits):.{digits}f}"
+
+
+def number_text(value: float, digits: int = 2, *, signed: bool = False) -> str:
+    """A number without a negative zero, and with a plus sign where wanted."""
+    shown = round(value, digits) + 0.0
+    return f"{shown:+.{digits}f}" if signed and shown != 0.0 else f"{shown:.{digits}f}"
+
+
+def typeset(text: str) -> str:
+    """The same text with minus signs and dashes for the page and for print."""
+    return "–" if text == "-" else text.replace("-", "−")
+
+
+def clear(figure: Measured, least: float = 0.0, *, both: bool = False) -> bool:
+    """Whether a figure is known and clearly above ``least``; ``both``: or as clearly below minus that."""
+    if figure.value is None:
+        return False
+    value = abs(figure.value) if both else figure.value
+    return value > max(least, CLEAR * (figure.sigma or 0.0))
+
+
+def parts_of(total: float, parts: Sequence[float], digits: int = 2) -> list[float]:
+    """Parts rounded so that, as shown, they add up to the total as shown.
+
+    Each is rounded down or up; those with the largest remainders go up (the largest remainder method of apportionment).
+
+    Parameters
+    ----------
+    total : float
+        Sum of ``parts`` up to what has been rounded before.
+    parts : sequence of float
+    digits : int
+        Decimals shown.
+    """
+    if not parts:
+        return []
+    scaled = np.asarray(parts) * 10.0**digits
+    floor = np.floor(scaled)
+    missing = round(round(total, digits) * 10.0**digits - float(floor.sum()))
+    share, left = divmod(missing, len(parts))
+    order = np.argsort(-(scaled - floor), kind="stable")
+    floor += share
+    floor[order[:left]] += 1.0
+    return [float(value) for value in floor / 10.0**digits + 0.0]

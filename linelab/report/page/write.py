@@ -1,0 +1,94 @@
+"""The page put together: template, style and script in one file that asks no network for anything."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Sequence
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+
+from linelab.coaching.values import SessionReview
+from linelab.comparison.laps import RecordedLap
+from linelab.io.atomic import write_text
+from linelab.report.display import METRIC, Units
+from linelab.report.page.content import page_content
+from linelab.report.page.varying import Varying
+
+
+def review_page(
+    review: SessionReview, units: Units = METRIC, *, source: str = "", recorded: Sequence[RecordedLap] = ()
+) -> str:
+    """A session's review as the text of one HTML file.
+
+    Everything that comes from files (names of tracks, corners, recordings, notes) is escaped; a content security policy
+    lets nothing run or load but what is in the file.
+
+    Parameters
+    ----------
+    review : SessionReview
+    units : Units
+    source : str
+        Name of the recording.
+    recorded : sequence of RecordedLap
+        All laps of the recording, also those left out.
+    """
+    style, script = _bundled("review.css"), _bundled("review.js")
+    content = page_content(review, units, source=source, recorded=recorded)
+    return _template().render(
+        content,
+        style=style,
+        script=script,
+        style_hash=_hash(style),
+        script_hash=_hash(script),
+        vary=Varying(len(review.laps)),
+    )
+
+
+def save_page(
+    review: SessionReview,
+    path: str | Path,
+    units: Units = METRIC,
+    *,
+    source: str = "",
+    recorded: Sequence[RecordedLap] = (),
+) -> None:
+    """Write :func:`review_page` to a file.
+
+    Raises
+    ------
+    InputError
+        The place cannot be written to.
+    """
+    write_text(path, review_page(review, units, source=source, recorded=recorded))
+
+
+@cache
+def _template() -> Template:
+    """The page's template; every variable is escaped, and one that is missing is an error."""
+    environment = Environment(
+        loader=PackageLoader("linelab", "data/page"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["sign"] = _sign
+    return environment.get_template("review.html")
+
+
+def _bundled(name: str) -> str:
+    return (files("linelab") / "data" / "page" / name).read_text(encoding="utf-8")
+
+
+def _hash(text: str) -> str:
+    """A content security policy's name for an inline style or script (W3C CSP Level 3)."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+
+
+def _sign(text: str) -> str:
+    """Whether a text shows a loss, a gain or neither, by its first character."""
+    return {"+": "loss", "−": "gain"}.get(text[:1], "none")
