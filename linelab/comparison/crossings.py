@@ -22,13 +22,18 @@ LONGEST_GAP = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """One crossing of a line: when [s], where across it (positive left of its middle) [m], how fast [m/s]."""
+    """One crossing of a line: when [s], where across it (positive left of its middle) [m], how fast [m/s].
+
+    ``share`` is the share of the sample step that lies before it, ``reach`` half the line's length [m].
+    """
 
     t: float
     across: float
     speed: float
     forward: bool
     index: int  #: sample before the crossing
+    share: float
+    reach: float
 
 
 def find_crossings(samples: Samples, line: StartLine, *, longest_gap: float = LONGEST_GAP) -> list[Crossing]:
@@ -45,7 +50,9 @@ def find_crossings(samples: Samples, line: StartLine, *, longest_gap: float = LO
             step = float(samples.t[i + 1] - samples.t[i])
             speed = math.hypot(samples.x[i + 1] - samples.x[i], samples.y[i + 1] - samples.y[i]) / step
             forward = bool(ahead[i + 1] > ahead[i])
-            found.append(Crossing(float(samples.t[i]) + share * step, offset, speed, forward, i))
+            found.append(
+                Crossing(float(samples.t[i]) + share * step, offset, speed, forward, i, share, 0.5 * line.width)
+            )
     return found
 
 

@@ -5,24 +5,16 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Literal
 
-import numpy as np
-
-from linelab.comparison.crossings import LONGEST_GAP, Crossing, passages
-from linelab.comparison.measured import Measured
+from linelab.comparison.crossings import LONGEST_GAP, Crossing, find_crossings, passages
+from linelab.comparison.lap_status import Status, judge
+from linelab.comparison.measured import Measured, withheld
 from linelab.comparison.noise import drift, position_noise
 from linelab.comparison.samples import Samples, own_plane, place_samples, samples_on
 from linelab.comparison.start_line import StartLine, track_line
 from linelab.errors import InputError, RecordingError
 from linelab.lap import Recording
-from linelab.track import Track
-from linelab.units import Array
-
-Status = Literal["complete", "aborted", "incomplete", "out", "in"]
-
-#: Standing still: slower than this [m/s] for at least this long [s].
-STANDING, STANDING_TIME = 1.0, 1.5
+from linelab.track import Track, lap_ends
 
 #: Position bias of a consumer receiver, assumed where nothing better is known [m per axis]; its correlation time [s].
 #: Open data show a median error of 2.2 m, nearly all of it bias; errors stay alike for minutes
@@ -41,14 +33,16 @@ class RecordedLap:
     t_start, t_end : float
         In the recording's time [s].
     status : str
-        "complete"; "aborted" (stood still on the way); "incomplete" (samples missing, part of the circuit not driven);
-        "out" and "in" (before the first and after the last crossing).
+        "complete"; "aborted" (a stop, a spin, held up on the way); "incomplete" (samples missing, part of the circuit not
+        driven); "out" and "in" (before the first and after the last crossing).
     reason : str
         Why it is not complete.
     sigma_scatter, sigma_drift : float
         Standard deviations of the lap time from the scatter of positions and from the drift of their bias [s].
     samples : Samples
         The whole session, so that an estimate can reach beyond the lap's ends.
+    splits : tuple of Measured
+        Time from the start of the lap to each of the track's timing lines [s].
     """
 
     number: int
@@ -59,6 +53,7 @@ class RecordedLap:
     reason: str = ""
     sigma_scatter: float = 0.0
     sigma_drift: float = 0.0
+    splits: tuple[Measured, ...] = ()
 
     @property
     def duration(self) -> float:
@@ -73,9 +68,23 @@ class RecordedLap:
         return Measured(self.duration, math.hypot(self.sigma_scatter, self.sigma_drift))
 
     @property
+    def sectors(self) -> tuple[Measured, ...]:
+        """Times between the timing lines, from the start line on and back to it [s]; empty without timing lines."""
+        if not self.splits:
+            return ()
+        return tuple(_between(a, b) for a, b in pairwise((Measured(0.0, 0.0), *self.splits, self.lap_time)))
+
+    @property
     def label(self) -> str:
         """What to call it."""
         return f"lap {self.number}" if self.status not in ("out", "in") else f"{self.status} lap"
+
+
+def _between(a: Measured, b: Measured) -> Measured:
+    """Time from one line to the next."""
+    if a.value is None or b.value is None or a.sigma is None or b.sigma is None:
+        return withheld(a.reason or b.reason)
+    return Measured(b.value - a.value, math.hypot(a.sigma, b.sigma))
 
 
 def split_laps(
@@ -122,10 +131,13 @@ def split_laps(
     else:
         start, length = where, None
     passes = passages(samples, start, length, longest_gap)
-    laps = [_lap(samples, i + 1, a, b, bias, bias_time) for i, (a, b) in enumerate(pairwise(passes))]
-    laps = _judge(laps, length, longest_gap)
+    noise, _ = position_noise(samples)
+    laps = [_lap(samples, i + 1, a, b, noise, bias, bias_time) for i, (a, b) in enumerate(pairwise(passes))]
+    laps = _judged(samples, laps, length, longest_gap)
     if not any(lap.status in ("complete", "aborted") for lap in laps):
         raise _no_lap(samples, passes, laps)
+    if isinstance(where, Track):
+        laps = _with_splits(where, laps, noise, bias, bias_time, longest_gap)
     return (_out_lap(samples, passes[0]), *laps, _in_lap(samples, passes[-1], len(laps) + 1))
 
 
@@ -152,9 +164,10 @@ def _no_lap(samples: Samples, passes: list[Crossing], laps: list[RecordedLap]) -
     return RecordingError(what, where=samples.source, remedy="Record at least one whole lap from line to line")
 
 
-def _lap(samples: Samples, number: int, a: Crossing, b: Crossing, bias: float, bias_time: float) -> RecordedLap:
+def _lap(
+    samples: Samples, number: int, a: Crossing, b: Crossing, noise: float, bias: float, bias_time: float
+) -> RecordedLap:
     """A lap between two passages, with its uncertainty."""
-    noise, _ = position_noise(samples)
     slow = max(min(a.speed, b.speed), 1.0)
     return RecordedLap(
         number=number,
@@ -162,66 +175,47 @@ def _lap(samples: Samples, number: int, a: Crossing, b: Crossing, bias: float, b
         t_end=b.t,
         status="complete",
         samples=samples,
-        sigma_scatter=noise * math.hypot(1.0 / max(a.speed, 1.0), 1.0 / max(b.speed, 1.0)),
+        sigma_scatter=math.hypot(_scatter(a, noise), _scatter(b, noise)),
         sigma_drift=drift(bias, bias_time, b.t - a.t) / slow,
     )
 
 
-def _judge(laps: list[RecordedLap], length: float | None, longest_gap: float) -> list[RecordedLap]:
-    """Set status and reason of each lap by gaps, standing still and path length."""
-    paths = [_path_length(lap) for lap in laps]
-    expected = length if length is not None else (float(np.median(paths)) if len(paths) > 2 else None)
-    judged = []
-    for lap, path in zip(laps, paths):
-        status, reason = _fault(lap, path, expected, longest_gap)
-        judged.append(replace(lap, status=status, reason=reason))
-    return judged
+def _scatter(crossing: Crossing, noise: float) -> float:
+    """Standard deviation of a crossing's time: it is interpolated between two positions with independent noise [s]."""
+    return noise * math.hypot(crossing.share, 1.0 - crossing.share) / max(crossing.speed, 1.0)
 
 
-def _fault(lap: RecordedLap, path: float, expected: float | None, longest_gap: float) -> tuple[Status, str]:
-    """Status and reason of one lap."""
-    part = lap.samples.between(lap.t_start, lap.t_end)
-    if part.t.size < 4:
-        return "incomplete", f"only {part.t.size} samples"
-    steps = np.diff(part.t)
-    worst = int(np.argmax(steps))
-    if steps[worst] > longest_gap:
-        return "incomplete", f"no samples for {steps[worst]:.1f} s, {part.t[worst] - lap.t_start:.1f} s into the lap"
-    if expected is not None and not 0.75 * expected < path < 1.35 * expected:
-        return "incomplete", f"{path:.0f} m driven where a lap has {expected:.0f} m"
-    began, lasted = standstill(part)
-    if lasted >= STANDING_TIME:
-        return "aborted", f"stood still for {lasted:.1f} s, {began - lap.t_start:.1f} s into the lap"
-    return "complete", ""
+def _judged(samples: Samples, laps: list[RecordedLap], length: float | None, longest_gap: float) -> list[RecordedLap]:
+    """Laps with their status and reason."""
+    verdicts = judge(samples, [(lap.t_start, lap.t_end) for lap in laps], length, longest_gap)
+    return [replace(lap, status=status, reason=reason) for lap, (status, reason) in zip(laps, verdicts)]
 
 
-def _path_length(lap: RecordedLap) -> float:
-    """Sum of the steps between samples of a lap [m], jitter of a standing kart left out."""
-    part = lap.samples.between(lap.t_start, lap.t_end)
-    steps = np.hypot(np.diff(part.x), np.diff(part.y))
-    return float(steps[steps / np.diff(part.t) > STANDING].sum()) if part.t.size > 1 else 0.0
-
-
-def standstill(samples: Samples) -> tuple[float, float]:
-    """Longest stretch slower than STANDING: when it begins and how long it lasts [s]."""
-    speed = samples.speed if samples.has_speed else _speed_by_positions(samples)
-    slow = np.concatenate([[False], np.nan_to_num(speed, nan=np.inf) < STANDING, [False]])
-    edges = np.flatnonzero(np.diff(slow.astype(np.int8)))
-    if edges.size == 0:
-        return math.nan, 0.0
-    first, last = edges[0::2], np.minimum(edges[1::2], samples.t.size - 1)
-    spans = samples.t[last] - samples.t[first]
-    longest = int(np.argmax(spans))
-    return float(samples.t[first[longest]]), float(spans[longest])
-
-
-def _speed_by_positions(samples: Samples) -> Array:
-    """Mean speed over about one second around each sample, from positions [m/s]."""
-    half = max(round(0.5 * samples.rate), 1)
-    i = np.arange(samples.t.size)
-    a, b = np.maximum(i - half, 0), np.minimum(i + half, samples.t.size - 1)
-    way = np.hypot(samples.x[b] - samples.x[a], samples.y[b] - samples.y[a])
-    return np.asarray(way / np.maximum(samples.t[b] - samples.t[a], 1e-9))
+def _with_splits(
+    track: Track, laps: list[RecordedLap], noise: float, bias: float, bias_time: float, longest_gap: float
+) -> list[RecordedLap]:
+    """Laps with the times of passing the track's timing lines, each at the crossing nearest to where it belongs."""
+    if not track.timing_stations or not laps:
+        return laps
+    crossings = [
+        [c for c in find_crossings(laps[0].samples, track_line(track, s), longest_gap=longest_gap) if c.forward]
+        for s in track.timing_stations
+    ]
+    begin, end = lap_ends(track)
+    found = []
+    for lap in laps:
+        splits = []
+        for station, passes in zip(track.timing_stations, crossings):
+            near = lap.t_start + (station - begin) / (end - begin) * lap.duration
+            inside = [c for c in passes if lap.t_start < c.t < lap.t_end]
+            if not inside or lap.status not in ("complete", "aborted"):
+                splits.append(withheld(lap.reason or f"the timing line at {station:.0f} m is not crossed"))
+                continue
+            crossing = min(inside, key=lambda c: (abs(c.across) > c.reach, abs(c.t - near)))
+            moved = drift(bias, bias_time, crossing.t - lap.t_start) / max(crossing.speed, 1.0)
+            splits.append(Measured(crossing.t - lap.t_start, math.hypot(_scatter(crossing, noise), moved)))
+        found.append(replace(lap, splits=tuple(splits)))
+    return found
 
 
 def _out_lap(samples: Samples, first: Crossing) -> RecordedLap:
@@ -250,12 +244,13 @@ def _open_runs(
     begins = passages(samples, start, None, longest_gap)
     ends = passages(samples, track_line(track, finish), None, longest_gap)
     runs: list[RecordedLap] = []
+    noise, _ = position_noise(samples)
     for i, begin in enumerate(begins):
         limit = begins[i + 1].t if i + 1 < len(begins) else math.inf
         end = next((c for c in ends if begin.t < c.t < limit), None)
         if end is not None:
-            runs.append(_lap(samples, len(runs) + 1, begin, end, bias, bias_time))
-    runs = _judge(runs, finish - track.start_station, longest_gap)
+            runs.append(_lap(samples, len(runs) + 1, begin, end, noise, bias, bias_time))
+    runs = _judged(samples, runs, finish - track.start_station, longest_gap)
     if not any(run.status in ("complete", "aborted") for run in runs):
         raise _no_lap(samples, begins, runs)
-    return tuple(runs)
+    return tuple(_with_splits(track, runs, noise, bias, bias_time, longest_gap))

@@ -110,9 +110,11 @@ class Motion:
     def departures(self, t: Array) -> Array:
         """Draws of the states less the states (K, M, 6)."""
         path, bias = self.draws
+        count = path.shape[1] // 2
+        if count == 0:
+            return np.empty((0, t.size, STATES))
         found = evaluate(self.grid, path, t, (0, 1, 2))
         found[0] += linear(self.grid, bias, t)
-        count = path.shape[1] // 2
         return np.ascontiguousarray(found.reshape(3, t.size, 2, count).transpose(3, 1, 2, 0).reshape(count, -1, STATES))
 
 
