@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 Examples:
   linelab review session.csv --track ostrelle_sprint --kart senior-single-speed
   linelab review session.gpx --track my_track.geojson --kart my_kart.toml --lap 4 --lap 7
+  linelab review part1.csv part2.csv --joined --kart senior-single-speed
   linelab review session.csv --kart senior-single-speed \\
       --column time=t --column speed=v --unit speed=km/h      no track: estimated from the laps
 
@@ -43,6 +44,7 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
 @click.argument("recordings", type=PATH, nargs=-1, required=True, metavar="RECORDING...")
 @click.option("--kart", "kart", type=PATH, required=True, help="Kart file or bundled name.")
 @click.option("--track", "track", type=PATH, help="Track file or bundled name; without it the laps give a corridor.")
+@click.option("--joined", is_flag=True, help="The recordings continue one session: join them before cutting laps.")
 @click.option("--lap", "numbers", type=int, multiple=True, metavar="NUMBER", help="Lap to review; may be repeated.")
 @click.option("--all-laps", is_flag=True, help="Review every complete lap (otherwise the fastest).")
 @click.option("--column", "columns", multiple=True, metavar="ROLE=TITLE", help="Which column is what; repeatable.")
@@ -70,6 +72,7 @@ def review(
     recordings: tuple[str, ...],
     kart: str,
     track: str | None,
+    joined: bool,
     numbers: tuple[int, ...],
     all_laps: bool,
     columns: tuple[str, ...],
@@ -83,9 +86,12 @@ def review(
     pictures: bool,
     units: str,
 ) -> None:
-    """Show where a RECORDING (CSV or GPX) loses time against the fastest lap of the kart, corner by corner."""
+    """Show where a RECORDING loses time against the fastest lap of the kart, corner by corner.
+
+    A recording is CSV or other delimited text, GPX, an NMEA 0183 log, or GeoJSON with times.
+    """
     from linelab.io.kart_files import load_kart
-    from linelab.io.recordings import load_recording
+    from linelab.io.recordings_session import load_session
     from linelab.io.track_files import load_track, reversed_track
     from linelab.report.review_report import (
         choose_laps,
@@ -106,9 +112,11 @@ def review(
             raise click.UsageError("--reverse needs --track")
         ground_track = reversed_track(ground_track)
     solved = None
-    for source in recordings:
+    sessions = [recordings] if joined else [(recording,) for recording in recordings]
+    for paths in sessions:
+        source = paths[0]
         with progress(f"reading {Path(source).name}") as step:
-            recording = load_recording(source, columns=titles or None, units=declared or None)
+            recording = load_session(paths, columns=titles or None, units=declared or None, progress=step)
             line = None if start_line is None else recording_start_line(recording, start_line[:2], start_line[2:])
             extra = {} if width is None else {"assumed_width": width}
             ground = find_ground(
@@ -117,7 +125,7 @@ def review(
             laps = choose_laps(ground.laps, numbers, every=all_laps)
             result = review_recording(recording, ground, driven, laps, grip=grip, reference=solved, progress=step)
             solved = result.reference if ground_track is not None else None
-            folder = _folder(source, track, out, several=len(recordings) > 1)
+            folder = _folder(source, track, out, several=len(sessions) > 1)
             files = save_review(folder, result, shown, pictures=pictures, progress=step)
         show_review(result, shown)
         list_files(folder, files)

@@ -1,0 +1,71 @@
+"""Several files that continue one session, and files that do not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from linelab.errors import FileFormatError, InputError
+from linelab.io.recordings_session import load_session
+
+NOON = 1_780_000_000  # seconds since 1970
+
+
+def write(tmp_path, name, start, count=5, head="time,lat,lon,speed_kmh", lon=7.0):
+    rows = [f"{start + 0.1 * i:.1f},{45 + 1e-5 * i:.5f},{lon},36" for i in range(count)]
+    if "speed" not in head:
+        rows = [row.rpartition(",")[0] for row in rows]
+    path = tmp_path / name
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_files_with_absolute_time_are_put_in_its_order(tmp_path):
+    second, first = write(tmp_path, "a.csv", NOON + 60), write(tmp_path, "b.csv", NOON)
+    joined = load_session([second, first])
+    np.testing.assert_allclose(joined.t, [0.0, 0.1, 0.2, 0.3, 0.4, 60.0, 60.1, 60.2, 60.3, 60.4], atol=1e-6)
+    np.testing.assert_array_equal(joined.channels["file"], [1] * 5 + [2] * 5)
+    assert joined.start_utc == pytest.approx(NOON, abs=1e-6)
+    assert "59.6 s before a.csv" in joined.notes[0]
+    assert joined.source == f"{first} + {second}"
+
+
+def test_different_formats_join_by_absolute_time(tmp_path):
+    csv = write(tmp_path, "a.csv", 1_714_557_601)  # 2024-05-01 10:00:01 UTC
+    gpx = tmp_path / "b.gpx"
+    point = '<trkpt lat="45" lon="7"><time>2024-05-01T10:00:0{i}Z</time><ele>3</ele></trkpt>'
+    points = "".join(point.format(i=i) for i in (4, 5))
+    gpx.write_text(f'<gpx version="1.1"><trk><trkseg>{points}</trkseg></trk></gpx>', encoding="utf-8")
+    joined = load_session([gpx, csv])
+    np.testing.assert_allclose(joined.t, [0.0, 0.1, 0.2, 0.3, 0.4, 3.0, 4.0], atol=1e-6)
+    np.testing.assert_allclose(joined.speed, [10.0] * 5 + [np.nan] * 2)
+    np.testing.assert_array_equal(joined.channels["altitude"], [np.nan] * 5 + [3.0] * 2)
+
+
+def test_one_clock_that_runs_on_is_joined_in_the_order_given(tmp_path):
+    joined = load_session([write(tmp_path, "a.csv", 0), write(tmp_path, "b.csv", 100)])
+    assert joined.t[5] == pytest.approx(100.0)
+    assert joined.start_utc is None
+
+
+def test_overlaps_and_a_clock_that_starts_anew_are_refused(tmp_path):
+    early, late = write(tmp_path, "a.csv", NOON), write(tmp_path, "b.csv", NOON + 0.2)
+    with pytest.raises(FileFormatError, match=r"b\.csv: overlaps a\.csv by 0\.2 s.*two recorders") as caught:
+        load_session([early, late])
+    assert caught.value.path == late
+    with pytest.raises(FileFormatError, match="overlaps"):
+        load_session([early, early])
+    with pytest.raises(FileFormatError, match=r"overlaps a\.csv.*the clock starts anew"):
+        load_session([write(tmp_path, "a.csv", 0), write(tmp_path, "b.csv", 0)])
+
+
+def test_positions_of_two_kinds_are_refused(tmp_path):
+    metres = write(tmp_path, "b.csv", NOON + 60, head="time,y,x,speed_kmh")
+    with pytest.raises(FileFormatError, match=r"another kind.*local metres"):
+        load_session([write(tmp_path, "a.csv", NOON), metres])
+
+
+def test_one_file_is_itself_and_none_is_an_error(tmp_path):
+    assert load_session([write(tmp_path, "a.csv", NOON)]).t.size == 5
+    with pytest.raises(InputError, match="no recording"):
+        load_session([])
