@@ -33,8 +33,8 @@ class RecordedLap:
     t_start, t_end : float
         In the recording's time [s].
     status : str
-        "complete"; "aborted" (a stop, a spin, held up on the way); "incomplete" (samples missing, part of the circuit not
-        driven); "out" and "in" (before the first and after the last crossing).
+        "complete"; "aborted" (a stop, a spin, held up on the way); "incomplete" (samples missing, part of the circuit
+        not driven); "out" and "in" (before the first and after the last crossing).
     reason : str
         Why it is not complete.
     sigma_scatter, sigma_drift : float
