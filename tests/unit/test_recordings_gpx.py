@@ -6,6 +6,7 @@ import math
 import os
 from pathlib import Path
 
+import gpxpy
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -65,6 +66,9 @@ def test_no_speed_is_said(tmp_path):
         (gpx().replace("trkpt", "wpt"), r"no track points \(found 4 waypoints"),
         (gpx()[:-30], "breaks off"),
         ("<html><body>log in first</body></html>", "not GPX.*html"),
+        (gpx(head='<?xml version="1.0" encoding="martian"?>'), "encoding"),
+        (gpx("<!--" + "x" * 9_000_000 + "-->"), "a tag or comment is too long"),
+        (gpx("".join(f"<e{i}/>" for i in range(20_000))), "too many different elements"),
     ],
 )
 def test_unusable_files_are_told_why(tmp_path, text, words):
@@ -96,15 +100,59 @@ def test_damaged_files_raise_only_our_errors(tmp_path_factory, data):
 
 
 @pytest.mark.skipif(not SHARED.is_dir(), reason="the folder of outside recordings is not here")
-def test_outside_files_are_read_or_refused_in_words():
-    files = sorted(path for path in SHARED.rglob("*") if path.is_file())
-    assert len(files) > 30
-    read = 0
-    refused: list[tuple[Path, str]] = []
-    for path in files:
-        try:
-            read += load_recording(path).t.size > 0
-        except LinelabError as error:
-            refused.append((path, str(error)))
-    assert all(str(path) in message for path, message in refused)
-    assert read >= 10  # the GPX files with timed track points
+def test_outside_files_as_an_independent_parser_reads_them():
+    """gpxpy as the independent reader: the same points with times, in the same order."""
+    checked = 0
+    for path in sorted((SHARED / "gpx_gpxpy").glob("*.gpx")):
+        with path.open(encoding="utf-8-sig") as file:
+            there = [p for p in gpxpy.parse(file).walk(only_points=True) if p.time is not None]
+        if not there:
+            continue
+        here = load_recording(path)
+        assert here.t.size == len(there)
+        np.testing.assert_array_equal(here.lon, [p.longitude for p in there])
+        np.testing.assert_array_equal(here.lat, [p.latitude for p in there])
+        np.testing.assert_allclose(here.start_utc + here.t, [p.time.timestamp() for p in there], atol=1e-6)
+        if here.speed is not None:
+            np.testing.assert_allclose(here.speed, [np.nan if p.speed is None else p.speed for p in there])
+        checked += here.t.size
+    assert checked > 1000
+
+
+@pytest.mark.parametrize(
+    ("more", "channel", "value"),
+    [
+        ("<hdop>1.5</hdop><sat>9</sat><fix>none</fix>", "fix", 0.0),
+        ("<extensions><ax unit='g'>1.0</ax></extensions>", "ax", 9.80665),  # exact by convention
+        ("<extensions><yaw_rate_dps>180</yaw_rate_dps></extensions>", "yaw_rate", math.pi),
+        ("<extensions><b:rpm xmlns:b='urn:b'>60</b:rpm></extensions>", "engine_speed", 2.0 * math.pi),
+        ("<extensions><throttle unit='%'>50</throttle></extensions>", "throttle", 0.5),
+        ("<extensions><watertemp>61</watertemp></extensions>", "temperature", 61.0),
+    ],
+)
+def test_channels_of_a_point(tmp_path, more, channel, value):
+    recording = load_recording(write(tmp_path, gpx(more)))
+    np.testing.assert_allclose(recording.channels[channel], value)
+
+
+def test_a_channel_without_a_unit_is_left_out_and_one_that_starts_late_has_gaps(tmp_path):
+    text = gpx("<extensions><ay>3</ay></extensions>")
+    text = text.replace("10:00:03Z</time>", "10:00:03Z</time><hdop>2</hdop>")
+    recording = load_recording(write(tmp_path, text))
+    assert "ay" not in recording.channels
+    assert any(note.startswith("ay left out: <ay>") for note in recording.notes)
+    np.testing.assert_array_equal(recording.channels["hdop"], [np.nan, np.nan, np.nan, 2.0])
+
+
+def test_a_time_inside_an_extension_is_not_the_time_of_the_point(tmp_path):
+    more = "<extensions><b:time xmlns:b='urn:b'>1999-01-01T00:00:00Z</b:time></extensions>"
+    assert load_recording(write(tmp_path, gpx(more))).start_utc == 1_714_557_600  # 2024-05-01 10:00 UTC
+
+
+def test_gpx_1_1_has_no_speed_of_its_own(tmp_path):
+    """GPX 1.0 had speed and course elements, 1.1 has neither; they are read wherever a logger put them."""
+    old = load_recording(write(tmp_path, gpx("<speed>3</speed><course>180</course>", version="1.0")))
+    new = load_recording(write(tmp_path, gpx("<extensions><speed>3</speed><course>180</course></extensions>")))
+    for recording in (old, new):
+        np.testing.assert_allclose(recording.speed, 3.0)
+        np.testing.assert_allclose(recording.channels["course"], math.pi)
