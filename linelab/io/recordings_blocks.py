@@ -133,9 +133,8 @@ def _numbers(
             values = np.fromstring(text[1:], sep=" , ")
     except (ValueError, DeprecationWarning):  # a ValueError is announced for what is a warning today
         return None
-    if values.size != cuts.size:
+    if values.size != cuts.size or np.isinf(values).any():
         return None
-    values[~np.isfinite(values)] = np.nan
     table = values.reshape(-1, len(columns))
     return {index: table[:, i].copy() for i, index in enumerate(columns)}
 

@@ -207,3 +207,129 @@ def test_damaged_files_raise_only_our_errors(tmp_path_factory, data):
     except LinelabError:
         return
     assert np.isfinite(recording.t).all()
+
+
+CELLS = st.one_of(
+    st.floats(-1e3, 1e3, allow_nan=False).map(repr),
+    st.integers(-1000, 1000).map(str),
+    st.sampled_from(
+        ["", "1e3", "-.5", "+7.", "nan", "inf", "1,5", " 3 ", "fast", "na", '"4"', "0x10", "1_0", "-", "12a"]
+    ),
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    rows=st.lists(st.tuples(CELLS, CELLS, CELLS), min_size=1, max_size=12),
+    delimiter=st.sampled_from(",;\t|"),
+    end=st.sampled_from(["\n", "\r\n", "\r"]),
+    last=st.booleans(),
+)
+def test_blocks_in_one_go_read_what_cell_by_cell_reads(tmp_path_factory, rows, delimiter, end, last):
+    lines = [f"{0.1 * i:.1f}{delimiter}{delimiter.join(row)}" for i, row in enumerate(rows)]
+    head = delimiter.join(["time [s]", "lat", "lon", "speed [m/s]"])
+    first = delimiter.join(["-1.0", "45", "7", "3"])
+    path = tmp_path_factory.mktemp("cells") / "run.csv"
+    path.write_bytes((end.join([head, first, *lines]) + (end if last else "")).encode())
+
+    def outcome():
+        try:
+            recording = load_recording(path)
+        except LinelabError as error:
+            return str(error)
+        speed = [] if recording.speed is None else recording.speed.tolist()
+        return repr([recording.t.tolist(), recording.lat.tolist(), recording.lon.tolist(), speed, recording.notes])
+
+    fast = outcome()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("linelab.io.recordings_rows.regular_block", lambda *_: None)
+        careful = outcome()
+    assert fast == careful
+
+
+@pytest.mark.parametrize(
+    "stamp", ["2024-02-29T23:59:59.{:03d}Z", "2024-12-31 23:59:59.{:03d}+02:00", "23:59:59,{:03d}"]
+)
+def test_times_in_one_go_are_what_the_parser_of_one_reads(tmp_path, stamp):
+    stamps = [stamp.format(i) for i in range(0, 1000, 37)]
+    rolled = stamp.replace("-02-29T23:59:59", "-03-01T00:00:00").replace("-12-31 23:59:59", "-12-31 23:58:00")
+    stamps += [rolled.format(i) for i in range(0, 1000, 37)]
+    path = write(tmp_path, "time;lat;lon\n" + "".join(f"{s};45;7\n" for s in stamps))
+    one_go = load_recording(path)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("linelab.io.recordings_rows.regular_block", lambda *_: None)
+        careful = load_recording(path)
+    np.testing.assert_allclose(one_go.t, careful.t, atol=2e-6)
+    assert one_go.start_utc == careful.start_utc
+
+
+def test_lines_are_counted_across_blocks(tmp_path, monkeypatch):
+    monkeypatch.setattr("linelab.io.recordings_blocks._BLOCK", 50)
+    rows = [f"{0.1 * i:.1f},45,7,{'odd' if i == 70 else 3}" for i in range(100)]
+    rows[40] = "4.0,45"
+    recording = load_recording(write(tmp_path, "\n".join(["time,lat,lon,speed_mps", *rows]) + "\n"))
+    np.testing.assert_allclose(recording.t, np.delete(np.arange(100) / 10.0, 40), atol=1e-9)
+    assert "1 cell of speed read as gaps, the first at line 72 ('odd')" in recording.notes
+    assert "1 line with too few columns left out, the first at line 42" in recording.notes
+
+
+def test_a_quoted_line_end_across_blocks_is_one_cell(tmp_path, monkeypatch):
+    monkeypatch.setattr("linelab.io.recordings_blocks._BLOCK", 40)
+    rows = [f'{i},45,7,"said\nin two lines"' if i % 3 else f"{i},45,7," for i in range(30)]
+    recording = load_recording(write(tmp_path, "\n".join(["t_s,lat,lon,note", *rows]) + "\n"))
+    np.testing.assert_array_equal(recording.t, np.arange(30.0))
+
+
+def test_absolute_times(tmp_path):
+    """2024-05-01 10:00 UTC is 1714557600 s after 1970 (the definition of POSIX time; date -u gives the same)."""
+    text = "time,lat,lon\n{},45,7\n"
+    for stamp in ("2024-05-01T10:00:00Z", "1714557600", "1714557600000", "2024-05-01T12:00:00+02:00"):
+        assert load_recording(write(tmp_path, text.format(stamp))).start_utc == pytest.approx(1714557600.0)
+    elapsed = load_recording(write(tmp_path, text.format("12.5")))
+    assert (elapsed.start_utc, elapsed.start_clock) == (None, 12.5)
+    dated = load_recording(
+        write(tmp_path, "date,time,lat,lon\n2024-05-01,10:00:00.0,45,7\n2024-05-01,10:00:00.1,45,7\n")
+    )
+    assert dated.start_utc == 1714557600.0
+    clock = load_recording(write(tmp_path, "time,lat,lon\n10:00:00.0,45,7\n10:00:00.1,45,7\n"))
+    assert (clock.start_utc, clock.start_clock) == (None, 36000.0)
+
+
+def test_channels_in_si(tmp_path):
+    head = "time [s],lat,lon,acc x [g],accY [m/s²],gyro z [deg/s],rpm,throttle [%],steering angle [deg],water temp [°C]"
+    recording = load_recording(write(tmp_path, head + ",sats,alt [ft]\n" + "0,45,7,1,2,180,60,50,90,61,9,100\n" * 2))
+    expected = {
+        "ax": 9.80665, "ay": 2.0, "yaw_rate": np.pi, "engine_speed": 2.0 * np.pi, "throttle": 0.5,
+        "steering": np.pi / 2.0, "temperature": 61.0, "satellites": 9.0, "altitude": 30.48,
+    }  # fmt: skip
+    assert {name: values[0] for name, values in recording.channels.items()} == pytest.approx(expected)
+
+
+def test_a_channel_without_values_is_left_out(tmp_path):
+    recording = load_recording(write(tmp_path, "t_s,lat,lon,hdop,speed_kmh\n0,45,7,,\n1,45,7,,\n"))
+    assert recording.speed is None
+    assert "hdop" not in recording.channels
+    assert {"hdop: nothing recorded", "speed: nothing recorded"} <= set(recording.notes)
+
+
+def test_a_line_without_end_is_refused_before_it_fills_the_memory(tmp_path):
+    path = tmp_path / "run.csv"
+    with path.open("wb") as file:
+        file.write(b"t_s,lat,lon\n0,45,7\n1,45,7\n")
+        file.write(b"1" * 5_000_000)
+    with pytest.raises(FileFormatError, match="a line is longer than a million letters"):
+        load_recording(path)
+
+
+def test_progress_is_told_and_may_stop_the_reading(tmp_path, monkeypatch):
+    monkeypatch.setattr("linelab.io.recordings_blocks._BLOCK", 64)
+    path = write(tmp_path, "t_s,lat,lon\n" + "".join(f"{i},45,7\n" for i in range(100)))
+    told = []
+    load_recording(path, progress=told.append)
+    assert told[-1] == "reading run one.csv: 100%"
+
+    def stop(text):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        load_recording(path, progress=stop)
