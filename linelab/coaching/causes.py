@@ -10,21 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linelab.coaching.grid import Rows
-from linelab.coaching.profiles import Index, Low, interval_times
+from linelab.coaching.pedals import Index, last_true, main_run, pedals
+from linelab.coaching.profiles import Low, interval_times
 from linelab.coaching.values import CAUSES, Cause
 from linelab.comparison.marks import CornerMarks
 from linelab.units import Array
-
-Mask = NDArray[np.bool_]
-
-#: A pedal is down where the kart gains this share of what full power gives it, or loses this much more than it would
-#: rolling [-], [m/s²].  Between the two it coasts.
-DRIVEN_SHARE, BRAKED = 0.25, 1.0
-#: A pedal is down or up for at least this long [m]; shorter is ripple.
-LEAST_RUN = 4
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -83,32 +75,12 @@ class Ledger:
         )
 
 
-def pedals(rows: Rows) -> tuple[Mask, Mask]:
-    """Where the kart is driven and where it is braked (R, N)."""
-    push = rows.ax - rows.roll
-    return push > np.maximum(DRIVEN_SHARE * rows.full, 0.3), push < -BRAKED
-
-
-def runs(mask: Mask, least: int = LEAST_RUN) -> Mask:
-    """The mask with its runs shorter than ``least`` taken out (R, N), ends of the lap joined up."""
-    if least <= 1:
-        return mask
-    wide = np.concatenate([mask[:, -least:], mask, mask[:, :least]], axis=1)
-    kept = wide.copy()
-    # Opening: what survives an erosion, dilated again.
-    for shift in range(1, least):
-        kept[:, :-shift] &= wide[:, shift:]
-    grown = kept.copy()
-    for shift in range(1, least):
-        grown[:, shift:] |= kept[:, :-shift]
-    return grown[:, least:-least]
-
-
 def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array, *, closed: bool) -> Windows:
     """Where each corner's stretch begins, and where the driver brakes for it, on every lap."""
     count = s.size - 1
     step = float(s[1] - s[0])
-    driven, braked = (runs(mask) for mask in pedals(rows))
+    driven, braked = pedals(rows)
+    slowing = -np.minimum(rows.ax, 0.0) * rows.stretch
 
     def index(station: float) -> int:
         return round((station - float(s[0])) / step)
@@ -126,21 +98,16 @@ def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array,
         span = np.arange(first, last + 1)
         local = span % count if closed else np.clip(span, 0, count)
         within = span <= lows[:, k, None]
-        lift = _after_last(driven[:, local] & within, span)
-        begin[:, k] = np.minimum(lift, usual)
-        prepared = braked[:, local] & within & (span >= begin[:, k, None])
-        any_braked = prepared.any(axis=1)
-        brake[:, k] = np.where(any_braked, span[prepared.argmax(axis=1)], lows[:, k])
-        release[:, k] = np.where(any_braked, span[span.size - 1 - prepared[:, ::-1].argmax(axis=1)], lows[:, k])
+        start, end, any_braked = main_run(braked[:, local] & within, slowing[:, local])
+        # Nothing braked: everything up to the slowest point is preparation.
+        onset = np.where(any_braked, start, np.minimum(lows[:, k] - first, span.size - 1))
+        lift = last_true(driven[:, local] & (np.arange(span.size) < onset[:, None])) + 1
+        begin[:, k] = np.minimum(span[np.minimum(lift, span.size - 1)], usual)
+        brake[:, k] = span[onset]
+        release[:, k] = np.where(any_braked, span[end], span[onset])
     return Windows(
         begin=np.maximum.accumulate(begin, axis=1), brake=brake, release=release, low=lows, count=count, closed=closed
     )
-
-
-def _after_last(mask: Mask, span: Index) -> Index:
-    """Index after the last True of each row; the first of ``span`` where there is none."""
-    last = span.size - 1 - mask[:, ::-1].argmax(axis=1)
-    return np.where(mask.any(axis=1), span[last] + 1, span[0])
 
 
 def owners(windows: Windows, marks: tuple[CornerMarks, ...], s: Array) -> tuple[Index, Index]:
@@ -171,7 +138,7 @@ def technique(
     """What separates the driven speed from the held one, by interval (R, M): braking, coasting and power [s]."""
     lost = interval_times(distance, rows.v) - interval_times(distance, held)
     driven, braked = pedals(rows)
-    coasting = runs(~driven & ~braked)
+    coasting = ~driven & ~braked
     place = np.arange(windows.count)
     steps = np.diff(distance, axis=1)
     held_ax = np.diff(held**2, axis=1) / (2.0 * steps)

@@ -8,6 +8,7 @@ from operator import attrgetter
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.comparison.estimate import DrivenLap
 from linelab.errors import InputError
@@ -36,8 +37,9 @@ class Rows(NamedTuple):
     stretch: Array  #: path length per metre of station [-]
     roll: Array  #: acceleration with both pedals up at this speed and curvature, negative on the flat [m/s²]
     full: Array  #: what full power adds to that [m/s²]
+    psi: Array  #: direction of travel; draws carry their lap's [rad]
 
-    def pick(self, rows: slice | Array) -> Rows:
+    def pick(self, rows: slice | NDArray[np.intp]) -> Rows:
         """Some of the rows."""
         return Rows(*(field[rows] for field in self))
 
@@ -115,9 +117,9 @@ def session_sheet(track: Track, kart: Kart, driven: Sequence[DrivenLap], *, grip
     kept = min(min(drive.draws_v.shape[0] for drive in driven), DRAWS)
     surface = _surface(track, kart, driven, s, grip)
     stretch = _stretch(driven, s)
-    n, v, kappa = (_column(driven, s, values) for values in _COLUMNS)
+    n, v, kappa, psi = (_column(driven, s, values) for values in _COLUMNS)
     drawn = [_drawn(driven, s, name, kept) for name in ("draws_n", "draws_v", "draws_kappa")]
-    many = [np.repeat(values, kept, axis=0) for values in (n, v, kappa, stretch)]
+    many = [np.repeat(values, kept, axis=0) for values in (n, v, kappa, stretch, psi)]
     under = Surface(*(np.repeat(np.asarray(values), kept, axis=0) for values in surface))
     return Sheet(
         track=track,
@@ -126,7 +128,7 @@ def session_sheet(track: Track, kart: Kart, driven: Sequence[DrivenLap], *, grip
         s=s,
         driven=tuple(driven),
         t=np.array([np.interp(s, d.lap.line.s, d.lap.t - d.lap.t[0]) for d in driven]),
-        laps=_rows(kart, numbers, s, n, v, kappa, stretch, surface),
+        laps=_rows(kart, numbers, s, n, v, kappa, stretch, psi, surface),
         draws=_rows(
             kart,
             numbers,
@@ -135,6 +137,7 @@ def session_sheet(track: Track, kart: Kart, driven: Sequence[DrivenLap], *, grip
             np.maximum(many[1] + drawn[1], LEAST_SPEED),
             many[2] + drawn[2],
             many[3],
+            many[4],
             under,
         ),
         surface=surface,
@@ -144,9 +147,16 @@ def session_sheet(track: Track, kart: Kart, driven: Sequence[DrivenLap], *, grip
 def computed_rows(sheet: Sheet, laps: Sequence[Lap]) -> Rows:
     """Computed laps at the sheet's stations (R, N): the reference lap, or the best possible on driven lines."""
     exact = [_Plain(lap) for lap in laps]
-    n, v, kappa = (_column(exact, sheet.s, values) for values in _COLUMNS)
+    n, v, kappa, psi = (_column(exact, sheet.s, values) for values in _COLUMNS)
     surface = Surface(*(_column(exact, sheet.s, attrgetter(f"line.{name}")) for name in Surface._fields))
-    return _rows(sheet.kart, kart_numbers(sheet.kart), sheet.s, n, v, kappa, _stretch(exact, sheet.s), surface)
+    return _rows(sheet.kart, kart_numbers(sheet.kart), sheet.s, n, v, kappa, _stretch(exact, sheet.s), psi, surface)
+
+
+def with_speed(sheet: Sheet, v: Array) -> Rows:
+    """The sheet's laps driven at other speeds (L, N)."""
+    laps = sheet.laps
+    numbers = kart_numbers(sheet.kart)
+    return _rows(sheet.kart, numbers, sheet.s, laps.n, v, laps.kappa, laps.stretch, laps.psi, sheet.surface)
 
 
 class _Plain(NamedTuple):
@@ -160,7 +170,12 @@ def _column(driven: Sequence[DrivenLap] | Sequence[_Plain], s: Array, values: Ca
     return np.array([np.interp(s, d.lap.line.s, values(d.lap)) for d in driven])
 
 
-_COLUMNS: tuple[Callable[[Lap], Array], ...] = (lambda lap: lap.line.n, lambda lap: lap.v, lambda lap: lap.line.kappa)
+_COLUMNS: tuple[Callable[[Lap], Array], ...] = (
+    attrgetter("line.n"),
+    attrgetter("v"),
+    attrgetter("line.kappa"),
+    lambda lap: np.unwrap(lap.line.psi),
+)
 
 
 def _drawn(driven: Sequence[DrivenLap], s: Array, name: str, kept: int) -> Array:
@@ -182,8 +197,9 @@ def _surface(track: Track, kart: Kart, driven: Sequence[DrivenLap], s: Array, gr
 
 
 def _rows(
-    kart: Kart, numbers: KartNumbers, s: Array, n: Array, v: Array, kappa: Array, stretch: Array, surface: Surface
-) -> Rows:
+    kart: Kart, numbers: KartNumbers, s: Array, n: Array, v: Array, kappa: Array, stretch: Array, psi: Array,
+    surface: Surface,
+) -> Rows:  # fmt: skip
     """Add acceleration and what the pedals could do."""
     ax = np.gradient(0.5 * v**2, s, axis=1) / stretch if v.size else v
     load = loads(numbers, v * v, kappa, surface)
@@ -191,7 +207,7 @@ def _rows(
     closed = kart.engine_braking * np.minimum(v / top, 1.0)
     roll = -(load.resistance + load.climb + closed) / numbers.inertia
     full = (np.asarray(drive_power(numbers, v)) / (v * numbers.mass) + closed) / numbers.inertia
-    return Rows(n=n, v=v, kappa=kappa, ax=ax, stretch=stretch, roll=np.asarray(roll), full=np.asarray(full))
+    return Rows(n=n, v=v, kappa=kappa, ax=ax, stretch=stretch, roll=np.asarray(roll), full=np.asarray(full), psi=psi)
 
 
 def sheet_line(sheet: Sheet, kappa: Array, surface: Surface, stretch: Array) -> Line:

@@ -11,17 +11,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linelab.coaching.grid import Rows, Sheet, sheet_line
+from linelab.coaching.pedals import Index, Mask
 from linelab.grip import Surface, kart_numbers
 from linelab.lap import Lap
 from linelab.solve.passes import run_passes
 from linelab.solve.reach import Interval, interval
 from linelab.solve.speed import speed_profiles
 from linelab.units import Array
-
-Index = NDArray[np.intp]
 
 #: Half the time a quick driver takes from one pedal to the other [s]; common practice puts the whole at about 0.2 s.
 PEDAL_TIME = 0.1
@@ -38,7 +36,7 @@ class Low:
     """Where each corner is slowest at best (R, C): index of the sheet; ``real`` is False in corners taken flat."""
 
     index: Index
-    real: NDArray[np.bool_]
+    real: Mask
 
 
 def best_laps(sheet: Sheet, kappa: Array, surface: Surface, stretch: Array, *, entry: float) -> list[Lap]:

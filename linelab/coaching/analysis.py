@@ -1,0 +1,259 @@
+"""A session worked through once: speeds the lines allowed, grip shown, lost time by interval, corner and cause."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from linelab.coaching.causes import Ledger, Windows, find_windows, owners, technique
+from linelab.coaching.grid import Rows, Sheet, computed_rows, session_sheet, with_speed
+from linelab.coaching.pedals import Index
+from linelab.coaching.profiles import (
+    Low,
+    able_speed,
+    best_laps,
+    held_speed,
+    interval_clock,
+    interval_times,
+    lowest_points,
+    path_length,
+    scaled,
+    without_ripple,
+)
+from linelab.coaching.seen import as_seen
+from linelab.coaching.shown_grip import demonstrated_grip
+from linelab.coaching.values import ShownGrip
+from linelab.comparison.corner_review import minimum_rooms
+from linelab.comparison.estimate import DrivenLap, without_uncertainty
+from linelab.comparison.losses import LEAST_RATE
+from linelab.comparison.marks import CornerMarks, find_marks
+from linelab.comparison.segments import time_at
+from linelab.grip import Surface
+from linelab.kart import Kart
+from linelab.lap import Lap
+from linelab.solve.speed import speed_profiles
+from linelab.track import Track
+from linelab.units import Array
+
+#: Draws of each lap that go through the whole split; noise is the receiver's, so all laps' draws serve every corner.
+SPLIT_DRAWS = 2
+#: Receptions of a faultless lap, for what the estimate does and what noise is worth.
+RECEPTIONS = 5
+
+
+class Speeds(NamedTuple):
+    """Speeds on each row's own line at the shown grip (R, N) [m/s]; see :mod:`linelab.coaching.profiles`."""
+
+    best: Array
+    able: Array
+    held: Array
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Analysis:
+    """What the reviews of a session are made from.
+
+    Rows (R) are the laps, then SPLIT_DRAWS draws of each, then RECEPTIONS noisy receptions of a faultless lap: the
+    ideal line at the shown grip with a quick driver's pedals.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    reference : Lap
+    marks : tuple of CornerMarks
+        Of the reference lap.
+    seen : Rows
+        The reference lap as this receiver would have shown it, without noise, (1, N).
+    grip : ShownGrip
+    rows : Rows
+        (R, N).
+    speeds : Speeds
+    best : list of Lap
+        Best possible on each row's own line at the shown grip.
+    low : Low
+    windows : Windows
+    ledger : Ledger
+        Against the reference lap, all rows.  Line and causes are what exceeds the faultless lap's.
+    receptions : int
+        How many of the last rows are receptions.
+    reason : str
+        Why lines and causes are not told apart; empty where they are.
+    """
+
+    sheet: Sheet
+    reference: Lap
+    marks: tuple[CornerMarks, ...]
+    seen: Rows
+    grip: ShownGrip
+    rows: Rows
+    speeds: Speeds
+    best: list[Lap]
+    low: Low
+    windows: Windows
+    ledger: Ledger
+    receptions: int
+    reason: str = ""
+
+    @property
+    def count(self) -> int:
+        """Laps; the rows after them are draws and receptions."""
+        return self.sheet.count
+
+    def noise(self, values: Array) -> Array:
+        """Standard deviation that the receiver's noise gives figures of all rows (R, ...), for one lap (...).
+
+        Pooled over the laps' draws and the receptions of the faultless lap, whichever is larger: draws show how the
+        estimate may be off, receptions how it comes out for the same lap driven again.
+        """
+        laps = values[: self.count]
+        draws = values[self.count : values.shape[0] - self.receptions]
+        again = values[values.shape[0] - self.receptions :]
+        by_draws, by_receptions = np.zeros(values.shape[1:]), np.zeros(values.shape[1:])
+        if draws.shape[0]:
+            off = draws.reshape(self.count, -1, *values.shape[1:]) - laps[:, None]
+            by_draws = np.nanstd(off, axis=(0, 1))
+        if again.shape[0] > 1:
+            by_receptions = np.nanstd(again, axis=0, ddof=1)
+        return np.asarray(np.maximum(by_draws, by_receptions))
+
+
+def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: Lap, *, grip: float = 1.0) -> Analysis:
+    """Work through a session.
+
+    Parameters
+    ----------
+    driven : sequence of DrivenLap
+        In order of time.
+    reference : Lap
+        The minimum-time lap of this track, kart and grip.
+    grip : float
+        The factor on mu that the reference lap was solved for [-].
+
+    Raises
+    ------
+    InputError
+        No lap, or laps of another track.
+    """
+    sheet = session_sheet(track, kart, driven, grip=grip)
+    marks = find_marks(track, reference)
+    rooms = [_room(sheet, room) for room in minimum_rooms(track, marks)]
+    entry = float(max(reference.v[0], np.median(sheet.laps.v[:, 0])))
+    ideal = _ideal(sheet, reference, 1.0)
+    again = _receptions(sheet, ideal)
+    rows, surface = _with_draws(sheet)
+    at_once = _best(sheet, _stacked(sheet.laps, again.laps), _joined(sheet.surface, again.surface), entry)
+    numbers = tuple(mark.corner.number for mark in marks)
+    shown = demonstrated_grip(_stacked(sheet.laps, again.laps).v, at_once, sheet.count, rooms, numbers)
+    factor = shown.factor.value or 1.0
+    faultless = again.laps
+    if factor != 1.0:
+        slower = _ideal(sheet, reference, factor)
+        share = np.interp(sheet.s, slower.line.s, slower.v / ideal.v)
+        faultless = with_speed(again, faultless.v * share)
+    rows, surface = _stacked(rows, faultless), scaled(_joined(surface, again.surface), factor)
+    best = _best(sheet, rows, surface, entry)
+    speeds, low = _speeds(sheet, rows, surface, best, rooms)
+    windows = find_windows(rows, marks, low, sheet.s, closed=track.closed)
+    seen = computed_rows(sheet, [as_seen(track, reference, driven[0])])
+    return Analysis(
+        sheet=sheet, reference=reference, marks=marks, seen=seen, grip=shown, rows=rows, speeds=speeds, best=best,
+        low=low, windows=windows, receptions=again.count,
+        ledger=_ledger(sheet, rows, marks, reference, best, speeds, low, windows, again.count), reason=_reason(driven),
+    )  # fmt: skip
+
+
+def _ideal(sheet: Sheet, reference: Lap, factor: float) -> Lap:
+    """The reference line driven without a fault: at a share of its grip, with pedals that take their time."""
+    line = replace(reference.line, grip=reference.line.grip * factor)
+    lap = speed_profiles([line], sheet.kart, label="faultless")[0]
+    v = able_speed(line.distance[None], lap.v[None])[0]
+    return replace(lap, v=v, t=interval_clock(line.distance, v), ax=np.gradient(0.5 * v**2, line.distance))
+
+
+def _receptions(sheet: Sheet, ideal: Lap) -> Sheet:
+    """Noisy receptions of the faultless lap on the same stations; the lap itself where the driven laps are exact."""
+    exact = not np.isfinite(sheet.driven[0].rate)
+    seeds = range(1 if exact else RECEPTIONS)
+    laps = [without_uncertainty(as_seen(sheet.track, ideal, sheet.driven[0], seed=seed + 1)) for seed in seeds]
+    return session_sheet(sheet.track, sheet.kart, laps, grip=sheet.grip)
+
+
+def _speeds(sheet: Sheet, rows: Rows, surface: Surface, best: list[Lap], rooms: list[Index]) -> tuple[Speeds, Low]:
+    """What each row's own line allowed, and where that is slowest in each corner."""
+    fast = np.array([lap.v for lap in best])
+    low = lowest_points(fast, rooms)
+    distance = path_length(sheet, rows)
+    held = held_speed(sheet, _rippled(sheet, rows), surface, fast, low, rooms)
+    return Speeds(fast, able_speed(distance, fast), able_speed(distance, held)), low
+
+
+def _reason(driven: Sequence[DrivenLap]) -> str:
+    """Why there is no split."""
+    slow = min(drive.rate for drive in driven)
+    return f"{slow:.1f} samples a second: the line has no usable curvature" if slow < LEAST_RATE else ""
+
+
+def _room(sheet: Sheet, room: tuple[float, float]) -> Index:
+    """Indices of the nodes between two unwrapped stations, in driving order."""
+    step, count = float(sheet.s[1] - sheet.s[0]), sheet.s.size - 1
+    low, high = ((np.clip(end, sheet.s[0] - 1e4, sheet.s[-1] + 1e4) - float(sheet.s[0])) / step for end in room)
+    index = np.arange(int(np.ceil(low)), int(np.floor(high)) + 1)
+    return index % count if sheet.track.closed else index[(index >= 0) & (index <= count)]
+
+
+def _with_draws(sheet: Sheet) -> tuple[Rows, Surface]:
+    """Laps and the draws that go through the split, with the ground under them."""
+    kept = min(SPLIT_DRAWS, sheet.per_lap)
+    chosen = np.concatenate([np.arange(kept) + lap * sheet.per_lap for lap in range(sheet.count)]).astype(np.intp)
+    source = np.concatenate([np.arange(sheet.count), np.repeat(np.arange(sheet.count), kept)])
+    surface = Surface(*(np.asarray(values)[source] for values in sheet.surface))
+    if not chosen.size:
+        return sheet.laps, surface
+    return _stacked(sheet.laps, sheet.draws.pick(chosen)), surface
+
+
+def _stacked(first: Rows, second: Rows) -> Rows:
+    """Rows one after the other."""
+    return Rows(*(np.concatenate(pair) for pair in zip(first, second)))
+
+
+def _rippled(sheet: Sheet, rows: Rows) -> Rows:
+    """Rows whose curvature has lost an estimate's ripple; exact laps as they are."""
+    exact = not np.isfinite(sheet.driven[0].rate)
+    return rows if exact else rows._replace(kappa=without_ripple(rows.kappa, float(sheet.s[1] - sheet.s[0])))
+
+
+def _joined(first: Surface, second: Surface) -> Surface:
+    """The ground under rows one after the other."""
+    return Surface(*(np.concatenate([np.asarray(a), np.asarray(b)]) for a, b in zip(first, second)))
+
+
+def _best(sheet: Sheet, rows: Rows, ground: Surface, entry: float) -> list[Lap]:
+    """Best possible laps of rows on a ground."""
+    return best_laps(sheet, _rippled(sheet, rows).kappa, ground, rows.stretch, entry=entry)
+
+
+def _ledger(
+    sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], reference: Lap, best: list[Lap], speeds: Speeds,
+    low: Low, windows: Windows, receptions: int,
+) -> Ledger:  # fmt: skip
+    """Every interval's time against the reference lap, by owner and cause."""
+    distance = path_length(sheet, rows)
+    corner, phase = owners(windows, marks, sheet.s)
+    parts = technique(rows, windows, low, corner, distance, speeds.held)
+    parts["minimum_speed"] = interval_times(distance, speeds.held) - interval_times(distance, speeds.able)
+    line = np.diff(np.array([lap.t for lap in best]), axis=1)
+    # What the estimate and a human foot make of a faultless lap is nobody's fault.
+    line = line - line[-receptions:].mean(axis=0)
+    parts = {name: values - values[-receptions:].mean(axis=0) for name, values in parts.items()}
+    steps = interval_times(distance, rows.v)  # of draws and receptions; a lap has its own clock
+    own = np.diff(sheet.t, axis=1)
+    kept = (rows.v.shape[0] - receptions) // sheet.count - 1
+    steps[sheet.count : steps.shape[0] - receptions] += np.repeat(own - steps[: sheet.count], kept, axis=0)
+    steps[: sheet.count] = own
+    total = steps - np.diff(time_at(reference.line.s, reference.t, sheet.s))
+    parts["pace"] = total - line - sum(parts.values())
+    return Ledger(corner=corner, phase=phase, total=total, line=line, causes=parts)

@@ -1,0 +1,73 @@
+"""What the feet do, read from the speed: driving, braking or neither."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.coaching.grid import Rows
+from linelab.units import Array
+
+Index = NDArray[np.intp]
+Mask = NDArray[np.bool_]
+
+#: The kart is driven where it gains this share of what full power gives it [-], and at least this much [m/s²], on
+#: what it does with both pedals up; it is braked where it loses this much more [m/s²].  Between the two it coasts.
+DRIVEN_SHARE, DRIVEN, BRAKED = 0.25, 0.3, 1.0
+#: A pedal is down or up for at least this many metres; shorter is ripple.
+LEAST_RUN = 4
+
+
+def push(rows: Rows) -> Array:
+    """Acceleration beyond that with both pedals up (R, N) [m/s²]."""
+    return np.asarray(rows.ax - rows.roll)
+
+
+def pedals(rows: Rows) -> tuple[Mask, Mask]:
+    """Where the kart is driven and where it is braked (R, N), ripple taken out."""
+    force = push(rows)
+    driven = force > np.maximum(DRIVEN_SHARE * rows.full, DRIVEN)
+    return runs(driven), runs(force < -BRAKED)
+
+
+def runs(mask: Mask, least: int = LEAST_RUN) -> Mask:
+    """The mask (R, N) without its runs shorter than ``least``; the ends of the lap are taken as joined."""
+    wide = np.concatenate([mask[:, -least:], mask, mask[:, :least]], axis=1)
+    kept = wide.copy()
+    for shift in range(1, least):  # what survives an erosion ...
+        kept[:, :-shift] &= wide[:, shift:]
+    grown = kept.copy()
+    for shift in range(1, least):  # ... grown again
+        grown[:, shift:] |= kept[:, :-shift]
+    return grown[:, least:-least]
+
+
+def main_run(mask: Mask, weight: Array) -> tuple[Index, Index, Mask]:
+    """First and last index of each row's weightiest run of True (R,), and whether there is one.
+
+    ``weight`` (R, W) is added up over each run.
+    """
+    rows, width = mask.shape
+    first = mask & ~np.concatenate([np.zeros((rows, 1), dtype=bool), mask[:, :-1]], axis=1)
+    label = np.cumsum(first, axis=1) - 1
+    most = int(label.max(initial=-1)) + 1
+    if most <= 0:
+        none = np.zeros(rows, dtype=np.intp)
+        return none, none, np.zeros(rows, dtype=bool)
+    flat = np.arange(rows)[:, None] * most + np.maximum(label, 0)
+    sums = np.bincount(flat[mask], weights=weight[mask], minlength=rows * most).reshape(rows, most)
+    chosen = mask & (label == sums.argmax(axis=1)[:, None])
+    start = chosen.argmax(axis=1)
+    end = width - 1 - chosen[:, ::-1].argmax(axis=1)
+    return np.asarray(start), np.asarray(end), np.asarray(mask.any(axis=1))
+
+
+def last_true(mask: Mask) -> Index:
+    """Index of each row's last True (R,); -1 where there is none."""
+    last = mask.shape[1] - 1 - mask[:, ::-1].argmax(axis=1)
+    return np.asarray(np.where(mask.any(axis=1), last, -1))
+
+
+def first_true(mask: Mask, otherwise: int) -> Index:
+    """Index of each row's first True (R,)."""
+    return np.asarray(np.where(mask.any(axis=1), mask.argmax(axis=1), otherwise))

@@ -1,0 +1,68 @@
+"""A computed lap as the driver's receiver would have shown it.
+
+An estimate rounds what is sharp, an onset of braking or the tightest point of a corner, and noise leaves ripples on
+it.  Holding a driven lap against a computed one would read both as the driver's doing.  So the computed lap is
+sampled as the receiver samples, with its noise, and estimated like a driven one; what the estimate does to both
+cancels in their difference, and what a few receptions of the same lap differ by is noise and no fault.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from linelab.comparison.estimate import PAD, DrivenLap, estimate_lap
+from linelab.comparison.laps import RecordedLap
+from linelab.comparison.samples import Samples
+from linelab.errors import LinelabError
+from linelab.lap import Lap
+from linelab.track import Track
+from linelab.units import Array
+
+
+def as_seen(track: Track, lap: Lap, driven: DrivenLap, *, seed: int | None = None) -> Lap:
+    """A computed lap as it would come out of the recording that ``driven`` comes from.
+
+    The lap itself where the driven one is exact, or where the estimate cannot follow it.
+
+    Parameters
+    ----------
+    seed : int or None
+        Of the receiver's white noise; None for a receiver without any.
+    """
+    if not math.isfinite(driven.rate):
+        return lap
+    sensors = replace(driven.sensors, notes=(), speed_lag=0.0)
+    t = np.arange(-PAD, lap.lap_time + PAD, 1.0 / driven.rate)
+    x, y, v = (_beyond(track, lap, values, t) for values in (lap.line.x, lap.line.y, lap.v))
+    if not track.closed:
+        x, y = _straight_on(lap, t, x, y)
+    speed = v if sensors.speed_sigma is not None else np.full(t.size, np.nan)
+    if seed is not None:
+        noise = np.random.default_rng(seed).standard_normal((3, t.size))
+        x, y = x + sensors.position_sigma * noise[0], y + sensors.position_sigma * noise[1]
+        speed = speed + (sensors.speed_sigma or 0.0) * noise[2]
+    samples = Samples(t=t, x=x, y=y, speed=speed, source=lap.label)
+    whole = RecordedLap(number=1, t_start=0.0, t_end=lap.lap_time, status="complete", samples=samples)
+    try:
+        return replace(estimate_lap(track, whole, sensors=sensors, draws=1).lap, label=lap.label)
+    except LinelabError:
+        return lap
+
+
+def _beyond(track: Track, lap: Lap, values: Array, t: Array) -> Array:
+    """Values at times before, during and after the lap: of the laps before and after on a circuit, else of its ends."""
+    from scipy.interpolate import CubicSpline
+
+    own = np.mod(t, lap.lap_time) if track.closed else np.clip(t, 0.0, lap.lap_time)
+    return np.asarray(CubicSpline(lap.t - lap.t[0], values)(own))
+
+
+def _straight_on(lap: Lap, t: Array, x: Array, y: Array) -> tuple[Array, Array]:
+    """Positions of a lap on an open track, carried on straight at its end speeds."""
+    beyond = np.where(t < 0.0, t, np.maximum(t - lap.lap_time, 0.0))
+    end = np.where(t < 0.0, 0, -1)
+    way = beyond * lap.v[end]
+    return x + way * np.cos(lap.line.psi[end]), y + way * np.sin(lap.line.psi[end])
