@@ -5,6 +5,7 @@ Loss is always burnt orange and drawn wider, gain always teal and thin, so colou
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -91,3 +92,24 @@ def save_figure(figure: Figure, path: str | Path) -> None:
     fast: dict[str, Any] = {"pil_kwargs": {"compress_level": 3}} if kind == "png" else {}
     with replacing(target) as temporary:
         figure.savefig(temporary, dpi=DPI, format=kind, metadata=metadata, facecolor=PAPER, **fast)
+
+
+def save_book(pages: Sequence[Figure], path: str | Path, title: str) -> None:
+    """Write pages as one PDF whose text stays text (TrueType): it can be searched and prints sharp.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
+    import matplotlib
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    about = {"Title": title, "CreationDate": None}
+    with (
+        matplotlib.rc_context({"pdf.fonttype": 42}),
+        replacing(Path(path)) as temporary,
+        PdfPages(temporary, metadata=about) as book,
+    ):
+        for page in pages:
+            book.savefig(page, facecolor=page.get_facecolor())

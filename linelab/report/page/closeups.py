@@ -77,7 +77,7 @@ class CloseUp:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Place:
+class Rings:
     """What all badges of one corner share: the turned view and the rings outside the corner."""
 
     track: Track
@@ -113,9 +113,9 @@ def _close_up(review: SessionReview, index: int, units: Units) -> CloseUp:
     view, outline = corner_view(review.track, corner)
     low, high = outline.min(axis=0) - 3.0, outline.max(axis=0) + 3.0
     radius = BADGE * float((high - low).max())
-    place = _Place(review.track, corner, view, radius)
+    place = Rings(review.track, corner, view, radius)
     wanted = [(letter, at) for letter, at in zip(LETTERS, target_stations(parts[0].review.marks)) if at is not None]
-    ends, dots = _spots(place, review.target.lap, [at for _, at in wanted], 0)
+    ends, dots = mark_spots(place, review.target.lap, [at for _, at in wanted], 0)
     driven = [_driven(place, lap, part) for lap, part in zip(review.laps, parts)]
     low, high = _room(place, (low, high), [ends, *(spots[0] for spots in driven)])
     width = float(high[0] - low[0])
@@ -163,14 +163,14 @@ def driven_stations(part: CornerLap) -> list[float | None]:
     ]
 
 
-_Spots = list[tuple[float, float] | None]
+Spots = list[tuple[float, float] | None]
 
 
-def _driven(place: _Place, lap: LapReview, part: CornerLap) -> tuple[_Spots, _Spots]:
-    return _spots(place, lap.comparison.driven.lap, driven_stations(part), 1)
+def _driven(place: Rings, lap: LapReview, part: CornerLap) -> tuple[Spots, Spots]:
+    return mark_spots(place, lap.comparison.driven.lap, driven_stations(part), 1)
 
 
-def _spots(place: _Place, lap: Lap, wanted: Sequence[float | None], order: int) -> tuple[_Spots, _Spots]:
+def mark_spots(place: Rings, lap: Lap, wanted: Sequence[float | None], order: int) -> tuple[Spots, Spots]:
     """Ends of the leaders outside the corner, moved apart, and the marks' points on the line; None without a mark."""
     known = np.array([station for station in wanted if station is not None])
     if known.size == 0:
@@ -186,7 +186,7 @@ def _pair(point: Array) -> tuple[float, float]:
     return float(point[0]), float(point[1])
 
 
-def _badges(letters: Sequence[tuple[str, str]], laps: Sequence[_Spots]) -> tuple[Badge, ...]:
+def _badges(letters: Sequence[tuple[str, str]], laps: Sequence[Spots]) -> tuple[Badge, ...]:
     """Badges from their ends, one list a lap."""
     return tuple(
         Badge(letter=letter, name=name, places=tuple(_moved(spots[k]) for spots in laps))
@@ -198,7 +198,7 @@ def _moved(spot: tuple[float, float] | None) -> str:
     return NOWHERE if spot is None else f"translate({_unit(spot[0])} {-_unit(spot[1])})"
 
 
-def _leaders(ends: _Spots, dots: _Spots) -> str:
+def _leaders(ends: Spots, dots: Spots) -> str:
     """Lines from dots to badges."""
     lines = [
         f"M{_unit(dot[0])} {-_unit(dot[1])}L{_unit(end[0])} {-_unit(end[1])}"
@@ -208,7 +208,7 @@ def _leaders(ends: _Spots, dots: _Spots) -> str:
     return "".join(lines) or "M0 0"
 
 
-def _room(place: _Place, box: tuple[Array, Array], spots: Sequence[_Spots]) -> tuple[Array, Array]:
+def _room(place: Rings, box: tuple[Array, Array], spots: Sequence[Spots]) -> tuple[Array, Array]:
     """The box widened so that every badge is inside."""
     points = np.array([spot for some in spots for spot in some if spot is not None]).reshape(-1, 2)
     if points.size == 0:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.coaching.values import LapReview, SessionReview
 from linelab.geometry.frenet import sn_to_xy
@@ -32,18 +33,26 @@ def full_rate(review: SessionReview) -> float:
 
 def lap_paths(review: SessionReview, lap: LapReview, peak: float) -> tuple[str, ...]:
     """The driven line's pieces, one path a class of CLASSES."""
-    driven = lap.comparison.driven.lap
+    line = lap.comparison.driven.lap.line
+    paths = ["" for _ in CLASSES]
+    for code, index in classed_pieces(review.target.lap, lap.comparison.driven.lap, peak):
+        paths[code] += map_path(line.x[index], line.y[index])
+    return tuple(path or "M0 0" for path in paths)
+
+
+def classed_pieces(target: Lap, driven: Lap, peak: float) -> list[tuple[int, NDArray[np.intp]]]:
+    """The driven line in pieces of one class each: the class's number, and the indices of the points to draw."""
     line = driven.line
-    lost = time_gap(review.target.lap, driven)
+    lost = time_gap(target, driven)
     codes = np.digitize(np.interp(line.s, lost.s, lost.rate) / peak, BOUNDS).astype(np.int8)
     keep = thinned(line.x, line.y, TOLERANCE)
-    paths = ["" for _ in CLASSES]
+    found = []
     for code, first, last in runs(codes):
         inside = keep[(keep > first) & (keep < last + 1)]
         index = np.unique(np.concatenate([[first], inside, [min(last + 1, line.s.size - 1)]]))
         if index.size > 1:
-            paths[code] += map_path(line.x[index], line.y[index])
-    return tuple(path or "M0 0" for path in paths)
+            found.append((code, index))
+    return found
 
 
 def band_outline(review: SessionReview) -> str:
