@@ -16,6 +16,7 @@ from linelab.cli_demo import demo
 from linelab.cli_kart import kart
 from linelab.cli_reference import reference
 from linelab.cli_review import review
+from linelab.cli_sheet import sheet
 from linelab.cli_track import track
 from linelab.errors import LinelabError, SolveError
 
@@ -25,6 +26,7 @@ Examples:
   linelab track ostrelle_sprint
   linelab kart senior-single-speed --units imperial
   linelab reference ostrelle_sprint senior-single-speed
+  linelab sheet ostrelle_sprint senior-single-speed
   linelab review "my session.csv" --track my_track.geojson --kart my_kart.toml
 
 Tracks and karts are files, or names of bundled ones; 'linelab track' and 'linelab kart' list those.
@@ -41,7 +43,7 @@ def cli() -> None:
     """
 
 
-for _command in (demo, reference, review, track, kart):
+for _command in (demo, reference, review, sheet, track, kart):
     cli.add_command(_command)
 
 

@@ -33,7 +33,7 @@ LAYERS = (
     ("coaching",),
     ("report",),
     ("cli_common",),
-    ("cli_kart", "cli_reference", "cli_track"),
+    ("cli_kart", "cli_reference", "cli_sheet", "cli_track"),
     ("cli_review",),
     ("cli_demo",),
     ("cli",),

@@ -1,0 +1,215 @@
+"""The track sheet: one or two A4 pages for a driver who has never been there, to print and carry on the track walk."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from linelab.errors import InputError
+from linelab.io.atomic import replacing
+from linelab.kart import Kart
+from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
+from linelab.report.figures_lines import survey_note
+from linelab.report.sheet_facts import MISS, SheetCorner, sheet_corners
+from linelab.report.sheet_map import BLACK, GREY, LOOKS, WHITE, draw_map
+from linelab.report.sheet_table import draw_corners, table_head
+from linelab.report.sheet_words import PACE, time_words, walk_words
+from linelab.report.style import new_figure
+from linelab.solve.mintime import Solution
+from linelab.study.apex_cost import apex_costs
+from linelab.track import Track
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+#: A4 portrait and the margin kept free for printers [inches] (ISO 216: 210 x 297 mm).
+A4 = (210.0 / 25.4, 297.0 / 25.4)
+MARGIN = 0.5
+#: The map's box on the first page: left, bottom, width, height [inches]; always the same, whatever the track.
+MAP_BOX = (MARGIN, 3.72, A4[0] - 2.0 * MARGIN, 6.75)
+#: Resolution of the bitmaps [dots per inch].
+DPI = 160
+#: Said beside the marks.
+MARKS_CAUTION = (
+    "The marks belong to a computed perfect lap at the full grip of the kart file. Begin braking far earlier, leave a "
+    "margin to every edge, and move towards the marks lap by lap, never past what you see and feel."
+)
+
+
+def sheet_pages(
+    track: Track,
+    kart: Kart,
+    solution: Solution,
+    units: Units = METRIC,
+    *,
+    pace: float = PACE,
+    use_kerbs: bool = True,
+    progress: Callable[[str], None] = lambda text: None,
+) -> list[Figure]:
+    """Draw the sheet: a page with the map and what to know, and a page (more for very many corners) with every corner.
+
+    Parameters
+    ----------
+    track : Track
+    kart : Kart
+    solution : Solution
+        The reference lap of this kart on this track.
+    units : Units
+    pace : float
+        Length of a walker's pace, 0.4 to 1.5 [m].
+    use_kerbs : bool
+        As in the solution.
+    progress : callable
+        Called with a short text at each step.
+
+    Returns
+    -------
+    list of matplotlib Figure
+
+    Raises
+    ------
+    InputError
+        A pace out of range.
+    """
+    if not 0.4 <= pace <= 1.5:
+        raise InputError(f"a pace of {pace:g} m is outside 0.4 to 1.5 m", where="pace", remedy="0.75 m is usual")
+    progress("what a missed apex costs")
+    costs = apex_costs(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs)
+    corners = sheet_corners(track, solution.lap, kart, costs)
+    progress("drawing the sheet")
+    pages = [_first_page(track, kart, solution, corners, units, pace)]
+    rest: Sequence[SheetCorner] = corners
+    while rest:
+        page = _page(track, kart, solution, "corner by corner")
+        top = table_head(page, A4[1] - 0.95, units, pace)
+        drawn = draw_corners(page, rest, units, pace, top=top, bottom=0.75)
+        rest = rest[drawn:]
+        _foot(page, survey_note(track) if track.survey.kind == "estimated" else "")
+        pages.append(page)
+    return pages
+
+
+def save_sheet(folder: str | Path, pages: Sequence[Figure], *, name: str = "track_sheet") -> list[str]:
+    """Write the pages as one PDF and a PNG each into a folder; returns the names.
+
+    Text in the PDF stays text (TrueType), so that it can be searched and prints sharp.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written.
+    """
+    import matplotlib
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    target = Path(folder)
+    names = [f"{name}.pdf"]
+    about = {"Title": "Track sheet", "CreationDate": None}
+    with matplotlib.rc_context({"pdf.fonttype": 42}):
+        with replacing(target / names[0]) as temporary, PdfPages(temporary, metadata=about) as book:
+            for page in pages:
+                book.savefig(page, facecolor=WHITE)
+        for k, page in enumerate(pages, start=1):
+            names.append(f"{name}_{k}.png")
+            with replacing(target / names[-1]) as temporary:
+                page.savefig(temporary, dpi=DPI, format="png", facecolor=WHITE, pil_kwargs={"compress_level": 3})
+    return names
+
+
+def _page(track: Track, kart: Kart, solution: Solution, what: str) -> Figure:
+    """An empty page with its heading."""
+    page = new_figure(*A4)
+    page.set_facecolor(WHITE)
+    top = A4[1]
+    page.text(MARGIN / A4[0], 1.0 - 0.45 / top, track.name, size=15, weight="bold", color=BLACK, va="top")
+    grip = "" if solution.grip == 1.0 else f", grip {solution.grip:.0%} of the kart file's"
+    line = f"Track sheet, {what}. {kart.name}, computed lap {lap_time_text(solution.lap_time)}{grip}."
+    page.text(MARGIN / A4[0], 1.0 - 0.72 / top, line, size=8.5, color=GREY, va="top")
+    return page
+
+
+def _first_page(
+    track: Track, kart: Kart, solution: Solution, corners: Sequence[SheetCorner], units: Units, pace: float
+) -> Figure:
+    page = _page(track, kart, solution, "map")
+    if track.survey.kind == "estimated":
+        text = "Corridor estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by it."
+        _framed(page, text, A4[1] - 1.03)
+    draw_map(page, MAP_BOX, track, solution.lap, kart, corners, units)
+    _key(page, units)
+    left, right = MARGIN, 0.5 * A4[0] + 0.12
+    top = MAP_BOX[1] - 0.42
+    lowest = _paragraphs(page, left, top, "Where the time is", time_words(track, corners, units))
+    lowest = min(
+        lowest, _paragraphs(page, right, top, "To check on the track walk", walk_words(track, corners, pace, units))
+    )
+    _framed(page, textwrap.fill(MARKS_CAUTION, 112), 0.98)
+    _foot(page, survey_note(track))
+    return page
+
+
+def _framed(page: Figure, text: str, height: float) -> None:
+    """A warning in a frame across the page, its middle at a height [inches]."""
+    frame = {"boxstyle": "square,pad=0.35", "facecolor": WHITE, "edgecolor": BLACK, "linewidth": 1.2}
+    place = (0.5, height / A4[1])
+    page.text(*place, text, size=8.0, weight="bold", color=BLACK, ha="center", va="center", bbox=frame)
+
+
+def _key(page: Figure, units: Units) -> None:
+    """What the signs on the map mean, on one line under it."""
+    from matplotlib.lines import Line2D
+
+    def sign(marker: str, size: float, fill: str, label: str) -> Line2D:
+        return Line2D(
+            [],
+            [],
+            linestyle="",
+            marker=marker,
+            markersize=size,
+            markerfacecolor=fill,
+            markeredgecolor=BLACK,
+            label=label,
+        )
+
+    handles = [
+        Line2D([], [], linestyle="", marker="|", markersize=9, markeredgewidth=1.8, color=BLACK, label="brake mark"),
+        Line2D([], [], color=BLACK, linewidth=2.6, label="braking"),
+        *(
+            sign(*LOOKS[name], label)
+            for name, label in (("turn in", "turn-in"), ("apex", "apex"), ("track out", "track-out"))
+        ),
+    ]
+    page.legend(
+        handles=handles,
+        loc="upper left",
+        bbox_to_anchor=((MARGIN - 0.05) / A4[0], (MAP_BOX[1] - 0.03) / A4[1]),
+        ncols=len(handles),
+        frameon=False,
+        fontsize=7.5,
+        handlelength=1.4,
+        columnspacing=1.3,
+        borderpad=0.0,
+        title=None,
+    )
+    text = f"number: corner, below it the lowest speed [{units.speed_unit}]"
+    page.text(1.0 - MARGIN / A4[0], (MAP_BOX[1] - 0.1) / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
+
+
+def _paragraphs(page: Figure, left: float, top: float, title: str, paragraphs: Sequence[str]) -> float:
+    """A column of short paragraphs, half a page wide; returns where it ends [inches]."""
+    page.text(left / A4[0], top / A4[1], title, size=9.5, weight="bold", color=BLACK, va="top")
+    y = top - 0.22
+    for paragraph in paragraphs:
+        lines = textwrap.wrap(paragraph, 66)
+        page.text(left / A4[0], y / A4[1], "-", size=7.4, color=BLACK, va="top")
+        page.text((left + 0.1) / A4[0], y / A4[1], "\n".join(lines), size=7.4, color=BLACK, va="top", linespacing=1.25)
+        y -= 0.13 * len(lines) + 0.045
+    return y
+
+
+def _foot(page: Figure, notes: str) -> None:
+    """Where the edges come from, and the cautions."""
+    lines = [*textwrap.wrap(notes, 138), *textwrap.wrap(CAUTIONS, 138)]
+    page.text(MARGIN / A4[0], 0.32 / A4[1], "\n".join(lines), size=6.6, color=GREY, va="bottom", linespacing=1.25)

@@ -1,0 +1,188 @@
+"""The track sheet in words: each corner's marks with distances to pace out, what limits it, what to look at on foot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from linelab.lap import Limit
+from linelab.report.display import Units
+from linelab.report.sheet_facts import MISS, SheetCorner, SheetMark
+from linelab.track import Track
+
+#: Length of a walker's step unless another is given [m]; common practice is to count one's own over a known length.
+PACE = 0.75
+#: Distances under this are "at" the other thing [m].
+SAME_PLACE = 1.0
+#: Slopes and banks under this share are level.
+LEVEL = 0.005
+#: How many corners are named as those where the aim matters most.
+MOST = 3
+
+LIMIT_WORDS: dict[Limit, str] = {
+    Limit.GRIP: "cornering grip",
+    Limit.BRAKING: "braking grip",
+    Limit.DRIVE: "engine power",
+    Limit.TRACTION: "grip under power",
+    Limit.REVS: "the rev limit",
+    Limit.DRIVER: "how fast the driver can act",
+    Limit.NONE: "nothing",
+}
+_FLAT = (Limit.DRIVE, Limit.REVS)
+_NAMES = {"brake": "brake mark", "turn in": "turn-in", "apex": "apex", "track out": "track-out"}
+
+
+def mark_words(mark: SheetMark, units: Units, pace: float = PACE) -> list[str]:
+    """Where a mark is: from the mark before it, and from a kerb's start or end; distance and (paces)."""
+    before = "start line" if mark.after == "start line" else _NAMES[mark.after]
+    if mark.after_corner:
+        before += f" {mark.after_corner}"
+    words = [f"at {before}" if mark.since < SAME_PLACE else f"{distance(mark.since, units, pace)} from {before}"]
+    if mark.kerb is not None:
+        kerb, away = f"{mark.kerb.side} kerb", mark.kerb.distance
+        if abs(away) < SAME_PLACE:
+            words.append(f"where {kerb} {'ends' if mark.kerb.past_end else 'starts'}")
+        else:
+            side = "past" if mark.kerb.past_end else "before" if away < 0.0 else "into"
+            words.append(f"{distance(abs(away), units, pace)} {side} {kerb}")
+    return words
+
+
+def distance(value: float, units: Units, pace: float = PACE) -> str:
+    """A distance to walk: length with its unit, and paces in brackets."""
+    return f"{units.length_text(value)} ({value / pace:.0f})"
+
+
+def brake_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
+    """The brake mark's place, or why there is none."""
+    if corner.brake is not None:
+        return mark_words(corner.brake, units, pace)
+    if flat_out(corner):
+        return ["no braking: full power", "all the way"]
+    if corner.slows:
+        drop = corner.fastest_before - corner.min_speed
+        return ["no braking: off the", f"power, {units.speed_text(drop, 0)} slower"]
+    return ["no braking:", "gaining speed all the way"]
+
+
+def flat_out(corner: SheetCorner) -> bool:
+    """Whether the reference lap takes a corner at full power, grip to spare."""
+    return corner.brake is None and not corner.slows and corner.limit_in in _FLAT and corner.limit_out in _FLAT
+
+
+def lowest_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
+    """Where the kart is slowest, relative to the apex."""
+    place = corner.marks.minimum_speed - corner.marks.apex
+    if flat_out(corner):
+        return []
+    if abs(corner.marks.minimum_speed - corner.marks.turn_in) < SAME_PLACE and not corner.slows:
+        return ["at turn-in, then", "faster all the way"]
+    if abs(place) < SAME_PLACE:
+        return ["at the apex"]
+    return [f"{distance(abs(place), units, pace)}", f"{'before' if place < 0.0 else 'after'} the apex"]
+
+
+def summary_words(corner: SheetCorner, units: Units) -> str:
+    """One line under a corner: what limits it, what a missed apex costs, the ground, the kerbs that are used."""
+    parts = [_limits(corner), _apex(corner, units), _ground(corner)]
+    if corner.kerbs_used:
+        parts.append(f"runs over {_and(corner.kerbs_used)} kerb{'s' if len(corner.kerbs_used) > 1 else ''}")
+    return "; ".join(part for part in parts if part) + "."
+
+
+def _limits(corner: SheetCorner) -> str:
+    into, out = LIMIT_WORDS[corner.limit_in], LIMIT_WORDS[corner.limit_out]
+    if flat_out(corner):
+        return f"Flat out: {LIMIT_WORDS[corner.limit_out]} is the limit"
+    return f"Limit: {into} throughout" if into == out else f"Limit: {into} on the way in, {out} on the way out"
+
+
+def _apex(corner: SheetCorner, units: Units) -> str:
+    if corner.cost is not None:
+        lost = f"up to {corner.cost:.2f} s" if corner.cost >= 0.005 else "hardly any time"
+        return f"apex missed by {miss_text(units)}: {lost}"
+    if corner.apex_gap > 0.0 and corner.no_cost:
+        return f"{corner.no_cost} by {units.length_text(corner.apex_gap, 1)}"
+    return ""
+
+
+def miss_text(units: Units) -> str:
+    """The miss whose cost is given."""
+    return units.length_text(MISS, 1)
+
+
+def _ground(corner: SheetCorner) -> str:
+    if corner.slope is None or corner.bank is None:
+        return ""
+    words = []
+    if abs(corner.slope) >= LEVEL:
+        words.append(f"{'up' if corner.slope > 0.0 else 'down'}hill {abs(corner.slope):.0%} on the way in")
+    if abs(corner.bank) >= LEVEL:
+        words.append(f"banked {corner.bank:.0%}" if corner.bank > 0.0 else f"leans out {-corner.bank:.0%}")
+    return ", ".join(words) or "level"
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def time_words(track: Track, corners: Sequence[SheetCorner], units: Units) -> list[str]:
+    """Where the time is: the corners in which a missed apex costs most, those taken flat out, the slowest one."""
+    words = []
+    costly = sorted((c for c in corners if c.cost is not None), key=lambda c: -(c.cost or 0.0))[:MOST]
+    if costly:
+        named = _and([f"{c.number} ({c.cost:.2f} s)" for c in costly])
+        where = "On the assumed corridor the" if track.survey.kind == "estimated" else "The"
+        words.append(
+            f"{where} aim matters most in corner{'s' if len(costly) > 1 else ''} {named}: at most so much is lost, the "
+            f"rest of the lap perfect, when the line stays {miss_text(units)} farther from the apex."
+        )
+    flat = [str(c.number) for c in corners if flat_out(c)]
+    if flat:
+        words.append(f"Full power through {_numbers(flat)}: any lift there is time lost, once it can be done safely.")
+    if corners:
+        slowest = min(corners, key=lambda c: c.min_speed)
+        words.append(f"Slowest point: corner {slowest.number}, {units.speed_text(slowest.min_speed, 0)}.")
+        longest = max(
+            (c for c in corners if c.brake is not None), key=lambda c: c.fastest_before - c.min_speed, default=None
+        )
+        if longest is not None:
+            words.append(
+                f"Most speed to lose: for corner {longest.number}, from {longest.fastest_before / units.speed:.0f} to "
+                f"{units.speed_text(longest.min_speed, 0)}."
+            )
+    return words
+
+
+def _numbers(numbers: Sequence[str]) -> str:
+    return f"corner{'s' if len(numbers) > 1 else ''} {_and(numbers)}"
+
+
+def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units: Units) -> list[str]:
+    """What to look at on a track walk, this track's own points first."""
+    words = [
+        f"Paces here are {units.length_text(pace, 2 if units.length == 1.0 else 1)} long. Count yours over a known "
+        "length and compare.",
+    ]
+    if track.survey.kind == "estimated":
+        words.append("No edge or kerb was surveyed: find each corner's real apex yourself and mark it on the map.")
+    used = {side: [str(c.number) for c in corners if side in c.kerbs_used] for side in ("entry", "inside", "exit")}
+    over = [
+        f"{side} {'at every corner' if len(numbers) == len(corners) else _and(numbers)}"
+        for side, numbers in used.items()
+        if numbers
+    ]
+    if over:
+        words.append(
+            f"Kerbs the line runs over ({'; '.join(over)}): height, edges, how slippery. If one cannot be used, "
+            "the marks there do not hold."
+        )
+    if track.left_z is None:
+        words.append("No elevation is known: note crests, dips and which way each corner leans.")
+    if track.grip_zones:
+        words.append("The track file has patches of other grip: look where they really are today.")
+    words += [
+        "At each brake mark, turn-in and apex find something that does not move and can be seen from the seat.",
+        "Surface: joins, patches, bumps, gravel, puddles and where water runs.",
+        "Marshal posts and flags, pit entry and exit, run-off and barriers.",
+    ]
+    return words
