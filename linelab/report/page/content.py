@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from linelab.coaching.definitions import CAUSES, MARKS
 from linelab.coaching.values import LapReview, Priority, SessionReview
 from linelab.comparison.laps import RecordedLap
 from linelab.report.display import CAUTIONS, Units, lap_time_text
@@ -23,19 +24,13 @@ from linelab.report.page.curves import ALONG, bends, curves, loss_boxes, station
 from linelab.report.page.ground import map_ground
 from linelab.report.page.laps_strip import laps_strip
 from linelab.report.page.lines import BOUNDS, CLASSES, band_outline, full_rate, lap_paths, target_path
-from linelab.report.page.losses_text import seconds
+from linelab.report.page.losses_text import CAUSE_NAMES, seconds
 from linelab.report.page.mark_rows import spread_text
 from linelab.report.page.readings import readings
 from linelab.report.track_facts import survey_sentence
 
-#: Marks whose spread over the laps is shown, and what the column is called.
-SPREADS = {
-    "brake_point": "brake point",
-    "turn_in": "turn-in",
-    "apex_distance": "apex distance",
-    "min_speed": "minimum speed",
-    "drive_point": "drive point",
-}
+#: Marks whose spread over the laps is shown.
+SPREADS = ("brake_point", "turn_in", "apex_distance", "min_speed", "drive_point")
 
 
 def page_content(
@@ -86,7 +81,9 @@ def page_content(
         "consistency": review.consistency,
         "strip": laps_strip(review) if len(review.laps) > 1 else None,
         "spreads": _spreads(review, units),
-        "spread_names": tuple(SPREADS.values()),
+        "spread_names": [MARKS[name].name for name in SPREADS],
+        "definitions": [(item.name, item.rule) for item in MARKS.values()],
+        "causes": [(CAUSE_NAMES[cause], words) for cause, words in CAUSES.items()],
         "recorded": [_recorded(lap) for lap in recorded],
         "grip": review.grip,
         "survey": survey_sentence(review.track.survey),

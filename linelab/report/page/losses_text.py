@@ -17,7 +17,7 @@ CAUSE_NAMES = {
     "coasting": "coasting",
     "minimum_speed": "minimum speed",
     "power": "late or rushed power",
-    "straight": "carried down the straight",
+    "pace": "grip not used all the way",
 }
 
 

@@ -1,0 +1,215 @@
+"""The whole review as JSON: every figure with its standard deviation or the reason why there is none.
+
+The layout is published as a JSON Schema (draft 2020-12) in ``linelab/data/schema/review.schema.json``; SI units, named
+in the keys.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from linelab.coaching.values import Consistency, CornerLap, CornerSpread, LapReview, Mark, Priority, SessionReview
+from linelab.comparison.measured import Measured
+from linelab.io.atomic import write_text
+from linelab.report.display import CAUTIONS
+from linelab.track import Track
+
+#: Name and version of the layout: the version is raised when a key changes its meaning or goes.
+FORMAT, VERSION = "linelab review", 2
+
+#: Unit of each mark, as the end of its key.
+MARK_UNITS = {
+    "brake_point": "m",
+    "brake_peak": "mps2",
+    "brake_mean": "mps2",
+    "brake_build": "s",
+    "brake_release": "s",
+    "coasting_before": "s",
+    "coasting_after": "s",
+    "turn_in": "m",
+    "apex_place": "m",
+    "apex_distance": "m",
+    "apex_miss": "m",
+    "min_speed": "mps",
+    "min_speed_place": "m",
+    "drive_point": "m",
+    "power_take_up": "s",
+    "track_out_room": "m",
+    "kerb_used": "m",
+    "reversals": "count",
+    "steering_effort": "ratio",
+    "slide": "mps",
+    "entry_speed": "mps",
+    "exit_speed": "mps",
+}
+
+
+def review_as_dict(review: SessionReview, *, settings: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """A session's review as plain dictionaries, lists, numbers and text.
+
+    Parameters
+    ----------
+    review : SessionReview
+    settings : mapping, optional
+        What the caller chose (recording, kart, grip); values are kept as text unless they are plain numbers or lists.
+    """
+    return {
+        "format": FORMAT,
+        "version": VERSION,
+        "cautions": CAUTIONS,
+        "settings": dict(settings or {}),
+        "track": _track(review.track),
+        "kart": review.kart.name,
+        "target": {
+            "kind": review.target.kind,
+            "title": review.target.title,
+            "words": review.target.words,
+            "lap_time_s": review.target.lap_time,
+            "sigma_s": review.target.sigma,
+        },
+        "reference_lap_time_s": review.reference.lap_time,
+        "shown_grip": {
+            "factor": figure(review.grip.factor),
+            "low": review.grip.low,
+            "high": review.grip.high,
+            "corners": [{"number": number, "factor": factor} for number, factor in review.grip.corners],
+            "note": review.grip.note,
+        },
+        "verdict": review.verdict,
+        "priorities": [_priority(item) for item in review.priorities],
+        "strengths": [
+            {"title": item.title, "corners": list(item.corners), "evidence": list(item.evidence)}
+            for item in review.strengths
+        ],
+        "best": review.laps[review.best].label,
+        "typical": review.laps[review.typical].label,
+        "laps": [_lap(lap) for lap in review.laps],
+        "mean_by_corner": [{"number": corner.number, "time_lost_s": figure(lost)} for corner, lost in review.corners],
+        "consistency": _consistency(review.consistency),
+        "cleaning": list(review.cleaning),
+        "notes": list(review.notes),
+    }
+
+
+def save_review_json(review: SessionReview, path: str | Path, *, settings: Mapping[str, Any] | None = None) -> None:
+    """Write :func:`review_as_dict` as JSON.
+
+    Raises
+    ------
+    InputError
+        The place cannot be written to.
+    """
+    data = review_as_dict(review, settings=settings)
+    write_text(path, json.dumps(data, ensure_ascii=False, default=str, allow_nan=False) + "\n")
+
+
+def review_schema() -> dict[str, Any]:
+    """The published JSON Schema of :func:`review_as_dict`."""
+    text = (files("linelab") / "data" / "schema" / "review.schema.json").read_text(encoding="utf-8")
+    return json.loads(text)  # type: ignore[no-any-return]
+
+
+def figure(measured: Measured) -> dict[str, Any]:
+    """A figure: value and sigma, or None with the reason."""
+    if measured.value is None:
+        return {"value": None, "sigma": None, "reason": measured.reason}
+    return {"value": measured.value, "sigma": measured.sigma}
+
+
+def _track(track: Track) -> dict[str, Any]:
+    survey = track.survey
+    return {
+        "name": track.name,
+        "closed": track.closed,
+        "length_m": track.length,
+        "survey": {
+            "kind": survey.kind,
+            "note": survey.note,
+            "assumed_width_m": survey.assumed_width,
+            "uncertainty_m": survey.uncertainty,
+        },
+        "corners": [
+            {
+                "number": corner.number,
+                "name": corner.name,
+                "direction": "left" if corner.left else "right",
+                "s_start_m": corner.s_start,
+                "s_apex_m": corner.s_apex,
+                "s_end_m": corner.s_end,
+            }
+            for corner in track.corners
+        ],
+    }
+
+
+def _priority(item: Priority) -> dict[str, Any]:
+    return {
+        "rank": item.rank,
+        "kind": item.kind,
+        "title": item.title,
+        "corners": list(item.corners),
+        "at_stake_s": figure(item.at_stake),
+        "evidence": list(item.evidence),
+        "feel": item.feel,
+        "exercise": item.exercise,
+        "laps": list(item.laps),
+    }
+
+
+def _lap(lap: LapReview) -> dict[str, Any]:
+    driven = lap.comparison.driven
+    return {
+        "label": lap.label,
+        "lap_time_s": figure(lap.lap_time),
+        "gap_s": figure(lap.gap),
+        "line_loss_s": figure(lap.line_loss),
+        "speed_loss_s": figure(lap.speed_loss),
+        "elsewhere_s": figure(lap.elsewhere),
+        "position_bias_m": driven.bias.sigma,
+        "position_bias_note": driven.bias.note,
+        "corners": [_corner(part) for part in lap.corners],
+        "notes": list(lap.comparison.notes),
+    }
+
+
+def _corner(part: CornerLap) -> dict[str, Any]:
+    return {
+        "number": part.corner.number,
+        "time_lost_s": figure(part.time_lost),
+        "phases_s": {name: figure(lost) for name, lost in part.phases},
+        "line_loss_s": figure(part.line_loss),
+        "speed_loss_s": figure(part.speed_loss),
+        "causes_s": {name: figure(lost) for name, lost in part.causes},
+        "marks": {f"{name}_{MARK_UNITS[name]}": _mark(mark) for name, mark in part.marks.named().items()},
+    }
+
+
+def _mark(mark: Mark) -> dict[str, Any]:
+    return {"driven": figure(mark.driven), "reference": mark.reference}
+
+
+def _consistency(found: Consistency) -> dict[str, Any]:
+    return {
+        "laps": found.laps,
+        "within_best": list(found.within_best),
+        "within_median": list(found.within_median),
+        "median_s": found.median,
+        "spread_s": figure(found.spread),
+        "trend_s_per_lap": figure(found.trend),
+        "trend_words": found.trend_words,
+        "least_repeatable": found.least_repeatable,
+        "corners": [_spread(spread) for spread in found.corners],
+    }
+
+
+def _spread(spread: CornerSpread) -> dict[str, Any]:
+    return {
+        "number": spread.corner.number,
+        "time_s": figure(spread.time),
+        "cost_s": figure(spread.cost),
+        "marks": {f"{name}_{MARK_UNITS[name]}": figure(value) for name, value in spread.marks},
+    }
