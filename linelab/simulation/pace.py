@@ -1,16 +1,14 @@
 """How fast an invented driver goes along a line: the kart's own limits, used with habits and faults.
 
-The passes are those of :mod:`linelab.solve.speed`, on nodes a fixed step apart: a coasting driver has no drive, a
-gentle one less braking grip, a slide costs as if it were a resistance.  What the pedals do is then rounded in time.
+A coasting driver has no drive, a gentle one less braking grip, and a slide costs as if it were a resistance; see
+:mod:`linelab.simulation.limits`.  What the pedals do is then rounded in time.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from linelab.grip import KartNumbers, Surface, kart_numbers
+from linelab.grip import kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Line
 from linelab.simulation.habits import (
@@ -26,16 +24,13 @@ from linelab.simulation.habits import (
     Stop,
     Traffic,
 )
+from linelab.simulation.limits import CREEP, Demands, demands_on, fastest
 from linelab.simulation.plan import Plan, extent, smooth_noise
-from linelab.solve.passes import run_passes
-from linelab.solve.reach import CREEP, Interval, cornering_limit, interval
 from linelab.track import Track
 from linelab.units import Array
 
 #: Speed at which the out lap begins [m/s].
 ROLLING = 6.0
-#: What is left of the driving friction when the throttle is closed [-]; zero would divide by it.
-CLOSED = 2e-3
 #: Deceleration of a braking [m/s²]: gentler is rolling down.
 BRAKING = 1.5
 #: Length of a slide [m], and the slip angle it has for each m/s lost [rad s/m].
@@ -46,26 +41,13 @@ SIDEWAYS, STANDING = 0.7, 0.03
 PEDAL_STEP = 0.005
 
 
-@dataclass(kw_only=True, slots=True)
-class _Demands:
-    """What the passes are run with: node arrays (N,), worked on in place."""
-
-    limit: Array  #: v² [m²/s²]
-    drive: Array  #: factor on the driving friction [-]
-    brake: Array  #: factor on the braking friction [-]
-    resist: Array  #: added resistance [m/s²]
-    slip: Array  #: slip angle of the body [rad]
-
-
 def driven_speed(
     track: Track, kart: Kart, line: Line, habits: Habits, plan: Plan, rng: np.random.Generator
 ) -> tuple[Array, Array]:
     """Speed (N,) [m/s] and slip angle of the kart's body (N,) [rad] at the nodes."""
     numbers = kart_numbers(kart)
-    surface = _surface(line, _grip_used(track, habits, plan, rng))
-    free = _fresh(numbers, line, surface)
-    plain = _run(numbers, line, surface, free)
-    demands = _fresh(numbers, line, surface)
+    demands = demands_on(line, numbers, _grip_used(track, habits, plan, rng))
+    plain = fastest(demands, ROLLING)
     corners = _slowest(track, plan, plain)
     for _, slowest in corners.values():
         if plain[slowest - 1] > plain[slowest] - 1e-9 and plain[slowest - 20] > plain[slowest] + 0.5:  # slowed for
@@ -74,10 +56,10 @@ def driven_speed(
         _apply(fault, demands, plan, plain, corners[lap, fault.corner], _roll_down(kart, plain))
     for incident in habits.incidents:
         _spoil(incident, demands, plan, plain, track.length)
-    gentle = rounded(line.distance, np.sqrt(_run(numbers, line, surface, demands)), habits.pedal_time)
+    gentle = rounded(line.distance, np.sqrt(fastest(demands, ROLLING)), habits.pedal_time)
     # Rounding moves a braking a little: where it now meets more cornering than the grip allows, the passes correct it.
     demands.limit = np.minimum(demands.limit, gentle**2)
-    v = rounded(line.distance, np.sqrt(_run(numbers, line, surface, demands)), 0.2 * habits.pedal_time)
+    v = rounded(line.distance, np.sqrt(fastest(demands, ROLLING)), 0.2 * habits.pedal_time)
     for incident in habits.incidents:
         if isinstance(incident, Stop | Spin):
             _stand(v, plan, (incident.lap - 1) * track.length + incident.station, incident.seconds)
@@ -92,37 +74,6 @@ def _grip_used(track: Track, habits: Habits, plan: Plan, rng: np.random.Generato
     end, ramp = plan.laps * track.length, 40.0
     cool = np.clip(np.maximum(-plan.s, plan.s - end - ramp) / ramp, 0.0, 1.0)
     return np.asarray(share + cool * (habits.cool_share - share))
-
-
-def _surface(line: Line, share: Array) -> Surface:
-    return Surface(line.slope, line.bank, line.vertical_curvature, line.grip * share)
-
-
-def _fresh(numbers: KartNumbers, line: Line, surface: Surface) -> _Demands:
-    """The kart's own limits, nothing held back."""
-    one = np.ones_like(line.distance)
-    limit = np.asarray(cornering_limit(numbers, line.kappa, surface, np.where))
-    return _Demands(limit=limit, drive=one.copy(), brake=one.copy(), resist=0.0 * one, slip=0.0 * one)
-
-
-def _run(numbers: KartNumbers, line: Line, surface: Surface, demands: _Demands) -> Array:
-    """v² at the nodes by one forward and one backward pass."""
-    middle = Surface(*(_middles(np.asarray(values)) for values in surface))
-    steps = interval(numbers, np.diff(line.distance), _middles(line.kappa), middle)
-    load = steps.load._replace(r0=steps.load.r0 + _middles(demands.resist))
-    columns = Interval(
-        h=steps.h[:, None],
-        load=type(load)(*(np.broadcast_to(field, steps.h.shape)[:, None] for field in load)),
-        drive=(steps.drive * _middles(demands.drive))[:, None],
-        brake=(steps.brake * _middles(demands.brake))[:, None],
-        side=np.broadcast_to(steps.side, steps.h.shape)[:, None],
-    )
-    passes = run_passes(numbers, columns, demands.limit[:, None], first=np.array([ROLLING**2]))
-    return np.asarray(passes.z[:, 0])
-
-
-def _middles(values: Array) -> Array:
-    return np.asarray(0.5 * (values[1:] + values[:-1]))
 
 
 def _slowest(track: Track, plan: Plan, z: Array) -> dict[tuple[int, int], tuple[int, int]]:
@@ -145,7 +96,7 @@ def _roll_down(kart: Kart, z: Array) -> Array:
     return np.asarray(kart.engine_braking * np.minimum(np.sqrt(z) / top, 1.0))
 
 
-def _power_built(demands: _Demands, plan: Plan, slowest: int, length: float) -> None:
+def _power_built(demands: Demands, plan: Plan, slowest: int, length: float) -> None:
     """Drive that grows over a distance after the lowest speed."""
     count = round(length / plan.step)
     part = slice(slowest, min(slowest + count, plan.s.size))
@@ -153,13 +104,13 @@ def _power_built(demands: _Demands, plan: Plan, slowest: int, length: float) -> 
     demands.drive[part] = np.minimum(demands.drive[part], (np.arange(size) + 1.0) / (count + 1.0))
 
 
-def _coast(demands: _Demands, part: slice, engine: Array) -> None:
+def _coast(demands: Demands, part: slice, engine: Array) -> None:
     """Neither pedal."""
-    demands.drive[part] = CLOSED
+    demands.drive[part] = 0.0
     demands.resist[part] += engine[part]
 
 
-def _apply(fault: Fault, demands: _Demands, plan: Plan, plain: Array, corner: tuple[int, int], engine: Array) -> None:
+def _apply(fault: Fault, demands: Demands, plan: Plan, plain: Array, corner: tuple[int, int], engine: Array) -> None:
     """Put one fault of one lap into the demands."""
     apex, slowest = corner
     at = float(plan.s[slowest])
@@ -174,7 +125,7 @@ def _apply(fault: Fault, demands: _Demands, plan: Plan, plain: Array, corner: tu
         demands.brake[longer] *= fault.share
     elif isinstance(fault, Coasts):
         brake = float(plan.s[_braking_since(plan, plain, slowest)])
-        demands.drive[plan.between(brake - fault.metres, 0.5 * (brake + at))] = CLOSED  # braking begins later now
+        demands.drive[plan.between(brake - fault.metres, 0.5 * (brake + at))] = 0.0  # braking begins later now
         _coast(demands, plan.between(brake - fault.metres, min(brake + 4.0, at)), engine)
     elif isinstance(fault, LatePower):
         _coast(demands, plan.between(at, at + fault.metres), engine)
@@ -183,7 +134,7 @@ def _apply(fault: Fault, demands: _Demands, plan: Plan, plain: Array, corner: tu
         _slide(demands, plan, plain, at + 2.0, fault.speed_lost)
     elif isinstance(fault, Slides):
         part = _slide(demands, plan, plain, float(plan.s[apex]) - 0.5 * SLIDE, fault.speed_lost)
-        demands.drive[part] = CLOSED
+        demands.drive[part] = 0.0
 
 
 def _braking_since(plan: Plan, z: Array, slowest: int, *, pauses: bool = False) -> int:
@@ -197,7 +148,7 @@ def _braking_since(plan: Plan, z: Array, slowest: int, *, pauses: bool = False) 
     return low + int(braking[breaks[-1] + 1 if breaks.size else 0])
 
 
-def _slide(demands: _Demands, plan: Plan, plain: Array, start: float, lost: float) -> slice:
+def _slide(demands: Demands, plan: Plan, plain: Array, start: float, lost: float) -> slice:
     """A slide from a station on: a resistance that takes ``lost`` [m/s], the body turned in; the nodes."""
     part = plan.between(start, start + SLIDE)
     size = part.stop - part.start
@@ -208,7 +159,7 @@ def _slide(demands: _Demands, plan: Plan, plain: Array, start: float, lost: floa
     return part
 
 
-def _spoil(incident: object, demands: _Demands, plan: Plan, plain: Array, length: float) -> None:
+def _spoil(incident: object, demands: Demands, plan: Plan, plain: Array, length: float) -> None:
     """Put an incident into the demands."""
     if isinstance(incident, Traffic):
         start = (incident.lap - 1) * length + incident.station
