@@ -28,17 +28,20 @@ def map_path(x: Array, y: Array, *, close: bool = False) -> str:
 def thinned(x: Array, y: Array, tolerance: float) -> NDArray[np.intp]:
     """Indices of the points of a smooth polyline (N,) that keep it within about ``tolerance`` of itself.
 
-    A chord of length h lies h²·kappa/8 off an arc of curvature kappa: a step may be sqrt(8·tolerance/kappa) long.
+    A chord of length h lies h²·kappa/8 off an arc of curvature kappa, so a step may be sqrt(8·tolerance/kappa) long;
+    near a bend no longer than to the bend and that, lest a chord run from a straight into it.
     """
     if x.size < 3:
         return np.arange(x.size)
-    length = np.hypot(np.diff(x), np.diff(y))
-    heading = np.unwrap(np.arctan2(np.diff(y), np.diff(x)))
-    turn = np.abs(np.diff(heading))
-    share = np.sqrt(turn * 0.5 * (length[1:] + length[:-1]) / (8.0 * tolerance))
-    passed = np.concatenate([[0.0], np.cumsum(share), [0.0]])
-    passed[-1] = passed[-2]
-    wanted = np.searchsorted(passed[:-1], np.arange(1.0, passed[-1]))
+    length = np.maximum(np.hypot(np.diff(x), np.diff(y)), 1e-9)
+    turn = np.abs(np.diff(np.unwrap(np.arctan2(np.diff(y), np.diff(x)))))
+    s = np.concatenate([[0.0], np.cumsum(length)])
+    step = np.full(x.size, s[-1])
+    step[1:-1] = np.sqrt(8.0 * tolerance * 0.5 * (length[1:] + length[:-1]) / np.maximum(turn, 1e-12))
+    step = np.minimum.accumulate(step - s) + s
+    step = np.minimum.accumulate((step + s)[::-1])[::-1] - s
+    passed = np.concatenate([[0.0], np.cumsum(length / np.minimum(step[1:], step[:-1]))])
+    wanted = np.searchsorted(passed, np.arange(1.0, passed[-1]))
     return np.unique(np.concatenate([[0], wanted, [x.size - 1]]))
 
 
