@@ -1,0 +1,141 @@
+"""What each mark, cause and fault means: the one place, from the glossary; tests read it, pages print it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from linelab.coaching.values import Cause, FaultKind
+
+#: How a mark is told in units: a place along the lap, a length across it, a speed, a time, a deceleration, a number.
+Quantity = Literal["place", "length", "speed", "time", "deceleration", "number"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Definition:
+    """A mark's plain name, what it is measured in, and the rule it is found by."""
+
+    name: str
+    quantity: Quantity
+    rule: str
+
+
+#: Marks by their name in :class:`linelab.coaching.values.DrivenMarks`.
+MARKS: dict[str, Definition] = {
+    "brake_point": Definition(
+        name="brake point",
+        quantity="place",
+        rule="where the deceleration of the corner's main braking first reaches half of its peak",
+    ),
+    "brake_peak": Definition(
+        name="hardest braking", quantity="deceleration", rule="largest deceleration of the corner's main braking"
+    ),
+    "brake_mean": Definition(
+        name="mean braking",
+        quantity="deceleration",
+        rule="speed squared lost in the main braking over twice its length",
+    ),
+    "brake_build": Definition(
+        name="brake build-up", quantity="time", rule="time from a fifth to nine tenths of the hardest braking"
+    ),
+    "brake_release": Definition(
+        name="brake release", quantity="time", rule="time from the last nine tenths of the hardest braking to a fifth"
+    ),
+    "coasting_before": Definition(
+        name="coasting before",
+        quantity="time",
+        rule="time with neither pedal down from the last driving to the braking, or to the lowest speed if nothing is "
+        "braked",
+    ),
+    "coasting_after": Definition(
+        name="coasting after",
+        quantity="time",
+        rule="time with neither pedal down from the end of the braking to the driving after the lowest speed",
+    ),
+    "turn_in": Definition(
+        name="turn-in",
+        quantity="place",
+        rule="where the line's curvature first exceeds three tenths of the corner's sharpest",
+    ),
+    "apex_place": Definition(
+        name="own apex",
+        quantity="place",
+        rule="middle of the stretch within 5 cm of the closest approach to the inside edge",
+    ),
+    "apex_distance": Definition(
+        name="apex distance",
+        quantity="length",
+        rule="from the kart's path to the inside edge at the reference lap's apex",
+    ),
+    "apex_miss": Definition(
+        name="apex miss",
+        quantity="length",
+        rule="how much farther from the inside edge than the reference lap, at the reference lap's apex",
+    ),
+    "min_speed": Definition(name="lowest speed", quantity="speed", rule="lowest speed in the corner"),
+    "min_speed_place": Definition(
+        name="place of the lowest speed", quantity="place", rule="metres after the reference lap's apex"
+    ),
+    "drive_point": Definition(
+        name="drive point",
+        quantity="place",
+        rule="where the acceleration after the lowest speed first reaches a quarter of its peak on the way out",
+    ),
+    "power_take_up": Definition(
+        name="power take-up",
+        quantity="time",
+        rule="time from a quarter to four fifths of the peak acceleration on the way out",
+    ),
+    "track_out_room": Definition(
+        name="room left at the exit",
+        quantity="length",
+        rule="least distance from the kart's outer side to the outside edge between apex and a little past the "
+        "track-out; negative beyond the edge",
+    ),
+    "kerb_used": Definition(
+        name="kerb used", quantity="length", rule="farthest the kart's side reaches over an edge with a kerb"
+    ),
+    "reversals": Definition(
+        name="steering reversals",
+        quantity="number",
+        rule="changes between winding on and winding off of at least an eighth of the corner's sharpest curvature",
+    ),
+    "steering_effort": Definition(
+        name="steering effort",
+        quantity="number",
+        rule="total change of the line's curvature through the corner over that of the straightest line there",
+    ),
+    "slide": Definition(
+        name="speed lost in a slide",
+        quantity="speed",
+        rule="speed lost after the braking, at full cornering grip, beyond what both pedals up would lose",
+    ),
+    "entry_speed": Definition(name="entry speed", quantity="speed", rule="speed at the reference lap's turn-in"),
+    "exit_speed": Definition(name="exit speed", quantity="speed", rule="speed at the reference lap's track-out"),
+}
+
+#: What a corner's speed loss is made of.
+CAUSES: dict[Cause, str] = {
+    "braking": "braking too early, too softly or too long: time lost before the corner's slowest point with the brake "
+    "or before it is needed",
+    "coasting": "time lost before the braking with neither pedal down",
+    "minimum_speed": "what a lowest speed below what the own line could hold costs, before, in and after the corner",
+    "power": "power late, slowly, or so abruptly that the kart slides: time lost from the slowest point on, with what "
+    "is carried down the straight",
+    "pace": "grip not used all the way round, and the time feet take between pedals: not this corner's doing",
+}
+
+#: Faults in plain words: what the driver does.
+FAULTS: dict[FaultKind, str] = {
+    "apex_missed": "stays away from the inside edge at the apex",
+    "turns_in_early": "steers into the corner too soon",
+    "line_other": "takes a line that costs time",
+    "brakes_early": "brakes before it is needed",
+    "brakes_softly": "brakes with less than the tyres can give",
+    "coasts": "rolls before the braking with neither pedal down",
+    "too_slow_in_corner": "slows more than the line needs",
+    "power_late": "goes back to the power late or slowly",
+    "power_abrupt": "goes back to the power so abruptly that the kart slides",
+    "slide": "lets the kart slide in the corner",
+    "scatter": "drives the corner differently from lap to lap",
+}

@@ -1,0 +1,200 @@
+"""The marks of driven laps with their uncertainty, or withheld with the reason, beside the reference lap's."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from linelab.coaching.definitions import MARKS
+from linelab.coaching.grid import Rows, Sheet
+from linelab.coaching.marks import Figures, all_figures
+from linelab.coaching.values import DrivenMarks, Mark
+from linelab.comparison.corner_review import LARGEST_BIAS, LARGEST_PLACE, minimum_rooms
+from linelab.comparison.estimate import DrivenLap
+from linelab.comparison.losses import LEAST_RATE
+from linelab.comparison.marks import CornerMarks
+from linelab.comparison.measured import Measured, withheld
+from linelab.units import Array
+
+#: Of a lap's draws, this share must have a mark for it to be told [-].
+MOST_DRAWS = 0.7
+#: Marks that lean on the kart's distance from an edge.
+EDGES = ("apex_distance", "apex_miss", "track_out_room", "kerb_used")
+ABSENT = {
+    "brake_point": "nothing is braked here",
+    "brake_peak": "nothing is braked here",
+    "brake_mean": "nothing is braked here",
+    "brake_build": "nothing is braked here",
+    "brake_release": "nothing is braked here",
+    "min_speed_place": "the driver goes through without a minimum of speed",
+    "kerb_used": "there is no kerb here",
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class SessionMarks:
+    """Marks of a session: the figures of all laps, and the same with uncertainty lap by lap.
+
+    Parameters
+    ----------
+    figures, reference : mapping of name to (L, C) and (C,) array
+        As found on the laps, and on the reference lap as this receiver would have shown it.
+    sigma : mapping of name to (L, C) array
+        Standard deviations; the position bias in them.
+    laps : tuple of tuple of DrivenMarks
+        By lap and corner.
+    """
+
+    figures: Figures
+    reference: Figures
+    sigma: Figures
+    laps: tuple[tuple[DrivenMarks, ...], ...]
+
+
+def driven_marks(sheet: Sheet, seen: Rows, marks: tuple[CornerMarks, ...]) -> SessionMarks:
+    """Marks of every corner on every lap.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    seen : Rows
+        The reference lap as the receiver would have shown it, (1, N).
+    marks : tuple of CornerMarks
+        Of the reference lap.
+    """
+    rooms = minimum_rooms(sheet.track, marks)
+    stacked = Rows(*(np.concatenate(fields) for fields in zip(sheet.laps, sheet.draws, seen)))
+    found = all_figures(sheet, stacked, marks, rooms)
+    if not found:
+        empty: Figures = {}
+        return SessionMarks(figures=empty, reference=empty, sigma=empty, laps=tuple(() for _ in sheet.driven))
+    # Apexes are missed by the distance from where the reference lap runs.
+    found["apex_miss"] = found["apex_miss"] - found["apex_miss"][-1]
+    count, drawn = sheet.count, sheet.per_lap
+    figures = {name: values[:count] for name, values in found.items()}
+    reference = {name: values[-1] for name, values in found.items()}
+    spread: Figures = {}
+    share: Figures = {}
+    for name, values in found.items():
+        draws = values[count:-1].reshape(count, drawn, len(marks))
+        spread[name], share[name] = _spread(draws, figures[name])
+    sigma = {name: np.hypot(spread[name], _besides(sheet, name, figures)) for name in found}
+    laps = tuple(
+        tuple(_corner_marks(sheet, found, reference, sigma, share, lap, mark, k) for k, mark in enumerate(marks))
+        for lap in range(count)
+    )
+    return SessionMarks(figures=figures, reference=reference, sigma=sigma, laps=laps)
+
+
+def _corner_marks(
+    sheet: Sheet,
+    figures: Figures,
+    reference: Figures,
+    sigma: Figures,
+    share: Figures,
+    lap: int,
+    mark: CornerMarks,
+    k: int,
+) -> DrivenMarks:
+    """The marks of one corner on one lap."""
+    drive = sheet.driven[lap]
+    pairs = {}
+    for name in MARKS:
+        told = _figure(
+            drive, sheet, name, float(figures[name][lap, k]), float(sigma[name][lap, k]), float(share[name][lap, k])
+        )
+        pairs[name] = Mark(told, _known(float(reference[name][k])))
+    return DrivenMarks(corner=mark.corner, **pairs)
+
+
+def _known(value: float) -> float | None:
+    """A reference figure, None where there is none."""
+    return float(value) if math.isfinite(value) else None
+
+
+def _spread(draws: Array, figures: Array) -> tuple[Array, Array]:
+    """Standard deviation of draws (L, K, C) about the figures, and the share of them that have the mark."""
+    if draws.shape[1] == 0:
+        return np.zeros(figures.shape), np.ones(figures.shape)
+    known = np.isfinite(draws)
+    off = np.where(known, draws - figures[:, None], 0.0)
+    count = np.maximum(known.sum(axis=1), 1)
+    return np.sqrt((off**2).sum(axis=1) / count), known.mean(axis=1)
+
+
+def _besides(sheet: Sheet, name: str, figures: Figures) -> Array:
+    """Standard deviation from what the draws do not hold: position bias, survey, lag and errors of the channels."""
+    quantity = MARKS[name].quantity
+    each = [_beside(sheet, drive, name, quantity) for drive in sheet.driven]
+    fixed = np.array([fixed for fixed, _ in each])[:, None]
+    by_speed = np.array([lag for _, lag in each])[:, None]
+    # A lag moves a place by the way travelled in it.
+    return np.asarray(np.hypot(fixed, by_speed * figures["min_speed"]))
+
+
+def _beside(sheet: Sheet, drive: DrivenLap, name: str, quantity: str) -> tuple[float, float]:
+    """A fixed standard deviation, and one that grows with speed [s]."""
+    if not math.isfinite(drive.rate):
+        return 0.0, 0.0
+    lag = drive.sensors.speed_lag_sigma
+    if name in EDGES:
+        survey = 0.0 if name == "apex_miss" else sheet.track.survey.uncertainty or 0.0
+        return math.hypot(drive.bias.sigma, survey), 0.0
+    if quantity == "place":
+        by_line = name in ("turn_in", "apex_place")
+        return drive.bias.sigma, 0.0 if by_line else lag
+    if quantity == "time":
+        return 0.3 / drive.rate, 0.0  # instants between samples
+    if quantity == "speed":
+        return (drive.sensors.speed_sigma or 0.0) if name != "slide" else 0.0, 0.0
+    return 0.0, 0.0
+
+
+def _figure(drive: DrivenLap, sheet: Sheet, name: str, value: float, sigma: float, share: float) -> Measured:
+    """One mark of one lap, or why not."""
+    if drive.rate < LEAST_RATE:
+        return withheld(f"{drive.rate:.1f} samples a second: too slow for marks")
+    if name in EDGES:
+        reason = edge_reason(sheet, drive)
+        if reason:
+            return withheld(f"{reason}: {MARKS[name].name} not reported")
+    if not math.isfinite(value):
+        return withheld(ABSENT.get(name, f"no {MARKS[name].name} found here"))
+    if share < MOST_DRAWS:
+        return withheld(f"{MARKS[name].name} not clear enough to tell")
+    if MARKS[name].quantity == "place" and sigma > LARGEST_PLACE:
+        return withheld(f"{MARKS[name].name} only known within ±{sigma:.0f} m")
+    return Measured(float(value), float(sigma))
+
+
+def edge_reason(sheet: Sheet, drive: DrivenLap) -> str:
+    """Why distances to an edge are not told on a lap; empty where they are."""
+    if sheet.track.survey.kind == "estimated":
+        return "no surveyed edge"
+    survey = sheet.track.survey.uncertainty or 0.0
+    if drive.bias.sigma > LARGEST_BIAS:
+        return f"position bias ±{drive.bias.sigma:.1f} m"
+    if survey > LARGEST_BIAS:
+        return f"edges only known within ±{survey:.1f} m"
+    return ""
+
+
+def spread_over_laps(values: Array, sigma: Array) -> tuple[float, float]:
+    """Standard deviation of a mark over laps (L,), measurement noise taken off, and its own standard deviation."""
+    known = np.isfinite(values)
+    if known.sum() < 3:
+        return math.nan, math.nan
+    some = values[known]
+    whole = float(np.std(some, ddof=1))
+    noise = float(np.sqrt(np.mean(sigma[known] ** 2)))
+    left = math.sqrt(max(whole**2 - noise**2, 0.0))
+    return left, math.hypot(whole, noise) / math.sqrt(2.0 * (some.size - 1))
+
+
+def common(values: Sequence[float]) -> float:
+    """Median of the finite values; NaN where there are none."""
+    known = [value for value in values if math.isfinite(value)]
+    return float(np.median(known)) if known else math.nan
