@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 A4 = (210.0 / 25.4, 297.0 / 25.4)
 MARGIN = 0.5
 #: The map's box on the first page: left, bottom, width, height [inches]; always the same, whatever the track.
-MAP_BOX = (MARGIN, 3.72, A4[0] - 2.0 * MARGIN, 6.75)
+MAP_BOX = (MARGIN, 3.82, A4[0] - 2.0 * MARGIN, 6.65)
 #: Resolution of the bitmaps [dots per inch].
 DPI = 160
 #: Said beside the marks.
@@ -145,7 +145,7 @@ def _first_page(
     lowest = min(
         lowest, _paragraphs(page, right, top, "To check on the track walk", walk_words(track, corners, pace, units))
     )
-    _framed(page, textwrap.fill(MARKS_CAUTION, 112), 0.98)
+    _framed(page, textwrap.fill(MARKS_CAUTION, 112), 1.04)
     _foot(page, survey_note(track))
     return page
 
@@ -211,5 +211,5 @@ def _paragraphs(page: Figure, left: float, top: float, title: str, paragraphs: S
 
 def _foot(page: Figure, notes: str) -> None:
     """Where the edges come from, and the cautions."""
-    lines = [*textwrap.wrap(notes, 138), *textwrap.wrap(CAUTIONS, 138)]
+    lines = [*textwrap.wrap(notes, 144), *textwrap.wrap(CAUTIONS, 144)]
     page.text(MARGIN / A4[0], 0.32 / A4[1], "\n".join(lines), size=6.6, color=GREY, va="bottom", linespacing=1.25)

@@ -13,7 +13,7 @@ from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.report.display import Units
 from linelab.report.figures_data import Pedal, pedals, runs
-from linelab.report.figures_map import draw_direction, draw_ground, draw_scale, fit_limits
+from linelab.report.figures_map import draw_ground, draw_scale, fit_limits
 from linelab.report.outlines import View, along_closed, stations_between
 from linelab.report.sheet_facts import SheetCorner
 from linelab.report.sheet_places import label_spots
@@ -56,11 +56,11 @@ def draw_map(
     # A strip at the foot of the map stays free for the scale.
     fit_limits(axes, turned.min(axis=0) - [margin, 1.7 * margin], turned.max(axis=0) + margin)
     _draw_line(axes, lap, kart, view)
-    draw_direction(axes, track, view)
     draw_scale(axes, units, north=0.5 * np.pi + view.angle if track.georeferenced else None, place=(0.0, 0.0))
     per_inch = (axes.get_xlim()[1] - axes.get_xlim()[0]) / box[2]
+    arrow = _draw_start(axes, track, view, per_inch)
     spots = [_draw_marks(axes, corner, view, per_inch) for corner in corners]
-    _draw_labels(axes, track, corners, view, box, np.vstack([turned, *spots]), units)
+    _draw_labels(axes, track, corners, view, box, np.vstack([turned, arrow, *spots]), units)
 
 
 def _outline(track: Track) -> Array:
@@ -96,6 +96,29 @@ def _draw_line(axes: Axes, lap: Lap, kart: Kart, view: View) -> None:
         if on and last > first:
             part = slice(first, last + 1)
             axes.plot(x[part], y[part], color=BLACK, linewidth=2.6, zorder=3.3, solid_capstyle="butt")
+
+
+def _draw_start(axes: Axes, track: Track, view: View, per_inch: float) -> Array:
+    """The driving direction as an arrow beside the start line, and its name; returns points that they cover (K, 2)."""
+    at = curve_at(track.reference, track.start_station)
+    psi = float(at.psi) + view.angle
+    left = float(along_closed(track, track.w_left, np.array([track.start_station]))[0])
+    edge = np.array(view(at.x - left * np.sin(at.psi), at.y + left * np.cos(at.psi)))
+    along, across = np.array([np.cos(psi), np.sin(psi)]), np.array([-np.sin(psi), np.cos(psi)])
+    tail = edge + 0.17 * per_inch * across
+    tip = tail + 0.33 * per_inch * along
+    axes.annotate(
+        "",
+        (float(tip[0]), float(tip[1])),
+        (float(tail[0]), float(tail[1])),
+        arrowprops={"arrowstyle": "-|>", "color": BLACK, "linewidth": 1.3, "shrinkA": 0, "shrinkB": 0},
+        zorder=5,
+    )
+    name = tail + per_inch * (0.16 * along + 0.13 * across)
+    turn = float(np.degrees(psi) + 90.0) % 180.0 - 90.0  # never upside down
+    axes.text(float(name[0]), float(name[1]), "start", size=7, ha="center", va="center", rotation=turn, zorder=5)
+    beside = np.linspace(-0.1, 0.4, 8)[:, None] * along
+    return np.vstack([edge + per_inch * (beside + height * across) for height in (0.1, 0.2, 0.3)])
 
 
 def _draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) -> Array:
@@ -144,9 +167,8 @@ def _draw_labels(
     headings = np.array([corner.apex.heading for corner in corners]) + view.angle
     side = np.where([corner.marks.corner.left for corner in corners], -1.0, 1.0)
     outward = side[:, None] * np.column_stack([-np.sin(headings), np.cos(headings)])
-    arrow = _arrow_points(track, view)
     strip = np.array([[x, y] for x in np.arange(0.0, 1.8, 0.1) for y in (0.05, 0.15, 0.25)])  # scale and north
-    points = np.vstack([(np.vstack([avoid, arrow]) - low) / per_inch, strip])
+    points = np.vstack([(avoid - low) / per_inch, strip])
     bounds = np.array([[0.0, 0.0], [box[2], box[3]]])
     spots = label_spots((apexes - low) / per_inch, outward, LABEL, points, bounds) * per_inch + low
     for corner, spot, apex in zip(corners, spots, apexes):
@@ -173,13 +195,3 @@ def _draw_labels(
             zorder=6,
             bbox={"boxstyle": "square,pad=0.06", "facecolor": WHITE, "edgecolor": "none"},
         )
-
-
-def _arrow_points(track: Track, view: View) -> Array:
-    """Where the arrow of the driving direction lies (K, 2): see figures_map.draw_direction [m]."""
-    at = curve_at(track.reference, track.start_station)
-    offset = float(along_closed(track, track.w_left, np.array([track.start_station]))[0]) + 5.0
-    along = np.linspace(0.0, 12.0, 7)
-    x = at.x - offset * np.sin(at.psi) + along * np.cos(at.psi)
-    y = at.y + offset * np.cos(at.psi) + along * np.sin(at.psi)
-    return np.column_stack(view(x, y))

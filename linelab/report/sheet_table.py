@@ -18,9 +18,9 @@ BLACK, GREY = "#000000", "#4d4d4d"
 COLUMNS = (0.5, 1.12, 2.5, 3.88, 5.26, 6.64)
 RIGHT = 7.77
 #: Letters that fit on a line of a cell, and of the remarks.
-CELL, REMARKS = 28, 134
+CELL, REMARKS = 29, 134
 #: Size of the text [points] and its lines [inches].
-SIZE, LINE = 6.5, 0.112
+SIZE, LINE = 6.3, 0.11
 
 
 def table_head(page: Figure, top: float, units: Units, pace: float) -> float:

@@ -127,10 +127,12 @@ def _and(words: Sequence[str]) -> str:
 
 def time_words(track: Track, corners: Sequence[SheetCorner], units: Units) -> list[str]:
     """Where the time is: the corners in which a missed apex costs most, those taken flat out, the slowest one."""
+    if not corners:
+        return ["This track has no corners: full power all the way."]
     words = []
-    costly = sorted((c for c in corners if c.cost is not None), key=lambda c: -(c.cost or 0.0))[:MOST]
+    costly = sorted((c for c in corners if (c.cost or 0.0) >= 0.005), key=lambda c: -(c.cost or 0.0))[:MOST]
     if costly:
-        named = _and([f"{c.number} ({c.cost:.2f} s)" for c in costly])
+        named = _and([f"{c.number} ({c.cost:.2f}\u00a0s)" for c in costly])
         where = "On the assumed corridor the" if track.survey.kind == "estimated" else "The"
         words.append(
             f"{where} aim matters most in corner{'s' if len(costly) > 1 else ''} {named}: at most so much is lost, the "
@@ -139,17 +141,16 @@ def time_words(track: Track, corners: Sequence[SheetCorner], units: Units) -> li
     flat = [str(c.number) for c in corners if flat_out(c)]
     if flat:
         words.append(f"Full power through {_numbers(flat)}: any lift there is time lost, once it can be done safely.")
-    if corners:
-        slowest = min(corners, key=lambda c: c.min_speed)
-        words.append(f"Slowest point: corner {slowest.number}, {units.speed_text(slowest.min_speed, 0)}.")
-        longest = max(
-            (c for c in corners if c.brake is not None), key=lambda c: c.fastest_before - c.min_speed, default=None
+    slowest = min(corners, key=lambda c: c.min_speed)
+    words.append(f"Slowest point: corner {slowest.number}, {units.speed_text(slowest.min_speed, 0)}.")
+    longest = max(
+        (c for c in corners if c.brake is not None), key=lambda c: c.fastest_before - c.min_speed, default=None
+    )
+    if longest is not None:
+        words.append(
+            f"Most speed to lose: for corner {longest.number}, from {longest.fastest_before / units.speed:.0f} to "
+            f"{units.speed_text(longest.min_speed, 0)}."
         )
-        if longest is not None:
-            words.append(
-                f"Most speed to lose: for corner {longest.number}, from {longest.fastest_before / units.speed:.0f} to "
-                f"{units.speed_text(longest.min_speed, 0)}."
-            )
     return words
 
 

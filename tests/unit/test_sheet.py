@@ -1,0 +1,315 @@
+"""The track sheet: distances by an independent geometry, words for every kind of corner, pages that can be read."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+
+import matplotlib
+import numpy as np
+import pytest
+import shapely
+
+from linelab import cli
+from linelab.errors import InputError
+from linelab.geometry.frenet import sn_to_xy
+from linelab.io.kart_files import load_kart
+from linelab.io.track_build import track_from_edges
+from linelab.io.track_files import load_track
+from linelab.lap import Limit
+from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
+from linelab.report.sheet import A4, MARKS_CAUTION, save_sheet, sheet_pages
+from linelab.report.sheet_facts import KerbPlace, sheet_corners
+from linelab.report.sheet_places import label_spots
+from linelab.report.sheet_words import (
+    brake_words,
+    distance,
+    flat_out,
+    lowest_words,
+    mark_words,
+    summary_words,
+    time_words,
+    walk_words,
+)
+from linelab.report.style import KERB, ROAD
+from linelab.solve.mintime import solve_min_time
+from linelab.study.apex_cost import apex_costs
+from linelab.track import Survey
+
+
+@pytest.fixture(scope="module")
+def rental():
+    track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
+    return track, kart, solve_min_time(track, kart, verify=False)
+
+
+@pytest.fixture(scope="module")
+def corners(rental):
+    track, kart, solution = rental
+    return sheet_corners(track, solution.lap, kart, apex_costs(track, kart, solution, misses=(0.5,)))
+
+
+@pytest.fixture(scope="module")
+def pages(rental):
+    return sheet_pages(*rental)
+
+
+def _marks(corner):
+    return [mark for mark in (corner.brake, corner.turn_in, corner.apex, corner.track_out) if mark is not None]
+
+
+def _texts(figure):
+    return " ".join(text.get_text().replace("\n", " ") for text in figure.findobj(matplotlib.text.Text))
+
+
+def test_distances_from_mark_to_mark_make_one_lap(rental, corners):
+    """Walking from mark to mark, the last stretch to the start line included, is walking the line once."""
+    line = rental[2].lap.line
+    marks = [mark for corner in corners for mark in _marks(corner)]
+    last = max(marks, key=lambda mark: mark.station)
+    home = line.length - np.interp(last.station, line.s, line.distance)
+    assert sum(mark.since for mark in marks) + home == pytest.approx(line.length, abs=1e-6)
+    assert sum(mark.after == "start line" for mark in marks) == 1
+
+
+def test_distances_along_the_line_by_an_independent_geometry(rental, corners):
+    """shapely measures along the line from where the kerb's start and end fall on it."""
+    track, _, solution = rental
+    path = shapely.LineString(np.column_stack([solution.lap.line.x, solution.lap.line.y]))
+
+    def on_path(station, near):
+        across = shapely.LineString(
+            np.column_stack(sn_to_xy(track.reference, np.array([station, station]), np.array([8.0, -8.0])))
+        )
+        met = across.intersection(path)
+        hits = list(getattr(met, "geoms", [met]))
+        return path.project(min(hits, key=near.distance))
+
+    checked = 0
+    for corner in corners:
+        kerbs = [
+            kerb
+            for kerb in track.kerbs
+            if (kerb.side == "left") == corner.marks.corner.left
+            and kerb.s_start < corner.marks.corner.s_apex < kerb.s_end
+        ]
+        place = corner.apex.kerb
+        if len(kerbs) != 1 or place is None or place.side != "inside":
+            continue
+        apex = shapely.Point(corner.apex.place)
+        assert path.distance(apex) < 0.02
+        mark = kerbs[0].s_end if place.past_end else kerbs[0].s_start
+        assert place.distance == pytest.approx(path.project(apex) - on_path(mark, apex), abs=0.1)
+        checked += 1
+    assert checked >= 6
+
+
+def test_speeds_are_the_laps_own(rental, corners):
+    lap = rental[2].lap
+    for corner in corners:
+        for mark in _marks(corner):
+            nearest = np.argmin(np.hypot(lap.line.x - mark.place[0], lap.line.y - mark.place[1]))
+            assert mark.speed == pytest.approx(lap.v[nearest], abs=0.3)
+        assert corner.min_speed <= min(corner.turn_in.speed, corner.apex.speed, corner.track_out.speed) + 0.05
+
+
+def test_paces_are_the_distance_over_the_pace():
+    assert distance(30.0, METRIC, 0.75) == "30 m (40)"
+    assert distance(30.0, METRIC, 1.0) == "30 m (30)"
+    assert distance(30.48, IMPERIAL, 0.762) == "100 ft (40)"
+
+
+def test_where_a_mark_is_in_words(corners):
+    mark = dataclasses.replace(corners[0].turn_in, since=20.2, after="brake", after_corner=None, kerb=None)
+    assert mark_words(mark, METRIC) == ["20 m (27) from brake mark"]
+    places = {
+        "3 m (4) before exit kerb": KerbPlace(side="exit", distance=-3.0, past_end=False),
+        "3 m (4) into inside kerb": KerbPlace(side="inside", distance=3.0, past_end=False),
+        "3 m (4) past entry kerb": KerbPlace(side="entry", distance=3.0, past_end=True),
+        "where inside kerb starts": KerbPlace(side="inside", distance=-0.4, past_end=False),
+        "where inside kerb ends": KerbPlace(side="inside", distance=0.4, past_end=True),
+    }
+    for words, place in places.items():
+        assert mark_words(dataclasses.replace(mark, kerb=place), METRIC)[1] == words
+    together = dataclasses.replace(mark, since=0.3, after="track out", after_corner=7)
+    assert mark_words(together, METRIC) == ["at track-out 7"]
+
+
+def test_corners_without_braking_say_what_to_do_instead(corners):
+    base = dataclasses.replace(corners[0], brake=None, slows=False)
+    flat = dataclasses.replace(base, limit_in=Limit.DRIVE, limit_out=Limit.REVS)
+    assert flat_out(flat)
+    assert "full power" in " ".join(brake_words(flat, METRIC))
+    assert lowest_words(flat, METRIC) == []
+    assert summary_words(flat, METRIC).startswith("Flat out: the rev limit is the limit")
+    gaining = dataclasses.replace(base, limit_in=Limit.GRIP)
+    assert "gaining speed" in " ".join(brake_words(gaining, METRIC))
+    lifting = dataclasses.replace(base, slows=True, fastest_before=20.0, min_speed=17.5)
+    assert "off the power, 9 km/h slower" in " ".join(brake_words(lifting, METRIC))
+    assert not flat_out(lifting)
+
+
+def test_slope_and_bank_in_words(corners):
+    corner = dataclasses.replace(corners[0], slope=-0.041, bank=0.03)
+    assert "downhill 4% on the way in, banked 3%" in summary_words(corner, METRIC)
+    assert "uphill 4% on the way in, leans out 3%" in summary_words(
+        dataclasses.replace(corner, slope=0.041, bank=-0.03), METRIC
+    )
+    assert "level" in summary_words(dataclasses.replace(corner, slope=0.0, bank=0.0), METRIC)
+    assert "level" not in summary_words(corners[0], METRIC)
+
+
+def test_bank_helps_a_left_and_a_right_corner_alike():
+    """The demo circuit with elevation: positive bank means left side lower, which helps left turns only."""
+    track, kart = load_track("marrowdown_club"), load_kart("junior-single-speed")
+    solution = solve_min_time(track, kart, verify=False)
+    for corner in sheet_corners(track, solution.lap, kart):
+        at = np.interp(corner.apex.station, solution.lap.line.s, solution.lap.line.bank)
+        if abs(at) > 0.03:
+            assert np.sign(corner.bank) == (np.sign(at) if corner.marks.corner.left else -np.sign(at))
+
+
+def test_a_cost_is_withheld_where_the_line_keeps_off_the_edge(corners):
+    by_number = {corner.number: corner for corner in corners}
+    assert by_number[5].cost is None
+    assert "keeps off the inside edge by 0.7 m" in summary_words(by_number[5], METRIC)
+    assert all(corner.cost is not None for number, corner in by_number.items() if number != 5)
+
+
+def test_the_time_is_named_where_it_is(rental, corners):
+    words = " ".join(time_words(rental[0], corners, METRIC)).replace("\u00a0", " ")
+    worst = max((c for c in corners if c.cost is not None), key=lambda c: c.cost)
+    assert f"corners {worst.number} ({worst.cost:.2f} s)" in words
+    assert "Slowest point: corner 7, 30 km/h." in words
+
+
+def test_the_walk_names_the_kerbs_in_use(rental, corners):
+    words = " ".join(walk_words(rental[0], corners, 0.75, METRIC))
+    used = [str(c.number) for c in corners if "inside" in c.kerbs_used]
+    assert ", ".join(used[:-1]) + f" and {used[-1]}" in words
+    assert "No elevation" in words
+
+
+def test_the_sheet_has_two_pages_of_a4_with_every_corner_and_the_cautions(pages, corners):
+    assert len(pages) == 2
+    for page in pages:
+        assert tuple(page.get_size_inches()) == pytest.approx(A4)
+        assert CAUTIONS in _texts(page)
+        numbers = {text.get_text() for text in page.findobj(matplotlib.text.Text)}
+        assert {str(corner.number) for corner in corners} <= numbers
+    assert MARKS_CAUTION in _texts(pages[0])
+
+
+@pytest.mark.parametrize("units", [METRIC, IMPERIAL])
+def test_no_text_covers_another_or_leaves_the_page(rental, units):
+    for page in sheet_pages(*rental, units):
+        page.canvas.draw()
+        renderer = page.canvas.get_renderer()
+        boxes = [
+            (text.get_text(), text.get_window_extent(renderer))
+            for text in page.findobj(matplotlib.text.Text)
+            if text.get_text().strip() and text.get_visible()
+        ]
+        edge = page.bbox
+        assert [name for name, box in boxes if box.x0 < 0 or box.y0 < 0 or box.x1 > edge.x1 or box.y1 > edge.y1] == []
+        overlaps = [
+            (one, other)
+            for k, (one, a) in enumerate(boxes)
+            for other, b in boxes[k + 1 :]
+            if min(a.x1, b.x1) - max(a.x0, b.x0) > 1.0 and min(a.y1, b.y1) - max(a.y0, b.y0) > 2.5
+        ]
+        assert overlaps == []
+
+
+def test_imperial_pages_show_feet_and_mph(rental):
+    text = " ".join(_texts(page) for page in sheet_pages(*rental, IMPERIAL))
+    assert "mph" in text
+    assert not re.search(r"\d (m|km/h)\b", text)
+
+
+def test_a_corridor_from_laps_says_so_on_every_page(rental):
+    track, kart, solution = rental
+    survey = Survey(kind="estimated", note="corridor estimated from 4 laps", assumed_width=7.0)
+    for page in sheet_pages(dataclasses.replace(track, survey=survey), kart, solution):
+        assert "corridor estimated from 4 laps" in _texts(page).lower()
+    assert "real edges and kerbs are not known" in _texts(
+        sheet_pages(dataclasses.replace(track, survey=survey), kart, solution)[0]
+    )
+
+
+def test_pdf_is_a4_with_text_that_stays_text(pages, tmp_path):
+    """ISO 216: A4 is 210 x 297 mm, 595.28 x 841.89 PDF points of 1/72 inch; TrueType fonts, none of Type 3."""
+    names = save_sheet(tmp_path, pages)
+    assert names == ["track_sheet.pdf", "track_sheet_1.png", "track_sheet_2.png"]
+    content = (tmp_path / names[0]).read_bytes()
+    sizes = re.findall(rb"/MediaBox \[ 0 0 ([\d.]+) ([\d.]+) \]", content)
+    assert len(sizes) == 2
+    for width, height in sizes:
+        assert float(width) == pytest.approx(595.28, abs=0.01)
+        assert float(height) == pytest.approx(841.89, abs=0.01)
+    assert b"/FontFile2" in content
+    assert b"/Type3" not in content
+
+
+def test_kerbs_and_road_differ_in_lightness():
+    """Relative luminance and contrast ratio of WCAG 2.1; 3 to 1 is asked of graphical objects there (1.4.11)."""
+
+    def luminance(colour):
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in matplotlib.colors.to_rgb(colour)]
+        return float(np.dot([0.2126, 0.7152, 0.0722], linear))
+
+    assert (luminance(ROAD) + 0.05) / (luminance(KERB) + 0.05) > 3.0
+
+
+def test_open_roads_and_roads_without_corners_have_a_sheet():
+    kart = load_kart("senior-single-speed")
+    x = np.linspace(0.0, 200.0, 201)
+    road = track_from_edges("road", np.column_stack([x, 0 * x + 4]), np.column_stack([x, 0 * x - 4]), closed=False)
+    page = sheet_pages(road, kart, solve_min_time(road, kart, verify=False))
+    assert len(page) == 1
+    assert "no corners" in _texts(page[0])
+    y = 25.0 * np.sin(2.0 * np.pi * x / 200.0)
+    normal = np.column_stack([-np.gradient(y, x), np.ones_like(x)])
+    normal /= np.hypot(*normal.T)[:, None]
+    middle = np.column_stack([x, y])
+    esses = track_from_edges("esses", middle + 4.0 * normal, middle - 4.0 * normal, closed=False)
+    solution = solve_min_time(esses, kart, verify=False)
+    found = sheet_corners(esses, solution.lap, kart)
+    assert len(found) == len(esses.corners) >= 2
+    assert all(mark.since >= 0.0 for corner in found for mark in _marks(corner))
+    assert len(sheet_pages(esses, kart, solution)) == 2
+
+
+def test_labels_keep_off_each_other_and_off_the_road():
+    rng = np.random.default_rng(5)
+    anchors = rng.uniform(1.0, 5.0, (14, 2))
+    outward = np.tile([1.0, 0.0], (14, 1))
+    spots = label_spots(anchors, outward, (0.25, 0.31), anchors, np.array([[0.0, 0.0], [6.0, 6.0]]))
+    apart = np.abs(spots[:, None] - spots[None])
+    apart[np.arange(14), np.arange(14)] = 9.0
+    assert not ((apart[:, :, 0] < 0.25) & (apart[:, :, 1] < 0.31)).any()
+    covered = np.abs(spots[:, None] - anchors[None])
+    assert not ((covered[:, :, 0] < 0.125) & (covered[:, :, 1] < 0.155)).any()
+
+
+def test_a_pace_nobody_walks_is_refused(rental):
+    with pytest.raises(InputError, match="pace"):
+        sheet_pages(*rental, pace=4.0)
+
+
+def test_command(tmp_path, capsys):
+    assert cli.run(["sheet", "tinmarsh_rental", "rental-four-stroke", "--out", str(tmp_path / "walk")]) == 0
+    said = capsys.readouterr().out
+    assert "Track sheet of Tinmarsh Rental Track" in said
+    assert CAUTIONS in said
+    assert {"track_sheet.pdf", "track_sheet_1.png", "track_sheet_2.png"} < {
+        item.name for item in (tmp_path / "walk").iterdir()
+    }
+
+
+@pytest.mark.parametrize(
+    ("arguments", "word"), [(["--width", "6"], "--from-laps"), (["--from-laps", "--reverse"], "--reverse")]
+)
+def test_options_that_do_not_fit_are_refused(arguments, word, capsys):
+    assert cli.run(["sheet", "tinmarsh_rental", "rental-four-stroke", *arguments]) == 2
+    assert word in capsys.readouterr().err
