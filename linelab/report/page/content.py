@@ -60,6 +60,7 @@ def page_content(
         "target_time": _target_time(review),
         "verdict": review.verdict,
         "priorities": [_priority(priority) for priority in review.priorities],
+        "first_corners": {number for priority in review.priorities for number in priority.corners},
         "strengths": review.strengths,
         "ground": map_ground(review.track, units),
         "target_line": target_path(review.target.lap),
@@ -112,6 +113,7 @@ def _lap_heading(review: SessionReview, lap: LapReview) -> dict[str, str]:
         parts = f"Line and speed are not told apart: {lap.line_loss.reason}"
     return {
         "label": lap.label,
+        "name": lap.label[:1].upper() + lap.label[1:],
         "time": lap_time_text(time),
         "sigma": f"±{max(lap.lap_time.sigma or 0.0, 0.001):.3f}",
         "gap": number_text(abs(gap)),
