@@ -14,7 +14,7 @@ from linelab.io.recordings_columns import choose_columns
 from linelab.io.recordings_layout import Layout, find_layout
 from linelab.io.recordings_rows import Faults, read_columns
 from linelab.io.recordings_time import epoch_unit, time_kind, unroll_midnight
-from linelab.io.recordings_units import ROLES, canonical_unit, unit_factor
+from linelab.io.recordings_units import ROLES, UNITS, canonical_unit, unit_factor
 from linelab.lap import Recording
 from linelab.units import Array
 from linelab.values import counted
@@ -127,12 +127,13 @@ def _choice_notes(layout: Layout, chosen: Mapping[str, int]) -> list[str]:
 
 
 def _stated_unit(role: str, chosen: Mapping[str, int], layout: Layout, units: Mapping[str, str]) -> str | None:
-    """Unit of a role: the caller's, else the file's, else None."""
+    """Unit of a role: the caller's, else the file's where it is one of the quantity's, else None."""
     if role in units:
         return units[role]
     index = chosen[role]
     unit = layout.units[index] if index < len(layout.units) else ""
-    return unit if unit not in ("", "-") else None
+    known = UNITS[ROLES[role].kind] if role in ROLES else {}
+    return unit if unit != "-" and unit in known else None
 
 
 def _to_seconds(path: Path, raw: Array, kind: str, unit: str | None) -> tuple[Array, float, str]:

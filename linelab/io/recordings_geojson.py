@@ -19,7 +19,7 @@ import numpy as np
 from linelab.errors import FileFormatError
 from linelab.io.recordings_checks import check_degrees
 from linelab.io.recordings_time import epoch_unit, parse_stamp
-from linelab.io.recordings_units import ROLES, role_of, split_header, unit_factor
+from linelab.io.recordings_units import ROLES, UNITS, role_of, split_header, unit_factor
 from linelab.io.track_geojson import check_crs, parse_geojson, raw_features
 from linelab.lap import Recording
 from linelab.units import Array
@@ -203,7 +203,8 @@ def _channels(path: Path, parts: list[_Part], units: Mapping[str, str]) -> tuple
             role = role_of(name)
             if role is None or role in _NOT_CHANNELS:
                 continue
-            unit = units.get(role) or (stated if stated not in ("", "-") else ROLES[role].default_unit)
+            known = UNITS[ROLES[role].kind]
+            unit = units.get(role) or (stated if stated != "-" and stated in known else ROLES[role].default_unit)
             if unit is None:
                 notes[f"{role} left out: '{title}' does not state its unit, as '{title}_kmh' would"] = None
                 continue
