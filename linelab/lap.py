@@ -138,28 +138,30 @@ class Lap:
         InputError
             pandas is not installed (``pip install linelab[tables]``).
         """
-        pd = import_pandas()
-        line = self.line
-        table: pandas.DataFrame = pd.DataFrame(
-            {
-                "t_s": self.t,
-                "s_m": line.s,
-                "n_m": line.n,
-                "distance_m": line.distance,
-                "x_m": line.x,
-                "y_m": line.y,
-                "psi_rad": line.psi,
-                "kappa_1pm": line.kappa,
-                "v_mps": self.v,
-                "ax_mps2": self.ax,
-                "ay_mps2": self.ay,
-                "slope_rad": line.slope,
-                "bank_rad": line.bank,
-                "grip": line.grip,
-                "limited_by": [Limit(code).name.lower() for code in self.limited_by],
-            }
-        )
+        table: pandas.DataFrame = import_pandas().DataFrame(lap_columns(self))
         return table
+
+
+def lap_columns(lap: Lap) -> dict[str, Array | list[str]]:
+    """A lap as the columns of a table, (N,) each, units in their names; the last one holds words."""
+    line = lap.line
+    return {
+        "t_s": lap.t,
+        "s_m": line.s,
+        "n_m": line.n,
+        "distance_m": line.distance,
+        "x_m": line.x,
+        "y_m": line.y,
+        "psi_rad": line.psi,
+        "kappa_1pm": line.kappa,
+        "v_mps": lap.v,
+        "ax_mps2": lap.ax,
+        "ay_mps2": lap.ay,
+        "slope_rad": line.slope,
+        "bank_rad": line.bank,
+        "grip": line.grip,
+        "limited_by": [Limit(code).name.lower() for code in lap.limited_by],
+    }
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -10,7 +10,7 @@ import numpy as np
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.segments import segments_of, time_at
 from linelab.kart import Kart
-from linelab.lap import Lap, Limit
+from linelab.lap import Lap, lap_columns
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
 from linelab.report.tables import text_table
 from linelab.solve.mintime import Solution
@@ -186,28 +186,12 @@ def _row_data(row: CornerRow) -> dict[str, Any]:
 
 def lap_csv(lap: Lap) -> str:
     """A lap as CSV, one row a node, SI units, the unit in every column's name."""
-    line = lap.line
-    columns = {
-        "t_s": lap.t,
-        "s_m": line.s,
-        "n_m": line.n,
-        "distance_m": line.distance,
-        "x_m": line.x,
-        "y_m": line.y,
-        "psi_rad": line.psi,
-        "kappa_1pm": line.kappa,
-        "v_mps": lap.v,
-        "ax_mps2": lap.ax,
-        "ay_mps2": lap.ay,
-    }
-    limits = [Limit(code).name.lower() for code in lap.limited_by]
-    rows = np.column_stack(list(columns.values()))
-    body = [
-        ",".join(f"{value:.6g}" if name == "kappa_1pm" else f"{value:.4f}" for name, value in zip(columns, row))
-        + f",{limit}"
-        for row, limit in zip(rows, limits)
+    columns = lap_columns(lap)
+    shown = [
+        values if name == "limited_by" else [format(v, ".4f" if name.endswith(("_s", "_m")) else ".6g") for v in values]
+        for name, values in columns.items()
     ]
-    return "\n".join([",".join([*columns, "limited_by"]), *body]) + "\n"
+    return "\n".join([",".join(columns), *(",".join(row) for row in zip(*shown))]) + "\n"
 
 
 def corners_csv(track: Track, lap: Lap) -> str:
