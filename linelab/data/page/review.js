@@ -21,7 +21,7 @@
   /* ---- lap chooser */
   const chooser = find("lap"), earlier = find("earlier"), later = find("later");
   const places = [...document.querySelectorAll("[data-by-lap]")];
-  const dots = [...document.querySelectorAll(".dot")];
+  const dots = [...document.querySelectorAll(".dot:not(.fixed)")];
   const signs = { "+": "loss", "−": "gain" };
   let lap = Number(chooser.value);
 

@@ -4,6 +4,7 @@ differ."""
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 from linelab.coaching.definitions import CAUSES, MARKS
@@ -29,6 +30,9 @@ from linelab.report.page.mark_rows import spread_text
 from linelab.report.page.readings import readings
 from linelab.report.track_facts import survey_sentence
 
+#: Laps that can be chosen on one page; of more the fastest, with those that evidence names.
+MOST_LAPS = 24
+
 #: Marks whose spread over the laps is shown.
 SPREADS = ("brake_point", "turn_in", "apex_distance", "min_speed", "drive_point")
 
@@ -47,6 +51,7 @@ def page_content(
     recorded : sequence of RecordedLap
         All laps of the recording, also those left out, with their status.
     """
+    whole, review = review, chosen_laps(review)
     corners = corner_parts(review, units)
     peak = full_rate(review)
     return {
@@ -80,7 +85,8 @@ def page_content(
         "totals": total_rows(review),
         "withheld": tuple(withheld_reasons(lap) for lap in review.laps),
         "consistency": review.consistency,
-        "strip": laps_strip(review) if len(review.laps) > 1 else None,
+        "strip": laps_strip(whole, review.laps) if len(whole.laps) > 1 else None,
+        "lap_count": len(whole.laps),
         "spreads": _spreads(review, units),
         "spread_names": [MARKS[name].name for name in SPREADS],
         "definitions": [(item.name, item.rule) for item in MARKS.values()],
@@ -96,6 +102,24 @@ def page_content(
         "signed": lambda value, digits=2: seconds(value, digits),
         "clock": lap_time_text,
     }
+
+
+def chosen_laps(review: SessionReview) -> SessionReview:
+    """The review with the laps that the page holds, in order of time: all, or the best, the typical one, those named as
+    evidence and as many of the fastest as there is room for."""
+    laps = review.laps
+    if len(laps) <= MOST_LAPS:
+        return review
+    named = {label for priority in review.priorities for label in priority.laps}
+    first = {review.best, review.typical, *(k for k, lap in enumerate(laps) if lap.label in named)}
+    by_time = sorted(range(len(laps)), key=lambda k: (k not in first, laps[k].lap_time.value or 0.0))
+    kept = sorted(by_time[:MOST_LAPS])
+    return replace(
+        review,
+        laps=tuple(laps[k] for k in kept),
+        best=kept.index(review.best),
+        typical=kept.index(review.typical),
+    )
 
 
 def _target_time(review: SessionReview) -> str:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from linelab.coaching.values import SessionReview
+from linelab.coaching.values import LapReview, SessionReview
 from linelab.report.display import lap_time_text
 
 #: Size of the drawing, and its margins [units].
@@ -26,6 +27,7 @@ class Dot:
     label: str
     time: str
     repeated: bool
+    place: int  #: among the laps that can be chosen, -1 otherwise
     beyond: bool  #: too slow for the drawing, and so drawn at its lower edge
 
 
@@ -51,8 +53,12 @@ class LapsStrip:
     base: float
 
 
-def laps_strip(review: SessionReview) -> LapsStrip:
-    """Draw the lap times; slower is lower on the page, as it is worse."""
+def laps_strip(review: SessionReview, chosen: Sequence[LapReview]) -> LapsStrip:
+    """Draw the lap times; slower is lower on the page, as it is worse.
+
+    ``chosen`` are the laps that can be chosen on the page.
+    """
+    places = {id(lap): place for place, lap in enumerate(chosen)}
     times = [lap.lap_time.value or 0.0 for lap in review.laps]
     sigmas = [lap.lap_time.sigma or 0.0 for lap in review.laps]
     best, median = min(times), review.consistency.median
@@ -68,6 +74,7 @@ def laps_strip(review: SessionReview) -> LapsStrip:
         Dot(
             x=round(LEFT + 12 + k * step, 1), y=y(time), low=y(time - sigma), high=y(time + sigma),
             label=lap.label, time=lap_time_text(time), repeated=time - best <= REPEATED, beyond=time > bottom,
+            place=places.get(id(review.laps[k]), -1),
         )
         for k, (lap, time, sigma) in enumerate(zip(review.laps, times, sigmas))
     )  # fmt: skip
