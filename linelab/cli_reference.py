@@ -28,6 +28,7 @@ Examples:
   linelab reference ostrelle_sprint senior-single-speed
   linelab reference my_track.geojson my_kart.toml --grip damp --out "damp lap"
   linelab reference tinmarsh_rental rental-four-stroke --reverse --corner 3 --corner 4
+  linelab reference my_track.geojson my_kart.toml --also gpx --also kml
 """,
 )
 @click.argument("track", type=PATH)
@@ -37,6 +38,13 @@ Examples:
 @click.option("--kerbs/--no-kerbs", default=True, show_default=True, help="Let the kart use the kerbs.")
 @click.option(
     "--corner", "corners", type=int, multiple=True, metavar="NUMBER", help="Draw a close-up; may be repeated."
+)
+@click.option(
+    "--also",
+    "formats",
+    type=click.Choice(["geojson", "gpx", "kml", "parquet"]),
+    multiple=True,
+    help="Also write the line and its marks for other programs in this format; may be repeated.",
 )
 @click.option("--all-corners", is_flag=True, help="Draw a close-up of every corner.")
 @out_option
@@ -49,6 +57,7 @@ def reference(
     reverse: bool,
     kerbs: bool,
     corners: tuple[int, ...],
+    formats: tuple[str, ...],
     all_corners: bool,
     out: str | None,
     pictures: bool,
@@ -58,6 +67,7 @@ def reference(
     from linelab.io.kart_files import load_kart
     from linelab.io.track_files import load_track, reversed_track
     from linelab.report.display import CAUTIONS
+    from linelab.report.exports_geo import check_formats
     from linelab.report.reference_facts import reference_table, reference_words
     from linelab.report.reference_report import save_reference
     from linelab.report.track_facts import survey_sentence
@@ -70,12 +80,21 @@ def reference(
         if reverse:
             ground = reversed_track(ground)
         chosen = check_corners([corner.number for corner in ground.corners], corners, all_corners)
+        check_formats(formats, ground)
         for note in ground.notes:
             notice(f"note: {note}")
         solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
         folder = Path(out) if out is not None else default_folder(Path(track).stem, Path(kart).stem)
         files = save_reference(
-            folder, ground, driven, solution, shown, pictures=pictures, corners=chosen, progress=step
+            folder,
+            ground,
+            driven,
+            solution,
+            shown,
+            pictures=pictures,
+            corners=chosen,
+            formats=formats,
+            progress=step,
         )
     say(*reference_words(ground, driven, solution, shown), survey_sentence(ground.survey), "")
     say(reference_table(ground, solution.lap, shown))

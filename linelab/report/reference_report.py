@@ -23,6 +23,7 @@ def save_reference(
     *,
     pictures: bool = True,
     corners: Sequence[int] = (),
+    formats: Sequence[str] = (),
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[str]:
     """Write reference_lap.json, reference_lap.csv (one row a node), reference_corners.csv and the pictures.
@@ -33,6 +34,8 @@ def save_reference(
         Replaced as a whole at the end; see :func:`linelab.io.outputs.results_folder`.
     corners : sequence of int
         Numbers of the corners that get a close-up.
+    formats : sequence of str
+        Further formats of the line and its marks; see :func:`linelab.report.exports_geo.save_lines`.
 
     Returns
     -------
@@ -42,13 +45,17 @@ def save_reference(
     Raises
     ------
     InputError
-        The folder cannot be written.
+        The folder cannot be written, or a format does not suit the track.
     """
     with results_folder(folder) as stage:
         text = json.dumps(reference_data(track, kart, solution), indent=1, ensure_ascii=False, allow_nan=False)
         (stage / "reference_lap.json").write_text(text + "\n", encoding="utf-8")
         (stage / "reference_lap.csv").write_text(lap_csv(solution.lap), encoding="utf-8")
         (stage / "reference_corners.csv").write_text(corners_csv(track, solution.lap), encoding="utf-8")
+        if formats:
+            from linelab.report.exports_geo import save_lines
+
+            save_lines(stage, formats, track, solution.lap)
         if pictures:
             from linelab.report.figures import save_reference_pictures
 

@@ -53,6 +53,7 @@ HOMES = {
     "markupsafe": ("report/page/",),
     "click": ("cli",),
     "rich": ("cli",),
+    "pyarrow": ("report/exports_laps.py",),
     "pandas": ("lap.py", "comparison/compare.py"),  # only inside to_dataframe()
 }
 #: Libraries whose cold import takes so long that no module of linelab may load them on import, with those excepted.
