@@ -18,7 +18,7 @@ from linelab.report.outlines import (
     stations_between,
 )
 from linelab.report.style import FAINT, INK, KERB, PAPER, ROAD, SOFT
-from linelab.track import Kerb, Track
+from linelab.track import GripZone, Kerb, Track
 from linelab.units import Array
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: float = 0.9) -> None:
-    """Surface, edges, kerbs, start and timing lines; axes get no frame (see fit_limits for equal scales)."""
+    """Surface, edges, kerbs, grip zones, start and timing lines; axes get no frame (see fit_limits for equal scales)."""
     axes.set_facecolor(PAPER)
     axes.set_axis_off()
     s = stations_between(track, 0.0, track.length)
@@ -44,6 +44,8 @@ def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: 
         ring = np.vstack([edge, edge[:1]]) if track.closed else edge
         x, y = view(ring[:, 0], ring[:, 1])
         axes.plot(x, y, color=SOFT, linewidth=edge_width, linestyle=dashes, zorder=2)
+    for zone in track.grip_zones:
+        _draw_zone(axes, track, zone, view)
     for kerb in track.kerbs:
         _draw_kerb(axes, track, kerb, view)
     lines = [(track.start_station, 1.8)] + [(station, 0.8) for station in track.timing_stations]
@@ -51,6 +53,15 @@ def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: 
         lines.append((track.length if track.finish_station is None else track.finish_station, 1.8))
     for station, width in lines:
         _draw_across(axes, track, station, width, view)
+
+
+def _draw_zone(axes: Axes, track: Track, zone: GripZone, view: View) -> None:
+    """A patch of other grip: dotted, with a dashed outline."""
+    s = stations_between(track, zone.s_start, zone.s_end)
+    right = view(*sn_to_xy(track.reference, s, np.full(s.size, zone.n_right)))
+    left = view(*sn_to_xy(track.reference, s, np.full(s.size, zone.n_left)))
+    x, y = np.concatenate([right[0], left[0][::-1]]), np.concatenate([right[1], left[1][::-1]])
+    axes.fill(x, y, facecolor="none", edgecolor=SOFT, linewidth=0.7, linestyle=(0, (3, 2)), hatch="..", zorder=1.5)
 
 
 def _draw_kerb(axes: Axes, track: Track, kerb: Kerb, view: View) -> None:

@@ -1,5 +1,6 @@
 """The bundled demo circuits: sizes asked of them, published norms, room between stretches; facts and map."""
 
+import dataclasses
 import subprocess
 import sys
 from pathlib import Path
@@ -7,11 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from linelab.geometry.curve import curve_at
 from linelab.io.track_build import track_from_edges
 from linelab.io.track_files import bundled_tracks, load_track
-from linelab.report.track_facts import BRAZILIAN, FRENCH, find_facts, survey_sentence
-from linelab.report.track_figures import plot_track
-from linelab.track import Track
+from linelab.report.figures_lines import plot_ground, survey_note
+from linelab.report.track_facts import BRAZILIAN, FRENCH, find_facts
+from linelab.track import GripZone, Track
 
 NAMES = ("marrowdown_club", "ostrelle_sprint", "tinmarsh_rental")
 
@@ -124,16 +126,17 @@ def test_facts_of_a_banked_ramp_are_those_it_was_built_with() -> None:
 
 def test_the_map_says_what_it_is(tracks: dict[str, Track], tmp_path: Path) -> None:
     track = tracks["ostrelle_sprint"]
-    figure = plot_track(track)
+    figure = plot_ground(track)
     words = {text.get_text() for text in [*figure.texts, *figure.axes[0].texts]}
-    assert {track.name, "N", survey_sentence(track.survey), *(str(c.number) for c in track.corners)} <= words
+    assert survey_note(track) in " ".join(" ".join(words).split())
+    assert {track.name, "N", *(str(c.number) for c in track.corners)} <= words
     figure.savefig(tmp_path / "map.pdf")
     assert (tmp_path / "map.pdf").stat().st_size > 5000
 
 
 def test_corner_numbers_lie_off_the_track_and_apart(tracks: dict[str, Track]) -> None:
     for track in tracks.values():
-        axes = plot_track(track).axes[0]
+        axes = plot_ground(track).axes[0]
         spots = np.array([t.get_position() for t in axes.texts if t.get_text().isdigit()])
         edges = np.vstack([track.left_edge, track.right_edge])
         assert len(spots) == len(track.corners)
@@ -143,11 +146,24 @@ def test_corner_numbers_lie_off_the_track_and_apart(tracks: dict[str, Track]) ->
             assert np.hypot(*(others - spot).T).min() > 3.0
 
 
+def test_a_grip_zone_is_drawn_where_it_lies(tracks: dict[str, Track]) -> None:
+    track = tracks["ostrelle_sprint"]
+    zone = GripZone(s_start=300.0, s_end=330.0, n_right=-1.0, n_left=2.0, factor=0.6)
+    before = len(plot_ground(track).axes[0].patches)
+    axes = plot_ground(dataclasses.replace(track, grip_zones=(zone,))).axes[0]
+    assert len(axes.patches) == before + 1
+    drawn = next(patch for patch in axes.patches if patch.get_hatch())
+    point = curve_at(track.reference, 315.0)
+    inside = [(point.x - n * np.sin(point.psi), point.y + n * np.cos(point.psi)) for n in (0.0, 1.8, -1.2, 2.2)]
+    path = drawn.get_path()
+    assert [bool(path.contains_point(place)) for place in inside] == [True, True, False, False]
+
+
 def test_drawing_loads_no_pyplot() -> None:
     code = (
         "import sys; from linelab.io.track_files import load_track;"
-        "from linelab.report.track_figures import plot_track;"
-        "assert 'matplotlib' not in sys.modules and 'pyproj' not in sys.modules;"
-        "plot_track(load_track('tinmarsh_rental')); assert 'matplotlib.pyplot' not in sys.modules"
+        "from linelab.report.figures_lines import plot_ground;"
+        ""
+        "plot_ground(load_track('tinmarsh_rental')); assert 'matplotlib.pyplot' not in sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
