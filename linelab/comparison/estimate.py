@@ -118,6 +118,12 @@ def assumed_bias(sensors: Sensors) -> PositionBias:
     return PositionBias(time=sensors.drift_time, note="size assumed for a consumer receiver, drift from the recording")
 
 
+def stated_bias(sigma: float, sensors: Sensors) -> PositionBias:
+    """A bias of a known size per axis [m], drifting as fast as this recording's positions do."""
+    time = sensors.drift_time * (sigma / ASSUMED_BIAS) ** 2
+    return PositionBias(sigma=sigma, time=max(time, 1.0), note="size as stated for this receiver")
+
+
 def estimate_lap(
     track: Track,
     lap: RecordedLap,

@@ -65,11 +65,15 @@ def _products(left: Array, right: Array) -> Array:
     return np.stack([np.convolve(a, b) for a, b in product(left, right)])
 
 
+#: Pairs of basis functions, the later one first.
+_PAIRS = tuple((a, b) for a in range(SPAN) for b in range(a + 1))
+
+
 @cache
 def _squares(order: int) -> Array:
-    """Products of the basis functions' derivatives with respect to u with each other: (36, degree + 1)."""
+    """Products of the basis functions' derivatives with respect to u, by _PAIRS: (21, degree + 1)."""
     pieces = derived_pieces(order)
-    return _products(pieces, pieces)
+    return np.stack([np.convolve(pieces[a], pieces[b]) for a, b in _PAIRS])
 
 
 def add_positions(info: Information, t: Array, x: Array, y: Array, weight: Array) -> None:
@@ -126,10 +130,10 @@ def add_components(
     east, north = direction
     for components, factor in (((0, 0), east * east), ((0, 1), east * north), ((1, 1), north * north)):
         values = table @ _moments(index, u, weight * factor, 2 * degree, grid.count)
-        for k, (a, b) in enumerate(product(range(SPAN), repeat=2)):
-            if components[0] == components[1] and a < b:
-                continue
-            _put(info.band, grid.count, (a, components[0]), (b, components[1]), values[k])
+        for (a, b), entry in zip(_PAIRS, values):
+            _put(info.band, grid.count, (a, components[0]), (b, components[1]), entry)
+            if components[0] != components[1] and a != b:
+                _put(info.band, grid.count, (b, components[0]), (a, components[1]), entry)
     for axis, factor in enumerate((east, north)):
         values = pieces @ _moments(index, u, weight * factor * value, degree, grid.count)
         for a in range(SPAN):
@@ -141,14 +145,14 @@ def add_jerk(info: Information, density: Array) -> None:
     """The motion model: white jerk of a density (count,) per axis [m²/s⁵], a whisper on speed and acceleration."""
     grid = info.grid
     powers = 1.0 / np.arange(1, 2 * DEGREE + 2)
-    gram = np.zeros((SPAN * SPAN, grid.count))
-    for order, weight in ((3, 1.0 / density), (2, np.full(grid.count, 1e-7)), (1, np.full(grid.count, 1e-7))):
-        table = _squares(order)
-        gram += np.outer(table @ powers[: table.shape[1]] * grid.step ** (1 - 2 * order), weight)
-    for k, (a, b) in enumerate(product(range(SPAN), repeat=2)):
-        if a >= b:
-            for axis in (0, 1):
-                _put(info.band, grid.count, (a, axis), (b, axis), gram[k])
+    third, second, first = (
+        _squares(order) @ powers[: 11 - 2 * order] * grid.step ** (1 - 2 * order) for order in (3, 2, 1)
+    )
+    inverse = 1.0 / density
+    for (a, b), bent, slow in zip(_PAIRS, third, 1e-7 * (second + first)):
+        value = bent * inverse + slow
+        for axis in (0, 1):
+            _put(info.band, grid.count, (a, axis), (b, axis), value)
 
 
 def add_bias(info: Information, sigma: float, time: float) -> None:

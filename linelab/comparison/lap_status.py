@@ -63,7 +63,7 @@ def judge(
 
 
 def _way(samples: Samples) -> Array:
-    """Way driven up to each sample [m]: chords of half a second, since noise makes those from sample to sample longer."""
+    """Way driven up to each sample [m]: chords of half a second, for noise makes those between samples longer."""
     chosen = np.unique(np.append(np.arange(0, samples.t.size, max(round(0.5 * samples.rate), 1)), samples.t.size - 1))
     steps = np.hypot(np.diff(samples.x[chosen]), np.diff(samples.y[chosen]))
     steps[steps < STANDING * np.diff(samples.t[chosen])] = 0.0  # jitter of a standing kart is no way driven

@@ -13,11 +13,10 @@ from linelab.units import Array
 _TRIM = 0.8706
 
 #: Least standard deviations taken for granted: receivers filter their output, so that its fine scatter hides slower
-#: errors.  Speed: nine in ten Doppler readings within 0.1 m/s (Townshend, Worringham & Stewart, Med. Sci. Sports Exerc.
-#: 40:124, 2008).
-LEAST_POSITION = 0.05
+#: errors.  Those of positions are told apart as drift.  Speed: nine in ten Doppler readings within 0.1 m/s (Townshend,
+#: Worringham & Stewart, Med. Sci. Sports Exerc. 40:124, 2008).
+LEAST_POSITION = 0.02
 LEAST_SPEED = 0.06
-
 LEAST_COURSE = 0.003
 
 #: Taken where the sampling is too slow to tell scatter from motion.

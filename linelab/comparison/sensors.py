@@ -12,7 +12,7 @@ import numpy as np
 from linelab.comparison.align import kinematics
 from linelab.comparison.inertial import Mounting, find_mounting
 from linelab.comparison.laps import ASSUMED_BIAS, BIAS_TIME
-from linelab.comparison.noise import ASSUMED_POSITION, course_noise, position_noise, scatter, speed_noise
+from linelab.comparison.noise import ASSUMED_POSITION, LEAST_SPEED, course_noise, position_noise, scatter, speed_noise
 from linelab.comparison.samples import Samples
 from linelab.comparison.smoother import Model, Motion, smooth, solve
 from linelab.comparison.streams import Channel, Streams
@@ -21,6 +21,10 @@ from linelab.units import Array
 #: Jerk density for the positions-only motion that the speed channel is held against [m²/s⁵].
 _TRIAL_JERK = 40.0
 _LAGS = np.arange(-0.6, 1.0001, 0.02)
+_LAG_STEP = 0.03
+#: Natural logarithm of the factor by which drift times of receivers differ, beyond what a recording says.
+_DRIFT_PRIOR = 1.2
+_COURSE_LAGS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
 
 #: Spectral densities of the jerk tried against each other [m²/s⁵].  Braking or turning a kart in changes its
 #: acceleration by about 20 m/s² within 0.3 s, some 40 m/s³ for 0.2 s: ``2·40²·0.2`` = 640 at the sharpest.
@@ -146,8 +150,13 @@ def read_sensors(samples: Samples, *, antenna: tuple[float, float] = (0.0, 0.0))
         notes.append("no speed channel: speed comes from positions and is less certain")
     facts = _with_course(samples, facts, notes)
     facts = _with_mounting(samples, chunks, facts, notes)
-    jerk, drift_time = _likeliest(chunks, facts)
-    return replace(facts, jerk=jerk, drift_time=drift_time, notes=tuple(notes))
+    if facts.speed_sigma is None and facts.course_sigma is not None:
+        scores = [(_score(chunks, replace(facts, speed_lag=lag)), lag) for lag in _COURSE_LAGS]
+        facts = replace(facts, speed_lag=max(scores)[1])
+    facts = _likeliest(chunks, facts)
+    if facts.speed_sigma is not None or facts.course_sigma is not None:
+        facts = _with_lag(chunks, facts, notes)
+    return replace(facts, notes=tuple(notes))
 
 
 def _chunks(samples: Samples, *, most: int = 6) -> list[Samples]:
@@ -169,19 +178,44 @@ def _with_speed(samples: Samples, chunks: list[Samples], facts: Sensors, notes: 
     if _from_positions(samples):
         notes.append("the speed channel is the distance between positions over time: it adds nothing and is not used")
         return facts
-    known = facts.rate >= 4.0
-    lags, floors = _lags(chunks, facts, white) if known else (np.empty(0), np.empty(0))
-    if not lags.size:
-        notes.append("the lag of the speed channel cannot be told from this recording")
+    lags = [lag for chunk in chunks if (lag := _rough_lag(chunk, facts)) is not None] if facts.rate >= 4.0 else []
+    if not lags:
         return replace(facts, speed_sigma=max(white, 0.2), speed_lag_sigma=0.1)
-    lag, floor = float(np.median(lags)), math.sqrt(max(float(np.median(floors)), 0.0))
-    lag_sigma = max(1.25 * float(np.std(lags)) / math.sqrt(lags.size), 0.005) if lags.size > 2 else 0.05
-    if abs(lag) < 2.0 * lag_sigma:
-        notes.append(f"no lag of the speed channel found (± {lag_sigma:.2f} s)")
+    return replace(facts, speed_sigma=white, speed_floor=_filtered(samples), speed_lag=float(np.median(lags)))
+
+
+def _filtered(samples: Samples) -> float:
+    """Error that a receiver hides by filtering its speeds: they scatter less than any receiver's are known to err."""
+    found = scatter(samples.t, samples.speed)
+    return 0.0 if found is None else math.sqrt(max(LEAST_SPEED**2 - 2.0 * found**2, 0.0))
+
+
+def _with_lag(chunks: list[Samples], facts: Sensors, notes: list[str]) -> Sensors:
+    """The lag of the speed channel by likelihood, and what disagreement with the positions neither noise explains."""
+    if facts.speed_lag_sigma > 0.0:
+        notes.append("the lag of the speed channel cannot be told from this recording")
+        return facts
+    for _ in range(3):
+        scores = [
+            _score(chunks, replace(facts, speed_lag=facts.speed_lag + moved)) for moved in (-_LAG_STEP, 0.0, _LAG_STEP)
+        ]
+        bend = scores[0] - 2.0 * scores[1] + scores[2]
+        moved = _LAG_STEP * float(np.clip(0.5 * (scores[0] - scores[2]) / bend, -2.0, 2.0)) if bend < 0.0 else 0.0
+        facts = replace(facts, speed_lag=facts.speed_lag + moved)
+        if abs(moved) < _LAG_STEP:
+            break
+    # Twice the log-likelihood bends by -2/variance; half as much again, for models are never quite right.
+    sigma = min(1.5 * _LAG_STEP * math.sqrt(2.0 / -bend), 0.1) if bend < 0.0 else 0.1
+    name = "course" if facts.speed_sigma is None else "speed channel"
+    if abs(facts.speed_lag) < 2.0 * sigma:
+        notes.append(f"no lag of the {name} found (± {sigma:.3f} s)")
     else:
-        notes.append(f"the speed channel runs {lag:.2f} s (± {lag_sigma:.2f}) behind the positions; taken off")
-    notes.append(f"speed noise {white:.2f} m/s, and {floor:.2f} m/s of disagreement with the positions that stays")
-    return replace(facts, speed_sigma=white, speed_floor=floor, speed_lag=lag, speed_lag_sigma=lag_sigma)
+        notes.append(f"the {name} runs {facts.speed_lag:.2f} s (± {sigma:.3f}) behind the positions; taken off")
+    if facts.speed_sigma is None:
+        return replace(facts, speed_lag_sigma=sigma)
+    floor = max(_disagreement(chunks, facts), facts.speed_floor)
+    notes.append(f"speed noise {facts.speed_sigma:.2f} m/s, and {floor:.2f} m/s of lasting disagreement with positions")
+    return replace(facts, speed_lag_sigma=sigma, speed_floor=floor)
 
 
 def _from_positions(samples: Samples) -> bool:
@@ -193,27 +227,38 @@ def _from_positions(samples: Samples) -> bool:
     return noise is not None and off.size > 50 and float(np.median(off)) < 0.2 * noise
 
 
-def _lags(chunks: list[Samples], facts: Sensors, white: float) -> tuple[Array, Array]:
-    """By chunk: lag of the speed channel [s]; disagreement with the positions that no noise explains [m²/s²]."""
-    lags, floors = [], []
+def _rough_lag(chunk: Samples, facts: Sensors) -> float | None:
+    """Lag at which the speed channel goes best with the speed of the positions [s]; None where that says nothing."""
     trial = replace(facts, position_sigma=min(facts.position_sigma, ASSUMED_POSITION), antenna=(0.0, 0.0))
+    motion = smooth_session(chunk, trial)
+    clock = np.arange(motion.grid.start, motion.grid.end, 0.02)
+    speed, _, _, _ = kinematics(motion.states(clock))
+    inside = (chunk.t > chunk.t[0] + 1.5) & (chunk.t < chunk.t[-1] - 1.5) & np.isfinite(chunk.speed)
+    inside &= np.interp(chunk.t, clock, speed) > 3.0
+    if inside.sum() < 50 or np.std(chunk.speed[inside]) < 0.5:
+        return None
+    off = [_trimmed(chunk.speed[inside] - np.interp(chunk.t[inside] - lag, clock, speed)) for lag in _LAGS]
+    k = int(np.argmin(off))
+    return float(_LAGS[k]) if 0 < k < _LAGS.size - 1 else None
+
+
+def _disagreement(chunks: list[Samples], facts: Sensors) -> float:
+    """Disagreement of the speed channel with the positions' speed beyond what noise and drift explain [m/s]."""
+    found = []
+    alone = replace(facts, speed_sigma=None, course_sigma=None, mounting=Mounting(), antenna=(0.0, 0.0))
     for chunk in chunks:
-        motion = smooth_session(chunk, trial, draws=8)
-        clock = np.arange(motion.grid.start, motion.grid.end, 0.02)
-        speed, _, _, _ = kinematics(motion.states(clock))
-        spread = np.var(kinematics(motion.states(chunk.t) + motion.departures(chunk.t))[0], axis=0)
-        inside = (chunk.t > chunk.t[0] + 1.5) & (chunk.t < chunk.t[-1] - 1.5) & np.isfinite(chunk.speed)
-        inside &= np.interp(chunk.t, clock, speed) > 3.0
-        if inside.sum() < 50 or np.std(chunk.speed[inside]) < 0.5:
+        motion = smooth_session(chunk, alone, draws=8)
+        when = np.clip(chunk.t - facts.speed_lag, motion.grid.start, motion.grid.end)
+        states = motion.states(when)
+        speed = kinematics(states)[0]
+        inside = (chunk.t > chunk.t[0] + 1.5) & (chunk.t < chunk.t[-1] - 1.5) & np.isfinite(chunk.speed) & (speed > 3.0)
+        if inside.sum() < 50:
             continue
-        off = [_trimmed(chunk.speed[inside] - np.interp(chunk.t[inside] - lag, clock, speed)) for lag in _LAGS]
-        k = int(np.argmin(off))
-        if 0 < k < _LAGS.size - 1:
-            bend = off[k - 1] - 2.0 * off[k] + off[k + 1]
-            shift = 0.5 * (off[k - 1] - off[k + 1]) / bend if bend > 0.0 else 0.0
-            lags.append(float(_LAGS[k] + shift * (_LAGS[1] - _LAGS[0])))
-            floors.append(off[k] - white**2 - float(np.median(spread[inside])))
-    return np.array(lags), np.array(floors)
+        expected = np.var(kinematics(states[inside] + motion.departures(when[inside]))[0], axis=0).mean()
+        # Twice what the draws say: positions alone round tight corners more than the model of the motion knows.
+        off = _trimmed(chunk.speed[inside] - speed[inside])
+        found.append(off - (facts.speed_sigma or 0.0) ** 2 - 2.0 * float(expected))
+    return math.sqrt(max(float(np.median(found)), 0.0)) if found else 0.0
 
 
 def _trimmed(off: Array) -> float:
@@ -264,25 +309,33 @@ def _with_mounting(samples: Samples, chunks: list[Samples], facts: Sensors, note
     return replace(facts, mounting=found)
 
 
-def _likeliest(chunks: list[Samples], facts: Sensors) -> tuple[float, float]:
-    """Jerk density and drift time under which the samples are most likely."""
+def _score(chunks: list[Samples], facts: Sensors, model: Model | None = None) -> float:
+    """Twice the logarithm of the likelihood of some stretches, up to a constant."""
+    return sum(solve(streams_of(chunk, facts), model or facts.model, iterations=2).score for chunk in chunks)
+
+
+def _likeliest(chunks: list[Samples], facts: Sensors) -> Sensors:
+    """With the jerk density and the drift time under which the samples are most likely."""
     if not chunks:
-        return _TRIAL_JERK, BIAS_TIME
-    streams = [streams_of(chunk, facts) for chunk in chunks]
+        return facts
+    told = facts.speed_sigma is not None  # positions alone do not tell their drift from the motion
 
     def score(jerk: float, time: float) -> float:
         model = Model(jerk=jerk, bias_sigma=ASSUMED_BIAS, bias_time=time, lively=False)
-        return sum(solve(stream, model, iterations=2).score for stream in streams)
+        return _score(chunks, facts, model) - (math.log(time / BIAS_TIME) / _DRIFT_PRIOR) ** 2
 
-    jerk, time = _TRIAL_JERK, BIAS_TIME
-    for _ in range(2):
-        jerk = _climb(partial(score, time=time), JERKS, jerk)
-        time = _climb(partial(score, jerk), BIAS_TIMES, time)
-    return jerk, time
+    jerk, time, spread = facts.jerk, BIAS_TIME, 0.0
+    for _ in range(2 if told else 1):
+        jerk, _ = _climb(partial(score, time=time), JERKS, jerk)
+        if told:
+            time, spread = _climb(partial(score, jerk), BIAS_TIMES, time)
+    # The mean of the drift's variance over what its rate may be, not the variance at its likeliest rate.
+    return replace(facts, jerk=jerk, drift_time=time * math.exp(-0.5 * spread))
 
 
-def _climb(score: Callable[[float], float], values: tuple[float, ...], start: float) -> float:
-    """The value of the highest score, found from ``start`` step by step, then by a parabola over logarithms."""
+def _climb(score: Callable[[float], float], values: tuple[float, ...], start: float) -> tuple[float, float]:
+    """The value of the highest score, found from ``start`` step by step, then by a parabola over logarithms, and the
+    variance of its logarithm."""
     best = int(np.argmin(np.abs(np.log(np.array(values) / start))))
     known = {best: score(values[best])}
     while True:
@@ -294,7 +347,9 @@ def _climb(score: Callable[[float], float], values: tuple[float, ...], start: fl
             break
         best = top
     if not 0 < best < len(values) - 1:
-        return values[best]
+        return values[best], 0.0
     near = np.log([values[k] for k in (best - 1, best, best + 1)])
     bend = np.polyfit(near - near[1], [known[k] - known[best] for k in (best - 1, best, best + 1)], 2)
-    return float(np.exp(near[1] - 0.5 * bend[1] / bend[0])) if bend[0] < 0.0 else values[best]
+    if bend[0] >= 0.0:
+        return values[best], 0.0
+    return float(np.exp(near[1] - 0.5 * bend[1] / bend[0])), min(-1.0 / float(bend[0]), 1.0)

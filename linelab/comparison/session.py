@@ -16,7 +16,7 @@ _SPAN = 900.0
 
 
 def smoothed_windows(
-    laps: Sequence[RecordedLap], sensors: Sensors, *, draws: int = 0, seed: int = 1
+    laps: Sequence[RecordedLap], sensors: Sensors, *, draws: int = 0, seed: int = 1, iterations: int = 3
 ) -> Iterator[tuple[list[RecordedLap], Motion]]:
     """Runs of laps with the motion that covers them; time and memory grow with the number of laps.
 
@@ -26,11 +26,8 @@ def smoothed_windows(
         An out, in or incomplete lap.
     """
     for window in _windows(laps):
-        first, last = window[0], window[-1]
-        yield (
-            window,
-            smooth_session(first.samples, sensors, first.t_start - PAD, last.t_end + PAD, draws=draws, seed=seed),
-        )
+        span = window[0].t_start - PAD, window[-1].t_end + PAD
+        yield window, smooth_session(window[0].samples, sensors, *span, draws=draws, seed=seed, iterations=iterations)
 
 
 def _windows(laps: Sequence[RecordedLap]) -> Iterator[list[RecordedLap]]:

@@ -41,13 +41,13 @@ from linelab.units import Array
 STATES = 6
 
 #: Time between the knots of the motion [s].
-KNOTS = 0.1
+KNOTS = 0.15
 
 _HUBER = 2.5
 #: Speed below which a turn is not told from jitter [m/s].
 _SLOWEST = 2.0
 #: Share of the mean density that is left where nothing happens.
-_LEAST_LIVELY = 0.3
+_LEAST_LIVELY = 0.15
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from linelab.comparison.compare import Comparison, compare
 from linelab.comparison.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
-from linelab.comparison.estimate import PositionBias, estimate_lap
+from linelab.comparison.estimate import PositionBias, estimate_laps, stated_bias
 from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
 from linelab.comparison.samples import own_plane
 from linelab.comparison.sensors import Sensors, read_sensors
@@ -87,19 +87,18 @@ def find_ground(
     ------
     RecordingError, InputError, TrackError
     """
-    bias = None
-    if position_error is not None:
-        if not 0.0 <= position_error <= 50.0:
-            raise InputError(f"{position_error:g} m is outside 0 to 50 m", where="position error")
-        bias = PositionBias(sigma=position_error, note="as stated for this receiver")
+    if position_error is not None and not 0.0 <= position_error <= 50.0:
+        raise InputError(f"{position_error:g} m is outside 0 to 50 m", where="position error")
     if track is not None:
-        laps = split_laps(recording, track, **({} if bias is None else {"bias": bias.sigma}))
+        laps = split_laps(recording, track, **({} if position_error is None else {"bias": position_error}))
         samples = laps[0].samples
-        notes = (*samples.notes, *track.notes)
-        return Ground(track=track, laps=laps, sensors=read_sensors(samples), bias=bias, notes=notes)
+        sensors = read_sensors(samples)
+        bias = None if position_error is None else stated_bias(position_error, sensors)
+        return Ground(track=track, laps=laps, sensors=sensors, bias=bias, notes=(*samples.notes, *track.notes))
     title = name or "circuit from laps"
     found = corridor_from_laps(recording, start_line=start_line, assumed_width=assumed_width, name=title)
-    return Ground(track=found.track, laps=found.laps, sensors=found.sensors, bias=bias or found.bias, notes=found.notes)
+    bias = found.bias if position_error is None else stated_bias(position_error, found.sensors)
+    return Ground(track=found.track, laps=found.laps, sensors=found.sensors, bias=bias, notes=found.notes)
 
 
 def recording_start_line(recording: Recording, left: tuple[float, float], right: tuple[float, float]) -> StartLine:
@@ -171,9 +170,8 @@ def review_recording(
         raise InputError("no lap to review", where="laps", remedy="Choose at least one")
     solution = reference or solve_min_time(ground.track, kart, grip=grip, progress=progress)
     comparisons = []
-    for lap in laps:
-        progress(f"comparing {lap.label}")
-        driven = estimate_lap(ground.track, lap, sensors=ground.sensors, bias=ground.bias)
+    for driven in estimate_laps(ground.track, laps, sensors=ground.sensors, bias=ground.bias):
+        progress(f"comparing {driven.lap.label}")
         comparisons.append(compare(ground.track, solution.lap, driven, kart))
     return Review(
         recording=recording,
