@@ -219,7 +219,8 @@ def estimate_laps(
     found: list[DrivenLap] = []
     guide: Guide | None = None
     done = 0
-    for window, motion in smoothed_windows(laps, facts, draws=count, seed=seed):
+    turns = 3 if typical is None else 2
+    for window, motion in smoothed_windows(laps, facts, draws=count, seed=seed, iterations=turns):
         placed, guide = place_laps(track, motion, window, spacing, guide)
         for lap, placement in zip(window, placed):
             if not isinstance(placement, RecordingError):

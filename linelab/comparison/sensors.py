@@ -121,10 +121,11 @@ def smooth_session(
     *,
     draws: int = 0,
     seed: int = 1,
+    iterations: int = 3,
 ) -> Motion:
-    """The smoothed motion between two times [s]."""
+    """The smoothed motion between two times [s]; see :func:`linelab.comparison.smoother.smooth`."""
     streams = streams_of(samples, sensors, start, end)
-    return smooth(streams, sensors.model, draws=draws, seed=seed, antenna=sensors.antenna)
+    return smooth(streams, sensors.model, draws=draws, seed=seed, iterations=iterations, antenna=sensors.antenna)
 
 
 def read_sensors(samples: Samples, *, antenna: tuple[float, float] = (0.0, 0.0)) -> Sensors:
