@@ -18,6 +18,9 @@ from linelab.coaching.values import CAUSES, Cause
 from linelab.comparison.marks import CornerMarks
 from linelab.units import Array
 
+#: A lift up to this far before the turn-in may be a corner's own, even on the way out of the one before [m].
+PREPARED = 20.0
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Windows:
@@ -91,7 +94,9 @@ def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array,
     lows = np.where(low.real, lows, apex)
     begin, brake, release = (np.empty_like(lows) for _ in range(3))
     for k, mark in enumerate(marks):
-        before = marks[k - 1].track_out - (float(s[-1] - s[0]) if k == 0 else 0.0)
+        lap = float(s[-1] - s[0]) if k == 0 else 0.0
+        # A corner right behind another is prepared for on the way out of that one.
+        before = max(marks[k - 1].apex - lap, min(marks[k - 1].track_out - lap, mark.turn_in - PREPARED))
         first = index(before) if k or closed else 0
         usual = max(index(min(mark.brake_point, mark.turn_in)), first)
         last = max(index(mark.apex), int(lows[:, k].max()), usual + 1)

@@ -86,6 +86,12 @@ MARKS: dict[str, Definition] = {
         quantity="time",
         rule="time from a quarter to four fifths of the peak acceleration on the way out",
     ),
+    "power_dip": Definition(
+        name="dip after the power",
+        quantity="deceleration",
+        rule="largest fall of the acceleration between a first and a second rise of it on the way out: the power came "
+        "in, and went again",
+    ),
     "track_out_room": Definition(
         name="room left at the exit",
         quantity="length",

@@ -14,16 +14,18 @@ import numpy as np
 
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.marked import SessionMarks, common, edge_reason
-from linelab.coaching.values import FaultKind
+from linelab.coaching.values import Cause, FaultKind
 from linelab.comparison.measured import Measured
 from linelab.units import Array
 
 #: What a mark must differ by to say what the driver did, in the mark's unit.
-EARLY_TURN, MISSED, SLID = 1.5, 0.2, 0.3  #: [m], [m], [m/s]
+INSIDE, MISSED, SLID, DIPPED = 0.2, 0.2, 0.3, 0.5  #: [m], [m], [m/s], [m/s²]
 ROLLED, WAITED, LATE = 0.25, 0.15, 2.5  #: coasting before [s], coasting after [s], drive point [m]
 SOFT = 0.88  #: share of the mean braking that the reference lap has at the shown grip [-]
 #: Least that a habit costs in a corner to be told [s], and in how many standard deviations it must be clear of none.
 LEAST_CORNER, CLEAR = 0.03, 3.0
+#: The stretch before an apex where an early turn-in shows, and over how much of it the place is averaged [m].
+ENTRY, ENTRY_MEAN = 25.0, 8.0
 #: What a model of a kart and a driver may be wrong by in a corner [s].
 MODEL = 0.006
 
@@ -59,17 +61,17 @@ class Finding:
 class Signs:
     """What the marks of one corner say, as medians over the laps against the reference lap as seen; NaN if unknown."""
 
-    early_turn: float  #: how far ahead the line turns on the way in [m]
-    early_turn_sigma: float
-    miss: float
-    miss_sigma: float
+    inside: float  #: how far inside the faultless line on the way in [m]
+    miss: float  #: apex miss [m]
+    place_sigma: float  #: standard deviation of both [m]
     slide: float
     coasting_before: float
     coasting_after: float
     drive_point: float
     min_speed_place: float
     braking: float  #: mean braking over the reference lap's at the shown grip [-]
-    powered: float  #: how far after the drive point the slide comes; NaN without one [m]
+    power_dip: float
+    braked: bool  #: whether a braking is seen on most laps
 
 
 def find_habits(analysis: Analysis, marked: SessionMarks) -> list[Finding]:
@@ -78,10 +80,10 @@ def find_habits(analysis: Analysis, marked: SessionMarks) -> list[Finding]:
     ledger = analysis.ledger
     line = ledger.by_corner(ledger.line, corners)
     causes = {name: ledger.by_corner(values, corners) for name, values in ledger.causes.items()}
-    early = advance(analysis)
+    inside = entry_inside(analysis)
     found = []
     for k in range(corners):
-        signs = read_signs(analysis, marked, early, k)
+        signs = read_signs(analysis, marked, inside, k)
         parts = {name: values[:, k] for name, values in causes.items()}
         found += [
             Finding(kind=kind, corner=k, cost=habit_cost(analysis, amount), laps=amount[: analysis.count])
@@ -100,56 +102,56 @@ def habit_cost(analysis: Analysis, amount: Array) -> Measured:
     return Measured(float(np.mean(laps)), math.sqrt(own**2 + against**2 + MODEL**2))
 
 
-def advance(analysis: Analysis) -> Array:
-    """How far ahead of the faultless lap each row's line turns on the way into each corner (R, C) [m].
+def entry_inside(analysis: Analysis) -> Array:
+    """How far inside the faultless lap's line each row runs shortly before each apex (R, C) [m].
 
-    With psi the direction of travel, a line that does everything ``a`` metres earlier has
-    ``psi(s) = psi_0(s + a)``: the integral of their difference over the entry is ``a`` times the turn made in it.  A
-    constant position bias drops out.
+    The largest mean over ENTRY_MEAN within the last ENTRY before the reference lap's apex, turn-in to just before it.
     """
-    sheet, psi = analysis.sheet, analysis.rows.psi
+    sheet, n = analysis.sheet, analysis.rows.n
     step, count = float(sheet.s[1] - sheet.s[0]), sheet.s.size - 1
-    usual = psi[-analysis.receptions :].mean(axis=0)
-    off = np.arctan2(np.sin(psi - usual), np.cos(psi - usual))
-    found = np.zeros((psi.shape[0], len(analysis.marks)))
+    off = n - n[-analysis.receptions :].mean(axis=0)
+    found = np.zeros((n.shape[0], len(analysis.marks)))
     for k, mark in enumerate(analysis.marks):
-        first, last = ((place - float(sheet.s[0])) / step for place in (mark.turn_in - 15.0, mark.apex))
-        span = np.arange(int(first), max(int(last), int(first) + 5) + 1)
+        begin = max(mark.turn_in, mark.apex - ENTRY)
+        first, last = (int((place - float(sheet.s[0])) / step) for place in (begin, mark.apex - 3.0))
+        width = max(round(ENTRY_MEAN / step), 1)
+        span = np.arange(first, max(last, first + width) + 1)
         local = span % count if sheet.track.closed else np.clip(span, 0, count)
-        turned = np.unwrap(usual[local])
-        turn = turned[-1] - turned[0]
-        if abs(turn) > 0.1:
-            found[:, k] = off[:, local].sum(axis=1) * step / turn
-    return found
+        total = np.cumsum(np.pad(off[:, local], ((0, 0), (1, 0))), axis=1)
+        means = (total[:, width:] - total[:, :-width]) / width
+        found[:, k] = (means if mark.corner.left else -means).max(axis=1)
+    return found - found[-analysis.receptions :].mean(axis=0)
 
 
-def read_signs(analysis: Analysis, marked: SessionMarks, early: Array, k: int) -> Signs:
+def read_signs(analysis: Analysis, marked: SessionMarks, inside: Array, k: int) -> Signs:
     """What the marks of corner ``k`` say."""
-    figures, reference = marked.figures, marked.reference
-    count, grip = analysis.count, analysis.grip.factor.value or 1.0
+    figures, faultless = marked.figures, marked.faultless
+    count = analysis.count
 
     def gap(name: str) -> float:
-        return common(figures[name][:, k]) - float(reference[name][k])
+        return common(figures[name][:, k]) - float(faultless[name][k])
+
+    def clear(name: str) -> float:
+        """The gap less what noise alone might make of it."""
+        return gap(name) - 2.0 * float(marked.ripple[name][k]) / math.sqrt(count)
 
     blind = any(edge_reason(analysis.sheet, drive) for drive in analysis.sheet.driven)
-    noise = float(analysis.noise(early[:, k : k + 1])[0])
-    share = common(figures["brake_mean"][:, k]) / max(float(reference["brake_mean"][k]) * grip, 1e-6)
     return Signs(
-        early_turn=float(np.median(early[:count, k])),
-        early_turn_sigma=noise * math.sqrt(1.0 / count + 1.0 / max(analysis.receptions, 1)),
+        inside=math.nan if blind else float(np.median(inside[:count, k])),
         miss=math.nan if blind else common(figures["apex_miss"][:, k]),
-        miss_sigma=common(marked.sigma["apex_miss"][:, k]),
-        slide=gap("slide"),
-        coasting_before=gap("coasting_before"),
-        coasting_after=gap("coasting_after"),
-        drive_point=gap("drive_point"),
+        place_sigma=common(marked.sigma["apex_miss"][:, k]),
+        slide=clear("slide"),
+        coasting_before=clear("coasting_before"),
+        coasting_after=clear("coasting_after"),
+        drive_point=clear("drive_point"),
         min_speed_place=gap("min_speed_place"),
-        braking=share,
-        powered=math.nan,
+        braking=common(figures["brake_mean"][:, k]) / max(float(faultless["brake_mean"][k]), 1e-6),
+        power_dip=clear("power_dip"),
+        braked=bool(np.isfinite(figures["brake_mean"][:, k]).mean() > 0.5),
     )
 
 
-def _shared(signs: Signs, line: Array, causes: dict[str, Array], soft: Array) -> dict[FaultKind, Array]:
+def _shared(signs: Signs, line: Array, causes: dict[Cause, Array], soft: Array) -> dict[FaultKind, Array]:
     """Line loss and causes of one corner (R,) given to what the signs say the driver did."""
     found: dict[FaultKind, Array] = {}
 
@@ -157,28 +159,33 @@ def _shared(signs: Signs, line: Array, causes: dict[str, Array], soft: Array) ->
         found[kind] = found.get(kind, 0.0) + amount
 
     low, power, braking = causes["minimum_speed"], causes["power"], causes["braking"]
-    turned_early = signs.early_turn > EARLY_TURN + 2.0 * signs.early_turn_sigma
-    if turned_early:
+    rolled = signs.coasting_before > ROLLED
+    if signs.inside > INSIDE + 0.5 * signs.place_sigma and signs.inside > 0.5 * INSIDE - signs.miss:
         add("turns_in_early", line + low + power)
     else:
-        missed = signs.miss > MISSED + signs.miss_sigma
-        add("apex_missed" if missed else "line_other", line)
-        if signs.slide > SLID:
+        add("apex_missed" if signs.miss > MISSED + signs.place_sigma else "line_other", line)
+        waited = signs.coasting_after > WAITED or signs.drive_point > LATE
+        if signs.power_dip > DIPPED:
+            add("power_abrupt", low + power)
+        elif signs.slide > SLID:
             add("slide", low + power)
+        elif rolled and not signs.braked:
+            add("coasts", low)
+            add("power_late", power)
+        elif waited and signs.min_speed_place > 0.0:
+            add("power_late", low + power)
         else:
-            waited = signs.coasting_after > WAITED or signs.drive_point > LATE
-            add("power_late", power + (low if waited and signs.min_speed_place > 0.0 else 0.0))
-            if not (waited and signs.min_speed_place > 0.0):
-                add("too_slow_in_corner", low)
-    if signs.coasting_before > ROLLED:
-        add("coasts", causes["coasting"] + braking)
+            add("power_late", power)
+            add("too_slow_in_corner", low)
+    add("coasts", causes["coasting"])
+    if rolled:
+        add("coasts", braking)
+    elif signs.braking < SOFT:
+        # Gentle braking begins early by itself: where it explains a good part of the loss, it is the cause of it.
+        mostly = float(np.mean(soft)) > 0.35 * float(np.mean(braking))
+        add("brakes_softly" if mostly else "brakes_early", braking)
     else:
-        add("coasts", causes["coasting"])
-        if signs.braking < SOFT:
-            add("brakes_softly", soft)
-            add("brakes_early", braking - soft)
-        else:
-            add("brakes_early", braking)
+        add("brakes_early", braking)
     return found
 
 
@@ -191,7 +198,7 @@ def _soft_cost(analysis: Analysis, marked: SessionMarks, signs: Signs, k: int) -
     """
     ledger, corners = analysis.ledger, len(analysis.marks)
     braking = ledger.by_corner(ledger.causes["braking"], corners)[:, k]
-    usual = float(marked.reference["brake_mean"][k]) * (analysis.grip.factor.value or 1.0)
+    usual = float(marked.faultless["brake_mean"][k])
     own = common(marked.figures["brake_mean"][:, k])
     if not (math.isfinite(usual) and math.isfinite(own)) or own >= usual:
         return np.zeros_like(braking)
@@ -200,4 +207,4 @@ def _soft_cost(analysis: Analysis, marked: SessionMarks, signs: Signs, k: int) -
     fast = v[row, windows.brake[:, k] % windows.count]
     slow = v[row, np.minimum(windows.release[:, k], windows.low[:, k]) % windows.count]
     cost = (1.0 / own - 1.0 / usual) * np.maximum(fast - slow, 0.0) ** 2 / (2.0 * fast)
-    return np.clip(cost, 0.0, np.maximum(braking, 0.0))
+    return np.asarray(np.clip(cost, 0.0, np.maximum(braking, 0.0)))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,6 +41,8 @@ class SessionMarks:
     ----------
     figures, reference : mapping of name to (L, C) and (C,) array
         As found on the laps, and on the reference lap as this receiver would have shown it.
+    faultless, ripple : mapping of name to (C,) array
+        Mean and standard deviation over noisy receptions of a faultless lap; NaN where it has no such mark.
     sigma : mapping of name to (L, C) array
         Standard deviations; the position bias in them.
     laps : tuple of tuple of DrivenMarks
@@ -50,11 +51,13 @@ class SessionMarks:
 
     figures: Figures
     reference: Figures
+    faultless: Figures
+    ripple: Figures
     sigma: Figures
     laps: tuple[tuple[DrivenMarks, ...], ...]
 
 
-def driven_marks(sheet: Sheet, seen: Rows, marks: tuple[CornerMarks, ...]) -> SessionMarks:
+def driven_marks(sheet: Sheet, seen: Rows, faultless: Rows, marks: tuple[CornerMarks, ...]) -> SessionMarks:
     """Marks of every corner on every lap.
 
     Parameters
@@ -62,31 +65,48 @@ def driven_marks(sheet: Sheet, seen: Rows, marks: tuple[CornerMarks, ...]) -> Se
     sheet : Sheet
     seen : Rows
         The reference lap as the receiver would have shown it, (1, N).
+    faultless : Rows
+        Noisy receptions of a faultless lap, (M, N).
     marks : tuple of CornerMarks
         Of the reference lap.
     """
     rooms = minimum_rooms(sheet.track, marks)
-    stacked = Rows(*(np.concatenate(fields) for fields in zip(sheet.laps, sheet.draws, seen)))
+    stacked = Rows(*(np.concatenate(fields) for fields in zip(sheet.laps, sheet.draws, faultless, seen)))
     found = all_figures(sheet, stacked, marks, rooms)
     if not found:
         empty: Figures = {}
-        return SessionMarks(figures=empty, reference=empty, sigma=empty, laps=tuple(() for _ in sheet.driven))
+        return SessionMarks(
+            figures=empty,
+            reference=empty,
+            faultless=empty,
+            ripple=empty,
+            sigma=empty,
+            laps=tuple(() for _ in sheet.driven),
+        )
     # Apexes are missed by the distance from where the reference lap runs.
     found["apex_miss"] = found["apex_miss"] - found["apex_miss"][-1]
     count, drawn = sheet.count, sheet.per_lap
+    again = {name: values[count * (1 + drawn) : -1] for name, values in found.items()}
     figures = {name: values[:count] for name, values in found.items()}
     reference = {name: values[-1] for name, values in found.items()}
     spread: Figures = {}
     share: Figures = {}
     for name, values in found.items():
-        draws = values[count:-1].reshape(count, drawn, len(marks))
+        draws = values[count : count * (1 + drawn)].reshape(count, drawn, len(marks))
         spread[name], share[name] = _spread(draws, figures[name])
     sigma = {name: np.hypot(spread[name], _besides(sheet, name, figures)) for name in found}
     laps = tuple(
         tuple(_corner_marks(sheet, found, reference, sigma, share, lap, mark, k) for k, mark in enumerate(marks))
         for lap in range(count)
     )
-    return SessionMarks(figures=figures, reference=reference, sigma=sigma, laps=laps)
+    return SessionMarks(
+        figures=figures,
+        reference=reference,
+        faultless={name: values.mean(axis=0) for name, values in again.items()},
+        ripple={name: values.std(axis=0) for name, values in again.items()},
+        sigma=sigma,
+        laps=laps,
+    )
 
 
 def _corner_marks(
@@ -98,7 +118,7 @@ def _corner_marks(
     lap: int,
     mark: CornerMarks,
     k: int,
-) -> DrivenMarks:
+) -> DrivenMarks:  # fmt: skip
     """The marks of one corner on one lap."""
     drive = sheet.driven[lap]
     pairs = {}
@@ -194,7 +214,7 @@ def spread_over_laps(values: Array, sigma: Array) -> tuple[float, float]:
     return left, math.hypot(whole, noise) / math.sqrt(2.0 * (some.size - 1))
 
 
-def common(values: Sequence[float]) -> float:
+def common(values: Array) -> float:
     """Median of the finite values; NaN where there are none."""
-    known = [value for value in values if math.isfinite(value)]
-    return float(np.median(known)) if known else math.nan
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else math.nan

@@ -17,6 +17,8 @@ from linelab.units import Array
 #: Shares of a peak between which pedal work is timed [-]: onset, and nearly all of it.
 BRAKE_ONSET, BRAKE_FOOT, NEARLY = 0.5, 0.2, 0.9
 POWER_ONSET, POWER_NEARLY = 0.25, 0.8
+#: A dip counts after an acceleration of at least this [m/s²].
+DIP_AFTER = 0.3
 #: How far past the track-out the room at the exit is looked at [m].
 PAST_TRACK_OUT = 15.0
 #: Standard deviation of the kernel that takes ripple off a curvature before steering is read from it [m].
@@ -50,8 +52,8 @@ def corner_window(sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], k: i
     local = span % count if closed else np.clip(span, 0, count)
     cut = Rows(*(field[:, local] for field in rows))
     return Window(
-        s=np.asarray(float(sheet.s[0]) + span * step, dtype=np.float64), local=local, steps=cut.stretch * step, rows=cut,
-        driven=feet[0][:, local], braked=feet[1][:, local], side=1.0 if mark.corner.left else -1.0,
+        s=np.asarray(float(sheet.s[0]) + span * step, dtype=np.float64), local=local, steps=cut.stretch * step,
+        rows=cut, driven=feet[0][:, local], braked=feet[1][:, local], side=1.0 if mark.corner.left else -1.0,
     )  # fmt: skip
 
 
@@ -67,6 +69,7 @@ def corner_figures(
     found = _braking(part, slowest)
     found |= _coasting(part, slowest, found.pop("start"), found["end"])
     found |= _power(part, slowest)
+    found["power_dip"] = _power_dip(part, mark)
     found |= _line(sheet, part, mark)
     found |= _steering(sheet, part, mark)
     found["slide"] = _slide(sheet, part, mark, slowest, found.pop("end"))
@@ -207,6 +210,18 @@ def _power(part: Window, slowest: Index) -> dict[str, Array]:
         "drive_point": np.where(clear, _value(part.s, onset), np.nan),
         "power_take_up": np.where(clear, _value(clock, nearly) - _value(clock, onset), np.nan),
     }
+
+
+def _power_dip(part: Window, mark: CornerMarks) -> Array:
+    """Largest fall of the acceleration between two rises on the way out (R,) [m/s²]."""
+    leaving = np.flatnonzero(_between(part, min(mark.minimum_speed, mark.apex) - 4.0, mark.track_out + 10.0))
+    gain = part.rows.ax[:, leaving]
+    before = np.maximum.accumulate(gain, axis=1)
+    after = np.maximum.accumulate(gain[:, ::-1], axis=1)[:, ::-1]
+    dip = (np.minimum(before, after) - gain).max(axis=1)
+    at = (np.minimum(before, after) - gain).argmax(axis=1)
+    # Without power before it, a dip is braking or rolling on into the corner.
+    return np.where(before[np.arange(at.size), at] > DIP_AFTER, dip, 0.0)
 
 
 def _line(sheet: Sheet, part: Window, mark: CornerMarks) -> dict[str, Array]:

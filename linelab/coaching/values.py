@@ -85,6 +85,7 @@ class DrivenMarks:
     min_speed_place: Mark  #: after the reference apex [m]
     drive_point: Mark  #: [m]
     power_take_up: Mark  #: [s]
+    power_dip: Mark  #: fall of the acceleration once the power is in [m/s²]
     track_out_room: Mark  #: road left free on the outside at the track-out [m]
     kerb_used: Mark  #: farthest beyond an edge where there is a kerb [m]
     reversals: Mark  #: changes of steering direction [-]
