@@ -26,7 +26,7 @@ def frozen_array(owner: str, name: str, value: Any, *, shape: tuple[int | None, 
     InputError
         On a wrong shape or a value that is not finite (with the index of the first one).
     """
-    array = np.array(value, dtype=np.float64, order="C")
+    array = value if _is_frozen(value) else np.array(value, dtype=np.float64, order="C")
     where = f"{owner}.{name}"
     if array.ndim != len(shape) or any(want is not None and want != got for want, got in zip(shape, array.shape)):
         raise InputError(f"array has shape {array.shape}, not {shape}", where=where, remedy="Check the array handed in")
@@ -38,6 +38,23 @@ def frozen_array(owner: str, name: str, value: Any, *, shape: tuple[int | None, 
     return array
 
 
+def freeze(array: Array) -> Array:
+    """Make an array read-only, so that value types share it instead of copying it: recordings are large."""
+    array.flags.writeable = False
+    return array
+
+
+def _is_frozen(value: Any) -> bool:
+    """True for an array that nothing can write to: read-only and not a view of another."""
+    return (
+        isinstance(value, np.ndarray)
+        and value.dtype == np.float64
+        and value.base is None
+        and not value.flags.writeable
+        and bool(value.flags.c_contiguous)
+    )
+
+
 def frozen_with_gaps(where: str, value: Any, size: int) -> Array:
     """Read-only copy of a channel (size,); NaN marks a gap and is allowed.
 
@@ -46,7 +63,7 @@ def frozen_with_gaps(where: str, value: Any, size: int) -> Array:
     InputError
         On a wrong shape.
     """
-    array = np.array(value, dtype=np.float64)
+    array = value if _is_frozen(value) else np.array(value, dtype=np.float64)
     if array.shape != (size,):
         raise InputError(f"channel has shape {array.shape}, not ({size},)", where=where)
     array.flags.writeable = False

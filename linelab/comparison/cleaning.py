@@ -17,7 +17,7 @@ from linelab.comparison.cleaning_places import doubt_of_speed, held_positions, s
 from linelab.comparison.cleaning_times import Cleaning, runs_backwards, settle_times
 from linelab.lap import Recording
 from linelab.units import Array
-from linelab.values import counted, set_field
+from linelab.values import counted, freeze, set_field
 
 #: Mean radius of the Earth [m], good enough to judge leaps (IUGG mean radius, 6371.0088 km, from memory).
 _EARTH = 6_371_009.0
@@ -198,16 +198,21 @@ def _count_notes(codes: NDArray[np.int8]) -> list[str]:
 def _subset(recording: Recording, index: NDArray[np.intp], t: Array, *, drop_speed: bool) -> Recording:
     """The samples at ``index`` at new times."""
 
-    def pick(values: Array | None) -> Array | None:
-        return None if values is None else values[index]
+    whole = index.size == recording.t.size and bool((index == np.arange(index.size)).all())
+
+    def pick(values: Array) -> Array:
+        return values if whole else freeze(values[index])
+
+    def picked(values: Array | None) -> Array | None:
+        return None if values is None else pick(values)
 
     return replace(
         recording,
-        t=t,
-        lon=pick(recording.lon),
-        lat=pick(recording.lat),
-        x=pick(recording.x),
-        y=pick(recording.y),
-        speed=None if drop_speed else pick(recording.speed),
-        channels={name: values[index] for name, values in recording.channels.items()},
+        t=freeze(t),
+        lon=picked(recording.lon),
+        lat=picked(recording.lat),
+        x=picked(recording.x),
+        y=picked(recording.y),
+        speed=None if drop_speed else picked(recording.speed),
+        channels={name: pick(values) for name, values in recording.channels.items()},
     )

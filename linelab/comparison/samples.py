@@ -14,7 +14,7 @@ from linelab.io.projection import LocalPlane, to_plane
 from linelab.lap import Recording
 from linelab.track import Track
 from linelab.units import Array
-from linelab.values import freeze_fields, frozen_array, frozen_with_gaps, require_increasing, set_field
+from linelab.values import freeze, freeze_fields, frozen_array, frozen_with_gaps, require_increasing, set_field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -147,7 +147,8 @@ def _projected(recording: Recording, plane: LocalPlane | None) -> tuple[Array, A
             where=recording.source,
             remedy="Use a track with longitude and latitude, or record local metres",
         )
-    return to_plane(plane, recording.lon, recording.lat)
+    x, y = to_plane(plane, recording.lon, recording.lat)
+    return freeze(x), freeze(y)
 
 
 def samples_on(track: Track, recording: Recording) -> Samples:

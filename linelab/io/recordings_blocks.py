@@ -115,14 +115,15 @@ def _numbers(
     """Numbers of some columns: their letters are drawn together and parsed in one go."""
     if not columns:
         return {}
-    steps = np.zeros(letters.size + 1, dtype=np.int8)
-    for index in columns:
-        steps[starts[:, index]] += 1
-        steps[ends[:, index] + 1] -= 1
-    chosen = letters[np.cumsum(steps[:-1], dtype=np.int8).view(np.bool_)]
-    cuts = np.flatnonzero(np.isin(chosen, letters[ends[0, :]]))
-    if cuts.size != len(columns) * starts.shape[0]:
-        return None
+    if len(columns) == ends.shape[1]:
+        chosen, cuts = letters.copy(), ends.ravel()
+    else:
+        steps = np.zeros(letters.size + 1, dtype=np.int8)
+        for index in columns:
+            steps[starts[:, index]] += 1
+            steps[ends[:, index] + 1] -= 1
+        chosen = letters[np.cumsum(steps[:-1], dtype=np.int8).view(np.bool_)]
+        cuts = np.flatnonzero((chosen == letters[ends[0, 0]]) | (chosen == letters[ends[0, -1]]))
     chosen[cuts] = ord(",")
     text = b"," + chosen.tobytes()[:-1]
     if b",," in text or text.endswith(b","):

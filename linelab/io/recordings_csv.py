@@ -17,7 +17,7 @@ from linelab.io.recordings_time import epoch_unit, time_kind, unroll_midnight
 from linelab.io.recordings_units import ROLES, UNITS, canonical_unit, unit_factor
 from linelab.lap import Recording
 from linelab.units import Array
-from linelab.values import counted
+from linelab.values import counted, freeze
 
 
 def read_csv(
@@ -54,12 +54,14 @@ def read_csv(
     for name in empty:
         del data[name]
         notes.append(f"{name}: nothing recorded")
+    del lines, keep
+    data = {name: freeze(column) for name, column in data.items()}
     fixed = {name: data.pop(name) for name in ("lon", "lat", "x", "y", "speed") if name in data}
     absolute = kind == "stamp" or epoch_unit(clock) == "s"
     if kind == "clock" and day is not None:
         clock, absolute = day + clock, True
     return Recording(
-        t=t - t[0],
+        t=freeze(t - t[0]),
         channels=data,
         source=str(path),
         notes=(*_choice_notes(layout, chosen), time_note, *unit_notes, *notes),
