@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: float = 0.9) -> None:
-    """Surface, edges, kerbs, grip zones, start and timing lines; axes get no frame (see fit_limits for equal scales)."""
+    """Surface, edges, kerbs, grip zones and lines across; axes get no frame (see fit_limits for equal scales)."""
     axes.set_facecolor(PAPER)
     axes.set_axis_off()
     s = stations_between(track, 0.0, track.length)

@@ -16,6 +16,7 @@ from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.kart import Kart
 from linelab.lap import Lap, Limit
 from linelab.report.outlines import along_closed
+from linelab.report.sheet_way import Way
 from linelab.study.apex_cost import ApexCost
 from linelab.track import Kerb, Track
 from linelab.units import Array
@@ -133,7 +134,7 @@ def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[ApexCost] 
     costs : sequence of ApexCost
         From :func:`linelab.study.apex_cost.apex_costs`; corners without one have no cost.
     """
-    way = _Way(track, lap)
+    way = Way(track=track, lap=lap)
     found = find_marks(track, lap)
     chain = _chain(way, found)
     lost = {cost.corner: cost for cost in costs}
@@ -144,40 +145,7 @@ def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[ApexCost] 
     return tuple(corners)
 
 
-class _Way:
-    """Distances and values along a lap's line by station, over the start line of a closed track too."""
-
-    def __init__(self, track: Track, lap: Lap) -> None:
-        self.track, self.lap, self.line = track, lap, lap.line
-
-    def local(self, station: float) -> float:
-        return station % self.track.length if self.track.closed else station
-
-    def walked(self, station: float) -> float:
-        """Distance walked along the line from station 0, laps before and after included [m]."""
-        laps = station // self.track.length if self.track.closed else 0.0
-        return float(np.interp(self.local(station), self.line.s, self.line.distance)) + laps * self.line.length
-
-    def ahead(self, start: float, stop: float) -> float:
-        """Distance from one station to another, on a closed track the next time round and never negative [m]."""
-        distance = self.walked(stop) - self.walked(start)
-        return distance % self.line.length if self.track.closed else distance
-
-    def apart(self, start: float, stop: float) -> float:
-        """Signed distance by the shorter way round [m]."""
-        ahead = self.ahead(start, stop)
-        return ahead - self.line.length if self.track.closed and ahead > 0.5 * self.line.length else ahead
-
-    def value(self, values: Array, station: float) -> float:
-        return float(np.interp(self.local(station), self.line.s, values))
-
-    def between(self, start: float, stop: float, values: Array) -> Array:
-        """Values every half metre from one station to the next one (unwrapped)."""
-        s = np.linspace(start, stop, max(int(2.0 * (stop - start)) + 1, 2))
-        return np.interp(np.mod(s, self.track.length) if self.track.closed else s, self.line.s, values)
-
-
-def _chain(way: _Way, found: Sequence[CornerMarks]) -> list[tuple[float, MarkName | Literal["start line"], int]]:
+def _chain(way: Way, found: Sequence[CornerMarks]) -> list[tuple[float, MarkName | Literal["start line"], int]]:
     """All marks and the start line in the order they are walked: station within the lap, name, corner."""
     chain: list[tuple[float, MarkName | Literal["start line"], int]] = [(way.track.start_station, "start line", 0)]
     for marks in found:
@@ -191,7 +159,7 @@ def _chain(way: _Way, found: Sequence[CornerMarks]) -> list[tuple[float, MarkNam
 
 
 def _mark(
-    way: _Way,
+    way: Way,
     marks: CornerMarks,
     name: MarkName,
     station: float,
@@ -213,7 +181,7 @@ def _mark(
     )
 
 
-def _kerb_side(way: _Way, marks: CornerMarks, kerb: Kerb) -> Side:
+def _kerb_side(way: Way, marks: CornerMarks, kerb: Kerb) -> Side:
     """Which of a corner's kerbs this is."""
     if (kerb.side == "left") == marks.corner.left:
         return "inside"
@@ -221,7 +189,7 @@ def _kerb_side(way: _Way, marks: CornerMarks, kerb: Kerb) -> Side:
     return "entry" if way.apart(marks.apex, kerb.s_start + 0.5 * length) < 0.0 else "exit"
 
 
-def _own_kerbs(way: _Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
+def _own_kerbs(way: Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
     """Kerbs that lie along a corner, from a little before its first mark to a little after its last."""
     first, last = min(marks.brake_point, marks.turn_in) - 10.0, marks.track_out + 10.0
     size = last - first
@@ -232,7 +200,7 @@ def _own_kerbs(way: _Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
     ]
 
 
-def _nearest_kerb(way: _Way, marks: CornerMarks, station: float) -> KerbPlace | None:
+def _nearest_kerb(way: Way, marks: CornerMarks, station: float) -> KerbPlace | None:
     """Place by the nearest of the corner's kerbs."""
     places = []
     for kerb, side in _own_kerbs(way, marks):
@@ -244,7 +212,7 @@ def _nearest_kerb(way: _Way, marks: CornerMarks, station: float) -> KerbPlace | 
 
 
 def _corner(
-    way: _Way,
+    way: Way,
     kart: Kart,
     marks: CornerMarks,
     before: CornerMarks | None,
@@ -279,7 +247,7 @@ def _corner(
     )
 
 
-def _fastest_before(way: _Way, marks: CornerMarks, before: CornerMarks | None) -> float:
+def _fastest_before(way: Way, marks: CornerMarks, before: CornerMarks | None) -> float:
     """Highest speed from the slowest point of the corner before to this one's [m/s]."""
     if before is None:
         start = float(way.line.s[0])
@@ -297,7 +265,7 @@ def _cost(cost: ApexCost | None) -> tuple[float | None, str]:
     return value, "" if value is not None else "no room for such a miss"
 
 
-def _main_limit(way: _Way, start: float, stop: float) -> Limit:
+def _main_limit(way: Way, start: float, stop: float) -> Limit:
     """What limits the lap for most of the time between two stations."""
     s = np.linspace(start, max(stop, start + 1.0), max(int(2.0 * (stop - start)) + 1, 3))
     local = np.mod(s, way.track.length) if way.track.closed else np.minimum(s, way.line.s[-1])
@@ -306,7 +274,7 @@ def _main_limit(way: _Way, start: float, stop: float) -> Limit:
     return Limit(int(np.argmax(time)))
 
 
-def _body_gap(way: _Way, kart: Kart, station: float, *, left: bool) -> Array:
+def _body_gap(way: Way, kart: Kart, station: float, *, left: bool) -> Array:
     """Distance between the kart's side and the road's edge, negative over it [m]."""
     widths = way.track.w_left if left else way.track.w_right
     n = way.value(way.line.n, station)
@@ -314,7 +282,7 @@ def _body_gap(way: _Way, kart: Kart, station: float, *, left: bool) -> Array:
     return np.asarray(edge - (n if left else -n) - 0.5 * kart.width)
 
 
-def _kerbs_used(way: _Way, kart: Kart, marks: CornerMarks) -> tuple[Side, ...]:
+def _kerbs_used(way: Way, kart: Kart, marks: CornerMarks) -> tuple[Side, ...]:
     """Kerbs of a corner that the kart's body reaches over."""
     used = []
     for kerb, side in _own_kerbs(way, marks):

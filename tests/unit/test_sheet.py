@@ -21,6 +21,7 @@ from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
 from linelab.report.sheet import A4, MARKS_CAUTION, save_sheet, sheet_pages
 from linelab.report.sheet_facts import KerbPlace, sheet_corners
 from linelab.report.sheet_places import label_spots
+from linelab.report.sheet_way import Way
 from linelab.report.sheet_words import (
     brake_words,
     distance,
@@ -102,6 +103,17 @@ def test_distances_along_the_line_by_an_independent_geometry(rental, corners):
         assert place.distance == pytest.approx(path.project(apex) - on_path(mark, apex), abs=0.1)
         checked += 1
     assert checked >= 6
+
+
+def test_the_way_over_the_start_line(rental):
+    track, _, solution = rental
+    way = Way(track=track, lap=solution.lap)
+    length = solution.lap.line.length
+    assert way.ahead(track.length - 5.0, 5.0) == pytest.approx(length - way.ahead(5.0, track.length - 5.0))
+    assert way.ahead(20.0, 20.0 - 1e-12) == 0.0
+    assert way.ahead(20.0, 20.0 + track.length) == pytest.approx(0.0, abs=1e-9)
+    assert way.apart(5.0, track.length - 5.0) == pytest.approx(-way.ahead(track.length - 5.0, 5.0))
+    assert way.apart(-3.0, 4.0) == pytest.approx(way.ahead(track.length - 3.0, 4.0))
 
 
 def test_speeds_are_the_laps_own(rental, corners):
