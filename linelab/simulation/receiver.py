@@ -59,9 +59,9 @@ class Receiver:
         White noise of the course [rad]; at low speed it grows as ``speed_noise``/v.
     latency : float
         How far speed and course run behind the positions [s].
-    derived : bool
-        True where the speed is no Doppler speed but the distance between successive logged positions over time: it
-        runs half a sample late, and chords cut bends short.
+    derived_over : float
+        Time over which speed and course are worked out from the logged positions [s], at least one sample; 0 for a
+        Doppler speed.  Such a speed runs half that time late, and its chords cut bends short.
     with_speed, with_course : bool
         Whether those channels are logged.
     dropouts, dropout_time : float
@@ -80,7 +80,7 @@ class Receiver:
     speed_noise: float = 0.06
     course_noise: float = 0.01
     latency: float = 0.0
-    derived: bool = False
+    derived_over: float = 0.0
     with_speed: bool = True
     with_course: bool = True
     dropouts: float = 0.0
@@ -96,7 +96,7 @@ class Receiver:
             raise InputError(f"{self.rate} samples a second is outside 0.5 to 1000", where="Receiver.rate")
         if not self.bias_time > 0.0:
             raise InputError(f"a correlation time of {self.bias_time} s is not positive", where="Receiver.bias_time")
-        names = ("white", "bias", "speed_noise", "course_noise", "latency", "dropouts", "dropout_time")
+        names = ("white", "bias", "speed_noise", "course_noise", "latency", "derived_over", "dropouts", "dropout_time")
         for name in (*names, "position_step", "speed_step", "time_step"):
             if not getattr(self, name) >= 0.0:
                 raise InputError(f"{getattr(self, name)} is negative", where=f"Receiver.{name}")
@@ -121,8 +121,8 @@ def record(session: SimulatedSession, receiver: Receiver, *, seed: int = 0) -> R
     motion = session.at(t)
     x, y = _positions(motion, receiver, t, rng)
     speed, course = _velocity(session.at(t - receiver.latency), receiver, rng)
-    if receiver.derived:
-        speed, course = _by_positions(t, x, y)
+    if receiver.derived_over > 0.0:
+        speed, course = _by_positions(x, y, receiver)
     channels: dict[str, Array] = {}
     if receiver.with_course:
         channels["course"] = np.mod(0.5 * math.pi - course, 2.0 * math.pi)
@@ -181,10 +181,14 @@ def _velocity(motion: Motion, receiver: Receiver, rng: np.random.Generator) -> t
     return speed, np.arctan2(vy, vx) + across * rng.standard_normal(v.size)
 
 
-def _by_positions(t: Array, x: Array, y: Array) -> tuple[Array, Array]:
-    """Speed and direction from one logged position to the next, given with the later one."""
-    dx, dy = np.diff(x, prepend=2.0 * x[0] - x[1]), np.diff(y, prepend=2.0 * y[0] - y[1])
-    return np.hypot(dx, dy) / (t[1] - t[0]), np.arctan2(dy, dx)
+def _by_positions(x: Array, y: Array, receiver: Receiver) -> tuple[Array, Array]:
+    """Speed and direction from an earlier logged position to each one."""
+    back = max(round(receiver.derived_over * receiver.rate), 1)
+    index = np.arange(x.size)
+    since = np.maximum(index - back, 0)
+    since[0], index[0] = 0, 1  # the first sample has none before it
+    dx, dy = x[index] - x[since], y[index] - y[since]
+    return np.hypot(dx, dy) * receiver.rate / (index - since), np.arctan2(dy, dx)
 
 
 def _inertial(motion: Motion, sensor: Inertial, rng: np.random.Generator) -> dict[str, Array]:
