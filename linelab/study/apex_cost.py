@@ -46,6 +46,7 @@ LONGEST, TOUCHING = 80.0, 0.1
 OVER_EDGE = 0.02
 #: Lines timed in one go: bounds the memory.
 BATCH = 256
+NO_MOVE = (np.zeros(1), np.zeros(1), np.zeros(1))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -130,26 +131,13 @@ def apex_costs(
         Misses out of range or not increasing, or a corner the track does not have.
     """
     wanted = _checked(misses)
-    marks = find_marks(track, solution.lap)
-    known = {mark.corner.number for mark in marks}
-    for number in corners or ():
-        if number not in known:
-            raise InputError(f"there is no corner {number}", where="corners", remedy="Name corners of this track")
+    chosen = _chosen(track, solution, corners)
     base = _base(track, kart, solution, use_kerbs)
-    trials: list[tuple[int, int]] = []
-    lines = [_moved(track, kart, solution, base, (np.zeros_like(base.offsets.s),) * 3)]
-    chosen = [mark for mark in marks if corners is None or mark.corner.number in corners]
-    for row, mark in enumerate(chosen):
-        for shape in _shapes(track, base, mark):
-            for column, miss in enumerate(wanted):
-                move = (miss * shape[0], miss * shape[1], miss * shape[2])
-                if _fits(base, move[0]):
-                    lines.append(_moved(track, kart, solution, base, move))
-                    trials.append((row, column))
-    times = np.concatenate([profile_times(lines[k : k + BATCH], kart) for k in range(0, len(lines), BATCH)])
+    trials = _trials(track, kart, solution, base, chosen, wanted)
+    lost = _time_lost(kart, [line for _, _, line in trials], _moved(track, kart, solution, base, NO_MOVE))
     least = np.full((len(chosen), wanted.size), np.inf)
-    for (row, column), lost in zip(trials, times[1:] - times[0]):
-        least[row, column] = min(least[row, column], lost)
+    for (row, column, _), time in zip(trials, lost):
+        least[row, column] = min(least[row, column], time)
     return tuple(
         ApexCost(
             corner=mark.corner.number,
@@ -159,6 +147,66 @@ def apex_costs(
         )
         for mark, row in zip(chosen, least)
     )
+
+
+def missed_apex_line(
+    track: Track, kart: Kart, solution: Solution, corner: int, miss: float, *, use_kerbs: bool = True
+) -> Line:
+    """The reference line moved off one corner's apex: of the lines tried by :func:`apex_costs` the quickest.
+
+    Parameters
+    ----------
+    track, kart, solution, use_kerbs
+        As for :func:`apex_costs`.
+    corner : int
+        The corner's number.
+    miss : float
+        [m]
+
+    Raises
+    ------
+    InputError
+        No such corner, a miss out of range, or no room for it.
+    """
+    base = _base(track, kart, solution, use_kerbs)
+    trials = _trials(track, kart, solution, base, _chosen(track, solution, [corner]), _checked([miss]))
+    if not trials:
+        raise InputError(
+            f"no room for a miss of {miss:g} m in corner {corner}", where="miss", remedy="Take a smaller miss"
+        )
+    lines = [line for _, _, line in trials]
+    return lines[int(np.argmin(_time_lost(kart, lines, lines[0])))]
+
+
+def _chosen(track: Track, solution: Solution, corners: Sequence[int] | None) -> list[CornerMarks]:
+    """Marks of the corners asked for."""
+    marks = find_marks(track, solution.lap)
+    known = {mark.corner.number for mark in marks}
+    for number in corners or ():
+        if number not in known:
+            raise InputError(f"there is no corner {number}", where="corners", remedy="Name corners of this track")
+    return [mark for mark in marks if corners is None or mark.corner.number in corners]
+
+
+def _trials(
+    track: Track, kart: Kart, solution: Solution, base: _Base, chosen: Sequence[CornerMarks], misses: Array
+) -> list[tuple[int, int, Line]]:
+    """Every moved line that stays on the track, with its place among the corners and among the misses."""
+    trials = []
+    for row, mark in enumerate(chosen):
+        for shape in _shapes(track, base, mark):
+            for column, miss in enumerate(misses):
+                move = (miss * shape[0], miss * shape[1], miss * shape[2])
+                if _fits(base, move[0]):
+                    trials.append((row, column, _moved(track, kart, solution, base, move)))
+    return trials
+
+
+def _time_lost(kart: Kart, lines: Sequence[Line], reference: Line) -> Array:
+    """Lap times beyond that of another line, all by the same passes [s]."""
+    every = [reference, *lines]
+    times = np.concatenate([profile_times(every[k : k + BATCH], kart) for k in range(0, len(every), BATCH)])
+    return np.asarray(times[1:] - times[0])
 
 
 def _room_at(track: Track, kart: Kart, solution: Solution, mark: CornerMarks) -> float:

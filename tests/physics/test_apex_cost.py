@@ -7,12 +7,14 @@ import dataclasses
 import numpy as np
 import pytest
 
+from linelab.comparison.compare import compare
 from linelab.comparison.marks import find_marks
 from linelab.errors import InputError
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.solve.mintime import solve_min_time
-from linelab.study.apex_cost import apex_costs
+from linelab.solve.speed import speed_profile
+from linelab.study.apex_cost import apex_costs, missed_apex_line
 
 
 @pytest.fixture(scope="module")
@@ -76,12 +78,35 @@ def test_where_the_reference_line_keeps_off_the_inside_edge_the_record_says_so(c
     assert max(value for corner, value in room.items() if corner != 5) < 0.1
 
 
+def test_a_missed_apex_is_lost_by_the_line_and_not_by_the_speed(rental, costs):
+    """A driver as quick as the grip allows, half a metre off one apex, without noise: the review gives the corner's
+    loss to the line, the speed part staying under 0.01 s, and measures the miss."""
+    track, kart, solution = rental
+    # Both laps by the same passes, so that nothing but the line differs.
+    reference = speed_profile(solution.lap.line, kart, label="reference")
+    for number in (2, 7, 9):
+        line = missed_apex_line(track, kart, solution, number, 0.5)
+        result = compare(track, reference, speed_profile(line, kart, label="driven"), kart)
+        total = sum(review.line_loss.value for review in result.corners) + sum(
+            review.speed_loss.value for review in result.corners
+        )
+        assert total == pytest.approx(result.driven.lap.lap_time - reference.lap_time, abs=1e-9)
+        review = next(review for review in result.corners if review.corner.number == number)
+        assert review.apex_miss.value == pytest.approx(0.5, abs=0.05)
+        for other in result.corners:
+            assert abs(other.speed_loss.value) < 0.01
+        expected = next(cost.at(0.5) for cost in costs if cost.corner == number)
+        assert sum(review.line_loss.value for review in result.corners) == pytest.approx(expected, abs=0.01)
+
+
 def test_no_room_for_a_miss_is_not_a_number(rental):
     cost = apex_costs(*rental, misses=(0.5, 5.0), corners=[5])[0]
     assert np.isfinite(cost.time_lost[0])
     assert np.isnan(cost.time_lost[1])
     assert cost.at(5.0) is None
     assert cost.at(6.0) is None
+    with pytest.raises(InputError, match="no room"):
+        missed_apex_line(*rental, corner=5, miss=5.0)
 
 
 @pytest.mark.parametrize("misses", [(), (0.0, 1.0), (1.0, 0.5), (6.0,), (float("nan"),)])
