@@ -1,6 +1,6 @@
 """Runs the forward and backward passes: a compiled scan for a few laps, arrays of laps for many.
 
-Both drivers run the same step (:mod:`linelab.solve.reach`).  A pass is sequential along the lap, so a few laps are
+Both run the same step (:mod:`linelab.solve.reach`).  A pass is sequential along the lap, so a few laps are
 done by a CasADi virtual-machine scan, and many laps side by side in NumPy, one vector operation for all of them.
 """
 
@@ -12,170 +12,287 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab import grip
-from linelab.grip import KartNumbers, LoadLines
-from linelab.solve.reach import Interval, backward_reach, forward_reach
+from linelab.grip import KartNumbers
+from linelab.solve.reach import (
+    ARRAYS,
+    CREEP,
+    Braking,
+    Calculus,
+    Driving,
+    Node,
+    Step,
+    brake_from,
+    drive_on,
+    start_braking,
+    start_driving,
+    weights,
+)
 from linelab.units import Array
 
 #: From this many laps on, NumPy across laps is faster than the scan (measured in benchmarks/speed_profile.py).
 MANY = 24
 
-_CHUNK = 256  #: intervals per call of the compiled scan; a lap is padded with empty intervals
+#: Rows of steps prepared together, and steps per call of the compiled scan.
+_BLOCK, _CHUNK = 8, 128
+
+#: Steps written out in one expression of the scan.
+_UNROLLED = 8
+
+#: A lap driven again has caught up with the round before when v² agrees to this [-].
+SAME = 1e-9
+
+#: Acceleration beyond which no engine is asked for: no tyre holds it [m/s²].
+MOST_PUSH = 60.0
+
+
+class Road(NamedTuple):
+    """Laps side by side: step lengths (M, L) [m], limits of v² (M+1, L) [m²/s²], nodes' coefficients (M+1, L)."""
+
+    h: Array
+    limit: Array
+    node: Node
 
 
 class Passes(NamedTuple):
-    """Result of both passes, each (N+1, L): v² of the profile, and v² that driving alone would give [m²/s²]."""
+    """Both passes, each (M+1, L) [m²/s²; spare m/s²].
+
+    ``z`` is v² of the profile, ``forward`` what driving alone would give, ``reach`` from how fast braking still
+    succeeds, ``spare`` the acceleration that the grip would allow beyond the engine's.
+    """
 
     z: Array
     forward: Array
+    reach: Array
+    spare: Array
 
 
-def run_passes(kart: KartNumbers, steps: Interval, limit: Array, *, first: Array | None = None) -> Passes:
+def run_passes(kart: KartNumbers, road: Road, *, closed: bool, first: Array | None = None) -> Passes:
     """Forward then backward pass over L laps.
 
     Parameters
     ----------
     kart : KartNumbers
-    steps : Interval
-        Fields broadcastable to (N, L).
-    limit : (N+1, L) array
-        Cornering limit as v² at the nodes [m²/s²].
+    road : Road
+        Closed laps are cut at their lowest limit and driven on until they meet themselves.
+    closed : bool
     first : (L,) array or None
-        v² at the first node, at most ``limit[0]``; None for the limit itself.
+        v² at the first node; None for the limit itself.
 
     Returns
     -------
     Passes
     """
-    forward_pass, backward_pass = (
-        (_forward_many, _backward_many) if limit.shape[1] >= MANY else (_forward_scan, _backward_scan)
-    )
-    start = limit[0] if first is None else np.minimum(first, limit[0])
-    ahead = forward_pass(kart, steps, limit, start)
-    return Passes(backward_pass(kart, steps, ahead), ahead)
+    blank = [np.empty_like(road.limit) for _ in range(4)]
+    passes = Passes(*blank)
+    start = road.limit[0] if first is None else np.minimum(first, road.limit[0])
+    driver = _Many(kart, road, passes) if road.limit.shape[1] >= MANY else _Few(kart, road, passes)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        _rounds(driver.forward, start, passes.forward, -1, closed)
+        _rounds(driver.backward, passes.forward[-1], passes.z, 0, closed)
+    return passes
 
 
-def push_table(kart: KartNumbers) -> tuple[Array, float]:
-    """Greatest drive force per mass on a uniform grid of speeds [m/s²], and the grid's steps per m/s.
+def _rounds(run, start: Array, z: Array, end: int, closed: bool) -> None:  # type: ignore[no-untyped-def]
+    """One pass, and for closed laps again from where it ended until nothing changes any more."""
+    run(start, False)
+    for _ in range(30 if closed else 0):
+        last, begun = z[end], z[-1 - end]
+        if (np.abs(last - begun) <= 1e-7 * last).all():
+            break
+        run(np.minimum(last, begun), True)
+
+
+def _push_table(kart: KartNumbers) -> tuple[Array, Array, float]:
+    """Greatest acceleration by the engine at a speed: intercepts and slopes on a uniform grid, its steps per m/s.
 
     Linear interpolation errs by at most h²/8·d²F/dv²: 1e-4 m/s² for 20 kW at 5 m/s.
     """
     per_speed = 100.0
-    v = np.arange(1, int(160.0 * per_speed) + 2) / per_speed
-    force = np.asarray(grip.drive_power(kart, v)) / (v * float(kart.mass))
-    return np.concatenate([force[:1], force]), per_speed
+    v = np.arange(1, int(min(float(kart.top_speed) + 2.0, 160.0) * per_speed) + 2) / per_speed
+    push = np.asarray(grip.drive_power(kart, v)) / (v * float(kart.mass) * float(kart.inertia))
+    push = np.minimum(np.concatenate([push[:1], push]), MOST_PUSH)
+    slopes = np.diff(push) * per_speed
+    return push[:-1] - slopes * np.arange(slopes.size) / per_speed, slopes, per_speed
 
 
 def _push_lookup(kart: KartNumbers):  # type: ignore[no-untyped-def]
-    """Drive force per mass as a function of an array of speeds."""
-    table, per_speed = push_table(kart)
-    rises = np.diff(table, append=table[-1])
-    last = table.size - 2
+    """Acceleration by the engine as a function of an array of v²."""
+    base, slope, per_speed = _push_table(kart)
 
-    def push(v: Array) -> Array:
-        place = v * per_speed
-        index = np.minimum(place.astype(np.intp), last)
-        return table.take(index) + rises.take(index) * (place - index)
+    def push(z: Array) -> Array:
+        v = np.sqrt(z)
+        index = (v * per_speed).astype(np.intp)
+        return slope.take(index, mode="clip") * v + base.take(index, mode="clip")
 
     return push
 
 
-def _row(steps: Interval, i: int) -> Interval:
-    """Interval ``i`` of all laps."""
-    return Interval(
-        h=steps.h[i],
-        load=LoadLines(*(field[i] for field in steps.load)),
-        drive=steps.drive[i],
-        brake=steps.brake[i],
-        side=steps.side[i],
-    )
+class _Many:
+    """Passes over many laps, a row of all laps at a time."""
+
+    def __init__(self, kart: KartNumbers, road: Road, passes: Passes) -> None:
+        self.road, self.passes = road, passes
+        self.push = _push_lookup(kart)
+
+    def _node(self, i: int) -> Node:
+        """Row ``i`` of the nodes."""
+        return Node(*(field[i] if isinstance(field, np.ndarray) else field for field in self.road.node))
+
+    def forward(self, start: Array, again: bool) -> None:
+        h, limit, z, spare = self.road.h, self.road.limit, self.passes.forward, self.passes.spare
+        z[0] = here = start
+        state = start_driving(self._node(0), here, self.push, ARRAYS)
+        spare[0] = state.spare
+        for begin in range(0, h.shape[0], _BLOCK):
+            rows = h[begin : begin + _BLOCK]
+            steps = weights(rows, _shifted(h, begin, rows.shape[0], -1))
+            for i, step in enumerate(zip(*steps), start=begin + 1):
+                reached, state = drive_on(here, state, Step(*step), self._node(i), limit[i], self.push, ARRAYS)
+                here = np.minimum(np.maximum(reached, CREEP**2), limit[i])
+                if again and i % 8 == 0 and (np.abs(here - z[i]) <= SAME * here).all():
+                    return
+                z[i], spare[i] = here, state.spare
+
+    def backward(self, start: Array, again: bool) -> None:
+        h, ahead, z, reach = self.road.h, self.passes.forward, self.passes.z, self.passes.reach
+        count = h.shape[0]
+        z[count] = reach[count] = here = start
+        state = start_braking(self._node(count), here, ARRAYS)
+        for end in range(count, 0, -_BLOCK):
+            begin = max(end - _BLOCK, 0)
+            steps = weights(h[begin:end], _shifted(h, begin, end - begin, 1))
+            for i in range(end - 1, begin - 1, -1):
+                step = Step(*(field[i - begin] for field in steps))
+                reached, state = brake_from(here, state, step, self._node(i), ahead[i], ARRAYS)
+                here = np.minimum(np.maximum(reached, CREEP**2), ahead[i])
+                if again and i % 8 == 0 and (np.abs(here - z[i]) <= SAME * here).all():
+                    return
+                z[i], reach[i] = here, reached
 
 
-def _forward_many(kart: KartNumbers, steps: Interval, limit: Array, start: Array) -> Array:
-    push = _push_lookup(kart)
-    z = np.empty_like(limit)
-    z[0] = start
-    change = np.zeros_like(start)
-    for i in range(limit.shape[0] - 1):
-        reached, change = forward_reach(kart.inertia, push, z[i], change, _row(steps, i), np.where)
-        np.minimum(reached, limit[i + 1], out=z[i + 1])
-    return z
+def _shifted(h: Array, begin: int, count: int, by: int) -> Array:
+    """Rows ``begin + by`` on, zero beyond the first and last."""
+    rows = np.arange(begin, begin + count) + by
+    shifted = h.take(rows, axis=0, mode="clip")
+    shifted[(rows < 0) | (rows >= h.shape[0])] = 0.0
+    return shifted
 
 
-def _backward_many(kart: KartNumbers, steps: Interval, ahead: Array) -> Array:
-    z = np.empty_like(ahead)
-    z[-1] = ahead[-1]
-    change = np.zeros_like(ahead[0])
-    for i in range(ahead.shape[0] - 2, -1, -1):
-        reached, change = backward_reach(kart.inertia, z[i + 1], change, _row(steps, i), np.where)
-        np.minimum(reached, ahead[i], out=z[i])
-    return z
+@lru_cache(maxsize=16)
+def _scan(forward: bool, knots: int):  # type: ignore[no-untyped-def]
+    """CasADi function running _CHUNK steps: state, columns (12, _CHUNK), engine -> states, and two rows (2, _CHUNK):
+    v², and the spare grip (forward) or the v² reached (backward).
 
-
-def _columns(steps: Interval) -> Array:
-    """Interval fields as rows (11, N, L) in the order the compiled scan expects."""
-    fields = [steps.h, *steps.load, steps.drive, steps.brake, steps.side]
-    return np.stack([np.asarray(field, dtype=np.float64) for field in fields])
-
-
-@lru_cache(maxsize=2)
-def _scan(forward: bool):  # type: ignore[no-untyped-def]
-    """CasADi function running _CHUNK intervals: (z, change), kart, intervals (12, _CHUNK) -> states (2, _CHUNK)."""
+    _UNROLLED steps are written out in one expression: a call costs as much as twenty operations.
+    """
     import casadi as ca
 
-    state, numbers, column = ca.SX.sym("state", 2), ca.SX.sym("kart", grip.SIZE), ca.SX.sym("column", 12)
-    kart = grip.unpack(numbers)
-    step = Interval(column[0], LoadLines(*(column[i] for i in range(1, 8))), column[8], column[9], column[10])
-    if forward:
+    use = Calculus(ca.fmin, ca.fmax, ca.sqrt, ca.if_else)
+    columns, engine = ca.SX.sym("columns", 12, _UNROLLED), ca.SX.sym("engine", 3 + 2 * knots)
+    start = ca.SX.sym("state", 5 if forward else 3)
 
-        def push(v):  # type: ignore[no-untyped-def]
-            return grip.drive_power(kart, v) / (v * kart.mass)
+    def push(z):  # type: ignore[no-untyped-def]
+        v = ca.sqrt(z)
+        power = engine[0] + engine[1] * v
+        for i in range(knots):
+            power += engine[3 + knots + i] * grip.rounded_rise(v - engine[3 + i])
+        return ca.fmin(power / (v * engine[2]), MOST_PUSH)
 
-        reached, change = forward_reach(kart.inertia, push, state[0], state[1], step, ca.if_else)
-    else:
-        reached, change = backward_reach(kart.inertia, state[0], state[1], step, ca.if_else)
-    result = ca.vertcat(ca.fmin(reached, column[11]), change)
-    one = ca.Function("step", [state, column, numbers], [result])
-    return one.mapaccum("chunk", _CHUNK)
+    state, rows = start, []
+    for i in range(_UNROLLED):
+        column = columns[:, i]
+        parts = ca.vertsplit(column)
+        step, node, limit = Step(*parts[:3]), Node._make([*parts[3:11], parts[10]]), parts[11]
+        z, *moving = ca.vertsplit(state)
+        after: Driving | Braking
+        if forward:
+            reached, after = drive_on(z, Driving(*moving), step, node, limit, push, use)
+        else:
+            reached, after = brake_from(z, Braking(*moving), step, node, limit, use)
+        here = ca.fmin(ca.fmax(reached, CREEP**2), limit)
+        state = ca.vertcat(here, *after)
+        rows.append(ca.vertcat(here, after[1] if forward else reached))
+    one = ca.Function("steps", [start, columns, engine], [state, ca.horzcat(*rows)])
+    return one.mapaccum("chunk", _CHUNK // _UNROLLED)
 
 
-def _run_scan(kart: KartNumbers, columns: Array, z0: float, *, forward: bool) -> Array:
-    """v² after each interval (N,) of one lap.
+def _engine_numbers(kart: KartNumbers) -> tuple[Array, int]:
+    """Constants of the drive curve as the scan expects them, and how many knots it has below top speed."""
+    used = np.asarray(kart.knots) < float(kart.top_speed)
+    head = [kart.power_at_zero, kart.force_at_zero, float(kart.mass) * float(kart.inertia)]
+    return np.concatenate([head, np.asarray(kart.knots)[used], np.asarray(kart.slope_changes)[used]]), int(used.sum())
+
+
+class _Few:
+    """Passes lap by lap in the compiled scan.
 
     Goes through CasADi's buffer interface: converting the arrays would cost more than the scan itself.
     """
-    count = columns.shape[1]
-    padded = np.zeros((-(-count // _CHUNK) * _CHUNK, 12))
-    padded[:count] = columns.T
-    padded[count:, 1:] = padded[count - 1, 1:]
-    numbers = np.tile(grip.pack(kart), (_CHUNK, 1))
-    state, states = np.array([z0, 0.0]), np.empty((padded.shape[0], 2))
-    buffer, evaluate = _scan(forward).buffer()
-    buffer.set_arg(0, state.data)
-    buffer.set_arg(2, numbers.data)
-    for begin in range(0, padded.shape[0], _CHUNK):
-        chunk = states[begin : begin + _CHUNK]
-        buffer.set_arg(1, padded[begin : begin + _CHUNK].data)
-        buffer.set_res(0, chunk.data)
-        evaluate()
-        state[:] = chunk[-1]
-    return states[:count, 0]
 
+    def __init__(self, kart: KartNumbers, road: Road, passes: Passes) -> None:
+        self.road, self.passes = road, passes
+        self.engine, self.knots = _engine_numbers(kart)
+        self.push = _push_lookup(kart)
 
-def _forward_scan(kart: KartNumbers, steps: Interval, limit: Array, start: Array) -> Array:
-    fields = _columns(steps)
-    z = np.empty_like(limit)
-    z[0] = start
-    for lap in range(limit.shape[1]):
-        columns = np.vstack([fields[:, :, lap], limit[1:, lap]])
-        z[1:, lap] = _run_scan(kart, columns, start[lap], forward=True)
-    return z
+    def forward(self, start: Array, again: bool) -> None:
+        for lap in range(start.size):
+            here = start[lap : lap + 1]
+            seed = start_driving(self._node(lap, 0), here, self.push, ARRAYS)
+            rows = self.passes.forward[:, lap], self.passes.spare[:, lap]
+            rows[0][0], rows[1][0] = here[0], seed.spare[0]
+            self._run(self._columns(lap, forward=True), np.concatenate([here, *seed]), rows, self.knots, again)
 
+    def backward(self, start: Array, again: bool) -> None:
+        for lap in range(start.size):
+            here = start[lap : lap + 1]
+            seed = start_braking(self._node(lap, -1), here, ARRAYS)
+            rows = self.passes.z[::-1, lap], self.passes.reach[::-1, lap]
+            rows[0][0] = rows[1][0] = here[0]
+            self._run(self._columns(lap, forward=False), np.concatenate([here, *seed]), rows, None, again)
 
-def _backward_scan(kart: KartNumbers, steps: Interval, ahead: Array) -> Array:
-    fields = _columns(steps)[:, ::-1]
-    z = np.empty_like(ahead)
-    z[-1] = ahead[-1]
-    for lap in range(ahead.shape[1]):
-        columns = np.vstack([fields[:, :, lap], ahead[-2::-1, lap]])
-        z[-2::-1, lap] = _run_scan(kart, columns, z[-1, lap], forward=False)
-    return z
+    def _node(self, lap: int, i: int) -> Node:
+        """One node of one lap, each field (1,)."""
+        fields = (np.atleast_1d(field[i, lap]) if isinstance(field, np.ndarray) else field for field in self.road.node)
+        return Node(*fields)
+
+    def _columns(self, lap: int, *, forward: bool) -> Array:
+        """Steps of one lap, a row each: step (3), node (8), limit; padded to whole chunks with empty steps."""
+        node, h = self.road.node, self.road.h[:, lap]
+        count = h.size
+        columns = np.zeros((-(-count // _CHUNK) * _CHUNK, 12))
+        turn, ends, limit = slice(None), slice(1, None), self.road.limit
+        if not forward:
+            turn, ends, limit = slice(None, None, -1), slice(-2, None, -1), self.passes.forward
+        h = h[turn]
+        for place, values in enumerate(weights(h, np.concatenate([[0.0], h[:-1]]))):
+            columns[:count, place] = values
+        for place, field in enumerate([*node[:7], node.drive if forward else node.brake, limit], start=3):
+            if field is not None:
+                columns[:count, place] = field[ends, lap] if isinstance(field, np.ndarray) else field
+        columns[count:, 3:] = columns[count - 1, 3:]
+        return columns
+
+    def _run(self, columns: Array, state: Array, into: tuple[Array, Array], knots: int | None, again: bool) -> None:
+        """Chunks into the two rows, after the first entry of each; ``knots`` None for the backward pass.
+
+        Driven again, it ends where it meets the round before.
+        """
+        engine = np.zeros(3) if knots is None else self.engine
+        calls = _CHUNK // _UNROLLED
+        repeated, states, rows = np.tile(engine, (calls, 1)), np.empty((calls, state.size)), np.empty((_CHUNK, 2))
+        buffer, evaluate = _scan(knots is not None, knots or 0).buffer()
+        buffer.set_arg(0, state.data)
+        buffer.set_arg(2, repeated.data)
+        buffer.set_res(0, states.data)
+        buffer.set_res(1, rows.data)
+        for begin in range(0, columns.shape[0], _CHUNK):
+            buffer.set_arg(1, columns[begin : begin + _CHUNK].data)
+            evaluate()
+            state[:] = states[-1]
+            places = [values[begin + 1 : begin + 1 + _CHUNK] for values in into]
+            size = places[0].size
+            met = again and abs(rows[size - 1, 0] - places[0][-1]) <= SAME * places[0][-1]
+            for place, values in zip(places, rows.T):
+                place[:] = values[:size]
+            if met:
+                break

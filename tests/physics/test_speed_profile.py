@@ -54,10 +54,7 @@ def test_circle_from_rest_takes_the_elliptic_time_and_so_does_stopping():
     assert stopping.lap_time == pytest.approx(expected, abs=1e-4)
 
 
-FIRST_STEP = "the pass predicts its first interval's middle speed from no acceleration: +0.0013 m/s, -0.48 ms at 1 m"
-
-
-@pytest.mark.parametrize("step", [0.05, pytest.param(1.0, marks=pytest.mark.xfail(strict=True, reason=FIRST_STEP))])
+@pytest.mark.parametrize("step", [0.05, 1.0])
 def test_constant_power(step):
     """CHECKS 3 (derived): m v dv/dt = P, v³ = v0³ + 3Ps/m; 15 m/s, 20 kW, 160 kg, 100 m."""
     kart = bare_kart(3.0, engine=PowerEngine(power=20e3))
@@ -119,7 +116,6 @@ def sampled(curvature: CubicSpline, per_metre: int) -> Line:
     return flat_line(distance, kappa, closed=True)
 
 
-@pytest.mark.xfail(strict=True, reason="1.1 ms of 47 s short: internal steps of up to 1 m near apexes")
 def test_one_metre_is_fine_enough(solved_curvature):
     """A lap sampled at 1 m against the same lap sampled ten times finer: 0.1 ms."""
     kart = load_kart("senior-single-speed")
