@@ -56,8 +56,9 @@ def judge(
     paths = way[np.minimum(cuts[:, 1], way.size) - 1] - way[np.minimum(cuts[:, 0], way.size - 1)]
     expected = length if length is not None else (float(np.median(paths)) if len(paths) > 2 else None)
     verdicts: list[Verdict] = []
+    measured = samples.speed if samples.has_speed else speed
     for (start, _), (a, b), path in zip(spans, cuts, paths):
-        verdicts.append(_fault(samples, slice(int(a), int(b)), start, float(path), expected, longest_gap))
+        verdicts.append(_fault(samples, measured, slice(int(a), int(b)), start, float(path), expected, longest_gap))
     courses = [_course(samples, speed, way, slice(int(a), int(b)), start) for (start, _), (a, b) in zip(spans, cuts)]
     return _against_each_other(courses, [end - start for start, end in spans], verdicts)
 
@@ -71,7 +72,13 @@ def _way(samples: Samples) -> Array:
 
 
 def _fault(
-    samples: Samples, part: slice, start: float, path: float, expected: float | None, longest_gap: float
+    samples: Samples,
+    speed: Array,
+    part: slice,
+    start: float,
+    path: float,
+    expected: float | None,
+    longest_gap: float,
 ) -> Verdict:
     """What is wrong with a lap by itself."""
     t = samples.t[part]
@@ -83,19 +90,16 @@ def _fault(
         return "incomplete", f"no samples for {steps[worst]:.1f} s, {t[worst] - start:.1f} s into the lap"
     if expected is not None and not 0.75 * expected < path < 1.35 * expected:
         return "incomplete", f"{path:.0f} m driven where a lap has {expected:.0f} m"
-    began, lasted = _standstill(samples, part)
+    began, lasted = _standstill(samples, speed, part)
     if lasted >= STANDING_TIME:
         return "aborted", f"stood still for {lasted:.1f} s, {began - start:.1f} s into the lap"
     return "complete", ""
 
 
-def _standstill(samples: Samples, part: slice) -> tuple[float, float]:
+def _standstill(samples: Samples, speed: Array, part: slice) -> tuple[float, float]:
     """Longest stretch slower than STANDING: when it begins and how long it lasts [s]."""
     t = samples.t[part]
-    speed = samples.speed[part]
-    if not samples.has_speed:
-        speed = speed_by_positions(samples, part)
-    slow = np.concatenate([[False], np.nan_to_num(speed, nan=np.inf) < STANDING, [False]])
+    slow = np.concatenate([[False], np.nan_to_num(speed[part], nan=np.inf) < STANDING, [False]])
     edges = np.flatnonzero(np.diff(slow.astype(np.int8)))
     if edges.size == 0:
         return math.nan, 0.0
@@ -105,9 +109,9 @@ def _standstill(samples: Samples, part: slice) -> tuple[float, float]:
     return float(t[first[longest]]), float(spans[longest])
 
 
-def speed_by_positions(samples: Samples, part: slice = slice(None)) -> Array:
+def speed_by_positions(samples: Samples) -> Array:
     """Mean speed over about one second around each sample, from positions [m/s]."""
-    t, x, y = samples.t[part], samples.x[part], samples.y[part]
+    t, x, y = samples.t, samples.x, samples.y
     half = max(round(0.5 * samples.rate), 1)
     i = np.arange(t.size)
     a, b = np.maximum(i - half, 0), np.minimum(i + half, t.size - 1)
