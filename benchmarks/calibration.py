@@ -11,7 +11,7 @@ from __future__ import annotations
 import platform
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from itertools import pairwise
 from typing import NamedTuple
@@ -20,14 +20,30 @@ import numpy as np
 import simulated_sessions
 from simulated_sessions import Circuit, random_receiver, random_session
 
+from linelab.coaching.grid import computed_rows, session_sheet
+from linelab.coaching.marked import driven_marks
+from linelab.coaching.seen import as_seen
 from linelab.comparison.compare import compare
 from linelab.comparison.estimate import DrivenLap, PositionBias, estimate_laps, without_uncertainty
 from linelab.comparison.laps import ASSUMED_BIAS, complete_laps, split_laps
+from linelab.comparison.marks import find_marks
 from linelab.comparison.measured import Measured
 from linelab.comparison.sensors import read_sensors
 from linelab.errors import LinelabError
 from linelab.simulation.receiver import Receiver, record
 
+#: Marks of a driven corner that are told with an uncertainty.
+MARKS = {
+    "min_speed": "minimum speed",
+    "min_speed_place": "place of the minimum speed",
+    "apex_miss": "apex miss",
+    "brake_point": "brake point",
+    "drive_point": "drive point",
+    "turn_in": "turn-in",
+    "brake_peak": "hardest braking",
+    "coasting_before": "coasting before the corner",
+    "track_out_room": "room at the track-out",
+}
 LAPS = 4
 DRAWN = 6
 WORKERS = 2
@@ -48,17 +64,21 @@ class Row(NamedTuple):
     truth: float
 
 
-def figures(circuit: Circuit, lap: DrivenLap) -> dict[tuple[str, int], Measured]:
-    """Figures of a lap by name and corner (0 for the whole lap)."""
-    comparison = compare(circuit.track, circuit.reference, lap)
-    found = {("lap time", 0): Measured(lap.lap.lap_time, lap.lap_time_sigma)}
-    for review in comparison.corners:
-        number = review.corner.number
-        found["minimum speed", number] = review.min_speed
-        found["minimum speed place", number] = review.min_speed_place
-        found["turn-in speed", number] = review.turn_in_speed
-        found["apex miss", number] = review.apex_miss
-        found["time lost", number] = review.time_lost
+def figures(circuit: Circuit, laps: Sequence[DrivenLap]) -> list[dict[tuple[str, int], Measured]]:
+    """Figures of each lap by name and corner (0 for the whole lap)."""
+    track, reference = circuit.track, circuit.reference
+    sheet = session_sheet(track, circuit.kart, laps)
+    seen = computed_rows(sheet, [as_seen(track, reference, laps[0])])
+    marked = driven_marks(sheet, seen, find_marks(track, reference)).laps
+    found = []
+    for lap, corners in zip(laps, marked):
+        values = {("lap time", 0): Measured(lap.lap.lap_time, lap.lap_time_sigma)}
+        for corner in corners:
+            values |= {(title, corner.corner.number): getattr(corner, name).driven for name, title in MARKS.items()}
+        for review in compare(track, reference, lap).corners:
+            values["time lost", review.corner.number] = review.time_lost
+            values["speed at reference turn-in", review.corner.number] = review.turn_in_speed
+        found.append(values)
     return found
 
 
@@ -74,13 +94,13 @@ def session_rows(circuit: Circuit, number: int) -> list[Row]:
     drifts = sensors.drift_time * (receiver.bias / ASSUMED_BIAS) ** 2
     bias = PositionBias(sigma=receiver.bias, time=drifts, note="as stated for this receiver")
     laps = estimate_laps(circuit.track, recorded, sensors=sensors, bias=bias)
-    rows: list[Row] = []
-    for lap, split in zip(laps, recorded):
-        truth = drive.laps[split.number - 1]
-        exact = figures(circuit, without_uncertainty(truth))
-        for key, found in figures(circuit, lap).items():
-            rows += _row(key[0], number, receiver, found, exact[key])
-    return rows
+    exact = figures(circuit, [without_uncertainty(drive.laps[lap.number - 1]) for lap in recorded])
+    return [
+        row
+        for found, true in zip(figures(circuit, laps), exact)
+        for key, value in found.items()
+        for row in _row(key[0], number, receiver, value, true[key])
+    ]
 
 
 def _row(figure: str, session: int, receiver: Receiver, found: Measured, exact: Measured) -> Iterable[Row]:
@@ -101,7 +121,7 @@ def _start(circuits: list[Circuit]) -> None:
 def _work(number: int) -> list[Row] | str:
     try:
         return session_rows(_CIRCUITS[number % len(_CIRCUITS)], number)
-    except LinelabError as error:
+    except LinelabError as error:  # a recording that is refused is told, and counts as none
         return f"session {number}: {error}"
 
 
@@ -110,7 +130,7 @@ def describe(name: str, rows: list[Row]) -> str:
     value, sigma, truth = (np.array([getattr(row, field) for row in rows]) for field in ("value", "sigma", "truth"))
     known = np.isfinite(value)
     if known.sum() < 20:
-        return f"{name:34s} {len(rows):6d} {100.0 * (1.0 - known.mean()):8.1f}        -"
+        return f"{name:40s} {len(rows):6d} {100.0 * (1.0 - known.mean()):8.1f}        -"
     off, sigma = value[known] - truth[known], np.maximum(sigma[known], 1e-12)
     sessions = np.array([row.session for row in rows])[known]
     inside = np.abs(off) <= WIDE * sigma
@@ -119,13 +139,13 @@ def describe(name: str, rows: list[Row]) -> str:
     score = off / sigma
     sizes = (np.sqrt(np.mean(off**2)), np.median(np.abs(off)), np.median(sigma))
     return (
-        f"{name:34s} {len(rows):6d} {100.0 * (1.0 - known.mean()):8.1f} {shares} "
+        f"{name:40s} {len(rows):6d} {100.0 * (1.0 - known.mean()):8.1f} {shares} "
         f"{sizes[0]:10.4f} {sizes[1]:9.4f} {sizes[2]:9.4f} {np.sqrt(np.mean(score**2)):7.2f} {np.median(score):7.2f}"
     )
 
 
 HEAD = (
-    f"{'figure':34s} {'values':>6s} {'withheld':>8s} {'inside':>8s} {'±':>5s} {'rms error':>10s} {'median':>9s} "
+    f"{'figure':40s} {'values':>6s} {'withheld':>8s} {'inside':>8s} {'±':>5s} {'rms error':>10s} {'median':>9s} "
     f"{'stated':>9s} {'rms z':>7s} {'mid z':>7s}"
 )
 
