@@ -40,7 +40,8 @@ def first_guess(task: Task) -> Guess:
     n = _smooth_offset(np.clip(0.0, low + margin, high - margin), s[1], track.closed)
     line = line_on_track(track, s, n, half_width=task.half_width, grip=task.grip)
     ideal = speed_profiles([line], task.kart, v_start=task.start.v, v_end=task.end.v)[0]
-    return Guess(s, n, ideal.v)
+    # To the centimetre a second: where the optimiser ends up must not hang on a profile's last digits.
+    return Guess(s, n, np.round(ideal.v, 2))
 
 
 def _smooth_offset(n: Array, step: float, closed: bool) -> Array:

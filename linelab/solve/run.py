@@ -16,7 +16,7 @@ from linelab.solve.transcription import Problem, build_problem
 from linelab.units import Array
 
 #: Cold starts are tried with these shares of the guessed speed and barrier parameters, in turn.
-COLD_STARTS = ((0.9, 1e-1), (0.7, 1.0), (0.5, 1e-2), (0.8, 1e-1))
+COLD_STARTS = ((0.9, 1e-1), (0.7, 1.0), (0.5, 1e-2))
 #: Barrier parameters of warm starts, in turn.
 WARM_BARRIERS = (1e-5, 1e-3)
 
