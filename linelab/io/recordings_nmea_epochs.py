@@ -43,6 +43,7 @@ class Epochs:
         self._waiting: dict[str, float] = {}
         self._vtg_leads: bool | None = None
         self._date: tuple[float, float] | None = None
+        self._date_text, self._date_day = b"", _NAN
         self._line = 0
         self._readers: dict[bytes, Callable[[bytes, list[bytes]], None]] = {
             b"RMC": self._rmc, b"GGA": self._gga, b"GNS": self._gns, b"VTG": self._vtg, b"ZDA": self._zda,
@@ -66,7 +67,10 @@ class Epochs:
             self._void[row] = 1
         elif self.values["fix"][row] != self.values["fix"][row]:
             self.values["fix"][row] = 1.0
-        self._set(row, "day", self._day_of(fields[8][:2], fields[8][2:4], fields[8][4:]))
+        if fields[8] != self._date_text:  # it changes once a day
+            self._date_text = fields[8]
+            self._date_day = self._day_of(fields[8][:2], fields[8][2:4], fields[8][4:])
+        self._set(row, "day", self._date_day)
 
     def _gga(self, talker: bytes, fields: list[bytes]) -> None:
         self._fix(talker, fields, self._number(fields[5]), fields[6:9])
