@@ -13,8 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.marked import SessionMarks, common, edge_reason
+from linelab.coaching.marked import SessionMarks, common
+from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import Cause, FaultKind
+from linelab.comparison.corner_review import edge_reason
 from linelab.comparison.measured import Measured
 from linelab.units import Array
 
@@ -75,7 +77,7 @@ class Signs:
 
 
 def find_habits(analysis: Analysis, marked: SessionMarks) -> list[Finding]:
-    """Every habit of every corner, significant or not, dearest first."""
+    """Every habit of every corner, significant or not, dearest first; from the typical laps."""
     corners = len(analysis.marks)
     ledger = analysis.ledger
     line = ledger.by_corner(ledger.line, corners)
@@ -94,7 +96,7 @@ def find_habits(analysis: Analysis, marked: SessionMarks) -> list[Finding]:
 
 def habit_cost(analysis: Analysis, amount: Array) -> Measured:
     """Mean over the laps of a cost known for all rows (R,), with its standard deviation."""
-    laps = amount[: analysis.count]
+    laps = amount[: analysis.count][typical_laps(analysis.sheet.t[:, -1])]
     noise = float(analysis.noise(amount[:, None])[0])
     scatter = float(np.std(laps, ddof=1)) if laps.size > 2 else 0.0
     own = max(noise, scatter) / math.sqrt(laps.size)
@@ -120,13 +122,14 @@ def entry_inside(analysis: Analysis) -> Array:
         total = np.cumsum(np.pad(off[:, local], ((0, 0), (1, 0))), axis=1)
         means = (total[:, width:] - total[:, :-width]) / width
         found[:, k] = (means if mark.corner.left else -means).max(axis=1)
-    return found - found[-analysis.receptions :].mean(axis=0)
+    return np.asarray(found - found[-analysis.receptions :].mean(axis=0))
 
 
 def read_signs(analysis: Analysis, marked: SessionMarks, inside: Array, k: int) -> Signs:
     """What the marks of corner ``k`` say."""
-    figures, faultless = marked.figures, marked.faultless
-    count = analysis.count
+    typical = typical_laps(analysis.sheet.t[:, -1])
+    figures = {name: values[typical] for name, values in marked.figures.items()}
+    faultless, count = marked.faultless, int(typical.sum())
 
     def gap(name: str) -> float:
         return common(figures[name][:, k]) - float(faultless[name][k])
@@ -135,9 +138,9 @@ def read_signs(analysis: Analysis, marked: SessionMarks, inside: Array, k: int) 
         """The gap less what noise alone might make of it."""
         return gap(name) - 2.0 * float(marked.ripple[name][k]) / math.sqrt(count)
 
-    blind = any(edge_reason(analysis.sheet, drive) for drive in analysis.sheet.driven)
+    blind = any(edge_reason(analysis.sheet.track, drive) for drive in analysis.sheet.driven)
     return Signs(
-        inside=math.nan if blind else float(np.median(inside[:count, k])),
+        inside=math.nan if blind else float(np.median(inside[: analysis.count][typical, k])),
         miss=math.nan if blind else common(figures["apex_miss"][:, k]),
         place_sigma=common(marked.sigma["apex_miss"][:, k]),
         slide=clear("slide"),

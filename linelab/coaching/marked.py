@@ -11,7 +11,7 @@ from linelab.coaching.definitions import MARKS
 from linelab.coaching.grid import Rows, Sheet
 from linelab.coaching.marks import Figures, all_figures
 from linelab.coaching.values import DrivenMarks, Mark
-from linelab.comparison.corner_review import LARGEST_BIAS, LARGEST_PLACE, minimum_rooms
+from linelab.comparison.corner_review import LARGEST_PLACE, edge_reason, minimum_rooms
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import LEAST_RATE
 from linelab.comparison.marks import CornerMarks
@@ -161,8 +161,7 @@ def _beside(sheet: Sheet, drive: DrivenLap, name: str, quantity: str) -> tuple[f
         return 0.0, 0.0
     lag = drive.sensors.speed_lag_sigma
     if name in EDGES:
-        survey = 0.0 if name == "apex_miss" else sheet.track.survey.uncertainty or 0.0
-        return math.hypot(drive.bias.sigma, survey), 0.0
+        return math.hypot(drive.bias.sigma, sheet.track.survey.uncertainty or 0.0), 0.0
     if quantity == "place":
         by_line = name in ("turn_in", "apex_place")
         return drive.bias.sigma, 0.0 if by_line else lag
@@ -178,7 +177,7 @@ def _figure(drive: DrivenLap, sheet: Sheet, name: str, value: float, sigma: floa
     if drive.rate < LEAST_RATE:
         return withheld(f"{drive.rate:.1f} samples a second: too slow for marks")
     if name in EDGES:
-        reason = edge_reason(sheet, drive)
+        reason = edge_reason(sheet.track, drive)
         if reason:
             return withheld(f"{reason}: {MARKS[name].name} not reported")
     if not math.isfinite(value):
@@ -188,18 +187,6 @@ def _figure(drive: DrivenLap, sheet: Sheet, name: str, value: float, sigma: floa
     if MARKS[name].quantity == "place" and sigma > LARGEST_PLACE:
         return withheld(f"{MARKS[name].name} only known within ±{sigma:.0f} m")
     return Measured(float(value), float(sigma))
-
-
-def edge_reason(sheet: Sheet, drive: DrivenLap) -> str:
-    """Why distances to an edge are not told on a lap; empty where they are."""
-    if sheet.track.survey.kind == "estimated":
-        return "no surveyed edge"
-    survey = sheet.track.survey.uncertainty or 0.0
-    if drive.bias.sigma > LARGEST_BIAS:
-        return f"position bias ±{drive.bias.sigma:.1f} m"
-    if survey > LARGEST_BIAS:
-        return f"edges only known within ±{survey:.1f} m"
-    return ""
 
 
 def spread_over_laps(values: Array, sigma: Array) -> tuple[float, float]:

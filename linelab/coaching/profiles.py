@@ -16,8 +16,8 @@ from linelab.coaching.grid import Rows, Sheet, sheet_line
 from linelab.coaching.pedals import Index, Mask
 from linelab.grip import Surface, kart_numbers
 from linelab.lap import Lap
-from linelab.solve.passes import run_passes
-from linelab.solve.reach import Interval, interval
+from linelab.solve.passes import Road, run_passes
+from linelab.solve.reach import nodes_on
 from linelab.solve.speed import speed_profiles
 from linelab.units import Array
 
@@ -113,11 +113,12 @@ def held_speed(sheet: Sheet, rows: Rows, surface: Surface, best: Array, low: Low
         slowest = rows.v[:, room].min(axis=1)
         at = low.index[:, k]
         cap[lap, at] = np.where(low.real[:, k], np.minimum(cap[lap, at], slowest), cap[lap, at])
-    steps = _intervals(sheet, rows, surface)
-    load = type(steps.load)(*map(_twice, steps.load))
-    both = Interval(_twice(steps.h), load, _twice(steps.drive), _twice(steps.brake), _twice(steps.side))
+    kart = kart_numbers(sheet.kart)
     limit = np.concatenate([cap, best]).T ** 2
-    z = run_passes(kart_numbers(sheet.kart), both, np.ascontiguousarray(limit), first=limit[0]).z.T
+    ground = Surface(*(_twice(np.asarray(values)) for values in surface))
+    h = _twice(np.diff(path_length(sheet, rows), axis=1))
+    road = Road(h, np.ascontiguousarray(limit), nodes_on(kart, _twice(rows.kappa), ground))
+    z = run_passes(kart, road, closed=False, first=limit[0]).z.T
     count = best.shape[0]
     # Both on the same coarse steps: their ratio is what the low points cost, free of the steps' own error.
     return np.asarray(best * np.sqrt(np.minimum(z[:count] / z[count:], 1.0)))
@@ -126,19 +127,6 @@ def held_speed(sheet: Sheet, rows: Rows, surface: Surface, best: Array, low: Low
 def _twice(values: Array) -> Array:
     """The same columns twice."""
     return np.ascontiguousarray(np.concatenate([values, values]).T)
-
-
-def _intervals(sheet: Sheet, rows: Rows, surface: Surface) -> Interval:
-    """What the intervals between the sheet's stations ask of the tyres, fields (R, N-1)."""
-
-    def middle(values: Array) -> Array:
-        return np.asarray(0.5 * (values[:, 1:] + values[:, :-1]))
-
-    h = np.diff(path_length(sheet, rows), axis=1)
-    under = Surface(*(middle(np.asarray(values)) for values in surface))
-    found = interval(kart_numbers(sheet.kart), h, middle(rows.kappa), under)
-    load = type(found.load)(*(np.broadcast_to(field, h.shape) for field in found.load))
-    return Interval(h, load, *(np.broadcast_to(field, h.shape) for field in (found.drive, found.brake, found.side)))
 
 
 def lowest_points(best: Array, rooms: list[Index]) -> Low:

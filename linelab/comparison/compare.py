@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ import numpy as np
 from linelab.comparison.corner_review import CornerReview, minimum_rooms, review_corner
 from linelab.comparison.estimate import DrivenLap, track_heading, without_uncertainty
 from linelab.comparison.losses import SegmentLosses, segment_losses
-from linelab.comparison.marks import find_marks
+from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.measured import Measured
 from linelab.comparison.segments import segments_of, time_at
 from linelab.errors import InputError
@@ -83,7 +84,16 @@ class Comparison:
         return table
 
 
-def compare(track: Track, reference: Lap, driven: Lap | DrivenLap, kart: Kart | None = None) -> Comparison:
+def compare(
+    track: Track,
+    reference: Lap,
+    driven: Lap | DrivenLap,
+    kart: Kart | None = None,
+    *,
+    grip: float = 1.0,
+    marks: tuple[CornerMarks, ...] | None = None,
+    best: Sequence[Lap] = (),
+) -> Comparison:
     """Compare a driven lap with the reference lap.
 
     Parameters
@@ -95,6 +105,12 @@ def compare(track: Track, reference: Lap, driven: Lap | DrivenLap, kart: Kart | 
         From :func:`linelab.comparison.estimate.estimate_lap`; a plain Lap is taken as exact.
     kart : Kart, optional
         For the split into line loss and speed loss.
+    grip : float
+        Factor on mu that the reference lap was solved for; the best possible on the driven line has the same [-].
+    marks : tuple of CornerMarks, optional
+        Where the corners' phases begin and end; those of the reference lap when not given.
+    best : sequence of Lap
+        Best possible on the driven line, then on some of its draws, where they are known already.
 
     Raises
     ------
@@ -105,10 +121,10 @@ def compare(track: Track, reference: Lap, driven: Lap | DrivenLap, kart: Kart | 
     begin, end = lap_ends(track)
     ends = _ended(reference, begin, end, "reference"), _ended(drive.lap, begin, end, "driven")
     reference, drive = ends[0], replace(drive, lap=ends[1])
-    marks = find_marks(track, reference)
+    marks = find_marks(track, reference) if marks is None else marks
     segments = segments_of(marks, begin, end, closed=track.closed)
     edges = np.array([segment.s_start for segment in segments] + [end])
-    losses = segment_losses(segments, reference, drive, track_heading(track, edges), kart)
+    losses = segment_losses(segments, reference, drive, track_heading(track, edges), kart, grip=grip, best=best)
     owner = np.array([segment.corner for segment in segments])
     phase = np.array([segment.phase for segment in segments])
     corners = tuple(

@@ -17,7 +17,8 @@ from linelab.lap import Lap
 from linelab.track import Corner, Track, along
 from linelab.units import Array
 
-#: Distances to an edge are withheld where the position bias is larger: the miss that matters is half a metre [m].
+#: Distances to an edge are withheld where the position bias or the survey's error is larger: the miss that matters is
+#: half a metre [m].
 LARGEST_BIAS = 0.5
 #: A place along the track is withheld where it is less certain than this [m].
 LARGEST_PLACE = 10.0
@@ -213,12 +214,24 @@ def _apex(track: Track, reference: Lap, drive: DrivenLap, marks: CornerMarks) ->
     wanted = float(np.interp(station, reference.line.s, reference.line.n))
     scatter = float(np.interp(station, drive.lap.line.s, drive.sigma_n))
     sigma = math.hypot(scatter, drive.bias.sigma)
-    if track.survey.kind == "estimated":
-        reason = "no surveyed edge: apex distance not reported"
-        return withheld(reason), withheld(reason)
-    if drive.bias.sigma > LARGEST_BIAS:
-        reason = f"position bias ±{drive.bias.sigma:.1f} m: apex distance not reported"
+    reason = edge_reason(track, drive)
+    if reason:
+        reason = f"{reason}: apex distance not reported"
         return withheld(reason), withheld(reason)
     edge = float(along(track, track.w_left if side > 0.0 else track.w_right, np.array(station)))
+    # An edge surveyed a little off moves the reference line with it: the survey's error is in both.
+    whole = math.hypot(sigma, track.survey.uncertainty or 0.0)
+    return Measured(edge - side * n, whole), Measured(side * (wanted - n), whole)
+
+
+def edge_reason(track: Track, drive: DrivenLap) -> str:
+    """Why distances to an edge are not told on a lap; empty where they are.
+
+    The miss that matters is half a metre: neither the position bias nor the survey may be worse than that.
+    """
+    if track.survey.kind == "estimated":
+        return "no surveyed edge"
+    if drive.bias.sigma > LARGEST_BIAS:
+        return f"position bias ±{drive.bias.sigma:.1f} m"
     survey = track.survey.uncertainty or 0.0
-    return Measured(edge - side * n, math.hypot(sigma, survey)), Measured(side * (wanted - n), sigma)
+    return f"edges only known within ±{survey:.1f} m" if survey > LARGEST_BIAS else ""

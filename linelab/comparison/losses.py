@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -89,7 +90,14 @@ class SegmentLosses:
 
 
 def segment_losses(
-    segments: tuple[Segment, ...], reference: Lap, driven: DrivenLap, heading: Array, kart: Kart | None
+    segments: tuple[Segment, ...],
+    reference: Lap,
+    driven: DrivenLap,
+    heading: Array,
+    kart: Kart | None,
+    *,
+    grip: float = 1.0,
+    best: Sequence[Lap] = (),
 ) -> SegmentLosses:
     """Time lost in each segment.
 
@@ -103,6 +111,10 @@ def segment_losses(
         Yaw angle of the reference line at the segments' ends [rad].
     kart : Kart or None
         For the split; None for no split.
+    grip : float
+        Factor on mu that the reference lap was solved for [-].
+    best : sequence of Lap
+        Best possible on the driven line, then on some of its draws, where they are known already.
     """
     edges = np.array([segment.s_start for segment in segments] + [segments[-1].s_end])
     lap = driven.lap
@@ -117,22 +129,27 @@ def segment_losses(
         segments=segments, loss=loss, draws=np.diff(drawn, axis=1), shift=np.diff(pace, axis=0), drift=drift,
         bias_sigma=driven.bias.sigma,
     )  # fmt: skip
-    if kart is None:
-        return replace(losses, split_reason="no kart given")
     if driven.rate < LEAST_RATE:
         return replace(losses, split_reason=f"{driven.rate:.1f} samples a second: the line has no usable curvature")
-    return _with_split(losses, edges, clock, own, reference, driven, kart)
+    if best:
+        return _with_split(losses, edges, clock, own, best)
+    if kart is None:
+        return replace(losses, split_reason="no kart given")
+    return _with_split(losses, edges, clock, own, _best_possible(reference, driven, kart, grip))
 
 
-def _with_split(
-    losses: SegmentLosses, edges: Array, clock: Array, own: Array, reference: Lap, driven: DrivenLap, kart: Kart
-) -> SegmentLosses:
-    """Add the line and speed parts: ``driven - reference = (best - reference) + (driven - best)``."""
-    line = replace(driven.lap.line, closed=False)  # entered at a given speed, a computed lap's closed line too
+def _best_possible(reference: Lap, driven: DrivenLap, kart: Kart, grip: float) -> Sequence[Lap]:
+    """The best possible on the driven line, and on some of its draws."""
+    # Entered at a given speed, a computed lap's closed line too.
+    line = replace(driven.lap.line, closed=False, grip=driven.lap.line.grip * grip)
     lines = [line] + [replace(line, kappa=line.kappa + row) for row in driven.draws_kappa[:_LINES]]
     # Entering the lap no faster than the reference does (or the driver did) keeps the best possible lap a flying lap.
     entry = float(max(reference.v[0], driven.lap.v[0]))
-    laps = speed_profiles(lines, kart, v_start=entry, label=f"best on {driven.lap.label}")
+    return speed_profiles(lines, kart, v_start=entry, label=f"best on {driven.lap.label}")
+
+
+def _with_split(losses: SegmentLosses, edges: Array, clock: Array, own: Array, laps: Sequence[Lap]) -> SegmentLosses:
+    """Add the line and speed parts: ``driven - reference = (best - reference) + (driven - best)``."""
     times = np.array([time_at(lap.line.s, lap.t, edges) for lap in laps])
     best = times[0]
     return replace(

@@ -1,12 +1,13 @@
-"""A review from a recording to a folder of results: laps, reference lap, comparison, tables and pictures."""
+"""A review from a recording to a folder of results: laps, reference lap, a coach's words, the page and tables."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from linelab.comparison.compare import Comparison, compare
+from linelab.coaching.session import review_session
+from linelab.coaching.values import SessionReview, TargetKind
 from linelab.comparison.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
 from linelab.comparison.estimate import PositionBias, estimate_laps, stated_bias
 from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
@@ -18,37 +19,12 @@ from linelab.io.outputs import results_folder
 from linelab.kart import Kart
 from linelab.lap import Recording
 from linelab.report.display import METRIC, Units
-from linelab.report.exports import save_corners_csv, save_nodes_csv, save_review_json
+from linelab.report.exports import save_corners_csv, save_nodes_csv
+from linelab.report.page.write import save_page
 from linelab.report.reference_facts import lap_csv
+from linelab.report.review_json import save_review_json
 from linelab.solve.mintime import Solution, solve_min_time
 from linelab.track import Track
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Review:
-    """A recording held against the reference lap.
-
-    Parameters
-    ----------
-    recording : Recording
-    track : Track
-    kart : Kart
-    laps : tuple of RecordedLap
-        All of the recording, with their status.
-    reference : Solution
-    comparisons : tuple of Comparison
-        One a reviewed lap.
-    notes : tuple of str
-        What had to be assumed or left out.
-    """
-
-    recording: Recording
-    track: Track
-    kart: Kart
-    laps: tuple[RecordedLap, ...]
-    reference: Solution
-    comparisons: tuple[Comparison, ...]
-    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -59,6 +35,28 @@ class Ground:
     laps: tuple[RecordedLap, ...]
     sensors: Sensors | None = None
     bias: PositionBias | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Review:
+    """A recording and what a coach would say about it.
+
+    Parameters
+    ----------
+    recording : Recording
+    ground : Ground
+        Track, and all laps of the recording with their status.
+    reference : Solution
+    session : SessionReview
+    notes : tuple of str
+        What the reader of the file had to know or assume.
+    """
+
+    recording: Recording
+    ground: Ground
+    reference: Solution
+    session: SessionReview
     notes: tuple[str, ...] = ()
 
 
@@ -118,15 +116,14 @@ def recording_start_line(recording: Recording, left: tuple[float, float], right:
     return StartLine(left=np.array(left), right=np.array(right))
 
 
-def choose_laps(laps: Sequence[RecordedLap], wanted: Sequence[int] = (), *, every: bool = False) -> list[RecordedLap]:
-    """The laps to review: those numbered in ``wanted``, every complete one, or the fastest complete one.
+def choose_laps(laps: Sequence[RecordedLap], wanted: Sequence[int] = ()) -> list[RecordedLap]:
+    """The laps to review: those numbered in ``wanted``, or every complete one.
 
     Raises
     ------
     RecordingError
         No such lap, or it cannot be reviewed.
     """
-    complete = complete_laps(tuple(laps))
     if wanted:
         by_number = {lap.number: lap for lap in laps if lap.status in ("complete", "aborted")}
         for number in wanted:
@@ -134,9 +131,10 @@ def choose_laps(laps: Sequence[RecordedLap], wanted: Sequence[int] = (), *, ever
                 known = ", ".join(str(key) for key in by_number) or "none"
                 raise RecordingError(f"there is no complete lap {number}", remedy=f"Choose among the laps {known}")
         return [by_number[number] for number in wanted]
+    complete = complete_laps(tuple(laps))
     if not complete:
         raise RecordingError("no lap is complete", remedy="Name an aborted lap to review it all the same")
-    return list(complete) if every else [min(complete, key=lambda lap: lap.duration)]
+    return list(complete)
 
 
 def review_recording(
@@ -145,11 +143,12 @@ def review_recording(
     kart: Kart,
     laps: Sequence[RecordedLap],
     *,
+    against: TargetKind = "ideal",
     grip: float = 1.0,
     reference: Solution | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> Review:
-    """Compare recorded laps with the reference lap of a kart on the same track.
+    """Hold recorded laps against a target and work out what a coach would say.
 
     Parameters
     ----------
@@ -157,6 +156,8 @@ def review_recording(
         From :func:`find_ground`.
     laps : sequence of RecordedLap
         From :func:`choose_laps`.
+    against : TargetKind
+        What the laps are held against.
     grip : float
         Factor on the kart's grip for the reference lap.
     reference : Solution, optional
@@ -169,19 +170,25 @@ def review_recording(
     if not laps:
         raise InputError("no lap to review", where="laps", remedy="Choose at least one")
     solution = reference or solve_min_time(ground.track, kart, grip=grip, progress=progress)
-    comparisons = []
-    for driven in estimate_laps(ground.track, laps, sensors=ground.sensors, bias=ground.bias):
-        progress(f"comparing {driven.lap.label}")
-        comparisons.append(compare(ground.track, solution.lap, driven, kart))
-    return Review(
-        recording=recording,
-        track=ground.track,
-        kart=kart,
-        laps=ground.laps,
-        reference=solution,
-        comparisons=tuple(comparisons),
-        notes=(*recording.notes, *ground.notes),
+    refused: list[str] = []
+    driven = estimate_laps(
+        ground.track,
+        laps,
+        sensors=ground.sensors,
+        bias=ground.bias,
+        refused=lambda lap, error: refused.append(f"{lap.label} left out: {error}"),
+        progress=lambda done, total: progress(f"laps estimated: {done} of {total}"),
     )
+    session = review_session(
+        ground.track,
+        kart,
+        driven,
+        solution,
+        target=against,
+        cleaning=(*recording.notes, *ground.notes, *refused),
+        progress=progress,
+    )
+    return Review(recording=recording, ground=ground, reference=solution, session=session, notes=recording.notes)
 
 
 def save_review(
@@ -189,13 +196,24 @@ def save_review(
     review: Review,
     units: Units = METRIC,
     *,
-    pictures: bool = True,
-    settings: dict[str, object] | None = None,
+    print_file: bool = False,
+    nodes: bool = False,
+    pictures: bool = False,
+    settings: Mapping[str, object] | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[str]:
-    """Write review.json, corners.csv, nodes.csv and the pictures of every reviewed lap, and the reference lap's nodes.
+    """Write the page (review.html), the whole review as JSON and a table of corners and laps (CSV) into a folder.
 
-    With several laps each file's name starts with the lap's.
+    Parameters
+    ----------
+    print_file : bool
+        Also the same for print (review.pdf).
+    nodes : bool
+        Also every lap's nodes and the reference lap's (CSV).
+    pictures : bool
+        Also pictures of the best lap (PNG).
+    settings : mapping, optional
+        Kept in the JSON file.
 
     Returns
     -------
@@ -207,26 +225,36 @@ def save_review(
     InputError
         The folder cannot be written.
     """
+    session = review.session
+    source = Path(review.recording.source).name
     chosen = {
         "recording": review.recording.source,
-        "kart": review.kart.name,
         "grip_factor": review.reference.grip,
         "reference_lap_time_error_s": review.reference.time_error,
-        "recording_notes": list(review.notes),
         **(settings or {}),
     }
-    several = len(review.comparisons) > 1
     with results_folder(folder) as stage:
-        (stage / "reference_lap.csv").write_text(lap_csv(review.reference.lap), encoding="utf-8")
-        for comparison in review.comparisons:
-            prefix = f"{comparison.driven.lap.label.replace(' ', '_')}_" if several else ""
-            save_review_json(comparison, stage / f"{prefix}review.json", settings=chosen)
-            save_corners_csv(comparison, stage / f"{prefix}corners.csv")
-            save_nodes_csv(comparison, stage / f"{prefix}nodes.csv")
-            if pictures:
-                from linelab.report.figures import save_review_pictures
+        progress("writing the page")
+        save_page(session, stage / "review.html", units, source=source, recorded=review.ground.laps)
+        save_review_json(session, stage / "review.json", settings=chosen)
+        save_corners_csv(session, stage / "corners.csv")
+        if nodes:
+            save_nodes_csv(session, stage / "nodes.csv")
+            (stage / "reference_lap.csv").write_text(lap_csv(review.reference.lap), encoding="utf-8")
+        if print_file:
+            _save_print(stage / "review.pdf", session, units, source, progress)
+        if pictures:
+            from linelab.report.figures import save_review_pictures
 
-                save_review_pictures(
-                    stage, review.track, comparison, review.kart, units, prefix=prefix, progress=progress
-                )
+            best = session.laps[session.best].comparison
+            save_review_pictures(stage, session.track, best, session.kart, units, progress=progress)
         return sorted(item.name for item in stage.iterdir())
+
+
+def _save_print(path: Path, session: SessionReview, units: Units, source: str, progress: Callable[[str], None]) -> None:
+    """The PDF; the drawing library is loaded only for it."""
+    from linelab.report.review_print import review_pages
+    from linelab.report.style import save_book
+
+    progress("drawing for print")
+    save_book(review_pages(session, units, source=source), path, f"Review, {session.track.name}")

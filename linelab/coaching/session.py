@@ -1,0 +1,241 @@
+"""The review of a session: everything a coach would say, from driven laps and a reference lap."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from linelab.coaching.analysis import Analysis, analyse
+from linelab.coaching.causes import Ledger
+from linelab.coaching.consistency import consistency
+from linelab.coaching.faults import find_habits
+from linelab.coaching.marked import SessionMarks, driven_marks
+from linelab.coaching.priorities import priorities
+from linelab.coaching.split import LapSplit, split_losses
+from linelab.coaching.strengths import strengths
+from linelab.coaching.targets import choose_target
+from linelab.coaching.typical import typical_laps
+from linelab.coaching.values import CornerLap, LapReview, Priority, SessionReview, Target, TargetKind
+from linelab.comparison.compare import Comparison, compare
+from linelab.comparison.estimate import DrivenLap
+from linelab.comparison.measured import Measured
+from linelab.kart import Kart
+from linelab.lap import Lap
+from linelab.solve.mintime import Solution
+from linelab.track import Corner, Track
+
+
+def review_session(
+    track: Track,
+    kart: Kart,
+    driven: Sequence[DrivenLap],
+    reference: Solution | Lap,
+    *,
+    target: TargetKind = "ideal",
+    grip: float | None = None,
+    cleaning: Sequence[str] = (),
+    notes: Sequence[str] = (),
+    progress: Callable[[str], None] = lambda text: None,
+) -> SessionReview:
+    """Review a session.
+
+    Parameters
+    ----------
+    track : Track
+    kart : Kart
+    driven : sequence of DrivenLap
+        Complete laps in order of time, from :func:`linelab.comparison.estimate.estimate_laps`.
+    reference : Solution or Lap
+        The minimum-time lap of this track, kart and grip.
+    target : str
+        "ideal", "shown_grip", "own_best" or "own_parts": what times are held against.  Priorities do not depend on it:
+        they are what is lost at the grip the driver had.
+    grip : float or None
+        Factor on mu that a reference given as a Lap was solved for [-]; 1 when not given.
+    cleaning, notes : sequences of str
+        What was cleaned or left out, and what else belongs on the page.
+    progress : callable
+        Called with a short text at each step.
+
+    Raises
+    ------
+    InputError
+        No lap, laps of another track, or an unknown target.
+    """
+    lap = reference.lap if isinstance(reference, Solution) else reference
+    factor = grip if grip is not None else reference.grip if isinstance(reference, Solution) else 1.0
+    progress("working out what each lap's line allowed")
+    analysis = analyse(track, kart, driven, lap, grip=factor)
+    goal, ledger = choose_target(analysis, target)
+    progress("finding marks and causes")
+    again = analysis.rows.pick(slice(-analysis.receptions, None))
+    marked = driven_marks(analysis.sheet, analysis.seen, again, analysis.marks)
+    splits = split_losses(analysis, ledger, goal.sigma)
+    findings = [] if analysis.reason else find_habits(analysis, marked)
+    repeat = consistency(analysis, ledger, splits, marked)
+    laps = tuple(_lap_review(analysis, goal, marked, split, index) for index, split in enumerate(splits))
+    first = priorities(analysis, marked, findings)
+    times = analysis.sheet.t[:, -1]
+    return SessionReview(
+        track=track,
+        kart=kart,
+        target=goal,
+        grip=analysis.grip,
+        reference=lap,
+        reference_marks=analysis.marks,
+        laps=laps,
+        best=int(times.argmin()),
+        typical=int(np.abs(times - np.median(times)).argmin()),
+        corners=_by_corner(analysis, ledger, splits),
+        consistency=repeat,
+        priorities=first,
+        strengths=strengths(analysis, findings, repeat),
+        verdict=_verdict(laps[int(times.argmin())], goal, first, analysis),
+        cleaning=tuple(cleaning),
+        notes=_notes(analysis, laps, notes),
+    )
+
+
+def _lap_review(analysis: Analysis, goal: Target, marked: SessionMarks, split: LapSplit, index: int) -> LapReview:
+    """One lap, put together."""
+    drive = analysis.sheet.driven[index]
+    comparison = _comparison(analysis, goal, index)
+    corners = tuple(
+        CornerLap(
+            corner=review.corner, marks=marks, review=review, time_lost=part.time_lost, phases=part.phases,
+            line_loss=part.line_loss, speed_loss=part.speed_loss, causes=part.causes,
+        )
+        for review, marks, part in zip(comparison.corners, marked.laps[index], split.corners)
+    )  # fmt: skip
+    return LapReview(
+        label=drive.lap.label,
+        lap_time=Measured(drive.lap.lap_time, drive.lap_time_sigma),
+        gap=split.gap,
+        line_loss=split.line_loss,
+        speed_loss=split.speed_loss,
+        elsewhere=split.elsewhere,
+        corners=corners,
+        comparison=comparison,
+    )
+
+
+def _comparison(analysis: Analysis, goal: Target, index: int) -> Comparison:
+    """The lap against the target's lap, with the best possible on its line and on its draws worked out already."""
+    count, rows = analysis.count, len(analysis.best) - analysis.receptions
+    per_lap = (rows - count) // count
+    drawn = analysis.best[count + index * per_lap : count + (index + 1) * per_lap]
+    return compare(
+        analysis.sheet.track,
+        goal.lap,
+        analysis.sheet.driven[index],
+        marks=analysis.marks,
+        best=[analysis.best[index], *drawn],
+    )
+
+
+def _by_corner(analysis: Analysis, ledger: Ledger, splits: list[LapSplit]) -> tuple[tuple[Corner, Measured], ...]:
+    """Mean time lost over the typical laps by corner."""
+    typical = typical_laps(analysis.sheet.t[:, -1])
+    lost = ledger.by_corner(ledger.total, len(analysis.marks))[: analysis.count][typical]
+    found = []
+    for k, mark in enumerate(analysis.marks):
+        noise = np.mean([split.corners[k].time_lost.sigma or 0.0 for split in splits])
+        scatter = np.std(lost[:, k], ddof=1) if lost.shape[0] > 1 else 0.0
+        sigma = float(max(noise, scatter)) / float(np.sqrt(lost.shape[0]))
+        found.append((mark.corner, Measured(float(lost[:, k].mean()), sigma)))
+    return tuple(found)
+
+
+def _verdict(best: LapReview, goal: Target, first: tuple[Priority, ...], analysis: Analysis) -> str:
+    """The gap, and what stands out."""
+    gap, sigma = best.gap.value or 0.0, best.gap.sigma or 0.0
+    side = "behind" if gap >= 0.0 else "ahead of"
+    said = f"Your best lap, {best.label}, is {abs(gap):.2f} s ± {max(sigma, 0.005):.2f} s {side} {goal.title}."
+    if analysis.reason:
+        return f"{said} This recording is too coarse to say why: {analysis.reason}."
+    if not first:
+        return f"{said} No single fault stands out of what this recording can show."
+    stake = sum(item.at_stake.value or 0.0 for item in first)
+    things = "one thing" if len(first) == 1 else f"{('two', 'three')[len(first) - 2]} things"
+    return f"{said} Work on {things} first: together about {stake:.2f} s a lap."
+
+
+def _notes(analysis: Analysis, laps: tuple[LapReview, ...], notes: Sequence[str]) -> tuple[str, ...]:
+    """Every note once, in order."""
+    said = list(notes)
+    for lap in laps:
+        said += [note for note in lap.comparison.notes if not note.startswith("line and speed part")]
+    grip = analysis.grip
+    said.append(f"grip shown: {grip.note}" if grip.factor.known else f"grip shown: {grip.factor.reason}")
+    if analysis.reason:
+        said.append(f"causes not told apart: {analysis.reason}")
+    return tuple(dict.fromkeys(said))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class SessionDifference:
+    """Two sessions side by side, the second minus the first.
+
+    Parameters
+    ----------
+    lap_time : Measured
+        Median lap [s].
+    best : Measured
+        Best lap [s].
+    spread : (Measured, Measured)
+        Standard deviation of the lap times of each [s].
+    corners : tuple of (corner number, Measured)
+        Mean time in each corner [s].
+    clear : tuple of int
+        Corners whose difference is more than two standard deviations from none.
+    words : str
+        What may be said.
+    """
+
+    lap_time: Measured
+    best: Measured
+    spread: tuple[Measured, Measured]
+    corners: tuple[tuple[int, Measured], ...]
+    clear: tuple[int, ...]
+    words: str
+
+
+def compare_sessions(first: SessionReview, second: SessionReview) -> SessionDifference:
+    """Two sessions on the same track side by side.
+
+    Corner times are comparable where both reviews have the same target kind on the same reference lap.
+    """
+    best = _minus(second.laps[second.best].lap_time, first.laps[first.best].lap_time)
+    middle = _minus(_median(second), _median(first))
+    numbers = {corner.number: figure for corner, figure in first.corners}
+    corners = tuple(
+        (corner.number, _minus(figure, numbers[corner.number]))
+        for corner, figure in second.corners
+        if corner.number in numbers
+    )
+    clear = tuple(number for number, figure in corners if abs(figure.value or 0.0) > 2.0 * (figure.sigma or 0.0))
+    change, sigma = middle.value or 0.0, middle.sigma or 0.0
+    if abs(change) <= 2.0 * sigma:
+        words = f"no clear difference: {change:+.2f} s ± {sigma:.2f} s on the usual lap"
+    else:
+        words = f"the second session is {'slower' if change > 0.0 else 'faster'} by {abs(change):.2f} s ± {sigma:.2f} s"
+    return SessionDifference(
+        lap_time=middle, best=best, spread=(first.consistency.spread, second.consistency.spread), corners=corners,
+        clear=clear, words=words,
+    )  # fmt: skip
+
+
+def _median(review: SessionReview) -> Measured:
+    """Median lap time; its standard deviation from the laps' scatter."""
+    times = np.array([lap.lap_time.value or 0.0 for lap in review.laps])
+    noise = float(np.mean([lap.lap_time.sigma or 0.0 for lap in review.laps]))
+    typical = times[typical_laps(times)]
+    scatter = 1.2533 * float(np.std(typical, ddof=1)) if typical.size > 1 else noise
+    return Measured(float(np.median(times)), max(scatter, noise) / float(np.sqrt(typical.size)))
+
+
+def _minus(a: Measured, b: Measured) -> Measured:
+    """Difference of two independent figures."""
+    return Measured((a.value or 0.0) - (b.value or 0.0), float(np.hypot(a.sigma or 0.0, b.sigma or 0.0)))

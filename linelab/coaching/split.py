@@ -1,0 +1,166 @@
+"""The split of each lap's gap by corner, phase and cause, with uncertainties; and figures that add up as displayed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from linelab.coaching.analysis import Analysis
+from linelab.coaching.causes import Ledger
+from linelab.coaching.pedals import Index
+from linelab.coaching.values import CAUSES, Cause
+from linelab.comparison.estimate import DrivenLap
+from linelab.comparison.measured import Measured, withheld
+from linelab.comparison.segments import PHASES, Phase
+from linelab.units import Array
+
+#: A part of a corner is withheld where it is less certain than this [s] and than this share of the larger part [-].
+LARGEST, LARGEST_SHARE = 0.15, 0.75
+
+
+class CornerSplit(NamedTuple):
+    """One corner's time on one lap: parts add up to ``time_lost`` exactly."""
+
+    time_lost: Measured
+    phases: tuple[tuple[Phase, Measured], ...]
+    line_loss: Measured
+    speed_loss: Measured
+    causes: tuple[tuple[Cause, Measured], ...]
+
+
+class LapSplit(NamedTuple):
+    """One lap's gap: corners and ``elsewhere`` add up to ``gap`` exactly."""
+
+    gap: Measured
+    line_loss: Measured
+    speed_loss: Measured
+    elsewhere: Measured
+    corners: tuple[CornerSplit, ...]
+
+
+def split_losses(analysis: Analysis, ledger: Ledger, target_sigma: float = 0.0) -> list[LapSplit]:
+    """Every lap's gap to the target, split.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    ledger : Ledger
+        All rows against the target, from :func:`linelab.coaching.targets.choose_target`.
+    target_sigma : float
+        Standard deviation of the target's lap time, shared out by time [s].
+    """
+    corners = len(analysis.marks)
+    noise = {name: analysis.noise(ledger.by_corner(values, corners)) for name, values in (("line", ledger.line),)} | {
+        name: analysis.noise(ledger.by_corner(values, corners)) for name, values in ledger.causes.items()
+    }
+    return [_lap(analysis, ledger, noise, lap, target_sigma) for lap in range(analysis.count)]
+
+
+def _lap(analysis: Analysis, ledger: Ledger, noise: dict[str, Array], lap: int, target_sigma: float) -> LapSplit:
+    """One lap."""
+    clock = _Clock(analysis, lap)
+    owner, phase = ledger.corner[lap], ledger.phase[lap]
+    total, line = ledger.total[lap], ledger.line[lap]
+    causes = {name: values[lap] for name, values in ledger.causes.items()}
+    share = target_sigma / max(clock.lap_time, 1e-9)
+    found = []
+    for k in range(len(analysis.marks)):
+        own = owner == k
+        phases = tuple(
+            (name, _timed(analysis, total, own & (phase == code), clock, share)) for code, name in enumerate(PHASES)
+        )
+        lost = _timed(analysis, total, own, clock, share, told=True)
+        sigma = {name: float(values[k]) for name, values in noise.items()}
+        parts = {name: float(values[own].sum()) for name, values in causes.items()}
+        on_line = float(line[own].sum())
+        line_loss, speed_loss = _pair(analysis, on_line, sum(parts.values()), sigma["line"], lost.sigma or 0.0)
+        told = tuple((name, _part(analysis, parts[name], sigma[name], line_loss)) for name in CAUSES)
+        found.append(CornerSplit(lost, phases, line_loss, speed_loss, told))
+    gap_sigma = float(np.hypot(analysis.sheet.driven[lap].lap_time_sigma, target_sigma))
+    gap = Measured(float(total.sum()), gap_sigma)
+    line_sigma = float(np.sqrt(np.sum(noise["line"] ** 2)))
+    line_loss, speed_loss = _pair(
+        analysis, float(line.sum()), float(sum(values.sum() for values in causes.values())), line_sigma, gap_sigma,
+        corners=max(len(found), 1),
+    )  # fmt: skip
+    elsewhere = _timed(analysis, total, owner < 0, clock, share, told=True)
+    return LapSplit(gap, line_loss, speed_loss, elsewhere, tuple(found))
+
+
+class _Clock:
+    """How certain the time of a stretch of one lap is."""
+
+    def __init__(self, analysis: Analysis, lap: int) -> None:
+        sheet = analysis.sheet
+        self.drive: DrivenLap = sheet.driven[lap]
+        at = self.drive.lap.line.s
+        self.draws = np.array([np.interp(sheet.s, at, row) for row in self.drive.draws_t]).reshape(-1, sheet.s.size)
+        self.v, self.t, self.psi = sheet.laps.v[lap], sheet.t[lap], sheet.laps.psi[lap]
+        self.lap_time = float(self.t[-1])
+
+    def sigma(self, pieces: Sequence[tuple[int, int]]) -> float:
+        """Standard deviation of the time over pieces between nodes [s]: draws, the bias, and its drift."""
+        spread, shift, span = np.zeros(self.draws.shape[0]), np.zeros(2), 0.0
+        for a, b in pieces:
+            spread = spread + self.draws[:, b] - self.draws[:, a]
+            for node, sign in ((b, 1.0), (a, -1.0)):
+                shift += sign * np.array([np.cos(self.psi[node]), np.sin(self.psi[node])]) / max(self.v[node], 1.0)
+            span += float(self.t[b] - self.t[a])
+        bias = self.drive.bias
+        drift = bias.change(span) / max(float(np.mean(self.v)), 1.0)
+        noise = float(np.std(spread)) if spread.size else 0.0
+        return float(np.sqrt(noise**2 + (bias.sigma * np.hypot(*shift)) ** 2 + drift**2))
+
+
+def _timed(
+    analysis: Analysis, total: Array, chosen: Index, clock: _Clock, share: float, *, told: bool = False
+) -> Measured:
+    """Time lost over chosen intervals (M,); ``told`` even where phases are too short for the sampling."""
+    if analysis.reason and not told:
+        return withheld(analysis.reason)
+    if not chosen.any():
+        return Measured(0.0, 0.0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], chosen, [False]]).astype(np.int8)))
+    pieces = list(zip(edges[0::2], edges[1::2]))
+    spent = sum(float(clock.t[b] - clock.t[a]) for a, b in pieces)
+    return Measured(float(total[chosen].sum()), float(np.hypot(clock.sigma(pieces), share * spent)))
+
+
+def _pair(
+    analysis: Analysis, line: float, speed: float, line_sigma: float, total_sigma: float, *, corners: int = 1
+) -> tuple[Measured, Measured]:
+    """Line and speed part; both withheld where there is no telling them apart."""
+    if analysis.reason:
+        return withheld(analysis.reason), withheld(analysis.reason)
+    if line_sigma > max(LARGEST * corners**0.5, LARGEST_SHARE * max(abs(line), abs(speed))):
+        reason = f"line uncertain: line and speed part only known within ±{line_sigma:.2f} s"
+        return withheld(reason), withheld(reason)
+    return Measured(line, line_sigma), Measured(speed, float(np.hypot(line_sigma, total_sigma)))
+
+
+def _part(analysis: Analysis, value: float, sigma: float, line: Measured) -> Measured:
+    """One cause; withheld with the line part."""
+    return Measured(value, sigma) if line.known else line
+
+
+def rounded_parts(total: float, parts: Sequence[float], digits: int = 2) -> tuple[float, list[float]]:
+    """A sum and its parts rounded so that the rounded parts add up to the rounded sum.
+
+    Each part is rounded down, and the units that are missing go to the parts with the largest remainders (the largest
+    remainder method of apportionment); none moves by a whole unit or more.
+
+    Returns
+    -------
+    (float, list of float)
+        The sum and the parts, in order, rounded to ``digits`` decimals.
+    """
+    unit = 10.0**-digits
+    whole = round(total / unit)
+    scaled = np.asarray(parts, dtype=np.float64) / unit
+    down = np.floor(scaled + 1e-9)
+    missing = int(np.clip(whole - int(down.sum()), 0, scaled.size))
+    order = np.argsort(-(scaled - down), kind="stable")
+    down[order[:missing]] += 1.0
+    return round(whole * unit, digits), [round(float(value) * unit, digits) + 0.0 for value in down]
