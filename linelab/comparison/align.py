@@ -66,7 +66,12 @@ class _Followed:
 
 
 def place_laps(
-    track: Track, motion: Motion, laps: Sequence[RecordedLap], spacing: float, guide: Guide | None = None
+    track: Track,
+    motion: Motion,
+    laps: Sequence[RecordedLap],
+    spacing: float,
+    guide: Guide | None = None,
+    shifts: Array | None = None,
 ) -> tuple[list[Placement | RecordingError], Guide | None]:
     """Put laps on the track at uniform stations, at the first passage of each.
 
@@ -83,6 +88,8 @@ def place_laps(
         Distance between stations [m].
     guide : Guide, optional
         From an earlier call for the same track.
+    shifts : (L, 2) array, optional
+        Position bias to take off each lap, east and north [m].
 
     Returns
     -------
@@ -92,7 +99,8 @@ def place_laps(
     begin, end = lap_ends(track)
     stations = np.linspace(begin, end, max(round((end - begin) / spacing), 8) + 1)
     found: list[Placement | RecordingError | None] = [None] * len(laps)
-    runs = [_clocked(motion, lap) for lap in laps]
+    moved = np.zeros((len(laps), 2)) if shifts is None else shifts
+    runs = [_clocked(motion, lap, shift) for lap, shift in zip(laps, moved)]
     guessed = _by_guide(track, runs, guide) if guide is not None else [None] * len(laps)
     times: dict[int, Array] = {}
     for k, (lap, run) in enumerate(zip(laps, runs)):
@@ -108,17 +116,19 @@ def place_laps(
             guide = Guide(run.share, np.maximum.accumulate(s))
     if times:
         at = curve_at(track.reference, stations)
-        polished = _polished(motion, at, np.array(list(times.values())))
-        for k, placed in zip(times, _at_stations(motion, at, stations, polished)):
+        own = moved[list(times)][:, None, :]
+        polished = _polished(motion, at, np.array(list(times.values())), own)
+        for k, placed in zip(times, _at_stations(motion, at, stations, polished, own)):
             found[k] = placed
     return [item for item in found if item is not None], guide
 
 
-def _clocked(motion: Motion, lap: RecordedLap) -> _Followed:
+def _clocked(motion: Motion, lap: RecordedLap, shift: Array) -> _Followed:
     """A lap at even times, half a second more at either end."""
     first, last = max(motion.grid.start, lap.t_start - 0.5), min(motion.grid.end, lap.t_end + 0.5)
     clock = np.linspace(first, last, max(round((last - first) / _STEP), 2) + 1)
     states = motion.states(clock)
+    states[:, [0, 3]] -= shift
     way = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(states[:, 0]), np.diff(states[:, 3])))])
     ends = np.interp([lap.t_start, lap.t_end], clock, way)
     return _Followed(clock, states, (way - ends[0]) / max(ends[1] - ends[0], 1.0))
@@ -172,12 +182,13 @@ def _passing_times(track: Track, run: _Followed, lap: RecordedLap, s: Array, sta
     return np.asarray(np.interp(stations, reached[rising], run.clock[rising]))
 
 
-def _polished(motion: Motion, at: CurvePoint, times: Array) -> Array:
+def _polished(motion: Motion, at: CurvePoint, times: Array, shifts: Array) -> Array:
     """Passing times (L, N) made exact by Newton's method where the kart moves on."""
     cos, sin = np.cos(at.psi), np.sin(at.psi)
     low, high = motion.grid.start, motion.grid.end
     for _ in range(2):
         states = motion.states(times.ravel()).reshape(*times.shape, -1)
+        states[..., [0, 3]] -= shifts
         ahead = cos * (states[..., 0] - at.x) + sin * (states[..., 3] - at.y)
         pace = cos * states[..., 1] + sin * states[..., 4]
         step = np.where(pace > 1.0, np.clip(-ahead / np.maximum(pace, 1.0), -_STEP, _STEP), 0.0)
@@ -185,9 +196,10 @@ def _polished(motion: Motion, at: CurvePoint, times: Array) -> Array:
     return np.asarray(np.maximum.accumulate(times + 1e-9 * np.arange(times.shape[1]), axis=1))
 
 
-def _at_stations(motion: Motion, at: CurvePoint, stations: Array, times: Array) -> list[Placement]:
+def _at_stations(motion: Motion, at: CurvePoint, stations: Array, times: Array, shifts: Array) -> list[Placement]:
     """Everything at the passing times (L, N), lap by lap."""
     states = motion.states(times.ravel()).reshape(*times.shape, -1)
+    states[..., [0, 3]] -= shifts
     cos, sin = np.cos(at.psi), np.sin(at.psi)
     n = -sin * (states[..., 0] - at.x) + cos * (states[..., 3] - at.y)
     stretch = np.maximum(1.0 - n * at.kappa, 0.05)

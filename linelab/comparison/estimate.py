@@ -43,16 +43,36 @@ class PositionBias:
         in which laps differ.
     note : str
         Where the figure comes from.
+    wander : float, optional
+        Standard deviation per axis of the whole drifting error [m], where ``sigma`` is only what remains unknown of it
+        on a lap that was placed on the track.
     """
 
     sigma: float = ASSUMED_BIAS
     time: float = BIAS_TIME
     relative: bool = False
     note: str = "assumed for a consumer receiver"
+    wander: float | None = None
 
     def change(self, span: float) -> float:
         """Standard deviation of its change over a time span [s], per axis [m]."""
-        return drift(self.sigma, self.time, span)
+        return drift(self._whole, self.time, span)
+
+    def changes(self, spans: Array) -> Array:
+        """The same for many time spans (N,) [s]."""
+        return np.asarray(self._whole * np.sqrt(-2.0 * np.expm1(-np.abs(spans) / self.time)))
+
+    def about_mean(self, span: float) -> float:
+        """Standard deviation of its wander about its mean over a time span short beside ``time`` [s], per axis [m].
+
+        Derived: a random walk of variance ``2·sigma²·t/time`` strays from its own mean over T by a sixth of its
+        variance at T, on average.
+        """
+        return self._whole * math.sqrt(span / (3.0 * self.time))
+
+    @property
+    def _whole(self) -> float:
+        return self.sigma if self.wander is None else self.wander
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -79,6 +99,8 @@ class DrivenLap:
     sensors : Sensors
     bias : PositionBias
     notes : tuple of str
+    t_start : float
+        When the lap started, in the recording's time [s].
     """
 
     lap: Lap
@@ -95,6 +117,7 @@ class DrivenLap:
     sensors: Sensors
     bias: PositionBias
     notes: tuple[str, ...] = ()
+    t_start: float = 0.0
 
     def __post_init__(self) -> None:
         size = self.lap.t.size
@@ -169,6 +192,7 @@ def estimate_laps(
     spacing: float = SPACING,
     draws: int | None = None,
     seed: int = 1,
+    shifts: Array | None = None,
     refused: Callable[[RecordedLap, RecordingError], None] | None = None,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> tuple[DrivenLap, ...]:
@@ -193,6 +217,8 @@ def estimate_laps(
         laps eight do, and their standard deviations stand for all (0 draws).
     seed : int
         The draws are the same for the same seed.
+    shifts : (L, 2) array, optional
+        Position bias to take off each lap, east and north [m]; see :mod:`linelab.comparison.placing`.
     refused : callable, optional
         Called with a lap that cannot be estimated and why, and the lap is left out; without it that is an error.
     progress : callable
@@ -221,7 +247,8 @@ def estimate_laps(
     done = 0
     turns = 3 if typical is None else 2
     for window, motion in smoothed_windows(laps, facts, draws=count, seed=seed, iterations=turns):
-        placed, guide = place_laps(track, motion, window, spacing, guide)
+        taken = None if shifts is None else shifts[done : done + len(window)]
+        placed, guide = place_laps(track, motion, window, spacing, guide, taken)
         for lap, placement in zip(window, placed):
             if not isinstance(placement, RecordingError):
                 found.append(_driven(track, lap, placement, facts, error, _notes(lap, facts, motion.outliers), typical))
@@ -284,6 +311,7 @@ def _driven(
         sensors=facts,
         bias=bias,
         notes=notes,
+        t_start=float(placed.t[0]),
     )
     if typical is None:
         return whole
@@ -297,7 +325,7 @@ def _spread(draws: Array) -> Array:
 
 def _time_sigma(lap: Lap, draws_t: Array, bias: PositionBias) -> Array:
     """Standard deviation of the time since the start: draws, and the drift of the bias at the speed there (N,) [s]."""
-    drifted = bias.sigma * np.sqrt(-2.0 * np.expm1(-(lap.t - lap.t[0]) / bias.time)) / np.maximum(lap.v, 1.0)
+    drifted = bias.changes(lap.t - lap.t[0]) / np.maximum(lap.v, 1.0)
     return np.asarray(np.hypot(drifted, _spread(draws_t - draws_t[:, :1])))
 
 
