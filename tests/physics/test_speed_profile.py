@@ -10,13 +10,22 @@ from scipy.interpolate import CubicSpline
 from scipy.special import ellipk
 from staged import MASS, bare_kart, flat_line
 
-from linelab.grip import brake_friction, drive_friction, kart_numbers
+from linelab.grip import (
+    FLAT,
+    brake_friction,
+    drive_friction,
+    drive_power,
+    kart_numbers,
+    loads,
+    tyre_longitudinal,
+)
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.kart import Kart, PowerEngine
 from linelab.lap import Limit, Line
 from linelab.solve.mintime import solve_min_time
-from linelab.solve.speed import speed_profile, speed_profiles
+from linelab.solve.refine import ground_under, subdivide
+from linelab.solve.speed import profile_times, speed_profile, speed_profiles
 from linelab.units import KMH, STANDARD_GRAVITY
 
 RADIUS, LIMIT = 30.0, 15.0
@@ -123,6 +132,95 @@ def test_one_metre_is_fine_enough(solved_curvature):
     assert coarse == pytest.approx(fine, abs=1e-4)
 
 
+def waves(seed: int, length: float = 600.0, shortest: float = 20.0) -> CubicSpline:
+    """A closed lap's curvature: cosines of random phase down to ``shortest`` metres; radii of 12 m and more."""
+    draw = np.random.default_rng(seed)
+    counts = np.arange(3, int(length / shortest) + 1)
+    size, phase = draw.normal(size=counts.size) / counts**0.5, draw.uniform(0.0, 2.0 * np.pi, counts.size)
+    distance = np.linspace(0.0, length, 20 * round(length) + 1)
+    kappa = (size * np.cos(2.0 * np.pi * np.multiply.outer(distance / length, counts) + phase)).sum(axis=1)
+    kappa *= 0.08 / np.abs(kappa).max()
+    kappa[-1] = kappa[0]
+    return CubicSpline(distance, kappa, bc_type="periodic")
+
+
+@pytest.mark.parametrize("kart", ["senior-single-speed", "rental-four-stroke", "gearbox"])
+@pytest.mark.parametrize("seed", range(4))
+def test_one_metre_is_fine_enough_on_any_smooth_line(seed, kart):
+    curvature, kart = waves(seed), load_kart(kart)
+    coarse, fine = (speed_profile(sampled(curvature, per), kart).lap_time for per in (1, 10))
+    assert coarse == pytest.approx(fine, abs=1e-4)
+
+
+def test_one_metre_is_fine_enough_over_hills_and_banks():
+    """The same with slope, bank and vertical curvature of 60 m and 40 m waves under it."""
+    curvature, kart = waves(7), load_kart("junior-single-speed")
+
+    def lap_time(per_metre: int) -> float:
+        line = sampled(curvature, per_metre)
+        hill, camber = 2.0 * np.pi * line.distance / 60.0, 2.0 * np.pi * line.distance / 40.0
+        shape = {
+            "slope": 0.05 * np.sin(hill),
+            "vertical_curvature": 0.05 * 2.0 * np.pi / 60.0 * np.cos(hill),
+            "bank": 0.06 * np.sin(camber),
+        }
+        return speed_profile(dataclasses.replace(line, **shape), kart).lap_time
+
+    assert lap_time(1) == pytest.approx(lap_time(10), abs=1e-4)
+
+
+def test_fine_nodes_are_driven_as_they_are():
+    """Nodes of 0.15 m and less get no others, and the lap time settles on them: 0.02 ms at 0.1 m."""
+    curvature, kart = waves(1), load_kart("senior-single-speed")
+    line = sampled(curvature, 10)
+    assert subdivide(line, ground_under([line], kart_numbers(kart))).distance.size == line.distance.size
+    finest = speed_profile(sampled(curvature, 50), kart).lap_time
+    assert speed_profile(line, kart).lap_time == pytest.approx(finest, abs=2e-5)
+
+
+@pytest.mark.parametrize("kart", ["senior-single-speed", "rental-four-stroke"])
+def test_something_limits_every_node_and_nothing_beyond_it(kart):
+    """Between changes of what limits: full drive force, the ellipse's edge, or the limit's speed, each to 1 %."""
+    kart = load_kart(kart)
+    numbers, line = kart_numbers(kart), sampled(waves(2), 10)
+    lap = speed_profile(line, kart)
+    load = loads(numbers, lap.v**2, line.kappa, FLAT)
+    force = tyre_longitudinal(numbers, load, lap.ax)
+    friction = np.where(force > 0.0, drive_friction(numbers, 1.0), brake_friction(numbers, 1.0))
+    used = np.hypot(force / friction, load.lateral / numbers.mu_y) / load.normal
+    steady = np.array([len(set(lap.limited_by[max(i - 3, 0) : i + 4])) == 1 for i in range(lap.v.size)])
+    steady[:3] = steady[-3:] = False
+    drive, edge = (
+        steady & np.isin(lap.limited_by, codes) for codes in ((Limit.DRIVE,), (Limit.BRAKING, Limit.TRACTION))
+    )
+    assert min(drive.sum(), edge.sum()) > 500
+    assert force[drive] == pytest.approx(drive_power(numbers, lap.v[drive]) / (lap.v[drive] * kart.mass), rel=0.01)
+    assert used[drive].max() < 1.01
+    assert used[edge] == pytest.approx(np.ones(edge.sum()), rel=0.01)
+    assert np.sqrt(load.lateral**2).max() < 1.001 * numbers.mu_y * STANDARD_GRAVITY
+
+
+def test_a_closed_lap_takes_the_same_time_from_any_start():
+    curvature, kart = waves(3), load_kart("rental-four-stroke")
+    line = sampled(curvature, 1)
+    turned = np.roll(line.kappa[:-1], 217)
+    other = dataclasses.replace(line, kappa=np.append(turned, turned[0]))
+    laps = [speed_profile(line, kart), speed_profile(other, kart)]
+    assert laps[1].lap_time == pytest.approx(laps[0].lap_time, abs=2e-6)
+    assert laps[1].v[:-1] == pytest.approx(np.roll(laps[0].v[:-1], 217), rel=1e-6)
+    for lap in laps:
+        assert lap.v[0] == pytest.approx(lap.v[-1], rel=1e-6)
+
+
+@pytest.mark.filterwarnings("error")
+def test_from_a_standstill_to_a_standstill():
+    """A straight of 100 m at 15 m/s² of drive and of braking: 2√(s/a), without a warning."""
+    line = flat_line(np.linspace(0.0, 100.0, 101), np.zeros(101))
+    lap = speed_profile(line, CIRCLE_KART, v_start=0.0, v_end=0.0)
+    assert lap.lap_time == pytest.approx(2.0 * np.sqrt(100.0 / LIMIT), rel=1e-3)
+    assert lap.v.max() == pytest.approx(np.sqrt(100.0 * LIMIT), rel=1e-3)
+
+
 def test_many_laps_at_once_are_the_same_as_one(solved_curvature):
     kart = load_kart("senior-single-speed")
     line = sampled(solved_curvature, 1)
@@ -130,8 +228,21 @@ def test_many_laps_at_once_are_the_same_as_one(solved_curvature):
     many = speed_profiles([line, tighter] * 16, kart)
     for lap, own in zip(many[:2], (line, tighter)):
         alone = speed_profile(own, kart)
-        assert lap.lap_time == pytest.approx(alone.lap_time, abs=2e-5)
-        assert lap.v == pytest.approx(alone.v, rel=1e-4)
+        assert lap.lap_time == pytest.approx(alone.lap_time, abs=2e-6)
+        assert lap.v == pytest.approx(alone.v, rel=1e-5)
+    assert profile_times([line, tighter] * 16, kart)[:2] == pytest.approx([lap.lap_time for lap in many[:2]], abs=1e-9)
+
+
+def test_laps_of_different_lengths_at_once(solved_curvature):
+    """Shorter laps stand beside longer ones without a trace, open ones too."""
+    kart = load_kart("gearbox")
+    whole = sampled(solved_curvature, 1)
+    lines = []
+    for count in range(300, 300 + 30 * 20, 20):
+        kept = {name: getattr(whole, name)[:count] for name in whole.__dataclass_fields__ if name != "closed"}
+        lines.append(type(whole)(**kept, closed=False))
+    for lap, line in zip(speed_profiles(lines, kart, v_start=10.0), lines):
+        assert lap.lap_time == pytest.approx(speed_profile(line, kart, v_start=10.0).lap_time, abs=2e-6)
 
 
 # ---- an independent solver
