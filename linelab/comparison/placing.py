@@ -75,6 +75,7 @@ def estimate_placed_laps(
     sensors: Sensors | None = None,
     bias: PositionBias | None = None,
     anchor: Anchor | None = None,
+    refused: Callable[[RecordedLap, RecordingError], None] | None = None,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> tuple[DrivenLap, ...]:
     """Estimate laps with their position bias taken off as far as it can be told; the rest is each lap's ``bias``.
@@ -87,7 +88,7 @@ def estimate_placed_laps(
         As for :func:`linelab.comparison.estimate.estimate_laps`.
     among : sequence of RecordedLap
         Further laps of the same session to learn the bias from.
-    sensors, bias, progress
+    sensors, bias, refused, progress
         As there.
     anchor : Anchor, optional
 
@@ -101,13 +102,22 @@ def estimate_placed_laps(
     facts = sensors or read_sensors(laps[0].samples)
     error = bias or assumed_bias(facts)
     every = sorted({id(lap): lap for lap in (*laps, *among)}.values(), key=lambda lap: lap.t_start)
-    seen: list[RecordedLap] = []
-    rough = estimate_laps(track, every, sensors=facts, bias=error, draws=0, refused=lambda lap, _: seen.append(lap))
-    lost = {id(lap) for lap in seen}
+    lost: dict[int, RecordingError] = {}
+    rough = estimate_laps(
+        track, every, sensors=facts, bias=error, draws=0, refused=lambda lap, why: lost.update({id(lap): why})
+    )
+    for lap in laps:
+        if id(lap) in lost and refused is None:
+            raise lost[id(lap)]
+        if id(lap) in lost and refused is not None:
+            refused(lap, lost[id(lap)])
+    if not rough:
+        return ()
     placing = find_placing(track, rough, bias=error, anchor=_anchored(laps[0], anchor, facts))
     rows = {id(lap): k for k, lap in enumerate(lap for lap in every if id(lap) not in lost)}
-    chosen = [rows.get(id(lap), 0) for lap in laps]
-    found = estimate_laps(track, laps, sensors=facts, bias=error, shifts=placing.shifts[chosen], progress=progress)
+    kept = [lap for lap in laps if id(lap) in rows]
+    chosen = [rows[id(lap)] for lap in kept]
+    found = estimate_laps(track, kept, sensors=facts, bias=error, shifts=placing.shifts[chosen], progress=progress)
     return tuple(
         replace(with_bias(lap, _remaining(lap, error, float(placing.sigmas[k]))), notes=(*lap.notes, *placing.notes))
         for lap, k in zip(found, chosen)
