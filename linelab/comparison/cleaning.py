@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelab.comparison.cleaning_places import doubt_of_speed, held_positions, speed_ratio, teleports
-from linelab.comparison.cleaning_times import Cleaning, runs_backwards, settle_times
+from linelab.comparison.cleaning_times import Cleaning, clock_jumps, runs_backwards, settle_times
 from linelab.lap import Recording
 from linelab.units import Array
 from linelab.values import counted, freeze, set_field
@@ -116,7 +116,13 @@ def clean_recording(recording: Recording) -> tuple[Recording, CleaningReport]:
     ratio = speed_ratio(t, x, y, speed)
     doubt = doubt_of_speed(ratio) if ratio is not None else ""
     gaps, missing = _gaps(t)
-    notes += [*time_notes, *_count_notes(codes), *filter(None, (leap_note, doubt)), *_gap_notes(t, gaps, missing)]
+    notes += [
+        *time_notes,
+        *_count_notes(codes),
+        *filter(None, (leap_note, doubt)),
+        *_gap_notes(gaps, missing),
+        *clock_jumps(t, x, y),
+    ]
     if (codes == Cleaning.REPEATED_TIME).sum() > 0.3 * codes.size:
         notes.append("times look rounded: export them with fractions of a second")
     report = CleaningReport(
@@ -179,7 +185,7 @@ def _gaps(t: Array) -> tuple[Array, int]:
     return np.column_stack([t[at], t[at + 1]]), int(min(float(missing.sum()), 1e15))
 
 
-def _gap_notes(t: Array, gaps: Array, missing: int) -> list[str]:
+def _gap_notes(gaps: Array, missing: int) -> list[str]:
     """A sentence on dropped samples and the longest gap."""
     if gaps.shape[0] == 0:
         return []

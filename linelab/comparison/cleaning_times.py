@@ -31,7 +31,7 @@ class Cleaning(IntEnum):
     BACK_IN_TIME = 6  #: left out: earlier than the sample before
     TELEPORT = 7  #: left out: too far from its neighbours to have been driven
     FROZEN = 8  #: left out: position held while the kart moved
-    NO_TIME = 9  #: left out: a time thousands of years from the others
+    NO_TIME = 9  #: left out: a stray time far ahead of the samples after it, or thousands of years away
     REORDERED = 10  #: kept, put in its place by time
     CLOCK_SHIFTED = 11  #: kept at a later time, because the clock had been set back
 
@@ -40,6 +40,29 @@ def runs_backwards(t: Array) -> bool:
     """True when the times (N,) [s] mostly fall from one sample to the next."""
     falls, rises = int((t[1:] < t[:-1]).sum()), int((t[1:] > t[:-1]).sum())
     return bool(falls > rises and falls > 1 and t[-1] < t[0])
+
+
+def clock_jumps(t: Array, x: Array, y: Array) -> list[str]:
+    """Sentences on gaps in which the kart can hardly have gone on driving: the clock leapt ahead, not the kart.
+
+    Parameters
+    ----------
+    t, x, y : (N,) array
+        Cleaned: increasing times [s] and positions [m].
+    """
+    if t.size < 4:
+        return []
+    steps, ways = np.diff(t), np.hypot(np.diff(x), np.diff(y))
+    step = float(np.median(steps))
+    gaps = np.flatnonzero(steps[1:-1] > max(20.0 * step, 1.0)) + 1
+    slowest = np.minimum(ways[gaps - 1] / steps[gaps - 1], ways[gaps + 1] / steps[gaps + 1])
+    # Driving before and after, and in between no farther than in a few steps; a lap driven in the gap ends elsewhere.
+    leapt = gaps[(slowest > 5.0) & (ways[gaps] < 5.0 * step * slowest)]
+    return [
+        f"the clock leaps ahead by {steps[i]:.6g} s at {t[i]:.1f} s, in which the kart moves {ways[i]:.1f} m: "
+        "no time across it can be trusted"
+        for i in leapt[:10]
+    ]
 
 
 def settle_times(t: Array, x: Array, y: Array) -> tuple[NDArray[np.intp], Array, NDArray[np.int8], list[str]]:
@@ -97,9 +120,14 @@ def _set_backs(out: Array, x: Array, y: Array, backward: NDArray[np.intp], codes
     for a, b in pairwise(bounds):
         out[a:b] += shift
         behind = int(np.searchsorted(out[a:b], latest, side="right")) if a else 0
-        if behind >= _LASTING and _seen_before(out, x, y, a, behind):
+        lasting = behind >= _LASTING and latest - out[a] > max(3.0 * step, 0.1)
+        if lasting and (stray := _strays(out, codes, a, behind)).size:
+            codes[stray] = Cleaning.NO_TIME
+            rest = out[:a][codes[:a] != Cleaning.NO_TIME]
+            latest = float(rest.max()) if rest.size else -np.inf
+        elif behind >= _LASTING and _seen_before(out, x, y, a, behind):
             codes[a : a + behind] = Cleaning.DUPLICATE
-        elif behind >= _LASTING and _runs_on(out[a:b], behind, step) and latest - out[a] > max(3.0 * step, 0.1):
+        elif lasting and _runs_on(out[a:b], behind, step):
             back = latest - float(out[a])
             notes.append(
                 f"the clock is set back by {back:.6g} s at {latest:.1f} s: what follows was moved on and a pause of "
@@ -112,6 +140,14 @@ def _set_backs(out: Array, x: Array, y: Array, backward: NDArray[np.intp], codes
             part[part == Cleaning.KEPT] = Cleaning.CLOCK_SHIFTED
         latest = max(latest, float(out[b - 1]))
     return notes
+
+
+def _strays(out: Array, codes: NDArray[np.int8], a: int, behind: int) -> NDArray[np.intp]:
+    """The few samples before ``a`` whose times run ahead of many that follow; none when they are more than a few."""
+    window = np.arange(max(a - 2 * _LASTING, 0), a)
+    ahead = window[(out[window] >= out[a]) & (codes[window] != Cleaning.NO_TIME)]
+    few = ahead.size < _LASTING and (ahead.size == 0 or ahead[0] > window[0] or window[0] == 0)
+    return np.asarray(ahead if few and ahead.size < behind else ahead[:0], dtype=np.intp)
 
 
 def _seen_before(out: Array, x: Array, y: Array, a: int, behind: int) -> bool:
@@ -130,7 +166,7 @@ def _runs_on(times: Array, behind: int, step: float) -> bool:
 
 def _leave_out(order: NDArray[np.intp], out: Array, x: Array, y: Array, codes: NDArray[np.int8]) -> None:
     """Code the samples whose time does not advance."""
-    free = order[codes[order] != Cleaning.DUPLICATE]
+    free = order[(codes[order] != Cleaning.DUPLICATE) & (codes[order] != Cleaning.NO_TIME)]
     if free.size < 2:
         return
     times = out[free]

@@ -105,6 +105,28 @@ def test_a_clock_set_back_is_moved_on_with_a_pause_that_no_timed_lap_spans():
     assert any("the clock is set back by 17.9 s" in sentence for sentence in report.sentences)
 
 
+@pytest.mark.parametrize("count", [1, 3])
+def test_a_stray_time_far_ahead_does_not_cost_what_follows(count):
+    t, x, y, _ = clean()
+    t[200 : 200 + count] += 1000.0
+    after, report = clean_recording(recording(t, x, y))
+    assert codes_of(report) == {"KEPT": 600 - count, "NO_TIME": count}
+    np.testing.assert_array_equal(np.flatnonzero(report.codes), np.arange(200, 200 + count))
+    assert after.t[-1] == t[-1]
+
+
+def test_a_clock_that_leaps_ahead_is_told_from_a_gap():
+    t, x, y, _ = clean()
+    leapt = t.copy()
+    leapt[300:] += 3600.0
+    _, report = clean_recording(recording(leapt, x, y))
+    assert any("the clock leaps ahead by 3600.1 s at 29.9 s" in sentence for sentence in report.sentences)
+    kept = np.r_[0:300, 340:600]  # four seconds really missing
+    _, report = clean_recording(recording(t[kept], x[kept], y[kept]))
+    assert not any("leaps ahead" in sentence for sentence in report.sentences)
+    assert report.missing == 40
+
+
 def test_gaps_are_counted_and_the_longest_is_named():
     t, x, y, _ = clean()
     kept = np.ones(t.size, dtype=bool)
