@@ -26,7 +26,7 @@ from linelab.io.track_files import load_track
 from linelab.kart import Kart, PowerEngine
 from linelab.lap import Line
 from linelab.solve.mintime import solve_min_time
-from linelab.solve.speed import speed_profile, speed_profiles
+from linelab.solve.speed import profile_times, speed_profile, speed_profiles
 from linelab.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]
@@ -34,22 +34,23 @@ Array = NDArray[np.float64]
 FORCE = 700.0  #: drive force [N]
 ENDS = 12.0  #: speed at both ends of the lap, so that both solve the very same problem [m/s]
 FACETS = (8, 16, 32, 64, 128, 256, 512)
+STEPS = (1.0, 0.5, 0.2, 0.1, 0.05)  #: node distances [m]
 CLOSE = 1e-4  #: lap times this close count as the same [s]
 
 
 def best_of(work: Callable[[], object], repeats: int) -> float:
-    """Shortest wall time of ``repeats`` runs [s]."""
+    """Shortest processor time of ``repeats`` runs, all threads [s]: both sides use one thread."""
     times = []
     for _ in range(repeats):
-        started = time.perf_counter()
+        started = time.process_time()
         work()
-        times.append(time.perf_counter() - started)
+        times.append(time.process_time() - started)
     return min(times)
 
 
-def solved_curvature(kart: Kart) -> CubicSpline:
-    """Curvature of a lap of the demo circuit, smooth between points 5 m apart."""
-    line = solve_min_time(load_track("ostrelle_sprint"), kart, verify=False).lap.line
+def solved_curvature(kart: Kart, track: str = "ostrelle_sprint") -> CubicSpline:
+    """Curvature of a lap of a demo circuit, smooth between points 5 m apart."""
+    line = solve_min_time(load_track(track), kart, verify=False).lap.line
     distance = np.linspace(0.0, line.length, int(line.length / 5.0) + 1)
     return CubicSpline(distance, np.interp(distance, line.distance, line.kappa))
 
@@ -111,18 +112,30 @@ def own_time(line: Line, kart: Kart) -> float:
     return speed_profile(line, kart, v_start=ENDS, v_end=ENDS).lap_time
 
 
-def grids(curvature: CubicSpline, kart: Kart, real: Kart) -> None:
-    """How much the grid matters."""
-    print("\nLap time by grid [s]")
+def grids(curvature: CubicSpline, kart: Kart, real: Kart) -> tuple[float, float]:
+    """Print how much the grid matters; the converged lap time [s] and toppra's coarsest step as close to it [m]."""
+    print("\nLap time by distance between the nodes handed in [s]")
     print("  step [m]   linelab      toppra (512 facets)   linelab, engine curve and scrub on")
-    for step in (1.0, 0.5, 0.2, 0.1, 0.05):
+    theirs = {}
+    for step in STEPS:
         line = line_of(curvature, step)
-        print(
-            f"  {step:8.2f} {own_time(line, kart):10.5f} {peer_time(line, kart, 512):15.5f}"
-            f" {own_time(line, real):22.5f}"
-        )
-    fine, finer = (peer_time(line_of(curvature, step), kart, 512) for step in (0.05, 0.025))
-    print(f"  toppra is of first order in the step; extrapolated to none: {2 * finer - fine:.5f}")
+        theirs[step] = peer_time(line, kart, FACETS[-1])
+        print(f"  {step:8.2f} {own_time(line, kart):10.5f} {theirs[step]:15.5f} {own_time(line, real):22.5f}")
+    converged = 2.0 * peer_time(line_of(curvature, 0.5 * STEPS[-1]), kart, FACETS[-1]) - theirs[STEPS[-1]]
+    print(f"  toppra is of first order in the step; extrapolated to none: {converged:.5f}")
+    own = own_time(line_of(curvature, 1.0), kart)
+    print(f"  linelab at 1 m is {1e3 * (own - converged):+.3f} ms from that")
+    close = (step for step in STEPS if all(abs(theirs[s] - converged) < CLOSE for s in STEPS if s <= step))
+    return converged, next(close, STEPS[-1])
+
+
+def smooth_lines(real: Kart) -> None:
+    """Lap times of the demo circuits' solved lines, smoothed, on nodes 1 m and 0.1 m apart."""
+    print("\nlinelab: the same smooth line on nodes 1 m and 0.1 m apart [s]")
+    for name in ("ostrelle_sprint", "tinmarsh_rental", "marrowdown_club"):
+        curvature = solved_curvature(real, name)
+        coarse, fine = (own_time(line_of(curvature, step), real) for step in (1.0, 0.1))
+        print(f"  {name:16s} {coarse:10.5f} {fine:10.5f}   {1e3 * (coarse - fine):+.3f} ms")
 
 
 def facets_needed(line: Line, kart: Kart, repeats: int) -> int:
@@ -167,17 +180,31 @@ def main() -> None:
     print(f"\nSame line and limits, 1 m, linelab beside toppra with {facets} facets ({1e3 * theirs:.2f} ms a lap)")
     single = best_of(lambda: speed_profile(line, kart, v_start=ENDS, v_end=ENDS), 5 * options.repeats)
     print(f"  linelab, one lap:           {1e3 * single:8.3f} ms, {theirs / single:6.1f} times faster")
-    for name, which in (("force cap", kart), ("engine curve and scrub", real)):
+    many = np.inf
+    for name, which in (("engine curve and scrub", real), ("force cap", kart)):
         many = best_of(lambda w=which: speed_profiles(lines, w, v_start=ENDS, v_end=ENDS), options.repeats) / len(lines)
         print(
             f"  linelab, {len(lines)} laps of {span}, {name}: {1e3 * many:.3f} ms a lap,"
             f" {theirs / many:.1f} times faster"
         )
+    times = best_of(lambda: profile_times(lines, kart), options.repeats) / len(lines)
+    print(f"  the same as closed laps, lap times alone: {1e3 * times:.3f} ms a lap")
     laps = speed_profiles(lines, kart, v_start=ENDS, v_end=ENDS)
     some = range(0, len(lines), max(len(lines) // 5, 1))
     worst = max(abs(laps[i].lap_time - own_time(lines[i], kart)) for i in some)
     print(f"  laps done at once against one at a time: at most {1e3 * worst:.4f} ms apart")
-    grids(curvature, kart, real)
+    converged, step = grids(curvature, kart, real)
+    finer = line_of(curvature, step)
+    cost = solve_cost(finer, kart, facets, 1)
+    print(f"\nAs close to the converged lap time of {converged:.5f} s ({1e3 * CLOSE:.1f} ms)")
+    print(f"  toppra with nodes {step:g} m apart: {1e3 * cost:.1f} ms a lap")
+    print(f"  linelab with nodes 1 m apart: {cost / single:.0f} times faster alone, {cost / many:.0f} times in bulk")
+    smooth_lines(real)
+    print("\nlinelab, one lap on fine nodes")
+    for step in (0.1, 0.02):
+        line = line_of(curvature, step)
+        cost = best_of(lambda w=line: speed_profile(w, real, v_start=ENDS, v_end=ENDS), options.repeats)
+        print(f"  {line.distance.size} nodes: {1e3 * cost:.1f} ms, {1e6 * cost / line.distance.size:.2f} ms a thousand")
 
 
 if __name__ == "__main__":
