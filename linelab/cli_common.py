@@ -96,6 +96,17 @@ def pictures_option(command: F) -> F:
     return click.option("--pictures/--no-pictures", default=True, show_default=True, help="Draw pictures.")(command)
 
 
+def print_option(default: bool) -> Callable[[F], F]:
+    """--print / --no-print"""
+    return click.option(
+        "--print/--no-print",
+        "print_file",
+        default=default,
+        show_default=True,
+        help="Also write it for print (PDF, A4).",
+    )
+
+
 def grip_option(command: F) -> F:
     """--grip"""
     return click.option(

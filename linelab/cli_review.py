@@ -14,7 +14,7 @@ from linelab.cli_common import (
     list_files,
     notice,
     out_option,
-    pictures_option,
+    print_option,
     progress,
     say,
     units_named,
@@ -23,16 +23,26 @@ from linelab.cli_common import (
 from linelab.cli_track import parse_pairs
 
 if TYPE_CHECKING:
-    from linelab.report.display import Units
+    from linelab.coaching.values import TargetKind
     from linelab.report.review_report import Review
 
 
+#: What laps are held against, as typed, to its kind.
+AGAINST: dict[str, TargetKind] = {
+    "ideal": "ideal",
+    "grip-shown": "shown_grip",
+    "own-best": "own_best",
+    "own-parts": "own_parts",
+}
+
+
 @click.command(
-    short_help="Where a recorded lap loses time, corner by corner.",
+    short_help="Where a recorded session loses time, and what to work on.",
     epilog="""\b
 Examples:
   linelab review session.csv --track ostrelle_sprint --kart senior-single-speed
   linelab review session.gpx --track my_track.geojson --kart my_kart.toml --lap 4 --lap 7
+  linelab review session.csv --track ostrelle_sprint --kart my_kart.toml --against own-best --print
   linelab review part1.csv part2.csv --joined --kart senior-single-speed
   linelab review session.csv --kart senior-single-speed \\
       --column time=t --column speed=v --unit speed=km/h      no track: estimated from the laps
@@ -45,8 +55,22 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
 @click.option("--kart", "kart", type=PATH, required=True, help="Kart file or bundled name.")
 @click.option("--track", "track", type=PATH, help="Track file or bundled name; without it the laps give a corridor.")
 @click.option("--joined", is_flag=True, help="The recordings continue one session: join them before cutting laps.")
-@click.option("--lap", "numbers", type=int, multiple=True, metavar="NUMBER", help="Lap to review; may be repeated.")
-@click.option("--all-laps", is_flag=True, help="Review every complete lap (otherwise the fastest).")
+@click.option(
+    "--lap",
+    "numbers",
+    type=int,
+    multiple=True,
+    metavar="NUMBER",
+    help="Lap to review; may be repeated (otherwise all complete laps).",
+)
+@click.option(
+    "--against",
+    type=click.Choice(list(AGAINST)),
+    default="ideal",
+    show_default=True,
+    help="Hold the laps against: the ideal reference lap; the same at the grip shown that day; the driver's own best "
+    "lap; the best of the driver's own parts of laps.",
+)
 @click.option("--column", "columns", multiple=True, metavar="ROLE=TITLE", help="Which column is what; repeatable.")
 @click.option("--unit", "quantities", multiple=True, metavar="ROLE=UNIT", help="Unit of a column; repeatable.")
 @click.option("--reverse", is_flag=True, help="The track is driven the other way round.")
@@ -66,7 +90,15 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
 )
 @grip_option
 @out_option
-@pictures_option
+@print_option(False)
+@click.option(
+    "--also",
+    "formats",
+    type=click.Choice(["geojson", "gpx", "kml", "csv", "parquet"]),
+    multiple=True,
+    help="Also write the laps and the reference lap's marks for other programs in this format; may be repeated.",
+)
+@click.option("--pictures", is_flag=True, help="Also draw pictures of the best lap (PNG); the page has them all.")
 @units_option
 def review(
     recordings: tuple[str, ...],
@@ -74,7 +106,7 @@ def review(
     track: str | None,
     joined: bool,
     numbers: tuple[int, ...],
-    all_laps: bool,
+    against: str,
     columns: tuple[str, ...],
     quantities: tuple[str, ...],
     reverse: bool,
@@ -83,16 +115,19 @@ def review(
     position_error: float | None,
     grip: float,
     out: str | None,
+    print_file: bool,
+    formats: tuple[str, ...],
     pictures: bool,
     units: str,
 ) -> None:
-    """Show where a RECORDING loses time against the fastest lap of the kart, corner by corner.
+    """Show where a RECORDING loses time and what to work on: a page to open in any browser, offline, with tables.
 
     A recording is CSV or other delimited text, GPX, an NMEA 0183 log, or GeoJSON with times.
     """
     from linelab.io.kart_files import load_kart
     from linelab.io.recordings_session import load_session
     from linelab.io.track_files import load_track, reversed_track
+    from linelab.report.exports_geo import check_formats
     from linelab.report.review_report import (
         choose_laps,
         find_ground,
@@ -122,24 +157,27 @@ def review(
             ground = find_ground(
                 recording, ground_track, start_line=line, name=Path(source).stem, position_error=position_error, **extra
             )
-            laps = choose_laps(ground.laps, numbers, every=all_laps)
-            result = review_recording(recording, ground, driven, laps, grip=grip, reference=solved, progress=step)
+            check_formats(formats, ground.track)
+            laps = choose_laps(ground.laps, numbers)
+            result = review_recording(
+                recording, ground, driven, laps, against=AGAINST[against], grip=grip, reference=solved, progress=step
+            )
             solved = result.reference if ground_track is not None else None
             folder = _folder(source, track, out, several=len(sessions) > 1)
-            files = save_review(folder, result, shown, pictures=pictures, progress=step)
-        show_review(result, shown)
+            files = save_review(
+                folder, result, shown, print_file=print_file, formats=formats, pictures=pictures, progress=step
+            )
+        show_review(result)
         list_files(folder, files)
 
 
-def show_review(result: Review, shown: Units) -> None:
-    """Laps and ranked corners of a review on the terminal."""
-    from linelab.report.review_text import aligned, lap_rows, review_text
+def show_review(result: Review) -> None:
+    """The verdict and the laps on the terminal."""
+    from linelab.report.review_text import review_lines
 
     for note in dict.fromkeys(result.notes):
         notice(f"note: {note}")
-    say(*aligned(lap_rows(result.laps)))
-    for comparison in result.comparisons:
-        say("", review_text(comparison, units=shown))
+    say(*review_lines(result.session, result.ground.laps))
 
 
 def _folder(source: str, track: str | None, out: str | None, *, several: bool) -> Path:

@@ -12,6 +12,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from linelab.coaching.definitions import MARKS
 from linelab.coaching.values import Consistency, CornerLap, CornerSpread, LapReview, Mark, Priority, SessionReview
 from linelab.comparison.measured import Measured
 from linelab.io.atomic import write_text
@@ -21,31 +22,10 @@ from linelab.track import Track
 #: Name and version of the layout: the version is raised when a key changes its meaning or goes.
 FORMAT, VERSION = "linelab review", 2
 
-#: Unit of each mark, as the end of its key.
-MARK_UNITS = {
-    "brake_point": "m",
-    "brake_peak": "mps2",
-    "brake_mean": "mps2",
-    "brake_build": "s",
-    "brake_release": "s",
-    "coasting_before": "s",
-    "coasting_after": "s",
-    "turn_in": "m",
-    "apex_place": "m",
-    "apex_distance": "m",
-    "apex_miss": "m",
-    "min_speed": "mps",
-    "min_speed_place": "m",
-    "drive_point": "m",
-    "power_take_up": "s",
-    "track_out_room": "m",
-    "kerb_used": "m",
-    "reversals": "count",
-    "steering_effort": "ratio",
-    "slide": "mps",
-    "entry_speed": "mps",
-    "exit_speed": "mps",
-}
+#: Unit of a mark by its quantity, as the end of its key.
+_ENDS = {"place": "_m", "length": "_m", "speed": "_mps", "time": "_s", "deceleration": "_mps2", "number": ""}
+#: Key of each mark, its unit in it.
+MARK_KEYS = {name: name + _ENDS[definition.quantity] for name, definition in MARKS.items()}
 
 
 def review_as_dict(review: SessionReview, *, settings: Mapping[str, Any] | None = None) -> dict[str, Any]:
@@ -184,7 +164,7 @@ def _corner(part: CornerLap) -> dict[str, Any]:
         "line_loss_s": figure(part.line_loss),
         "speed_loss_s": figure(part.speed_loss),
         "causes_s": {name: figure(lost) for name, lost in part.causes},
-        "marks": {f"{name}_{MARK_UNITS[name]}": _mark(mark) for name, mark in part.marks.named().items()},
+        "marks": {MARK_KEYS[name]: _mark(mark) for name, mark in part.marks.named().items()},
     }
 
 
@@ -211,5 +191,5 @@ def _spread(spread: CornerSpread) -> dict[str, Any]:
         "number": spread.corner.number,
         "time_s": figure(spread.time),
         "cost_s": figure(spread.cost),
-        "marks": {f"{name}_{MARK_UNITS[name]}": figure(value) for name, value in spread.marks},
+        "marks": {MARK_KEYS[name]: figure(value) for name, value in spread.marks},
     }

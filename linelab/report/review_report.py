@@ -19,9 +19,8 @@ from linelab.io.outputs import results_folder
 from linelab.kart import Kart
 from linelab.lap import Recording
 from linelab.report.display import METRIC, Units
-from linelab.report.exports import save_corners_csv, save_nodes_csv
+from linelab.report.exports import save_corners_csv
 from linelab.report.page.write import save_page
-from linelab.report.reference_facts import lap_csv
 from linelab.report.review_json import save_review_json
 from linelab.solve.mintime import Solution, solve_min_time
 from linelab.track import Track
@@ -197,7 +196,7 @@ def save_review(
     units: Units = METRIC,
     *,
     print_file: bool = False,
-    nodes: bool = False,
+    formats: Sequence[str] = (),
     pictures: bool = False,
     settings: Mapping[str, object] | None = None,
     progress: Callable[[str], None] = lambda text: None,
@@ -208,8 +207,8 @@ def save_review(
     ----------
     print_file : bool
         Also the same for print (review.pdf).
-    nodes : bool
-        Also every lap's nodes and the reference lap's (CSV).
+    formats : sequence of str
+        Also the reference line, the driven laps and the marks; see :func:`linelab.report.exports_geo.save_lines`.
     pictures : bool
         Also pictures of the best lap (PNG).
     settings : mapping, optional
@@ -238,9 +237,12 @@ def save_review(
         save_page(session, stage / "review.html", units, source=source, recorded=review.ground.laps)
         save_review_json(session, stage / "review.json", settings=chosen)
         save_corners_csv(session, stage / "corners.csv")
-        if nodes:
-            save_nodes_csv(session, stage / "nodes.csv")
-            (stage / "reference_lap.csv").write_text(lap_csv(review.reference.lap), encoding="utf-8")
+        if formats:
+            from linelab.report.exports_geo import save_lines
+
+            progress("writing lines and marks")
+            driven = [lap.comparison.driven for lap in session.laps]
+            save_lines(stage, formats, session.track, session.reference, driven)
         if print_file:
             _save_print(stage / "review.pdf", session, units, source, progress)
         if pictures:

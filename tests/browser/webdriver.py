@@ -12,6 +12,7 @@ import shutil
 import subprocess
 import tempfile
 import time
+import urllib.error
 import urllib.request
 from pathlib import Path
 from typing import Any
@@ -70,8 +71,11 @@ class Browser:
             self._root + path, data=data, method=method, headers={"Content-Type": "application/json"}
         )
         opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
-        with opener.open(request, timeout=60) as answer:
-            return json.load(answer)["value"]
+        try:
+            with opener.open(request, timeout=60) as answer:
+                return json.load(answer)["value"]
+        except urllib.error.HTTPError as error:
+            raise RuntimeError(json.load(error)["value"]["message"].split("\n")[0]) from None
 
     def _post(self, path: str, body: dict[str, Any]) -> Any:
         return self._request("POST", path, body)
@@ -116,18 +120,24 @@ class Browser:
 
     def click(self, selector: str) -> None:
         """Click an element as a user would: it must be visible and not covered."""
-        self._post(f"/element/{self.find(selector)[_ELEMENT]}/click", {})
+        element = self.find(selector)
+        self._show(element)
+        self._post(f"/element/{element[_ELEMENT]}/click", {})
+
+    def _show(self, element: dict[str, str]) -> None:
+        """Scroll to an element, at once whatever the page's own way of scrolling."""
+        self.run("arguments[0].scrollIntoView({block: 'center', behavior: 'instant'})", element)
 
     def keys(self, *names: str) -> None:
         """Press and release keys where the focus is."""
-        presses = [
-            {"type": kind, "value": KEYS.get(name, name)} for name in names for kind in ("keyDown", "keyUp")
-        ]
+        presses = [{"type": kind, "value": KEYS.get(name, name)} for name in names for kind in ("keyDown", "keyUp")]
         self._post("/actions", {"actions": [{"type": "key", "id": "keyboard", "actions": presses}]})
 
     def drag(self, selector: str, shares: list[tuple[float, float]], *, kind: str = "mouse") -> None:
         """Press on an element and move over it; places as shares of its box from the upper left."""
-        box = self.run("return arguments[0].getBoundingClientRect().toJSON()", self.find(selector))
+        element = self.find(selector)
+        self._show(element)
+        box = self.run("return arguments[0].getBoundingClientRect().toJSON()", element)
         moves: list[dict[str, Any]] = [
             {"type": "pointerMove", "duration": 0, "x": round(box["x"] + x * box["width"]),
              "y": round(box["y"] + y * box["height"])}
@@ -153,11 +163,16 @@ class Browser:
         return self._post("/se/log", {"type": kind})  # type: ignore[no-any-return]
 
     def requests(self) -> list[str]:
-        """Addresses the page has asked for since the last look."""
+        """Addresses the page has asked for since the last look, without those its own policy stopped."""
         events = [json.loads(entry["message"])["message"] for entry in self.log("performance")]
-        return [
-            event["params"]["request"]["url"] for event in events if event["method"] == "Network.requestWillBeSent"
-        ]
+        asked, stopped = {}, set()
+        for event in events:
+            about = event["params"]
+            if event["method"] == "Network.requestWillBeSent":
+                asked[about["requestId"]] = about["request"]["url"]
+            elif event["method"] == "Network.loadingFailed" and about.get("blockedReason") == "csp":
+                stopped.add(about["requestId"])
+        return [address for number, address in asked.items() if number not in stopped]
 
     def wait(self, script: str, *arguments: Any, seconds: float = 5.0) -> Any:
         """The first true value of a function body, or AssertionError after some seconds."""

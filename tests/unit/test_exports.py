@@ -6,39 +6,58 @@ import csv
 import dataclasses
 import json
 
-import numpy as np
+import jsonschema
 import pytest
 from simulated import as_lap, drive, make_track, record
 
-from linelab.comparison.compare import compare
-from linelab.comparison.estimate import estimate_lap
+from linelab.coaching.definitions import MARKS
+from linelab.coaching.session import review_session
+from linelab.comparison.estimate import estimate_laps
 from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.measured import Measured
+from linelab.comparison.measured import withheld
 from linelab.errors import InputError
-from linelab.report.display import CAUTIONS, IMPERIAL
-from linelab.report.exports import save_corners_csv, save_nodes_csv, save_review_json
-from linelab.report.review_text import lap_rows, review_rows, review_text, review_words
+from linelab.io.kart_files import load_kart
+from linelab.report.display import CAUTIONS
+from linelab.report.exports import save_corners_csv
+from linelab.report.review_json import MARK_KEYS, review_schema, save_review_json
+from linelab.report.review_text import lap_table, review_lines
 
 TRACK = make_track()
-LAPS = split_laps(record([drive(TRACK, speed=lambda s: 14.0 + 0.0 * s)] * 2), TRACK)
-REVIEW = compare(TRACK, as_lap(drive(TRACK)), estimate_lap(TRACK, complete_laps(LAPS)[0]))
+DRIVES = [drive(TRACK, speed=lambda s, v=v: v + 0.0 * s) for v in (14.0, 14.1, 13.9)]
+LAPS = split_laps(record(DRIVES), TRACK)
 
 
-def test_json_holds_figures_reasons_cautions_and_survey(tmp_path):
+@pytest.fixture(scope="module")
+def review():
+    driven = estimate_laps(TRACK, complete_laps(LAPS))
+    kart = load_kart("rental-four-stroke")
+    return review_session(TRACK, kart, driven, as_lap(drive(TRACK)), cleaning=("two samples left out",))
+
+
+def test_json_holds_figures_reasons_cautions_and_survey(review, tmp_path):
     path = tmp_path / "out of season" / "review.json"
-    save_review_json(REVIEW, path, settings={"kart": "plain", "file": tmp_path / "run.csv"})
+    save_review_json(review, path, settings={"kart": "plain", "file": tmp_path / "run.csv"})
     data = json.loads(path.read_text(encoding="utf-8"))
-    assert data["schema"] == 1
+    jsonschema.validate(data, review_schema())
     assert data["cautions"] == CAUTIONS
-    assert data["survey"]["kind"] == "widths" or data["survey"]["kind"] == "surveyed"
     assert data["settings"]["kart"] == "plain"
-    assert data["lap_gap_s"]["value"] == REVIEW.lap_gap.value
-    assert sum(segment["time_lost_s"] for segment in data["segments"]) == pytest.approx(REVIEW.lap_gap.value, abs=1e-9)
-    first = data["corners"][0]
-    assert first["time_lost_s"]["sigma"] > 0.0
-    assert first["apex_miss_m"]["value"] is None
-    assert "position bias" in first["apex_miss_m"]["reason"]
-    assert sorted(data["ranking"]) == [corner["number"] for corner in data["corners"]]
+    assert data["track"]["survey"]["kind"] == TRACK.survey.kind
+    assert data["cleaning"] == ["two samples left out"]
+    assert [lap["label"] for lap in data["laps"]] == [lap.label for lap in complete_laps(LAPS)]
+    first = data["laps"][0]
+    parts = sum(corner["time_lost_s"]["value"] for corner in first["corners"])
+    assert parts + first["elsewhere_s"]["value"] == pytest.approx(first["gap_s"]["value"], abs=1e-9)
+    corner = first["corners"][0]
+    assert corner["time_lost_s"]["sigma"] > 0.0
+    assert corner["marks"]["apex_miss_m"]["driven"]["value"] is None
+    assert "position bias" in corner["marks"]["apex_miss_m"]["driven"]["reason"]
+
+
+def test_the_schema_knows_every_mark():
+    """A mark that is defined anew must be published too."""
+    published = review_schema()["$defs"]["corner"]["properties"]["marks"]["properties"]
+    assert set(published) == set(MARK_KEYS.values())
+    assert len(MARK_KEYS) == len(MARKS)
 
 
 def read(path):
@@ -47,62 +66,45 @@ def read(path):
     return comments, list(csv.DictReader(line for line in lines if not line.startswith("#")))
 
 
-def test_csv_by_corner_and_by_node(tmp_path):
-    save_corners_csv(REVIEW, tmp_path / "corners.csv")
+def test_csv_by_corner_and_lap(review, tmp_path):
+    save_corners_csv(review, tmp_path / "corners.csv")
     comments, rows = read(tmp_path / "corners.csv")
     assert f"# {CAUTIONS}" in comments
-    assert [int(row["corner"]) for row in rows] == [review.corner.number for review in REVIEW.corners]
-    for row, review in zip(rows, REVIEW.corners):
-        assert float(row["time_lost_s"]) == pytest.approx(review.time_lost.value, rel=1e-6)
-        assert float(row["time_lost_s_sigma"]) == pytest.approx(review.time_lost.sigma, rel=1e-6)
+    parts = [(lap.label, part) for lap in review.laps for part in lap.corners]
+    assert [(row["lap"], int(row["corner"])) for row in rows] == [(label, part.corner.number) for label, part in parts]
+    for row, (_, part) in zip(rows, parts):
+        assert float(row["time_lost_s"]) == pytest.approx(part.time_lost.value, rel=1e-6)
+        assert float(row["time_lost_s_sigma"]) == pytest.approx(part.time_lost.sigma, rel=1e-6)
         assert row["apex_miss_m"] == ""
         assert "position bias" in row["apex_miss_m_reason"]
-    save_nodes_csv(REVIEW, tmp_path / "nodes.csv")
-    _, rows = read(tmp_path / "nodes.csv")
-    np.testing.assert_allclose([float(row["gap_s"]) for row in rows], REVIEW.gap, atol=1e-5)
+        phases = sum(float(row[f"{name}_lost_s"]) for name, _ in part.phases)
+        assert phases == pytest.approx(part.time_lost.value, abs=1e-5)
 
 
-def test_text_in_metric_and_imperial():
-    rows, miles = review_rows(REVIEW), review_rows(REVIEW, units=IMPERIAL)
-    assert len(rows) == 1 + len(REVIEW.corners)
-    assert "min km/h" in rows[0]
-    assert "min mph" in miles[0]
-    at = rows[0].index("ref km/h")
-    # 15 m/s is 54 km/h and 33.6 mph (1609.344 m a mile, exact).
-    assert {row[at] for row in rows[1:]} == {"54.0"}
-    assert {row[at] for row in miles[1:]} == {"33.6"}
-    lost = [float(row[1].split()[0]) for row in rows[1:]]
-    assert lost == sorted(lost, reverse=True)
-    text = review_text(REVIEW)
-    assert CAUTIONS in text
-    tables = [line for line in text.split("\n") if line[:1].isdigit()]
-    assert len(tables) == 2 * len(REVIEW.corners)
-    assert max(len(line) for line in tables) <= 80
-    assert "withheld: position bias ±1.5 m: apex distance not reported (corner 1, 2" in text
+def test_the_terminal_says_the_verdict_and_why_laps_are_left_out(review):
+    lines = review_lines(review, LAPS)
+    assert lines[0].startswith(f"{TRACK.name}: lap 2 ")
+    assert review.verdict in lines
+    assert lines[-1] == CAUTIONS
+    table = lap_table(review, LAPS).split("\n")
+    assert [line.split("  ")[0] for line in table[2:]] == ["out lap", "lap 1", "lap 2", "lap 3", "in lap"]
+    assert "before the first crossing of the start line" in table[2]
+    nothing = dataclasses.replace(review, priorities=())
+    assert any("tell from chance" in line for line in review_lines(nothing))
 
 
-def test_words_say_only_what_is_clear():
-    words = review_words(REVIEW)
-    ranked = sorted(REVIEW.corners, key=lambda review: -review.time_lost.value)
-    assert words[1] == "Most time is lost in"
-    assert f"corner {ranked[0].corner.number}: +" in words[2]
-    assert not any("apex" in line for line in words)  # withheld: the position bias does not allow it
-    doubt = Measured(ranked[0].time_lost.value, ranked[0].time_lost.value)
-    unclear = tuple(dataclasses.replace(review, time_lost=doubt) for review in REVIEW.corners)
-    assert review_words(dataclasses.replace(REVIEW, corners=unclear)) == []
+def test_a_stake_that_is_withheld_is_said_to_be(review):
+    if not review.priorities:
+        pytest.skip("nothing to work on in this session")
+    first = dataclasses.replace(review.priorities[0], at_stake=withheld("too few laps"))
+    lines = review_lines(dataclasses.replace(review, priorities=(first,)))
+    assert any("time not told" in line for line in lines)
 
 
-def test_laps_as_rows():
-    rows = lap_rows(LAPS)
-    assert [row[0] for row in rows] == ["lap", "out lap", "lap 1", "lap 2", "in lap"]
-    assert rows[1][1] == "-"
-    assert rows[1][4] == "before the first crossing of the start line"
-
-
-def test_a_failed_write_leaves_the_old_file(tmp_path):
+def test_a_failed_write_leaves_the_old_file(review, tmp_path):
     path = tmp_path / "review.json"
     path.write_text("old")
     with pytest.raises(InputError):
-        save_review_json(REVIEW, path / "inside a file.json")
+        save_review_json(review, path / "inside a file.json")
     assert path.read_text() == "old"
     assert [item.name for item in tmp_path.iterdir()] == ["review.json"]

@@ -1,0 +1,250 @@
+"""The review page in a real browser: what is linked moves together, by mouse, touch and keyboard, without a network."""
+
+from __future__ import annotations
+
+import json
+import re
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from webdriver import Browser
+
+from linelab.report.display import lap_time_text
+
+READOUT = "return document.getElementById('readout').textContent"
+PLACE = "return Number(document.getElementById('place').value)"
+COUNT = "return Number(document.getElementById('place').max)"
+
+
+@pytest.fixture(scope="module")
+def review(demo: Path) -> dict:
+    return json.loads((demo / "review.json").read_text(encoding="utf-8"))
+
+
+def cursors(page: Browser) -> set[str]:
+    return set(page.run("return [...document.querySelectorAll('.cursor')].map(c => c.getAttribute('transform'))"))
+
+
+def number(text: str) -> float:
+    """A number as the page shows it."""
+    return float(re.match(r"[+−]?[\d.]+", text).group().replace("−", "-"))
+
+
+def test_loads_quickly_quietly_and_from_one_file(page: Browser, demo: Path):
+    assert page.requests() == [(demo / "review.html").as_uri()]
+    assert page.log("browser") == []
+    ready = page.run("const n = performance.getEntriesByType('navigation')[0]; return n.loadEventEnd")
+    assert 0.0 < ready < 1000.0  # interactive in under a second; the script has run by then
+    assert page.run("return document.getElementById('controls').hidden") is False
+
+
+def test_works_without_a_network(browser: Browser, demo: Path):
+    browser.devtools("Network.enable")
+    offline = {"latency": 0, "downloadThroughput": 0, "uploadThroughput": 0}
+    browser.devtools("Network.emulateNetworkConditions", offline=True, **offline)
+    try:
+        browser.open(demo / "review.html")
+        browser.click("#next")
+        assert "corner" in browser.run(READOUT)
+        assert browser.log("browser") == []
+    finally:
+        browser.devtools("Network.emulateNetworkConditions", offline=False, **(offline | {"downloadThroughput": -1}))
+
+
+def test_policy_stops_what_is_not_in_the_file(page: Browser):
+    """Neither an image nor a script of another origin is fetched, whatever got into the page."""
+    page.run(
+        "const i = new Image(); i.src = 'https://example.org/a.png'; document.body.append(i);"
+        "const s = document.createElement('script'); s.textContent = 'window.strange = 1'; document.body.append(s)"
+    )
+    assert page.run("return window.strange === undefined")
+    page.wait("return [...document.images].every(i => i.complete && i.naturalWidth === 0)")
+    said = " ".join(entry["message"] for entry in page.log("browser"))
+    assert "Content Security Policy" in said
+    assert not any(address.startswith("http") for address in page.requests())
+
+
+def test_one_cursor_for_curves_and_map(page: Browser):
+    page.drag(".speed .plot", [(0.2, 0.5), (0.3, 0.4), (0.4, 0.5)])
+    place, count = page.run(PLACE), page.run(COUNT)
+    assert place == pytest.approx(0.4 * count, abs=2)
+    assert len(cursors(page)) == 1
+    spot = page.run(
+        "const s = document.getElementById('spot-driven').getBoundingClientRect(),"
+        "m = document.getElementById('map').getBoundingClientRect();"
+        "return [(s.x + s.width / 2 - m.x) / m.width, (s.y + s.height / 2 - m.y) / m.height]"
+    )
+    page.run("document.getElementById('place').value = 0; "
+             "document.getElementById('place').dispatchEvent(new Event('input'))")  # fmt: skip
+    assert page.run(PLACE) == 0
+    page.drag("#map", [(spot[0], spot[1])])
+    assert page.run(PLACE) == pytest.approx(place, abs=2)
+
+
+def test_readout_agrees_with_the_figures(page: Browser, review: dict):
+    """At the finish the time behind is the lap's gap, whose figure comes by another way."""
+    page.run("document.getElementById('place').focus()")
+    page.keys("End")
+    best = next(lap for lap in review["laps"] if lap["label"] == review["best"])
+    behind = re.search(r"([\d.]+) ±[\d.]+ s (behind|ahead)", page.run(READOUT))
+    assert float(behind.group(1)) == pytest.approx(abs(best["gap_s"]["value"]), abs=0.011)
+
+
+def test_every_lap_of_the_chooser(page: Browser, review: dict):
+    for index, lap in enumerate(review["laps"]):
+        page.run(
+            "const s = document.getElementById('lap'); s.value = arguments[0]; s.dispatchEvent(new Event('change'))",
+            str(index),
+        )
+        facts = page.run("return document.querySelector('.facts').textContent")
+        assert facts.startswith(f"{lap['label'].capitalize()} took {lap_time_text(lap['lap_time_s']['value'])} ")
+        *column, total = page.run(
+            "return [...document.querySelectorAll('#table tbody tr, #table tfoot tr')].map(r => r.cells[1].textContent)"
+        )
+        assert round(sum(map(number, column)), 2) == number(total)  # as shown, not as computed
+        assert number(total) == pytest.approx(lap["gap_s"]["value"], abs=0.00501)
+    assert page.run("return document.getElementById('later').disabled") is True
+
+
+def test_another_lap_is_drawn_everywhere(page: Browser, review: dict):
+    if len(review["laps"]) < 2:
+        pytest.skip("one lap")
+    drawn = (
+        "return [...document.querySelectorAll('#driven path, .trace, .box-loss, .leader.mine')]"
+        ".map(p => p.getAttribute('d'))"
+    )
+    before = page.run(drawn)
+    page.click("#later" if page.run("return !document.getElementById('later').disabled") else "#earlier")
+    after = page.run(drawn)
+    assert len(after) == len(before)
+    assert sum(a != b for a, b in zip(before, after)) > 0.8 * len(before)
+
+
+def test_by_keyboard_alone(page: Browser):
+    page.keys("Tab")
+    assert "skip" in page.run("return document.activeElement.className")
+    seen = set()
+    for _ in range(60):
+        page.keys("Tab")
+        seen.add(page.run("const a = document.activeElement; return a.id || a.tagName"))
+    assert {"lap", "theme", "place", "whole", "next", "before", "nearer", "farther", "SUMMARY"} <= seen
+    page.run("document.getElementById('place').focus()")
+    page.keys("Home")
+    page.keys("Right", "Right", "Right")
+    assert page.run(PLACE) == 3
+    assert page.run("return document.getElementById('place').getAttribute('aria-valuetext')") == page.run(READOUT)
+    page.run("document.querySelector('details.corner:not([open]) > summary').focus()")
+    page.keys("Enter")
+    assert page.run("return document.activeElement.parentElement.open") is True
+    page.run("document.querySelectorAll('#table thead button')[1].focus()")
+    page.keys("Enter")
+    assert page.run("return document.querySelectorAll('#table thead th')[1].getAttribute('aria-sort')") == "descending"
+
+
+def test_sorting_by_time_lost(page: Browser):
+    column = "return [...document.querySelectorAll('#table tbody tr')].map(r => r.cells[arguments[0]].textContent)"
+    in_order = page.run(column, 0)
+    page.click("#table thead th:nth-child(2) button")
+    lost = [number(text) for text in page.run(column, 1)]
+    assert lost == sorted(lost, reverse=True)
+    page.click("#table thead th:nth-child(2) button")
+    assert [number(text) for text in page.run(column, 1)] == sorted(lost)
+    page.click("#table thead th:nth-child(1) button")
+    assert page.run(column, 0) == in_order
+
+
+def test_close_up_view_follows_the_corners(page: Browser):
+    box = "return document.getElementById('map').getAttribute('viewBox')"
+    whole = page.run(box)
+    page.click("#next")
+    first = page.run(box)
+    page.click("#next")
+    assert len({whole, first, page.run(box)}) == 3
+    assert page.run(PLACE) > 0
+    fields = page.run("return [...document.querySelectorAll('.field')].map(f => f.getAttribute('viewBox').split(' '))")
+    assert len({(field[0], field[2]) for field in fields}) == 1
+    page.click("#whole")
+    assert page.run(box) == whole
+
+
+def test_links_open_their_corner(page: Browser):
+    closed = page.run("return document.querySelector('details.corner:not([open])').id")
+    page.run("document.querySelector(`#table a[href='#${arguments[0]}']`).click()", closed)
+    assert page.run("return document.getElementById(arguments[0]).open", closed) is True
+
+
+def test_dark_and_light(browser: Browser, demo: Path):
+    paper = "return getComputedStyle(document.body).backgroundColor"
+    browser.open(demo / "review.html")
+    light = browser.run(paper)
+    browser.media("dark")
+    browser.open(demo / "review.html")
+    dark = browser.run(paper)
+    assert light != dark
+    browser.click("#theme")
+    assert browser.run(paper) == light
+    browser.click("#theme")
+    assert browser.run(paper) == dark
+    browser.run("localStorage.clear()")
+
+
+def test_on_a_phone_by_touch(browser: Browser, demo: Path):
+    browser.size(390, 844, phone=True)
+    browser.open(demo / "review.html")
+    assert browser.run("return document.documentElement.scrollWidth") <= 390
+    small = browser.run(
+        "return [...document.querySelectorAll('button, select, input, summary')]"
+        ".filter(e => e.offsetParent && !e.closest('thead') && e.getBoundingClientRect().height < 24)"
+        ".map(e => e.id || e.textContent)"
+    )
+    assert small == []  # WCAG 2.2, success criterion 2.5.8: targets of at least 24 by 24 CSS pixels
+    browser.drag(".speed .plot", [(0.5, 0.5), (0.6, 0.5), (0.7, 0.5)], kind="touch")
+    assert browser.run(PLACE) == pytest.approx(0.7 * browser.run(COUNT), abs=4)
+
+
+def test_names_roles_and_tables(page: Browser):
+    """What assistive technology needs: every control, picture and scrolled region named, tables with headings."""
+    unnamed = page.run(
+        "const named = e => e.getAttribute('aria-label') || e.getAttribute('aria-labelledby') || e.textContent.trim()"
+        " || (e.labels && e.labels.length);"
+        "return [...document.querySelectorAll('button, select, input, svg[role=img], section, [role=region]')]"
+        ".filter(e => !named(e)).map(e => e.outerHTML.slice(0, 80))"
+    )
+    assert unnamed == []
+    loose = page.run(
+        "return [...document.querySelectorAll('svg')].filter(e => !e.closest('[aria-hidden=true], [role=img]')).length"
+    )
+    assert loose == 0
+    bare = page.run("return [...document.querySelectorAll('th')].filter(e => !e.scope).length")
+    assert bare == 0
+    levels = page.run("return [...document.querySelectorAll('h1, h2, h3')].map(e => Number(e.tagName[1]))")
+    assert levels[0] == 1
+    assert all(b - a <= 1 for a, b in pairwise(levels))
+    assert page.run("return document.documentElement.lang") == "en"
+
+
+def test_prints_without_its_controls(page: Browser, tmp_path: Path):
+    page.media(kind="print")
+    shown = page.run(
+        "return ['.bar', '.controls', '#theme', '#map', '#table', '.verdict', '.caution']"
+        ".map(s => document.querySelector(s).getClientRects().length > 0)"
+    )
+    page.media("light")
+    assert shown == [False, False, False, True, True, True, True]
+    page.printed(tmp_path / "page.pdf")
+    pdf = (tmp_path / "page.pdf").read_bytes()
+    assert pdf.startswith(b"%PDF")
+    assert 3 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 12
+
+
+def test_without_script_the_best_lap_is_all_there(browser: Browser, demo: Path):
+    browser.devtools("Emulation.setScriptExecutionDisabled", value=True)
+    try:
+        browser.open(demo / "review.html")
+    finally:
+        browser.devtools("Emulation.setScriptExecutionDisabled", value=False)
+    assert browser.run("return document.getElementById('controls').hidden") is True
+    lengths = browser.run("return [...document.querySelectorAll('.trace')].map(p => p.getAttribute('d').length)")
+    assert min(lengths) > 200
+    assert "took" in browser.run("return document.querySelector('.facts').textContent")

@@ -1,0 +1,250 @@
+"""From a recording to the page: what it says adds up, nothing in it is foreign, and hostile names stay names."""
+
+from __future__ import annotations
+
+import base64
+import dataclasses
+import hashlib
+import json
+import os
+import re
+import time
+from html.parser import HTMLParser
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from linelab.io.kart_files import load_kart
+from linelab.io.recordings import load_recording
+from linelab.io.track_files import load_track
+from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
+from linelab.report.display import CAUTIONS, IMPERIAL
+from linelab.report.page.content import MOST_LAPS
+from linelab.report.page.write import review_page
+from linelab.report.review_json import review_as_dict, review_schema
+from linelab.report.review_report import choose_laps, find_ground, recording_start_line, review_recording, save_review
+
+REAL = (
+    Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared"))
+    / "data" / "kart_recording" / "GX030390.csv"
+)  # fmt: skip
+#: The start line of that recording, from its SOURCES note: longitude and latitude of its ends.
+REAL_LINE = ((-5.931671, 37.557169), (-5.931929, 37.557236))
+NAUGHTY = '"><img src=x onerror="window.hacked=1"></script><script>window.hacked=1</script>&amp;{{7*7}}\u2028'
+VOID = {"meta", "input", "path", "rect", "circle", "use", "br", "link", "img"}
+
+
+class Page(HTMLParser):
+    """Tags with their attributes, and the text of every script and style."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.blocks: list[tuple[str, dict[str, str | None], str]] = []
+        self.cells: list[list[str]] = []
+        self.text = ""
+        self._open: tuple[str, dict[str, str | None]] | None = None
+        self._cell = False
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        self._open = (tag, dict(attrs))
+        if tag == "tr":
+            self.cells.append([])
+        self._cell = tag in ("td", "th") or (self._cell and tag not in ("tr", "table"))
+        if tag in ("td", "th"):
+            self.cells[-1].append("")
+
+    def handle_endtag(self, tag):
+        if tag in ("td", "th"):
+            self._cell = False
+
+    def handle_data(self, data):
+        self.text += data
+        if self._open and self._open[0] in ("script", "style"):
+            self.blocks.append((*self._open, data))
+            self._open = None
+        elif self._cell and self.cells:
+            self.cells[-1][-1] += data
+
+
+@pytest.fixture(scope="module")
+def review():
+    recording, track = load_recording(demo_recording()), load_track(DEMO_TRACK)
+    ground = find_ground(recording, track, position_error=DEMO_POSITION_ERROR)
+    return review_recording(recording, ground, load_kart(DEMO_KART), choose_laps(ground.laps))
+
+
+@pytest.fixture(scope="module")
+def text(review):
+    return review_page(review.session, source="practice.csv", recorded=review.ground.laps)
+
+
+def number(cell: str) -> float:
+    return float(re.match(r"[+−]?[\d.]+", cell).group().replace("−", "-"))
+
+
+def test_every_part_is_there(review, text):
+    page = Page(text)
+    ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    assert {"verdict", "work", "round", "corners", "figures", "again", "doubts", "map", "place", "lap"} <= set(ids)
+    assert {f"corner-{corner.number}" for corner in review.session.track.corners} <= set(ids)
+    assert ids.index("verdict") < ids.index("work") < ids.index("round") < ids.index("corners") < ids.index("figures")
+    assert text.count(CAUTIONS) == 2
+    order = [text.index(part) for part in (review.session.verdict[:30], 'id="map"', 'id="table"')]
+    assert order == sorted(order)
+    targets = {attributes["href"][1:] for tag, attributes in page.tags if tag in ("a", "use")}
+    assert targets <= set(ids)  # no link leads nowhere
+
+
+def test_losses_add_up_as_shown(review, text):
+    """Of every lap, in both directions of the table: corners to the gap, phases to the corner, line and speed too."""
+    body = Page(text[text.index('<table id="table"') : text.index("</table>", text.index('<table id="table"'))])
+    varied = json.loads(re.search(r'id="by-lap">(.*?)</script>', text).group(1))
+    for lap in review.session.laps:
+        assert lap.gap.value == pytest.approx(
+            sum(part.time_lost.value for part in lap.corners) + lap.elsewhere.value, abs=1e-9
+        )
+    rows = [row for row in body.cells[1:] if row[1]]
+    *corners, total = rows
+    assert round(sum(number(row[1]) for row in corners), 2) == number(total[1])
+    for row in rows:
+        if "–" not in row[2:6]:
+            assert round(sum(map(number, row[2:6])), 2) == number(row[1])
+        if "–" not in row[6:8]:
+            assert round(number(row[6]) + number(row[7]), 2) == number(row[1])
+    assert len({len(numbers) for numbers in varied["laps"]}) == 1
+    assert len(varied["laps"]) == len(review.session.laps)
+    assert text.count("data-by-lap=") == len(varied["laps"][0])
+
+
+def test_nothing_foreign_in_the_file(text):
+    page = Page(text)
+    policy = next(a["content"] for t, a in page.tags if t == "meta" and a.get("http-equiv"))
+    hashes = {
+        kind: "sha256-" + base64.b64encode(hashlib.sha256(block.encode("utf-8")).digest()).decode()
+        for kind, attributes, block in page.blocks
+        if "type" not in attributes
+    }
+    assert policy == (
+        f"default-src 'none'; style-src '{hashes['style']}'; script-src '{hashes['script']}'; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    for _, attributes in page.tags:
+        assert not {"src", "style", "srcset", "action"} & attributes.keys()
+        assert not any(name.startswith("on") for name in attributes)
+    assert "http:" not in text
+    assert "https:" not in text
+    style = next(block for kind, _, block in page.blocks if kind == "style")
+    assert "url(" not in style
+    assert "@import" not in style
+
+
+def test_names_from_files_stay_text(review):
+    """Names of track, corners, kart, recording, laps and notes with markup in them come out as text."""
+    session = review.session
+    corners = tuple(dataclasses.replace(corner, name=NAUGHTY) for corner in session.track.corners)
+    by_number = {corner.number: corner for corner in corners}
+    laps = tuple(
+        dataclasses.replace(
+            lap,
+            label=NAUGHTY + lap.label,
+            corners=tuple(dataclasses.replace(part, corner=by_number[part.corner.number]) for part in lap.corners),
+        )
+        for lap in session.laps
+    )
+    naughty = dataclasses.replace(
+        session,
+        track=dataclasses.replace(session.track, name=NAUGHTY, corners=corners),
+        kart=dataclasses.replace(session.kart, name=NAUGHTY),
+        laps=laps,
+        verdict=NAUGHTY,
+        cleaning=(NAUGHTY,),
+        notes=(NAUGHTY,),
+    )
+    text = review_page(naughty, source=NAUGHTY)
+    page = Page(text)
+    assert sum(tag == "script" for tag, _ in page.tags) == 3
+    assert not any(tag == "img" for tag, _ in page.tags)
+    assert not any("onerror" in attributes for _, attributes in page.tags)
+    assert "{{7*7}}" in page.text  # nothing is taken for a template
+    data = json.loads(next(b for _, a, b in page.blocks if a.get("id") == "readings"))
+    assert data["laps"][0]["label"].startswith(NAUGHTY)
+    assert data["corners"][0]["label"].endswith(NAUGHTY.strip())
+
+
+def test_json_obeys_the_published_schema(review):
+    schema = review_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    data = json.loads(json.dumps(review_as_dict(review.session, settings={"kart": "plain"})))
+    jsonschema.validate(data, schema)
+    broken = json.loads(json.dumps(data))
+    broken["laps"][0]["gap_s"] = {"value": 1.0}
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(broken, schema)
+    for lap in data["laps"]:
+        parts = sum(corner["time_lost_s"]["value"] for corner in lap["corners"])
+        assert parts + lap["elsewhere_s"]["value"] == pytest.approx(lap["gap_s"]["value"], abs=1e-9)
+
+
+def test_twenty_laps_are_light_and_quickly_written(review):
+    laps = review.session.laps
+    twenty = dataclasses.replace(
+        review.session,
+        laps=tuple(dataclasses.replace(laps[k % len(laps)], label=f"lap {k + 1}") for k in range(20)),
+    )
+    spent = []
+    for _ in range(3):
+        start = time.process_time()
+        text = review_page(twenty)
+        spent.append(time.process_time() - start)
+    assert len(text.encode("utf-8")) < 1_500_000
+    assert min(spent) < 0.8  # 0.3 s measured; slower machines are not a fault
+
+
+def test_of_very_many_laps_the_page_holds_some(review):
+    laps = review.session.laps
+    many = dataclasses.replace(
+        review.session,
+        laps=tuple(dataclasses.replace(laps[k % len(laps)], label=f"lap {k + 1}") for k in range(60)),
+    )
+    text = review_page(many)
+    data = json.loads(re.search(r'id="readings">(.*?)</script>', text).group(1))
+    assert len(data["laps"]) == MOST_LAPS
+    assert laps[review.session.best].comparison.driven.lap.v.size > 0
+    assert f"60 laps, {MOST_LAPS} of them" in text
+    assert len(text.encode("utf-8")) < 1_500_000
+
+
+def test_imperial(review):
+    text = review_page(review.session, IMPERIAL)
+    assert "km/h" not in text[: text.index('id="doubts"')]  # what was done to the recording is told in its own units
+    assert " mph" in text
+    assert json.loads(re.search(r'id="readings">(.*?)</script>', text).group(1))["units"]["length"][1] == "ft"
+
+
+def test_files_of_a_review(review, tmp_path):
+    names = save_review(tmp_path / "out", review, print_file=True, formats=("csv", "geojson"))
+    assert names == ["corners.csv", "laps.csv", "lines.geojson", "review.html", "review.json", "review.pdf"]
+    pdf = (tmp_path / "out" / "review.pdf").read_bytes()
+    assert pdf.startswith(b"%PDF")
+    assert len(re.findall(rb"/Type /Page\b", pdf)) == 3
+    assert b"/FontFile2" in pdf  # TrueType: text stays text
+    assert save_review(tmp_path / "out", review) == ["corners.csv", "review.html", "review.json"]
+
+
+@pytest.mark.skipif(not REAL.is_file(), reason="the folder of outside recordings is not here")
+def test_a_real_session_without_a_survey_of_the_track(tmp_path):
+    recording = load_recording(REAL)
+    ground = find_ground(recording, None, start_line=recording_start_line(recording, *REAL_LINE), name="real")
+    review = review_recording(recording, ground, load_kart("rental-four-stroke"), choose_laps(ground.laps))
+    text = review_page(review.session, source=REAL.name, recorded=ground.laps)
+    assert "estimated" in text
+    assert "no surveyed edge" in text  # apex distances are withheld, with the reason
+    assert "stood still" in text  # the spin is told
+    assert len(text.encode("utf-8")) < 1_000_000
+    jsonschema.validate(review_as_dict(review.session), review_schema())
+    assert "review.html" in save_review(tmp_path / "real", review)
