@@ -23,6 +23,8 @@ def choose_columns(path: Path, layout: Layout, wanted: Mapping[str, str | int]) 
         role = role_of(split_header(title)[0])
         if role is not None and role not in chosen and index not in chosen.values():
             chosen[role] = index
+    if "time" not in chosen and "date" in chosen:
+        chosen["time"] = chosen.pop("date")
     if "lon" in chosen and "lat" in chosen and not {"x", "y"} <= wanted.keys():
         chosen.pop("x", None)
         chosen.pop("y", None)

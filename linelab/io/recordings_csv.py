@@ -13,8 +13,8 @@ from linelab.io.recordings_checks import check_degrees
 from linelab.io.recordings_columns import choose_columns
 from linelab.io.recordings_layout import Layout, find_layout
 from linelab.io.recordings_rows import Faults, read_columns
-from linelab.io.recordings_time import epoch_unit, time_kind, unroll_midnight
-from linelab.io.recordings_units import ROLES, UNITS, canonical_unit, unit_factor
+from linelab.io.recordings_time import epoch_unit, parse_stamp, time_kind, unroll_midnight
+from linelab.io.recordings_units import ROLES, UNITS, canonical_unit, role_of, split_header, unit_factor
 from linelab.lap import Recording
 from linelab.units import Array
 from linelab.values import counted, freeze
@@ -46,6 +46,7 @@ def read_csv(
             f"{counted(int((~keep).sum()), 'line')} without a time left out, the first at line {int(lines[~keep][0])}"
         )
         data, lines, t = {name: column[keep] for name, column in data.items()}, lines[keep], t[keep]
+    first_kept = int(lines[0]) == layout.first_data_line
     if "lon" in data:
         check_degrees(path, data["lon"], data["lat"], lines)
     elif not (np.isfinite(data["x"]) & np.isfinite(data["y"])).any():
@@ -57,15 +58,15 @@ def read_csv(
     del lines, keep
     data = {name: freeze(column) for name, column in data.items()}
     fixed = {name: data.pop(name) for name in ("lon", "lat", "x", "y", "speed") if name in data}
-    absolute = kind == "stamp" or epoch_unit(clock) == "s"
+    start = clock if kind == "stamp" or epoch_unit(clock) == "s" else None
     if kind == "clock" and day is not None:
-        clock, absolute = day + clock, True
+        start = day + clock
     return Recording(
         t=freeze(t - t[0]),
         channels=data,
         source=str(path),
         notes=(*_choice_notes(layout, chosen), time_note, *unit_notes, *notes),
-        start_utc=clock if absolute else None,
+        start_utc=_absolute_beside(layout, chosen["time"]) if start is None and first_kept else start,
         start_clock=clock,
         **fixed,
     )
@@ -79,6 +80,23 @@ def _day(layout: Layout, index: int | None) -> float | None:
         return datetime.fromisoformat(layout.first_row[index].strip()[:10]).replace(tzinfo=UTC).timestamp()
     except (ValueError, OverflowError):
         return None
+
+
+def _absolute_beside(layout: Layout, taken: int) -> float | None:
+    """Time since 1970 [s] of the first line in another column of times than the one taken; None where there is none."""
+    for index, (title, cell) in enumerate(zip(layout.titles, layout.first_row)):
+        if index == taken or role_of(split_header(title)[0]) != "time":
+            continue
+        if time_kind(cell) == "stamp":
+            return parse_stamp(cell)
+        try:
+            number = float(cell)
+        except ValueError:
+            continue
+        unit = epoch_unit(number)
+        if unit is not None:
+            return number * unit_factor("time", unit)
+    return None
 
 
 def _time_kind(path: Path, layout: Layout, index: int) -> str:

@@ -291,6 +291,10 @@ def test_absolute_times(tmp_path):
         write(tmp_path, "date,time,lat,lon\n2024-05-01,10:00:00.0,45,7\n2024-05-01,10:00:00.1,45,7\n")
     )
     assert dated.start_utc == 1714557600.0
+    both = load_recording(write(tmp_path, "t_s,utc_ms,lat,lon\n3.0,1714557600000,45,7\n3.1,1714557600100,45,7\n"))
+    assert (both.start_utc, both.start_clock) == (1714557600.0, 3.0)
+    whole = load_recording(write(tmp_path, "Date,lat,lon\n2024-05-01 10:00:00,45,7\n2024-05-01 10:00:01,45,7\n"))
+    assert whole.start_utc == 1714557600.0
     clock = load_recording(write(tmp_path, "time,lat,lon\n10:00:00.0,45,7\n10:00:00.1,45,7\n"))
     assert (clock.start_utc, clock.start_clock) == (None, 36000.0)
 
