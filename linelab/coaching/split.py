@@ -149,7 +149,8 @@ def rounded_parts(total: float, parts: Sequence[float], digits: int = 2) -> tupl
     """A sum and its parts rounded so that the rounded parts add up to the rounded sum.
 
     Each part is rounded down, and the units that are missing go to the parts with the largest remainders (the largest
-    remainder method of apportionment); none moves by a whole unit or more.
+    remainder method of apportionment).  The sum may itself have been rounded within a larger one, and then differ from
+    its parts by as much: the units are shared out all the same.
 
     Returns
     -------
@@ -160,7 +161,8 @@ def rounded_parts(total: float, parts: Sequence[float], digits: int = 2) -> tupl
     whole = round(total / unit)
     scaled = np.asarray(parts, dtype=np.float64) / unit
     down = np.floor(scaled + 1e-9)
-    missing = int(np.clip(whole - int(down.sum()), 0, scaled.size))
-    order = np.argsort(-(scaled - down), kind="stable")
-    down[order[:missing]] += 1.0
+    if scaled.size:
+        share, left = divmod(whole - int(down.sum()), scaled.size)
+        down += share
+        down[np.argsort(-(scaled - down), kind="stable")[:left]] += 1.0
     return round(whole * unit, digits), [round(float(value) * unit, digits) + 0.0 for value in down]

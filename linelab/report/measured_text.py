@@ -1,10 +1,6 @@
-"""Measured figures as text: value ± standard deviation in the units shown, and parts that add up as shown."""
+"""Measured figures as text: value ± standard deviation in the units shown."""
 
 from __future__ import annotations
-
-from collections.abc import Sequence
-
-import numpy as np
 
 from linelab.comparison.measured import Measured
 
@@ -42,28 +38,3 @@ def clear(figure: Measured, least: float = 0.0, *, both: bool = False) -> bool:
         return False
     value = abs(figure.value) if both else figure.value
     return value > max(least, CLEAR * (figure.sigma or 0.0))
-
-
-def parts_of(total: float, parts: Sequence[float], digits: int = 2) -> list[float]:
-    """Parts rounded so that, as shown, they add up to the total as shown.
-
-    Each is rounded down or up; those with the largest remainders go up (the largest remainder method of apportionment).
-
-    Parameters
-    ----------
-    total : float
-        Sum of ``parts`` up to what has been rounded before.
-    parts : sequence of float
-    digits : int
-        Decimals shown.
-    """
-    if not parts:
-        return []
-    scaled = np.asarray(parts) * 10.0**digits
-    floor = np.floor(scaled)
-    missing = round(round(total, digits) * 10.0**digits - float(floor.sum()))
-    share, left = divmod(missing, len(parts))
-    order = np.argsort(-(scaled - floor), kind="stable")
-    floor += share
-    floor[order[:left]] += 1.0
-    return [float(value) for value in floor / 10.0**digits + 0.0]

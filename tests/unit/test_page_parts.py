@@ -12,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, Point
 
+from linelab.coaching.split import rounded_parts
 from linelab.comparison.measured import Measured, withheld
-from linelab.report.measured_text import clear, measured_text, number_text, parts_of, typeset
+from linelab.report.measured_text import clear, measured_text, number_text, typeset
 from linelab.report.page.paths import band_path, boxes_path, map_path, path_data, thinned
 from linelab.report.page.readings import steps
 from linelab.report.page.varying import Varying
@@ -75,10 +76,17 @@ def test_bands_and_boxes():
 @given(st.lists(st.floats(-3.0, 3.0), min_size=1, max_size=30), st.sampled_from([1, 2, 3]))
 def test_parts_add_up_as_shown(parts, digits):
     total = math.fsum(parts)
-    shown = parts_of(total, parts, digits)
-    assert math.isclose(sum(round(value * 10**digits) for value in shown), round(round(total, digits) * 10**digits))
+    whole, shown = rounded_parts(total, parts, digits)
+    assert whole == pytest.approx(round(total, digits), abs=1.1 * 10.0**-digits)
+    assert sum(round(value * 10**digits) for value in shown) == round(whole * 10**digits)
     assert all(abs(a - b) <= 1.01 * 10.0**-digits for a, b in zip(shown, parts))
     assert all(f"{value:.{digits}f}" == f"{round(value, digits):.{digits}f}" for value in shown)
+
+
+@given(st.lists(st.floats(-3.0, 3.0), min_size=1, max_size=30), st.integers(-1, 1))
+def test_parts_add_up_to_a_sum_that_was_rounded_within_a_larger_one(parts, units):
+    whole, shown = rounded_parts(round(math.fsum(parts), 2) + 0.01 * units, parts)
+    assert sum(round(100 * value) for value in shown) == round(100 * whole)
 
 
 def test_figures_as_text():

@@ -6,9 +6,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from linelab.coaching.split import rounded_parts
 from linelab.coaching.values import CornerLap, LapReview
 from linelab.comparison.measured import Measured
-from linelab.report.measured_text import measured_text, parts_of, typeset
+from linelab.report.measured_text import measured_text, typeset
 
 #: What the page calls the phases and the causes.
 PHASE_NAMES = {"braking": "braking", "entry": "entry", "exit": "exit", "straight": "straight after"}
@@ -35,7 +36,7 @@ class LossText:
 def loss_texts(lap: LapReview) -> tuple[LossText, ...]:
     """Every corner in driving order, then the road outside all corners, then the whole lap."""
     gap = round(lap.gap.value or 0.0, 2)
-    *lost, elsewhere = parts_of(
+    _, (*lost, elsewhere) = rounded_parts(
         gap, [*(corner.time_lost.value or 0.0 for corner in lap.corners), lap.elsewhere.value or 0.0]
     )
     rows = [_corner_shares(corner, value) for corner, value in zip(lap.corners, lost)]
@@ -81,7 +82,7 @@ def _within(total: float | None, figures: Sequence[Measured]) -> tuple[float | N
     values = [figure.value for figure in figures if figure.value is not None]
     if total is None or len(values) < len(figures):
         return (None,) * len(figures)
-    return tuple(parts_of(total, values))
+    return tuple(rounded_parts(total, values)[1])
 
 
 def _sum(column: Sequence[float | None]) -> float | None:
