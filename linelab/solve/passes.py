@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from linelab import grip
 from linelab.grip import KartNumbers
+from linelab.solve.push import engine_numbers, push_at, push_lookup, push_symbol
 from linelab.solve.reach import (
     ARRAYS,
     CREEP,
@@ -40,9 +40,6 @@ _UNROLLED = 8
 
 #: A lap driven again has caught up with the round before when v² agrees to this [-].
 SAME = 1e-9
-
-#: Acceleration beyond which no engine is asked for: no tyre holds it [m/s²].
-MOST_PUSH = 60.0
 
 
 class Road(NamedTuple):
@@ -102,37 +99,12 @@ def _rounds(run, start: Array, z: Array, end: int, closed: bool) -> None:  # typ
         run(np.minimum(last, begun), True)
 
 
-def _push_table(kart: KartNumbers) -> tuple[Array, Array, float]:
-    """Greatest acceleration by the engine at a speed: intercepts and slopes on a uniform grid, its steps per m/s.
-
-    Linear interpolation errs by at most h²/8·d²F/dv²: 1e-4 m/s² for 20 kW at 5 m/s.
-    """
-    per_speed = 100.0
-    v = np.arange(1, int(min(float(kart.top_speed) + 2.0, 160.0) * per_speed) + 2) / per_speed
-    push = np.asarray(grip.drive_power(kart, v)) / (v * float(kart.mass) * float(kart.inertia))
-    push = np.minimum(np.concatenate([push[:1], push]), MOST_PUSH)
-    slopes = np.diff(push) * per_speed
-    return push[:-1] - slopes * np.arange(slopes.size) / per_speed, slopes, per_speed
-
-
-def _push_lookup(kart: KartNumbers):  # type: ignore[no-untyped-def]
-    """Acceleration by the engine as a function of an array of v²."""
-    base, slope, per_speed = _push_table(kart)
-
-    def push(z: Array) -> Array:
-        v = np.sqrt(z)
-        index = (v * per_speed).astype(np.intp)
-        return slope.take(index, mode="clip") * v + base.take(index, mode="clip")
-
-    return push
-
-
 class _Many:
     """Passes over many laps, a row of all laps at a time."""
 
     def __init__(self, kart: KartNumbers, road: Road, passes: Passes) -> None:
         self.road, self.passes = road, passes
-        self.push = _push_lookup(kart)
+        self.push = push_lookup(kart)
 
     def _node(self, i: int) -> Node:
         """Row ``i`` of the nodes."""
@@ -191,13 +163,6 @@ def _scan(forward: bool, knots: int):  # type: ignore[no-untyped-def]
     columns, engine = ca.SX.sym("columns", 12, _UNROLLED), ca.SX.sym("engine", 3 + 2 * knots)
     start = ca.SX.sym("state", 5 if forward else 3)
 
-    def push(z):  # type: ignore[no-untyped-def]
-        v = ca.sqrt(z)
-        power = engine[0] + engine[1] * v
-        for i in range(knots):
-            power += engine[3 + knots + i] * grip.rounded_rise(v - engine[3 + i])
-        return ca.fmin(power / (v * engine[2]), MOST_PUSH)
-
     state, rows = start, []
     for i in range(_UNROLLED):
         column = columns[:, i]
@@ -206,7 +171,9 @@ def _scan(forward: bool, knots: int):  # type: ignore[no-untyped-def]
         z, *moving = ca.vertsplit(state)
         after: Driving | Braking
         if forward:
-            reached, after = drive_on(z, Driving(*moving), step, node, limit, push, use)
+            reached, after = drive_on(
+                z, Driving(*moving), step, node, limit, lambda z: push_symbol(engine, knots, z, use), use
+            )
         else:
             reached, after = brake_from(z, Braking(*moving), step, node, limit, use)
         here = ca.fmin(ca.fmax(reached, CREEP**2), limit)
@@ -214,13 +181,6 @@ def _scan(forward: bool, knots: int):  # type: ignore[no-untyped-def]
         rows.append(ca.vertcat(here, after[1] if forward else reached))
     one = ca.Function("steps", [start, columns, engine], [state, ca.horzcat(*rows)])
     return one.mapaccum("chunk", _CHUNK // _UNROLLED)
-
-
-def _engine_numbers(kart: KartNumbers) -> tuple[Array, int]:
-    """Constants of the drive curve as the scan expects them, and how many knots it has below top speed."""
-    used = np.asarray(kart.knots) < float(kart.top_speed)
-    head = [kart.power_at_zero, kart.force_at_zero, float(kart.mass) * float(kart.inertia)]
-    return np.concatenate([head, np.asarray(kart.knots)[used], np.asarray(kart.slope_changes)[used]]), int(used.sum())
 
 
 class _Few:
@@ -231,8 +191,8 @@ class _Few:
 
     def __init__(self, kart: KartNumbers, road: Road, passes: Passes) -> None:
         self.road, self.passes = road, passes
-        self.engine, self.knots = _engine_numbers(kart)
-        self.push = _push_lookup(kart)
+        self.engine, self.knots = engine_numbers(kart)
+        self.push = lambda z: push_at(kart, np.sqrt(z))
 
     def forward(self, start: Array, again: bool) -> None:
         for lap in range(start.size):

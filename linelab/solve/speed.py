@@ -91,11 +91,13 @@ def speed_profiles(
 
 def profile_times(lines: Sequence[Line], kart: Kart) -> Array:
     """Lap times of :func:`speed_profiles` alone (L,) [s]: what sweeps over many lines need."""
-    return np.array([run.times.sum() for run in _runs(lines, kart, None, None)])
+    return np.array([run.times.sum() for run in _runs(lines, kart, None, None)], dtype=np.float64)
 
 
 def _runs(lines: Sequence[Line], kart: Kart, v_start: float | None, v_end: float | None) -> Iterator[_Run]:
     """Laps of all lines, driven side by side in chunks."""
+    if not lines:
+        return
     numbers = kart_numbers(kart)
     ground = ground_under(lines, numbers)
     for begin in range(0, len(lines), _CHUNK):
