@@ -18,12 +18,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from linelab.comparison.cleaning import clean_recording
     from linelab.comparison.compare import compare
     from linelab.comparison.estimate import estimate_lap
     from linelab.comparison.laps import split_laps
     from linelab.errors import LinelabError
     from linelab.io.kart_files import bundled_karts, load_kart, save_kart
     from linelab.io.recordings import load_recording
+    from linelab.io.recordings_session import load_session
     from linelab.io.track_files import bundled_tracks, load_track, reversed_track, save_track
     from linelab.solve.mintime import solve_min_time
     from linelab.solve.speed import speed_profile
@@ -33,10 +35,12 @@ _HOMES = {
     "LinelabError": "linelab.errors",
     "bundled_karts": "linelab.io.kart_files",
     "bundled_tracks": "linelab.io.track_files",
+    "clean_recording": "linelab.comparison.cleaning",
     "compare": "linelab.comparison.compare",
     "estimate_lap": "linelab.comparison.estimate",
     "load_kart": "linelab.io.kart_files",
     "load_recording": "linelab.io.recordings",
+    "load_session": "linelab.io.recordings_session",
     "load_track": "linelab.io.track_files",
     "reversed_track": "linelab.io.track_files",
     "save_kart": "linelab.io.kart_files",
@@ -50,10 +54,12 @@ __all__ = [
     "LinelabError",
     "bundled_karts",
     "bundled_tracks",
+    "clean_recording",
     "compare",
     "estimate_lap",
     "load_kart",
     "load_recording",
+    "load_session",
     "load_track",
     "reversed_track",
     "save_kart",

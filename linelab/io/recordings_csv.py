@@ -12,7 +12,7 @@ from linelab.errors import FileFormatError
 from linelab.io.recordings_checks import check_degrees
 from linelab.io.recordings_columns import choose_columns
 from linelab.io.recordings_layout import Layout, find_layout
-from linelab.io.recordings_rows import Faults, read_columns
+from linelab.io.recordings_rows import Faults, check_short, read_columns
 from linelab.io.recordings_time import epoch_unit, parse_stamp, time_kind, unroll_midnight
 from linelab.io.recordings_units import ROLES, UNITS, canonical_unit, role_of, split_header, unit_factor
 from linelab.lap import Recording
@@ -128,13 +128,7 @@ def _check_faults(path: Path, layout: Layout, chosen: Mapping[str, int], faults:
                 expected="a number",
                 remedy=f"Name another column with --column {role}=TITLE (in Python: columns={{'{role}': 'TITLE'}})",
             )
-    if faults.short > rows:
-        raise FileFormatError(
-            f"{faults.short} lines have too few columns",
-            path=path,
-            line=faults.short_line,
-            remedy="Check the delimiter",
-        )
+    check_short(path, faults, rows)
 
 
 def _choice_notes(layout: Layout, chosen: Mapping[str, int]) -> list[str]:

@@ -21,6 +21,7 @@ from linelab.io.recordings_checks import check_degrees
 from linelab.io.recordings_time import epoch_unit, parse_stamp
 from linelab.io.recordings_units import ROLES, UNITS, role_of, split_header, unit_factor
 from linelab.io.track_geojson import check_crs, parse_geojson, raw_features
+from linelab.io.track_text import MAX_BYTES
 from linelab.lap import Recording
 from linelab.units import Array
 from linelab.values import counted
@@ -42,6 +43,14 @@ class _Part:
 
 def read_geojson(path: Path, units: Mapping[str, str] | None = None) -> Recording:
     """Read the timed lines and points of a GeoJSON file; see :func:`linelab.io.recordings.load_recording`."""
+    if path.stat().st_size > MAX_BYTES:
+        raise FileFormatError(
+            "too large for a GeoJSON recording",
+            path=path,
+            found=f"{path.stat().st_size / 2**20:.0f} MB",
+            expected=f"at most {MAX_BYTES // 2**20} MB",
+            remedy="Export it as GPX or CSV, which are read as a stream",
+        )
     document = parse_geojson(path)
     check_crs(document, path)
     parts: list[_Part] = []

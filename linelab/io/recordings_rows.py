@@ -44,6 +44,24 @@ class Faults:
         return notes
 
 
+def check_short(path: Path, faults: Faults, rows: int, *, certain: bool = True) -> None:
+    """Refuse a file with more lines too short than usable ones; while reading, only where they are very many more.
+
+    Raises
+    ------
+    FileFormatError
+    """
+    if faults.short > (rows if certain else max(10 * rows, 100_000)):
+        raise FileFormatError(
+            f"{faults.short} lines have too few columns",
+            path=path,
+            line=faults.short_line,
+            found=f"{rows} usable lines",
+            expected="as many columns as in the first line of data",
+            remedy="Check the delimiter",
+        )
+
+
 @dataclass(slots=True)
 class _Gathered:
     """Columns read so far, in pieces, and the number of the next line."""
@@ -96,8 +114,11 @@ def read_columns(
         if '"' in text and layout.delimiter != " ":
             # A quoted field may hold line ends, even those between blocks: from here on row by row.
             _gather_rows(path, got, chain(_lines(text), chain.from_iterable(map(_lines, blocks))))
+        elif not text.strip("\n"):
+            got.line += len(text)
         elif not _gather_block(got, text):
             _gather_rows(path, got, _lines(text))
+        check_short(path, got.faults, sum(part.size for part in got.numbers), certain=False)
     if not got.numbers:
         raise FileFormatError("no line of data could be read", path=path, remedy="Check the delimiter and the columns")
     columns = {role: np.concatenate(got.pieces.pop(role)) for role in chosen}

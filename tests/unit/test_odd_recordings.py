@@ -207,6 +207,7 @@ def test_sound_seeds_are_read(tmp_path):
         assert use(path), name
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
 def test_damaged_files_raise_nothing_else(tmp_path):
     read, _ = fuzz(tmp_path, 2000, seed=1)
     assert 200 < read < 1900

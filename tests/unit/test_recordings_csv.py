@@ -337,3 +337,14 @@ def test_progress_is_told_and_may_stop_the_reading(tmp_path, monkeypatch):
 
     with pytest.raises(KeyboardInterrupt):
         load_recording(path, progress=stop)
+
+
+def test_endless_short_lines_are_given_up_early(tmp_path, monkeypatch):
+    monkeypatch.setattr("linelab.io.recordings_blocks._BLOCK", 1 << 16)
+    path = tmp_path / "run.csv"
+    path.write_bytes(b"t_s,lat,lon\n0,45,7\n1,45,7\n" + b"\n" * 5_000_000 + b"7\n" * 2_000_000)
+    told = []
+    with pytest.raises(FileFormatError, match=r"lines have too few columns.*2 usable lines") as caught:
+        load_recording(path, progress=told.append)
+    assert caught.value.line == 5_000_004
+    assert "100%" not in told[-1]

@@ -95,3 +95,9 @@ def test_unusable_files_are_told_why(tmp_path, text, words):
     with pytest.raises(FileFormatError, match=words) as caught:
         load_recording(path)
     assert "\n" not in str(caught.value)
+
+
+def test_a_file_too_large_to_be_held_is_refused_unread(tmp_path, monkeypatch):
+    monkeypatch.setattr("linelab.io.recordings_geojson.MAX_BYTES", 100)
+    with pytest.raises(FileFormatError, match=r"too large for a GeoJSON recording.*GPX or CSV"):
+        load_recording(write(tmp_path, line(coordTimes=STAMPS)))
