@@ -19,7 +19,7 @@ from linelab.errors import FileFormatError
 from linelab.io.recordings_checks import check_degrees
 from linelab.io.recordings_nmea_epochs import Epochs
 from linelab.lap import Recording
-from linelab.values import counted
+from linelab.values import counted, freeze
 
 _BLOCK = 1 << 20
 #: A sentence has at most 82 characters; loggers overdo it.
@@ -63,9 +63,9 @@ def read_nmea(path: Path, head: bytes, progress: Callable[[str], None] = lambda 
     log, epochs = _Log(), Epochs()
     for data, line in _blocks(path, progress):
         _take_block(data, line, log, epochs)
-        if len(epochs.values["time"]) > _MOST_EPOCHS:
+        if epochs.count > _MOST_EPOCHS:
             raise FileFormatError("too many epochs", path=path, expected=f"at most {_MOST_EPOCHS}", remedy="Split it")
-    if not epochs.values["time"]:
+    if not epochs.count:
         raise _nothing(path, head, log, epochs)
     columns = epochs.columns()
     lines = columns.pop("line")
@@ -75,11 +75,11 @@ def read_nmea(path: Path, head: bytes, progress: Callable[[str], None] = lambda 
     speed, lon, lat = columns.pop("speed"), columns.pop("lon"), columns.pop("lat")
     has_speed = bool(np.isfinite(speed).any())
     return Recording(
-        t=t - t[0],
-        lon=lon,
-        lat=lat,
-        speed=speed if has_speed else None,
-        channels={name: values for name, values in columns.items() if np.isfinite(values).any()},
+        t=freeze(t - t[0]),
+        lon=freeze(lon),
+        lat=freeze(lat),
+        speed=freeze(speed) if has_speed else None,
+        channels={name: freeze(values) for name, values in columns.items() if np.isfinite(values).any()},
         source=str(path),
         notes=tuple(_notes(log, epochs, dated, has_speed)),
         start_utc=float(t[0]) if dated else None,

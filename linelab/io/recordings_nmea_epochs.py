@@ -14,33 +14,36 @@ from datetime import UTC, datetime
 import numpy as np
 
 from linelab.io.recordings_time import DAY
-from linelab.units import KNOT, Array
+from linelab.units import KMH, KNOT, Array
 
 #: How many epochs back a late sentence may belong.
 _RECENT = 64
 _NAN = math.nan
-_NUMBERS = ("time", "lat", "lon", "speed", "course", "altitude", "hdop", "satellites", "fix", "day", "line")
+#: Places in the list of numbers that an epoch is while sentences may still come.
+_TIME, _LAT, _LON, _SPEED, _COURSE, _ALTITUDE, _HDOP, _SATELLITES, _FIX, _DAY, _LINE, _DIGITS, _RANK, _VOID = range(14)
+_NAMES = ("time", "lat", "lon", "speed", "course", "altitude", "hdop", "satellites", "fix", "day", "line")
+_EMPTY = [_NAN] * 11 + [-1.0, 0.0, 0.0]
 
 #: Mode letters of GNS as the quality numbers of GGA (NMEA 0183 v4; table from memory).
 _MODES = {b"N": 0.0, b"A": 1.0, b"D": 2.0, b"P": 3.0, b"R": 4.0, b"F": 5.0, b"E": 6.0, b"M": 7.0, b"S": 8.0}
 
+_Epoch = list[float]
+
 
 class Epochs:
-    """Collects sentences; columns are as written until :meth:`columns` is asked for them."""
+    """Collects sentences; what they held is had from :meth:`columns`."""
 
     def __init__(self) -> None:
-        self.values = {name: array("d") for name in _NUMBERS}
+        self.count = 0
         self.unread = 0
         self.first_unread = 0
         self.shared = 0
         self.timeless = 0
         self.first_timeless = 0
-        self._digits = array("b")
-        self._full = bytearray()  # 0: no GGA or GNS yet, 1: from one system, 2: from the combined talker
-        self._void = bytearray()
-        self._recent: dict[float, int] = {}
-        self._row = -1
-        self._waiting: dict[str, float] = {}
+        self._closed = array("d")
+        self._recent: dict[float, _Epoch] = {}
+        self._last: _Epoch | None = None
+        self._waiting: tuple[float, float] | None = None
         self._vtg_leads: bool | None = None
         self._date: tuple[float, float] | None = None
         self._date_text, self._date_day = b"", _NAN
@@ -55,116 +58,111 @@ class Epochs:
         self._readers[kind](talker, fields)
 
     def _rmc(self, talker: bytes, fields: list[bytes]) -> None:
-        row = self._row_at(fields[0])
-        if row < 0:
+        epoch = self._epoch_at(fields[0])
+        if epoch is None:
             return
-        self._place(row, fields[2:6])
-        for name, text, factor in (("speed", fields[6], KNOT), ("course", fields[7], math.pi / 180.0)):
-            value = self._number(text)
-            if value == value:
-                self.values[name][row] = value * factor
+        self._place(epoch, fields[2:6])
+        speed, course = self._number(fields[6]), self._number(fields[7])
+        if speed == speed:
+            epoch[_SPEED] = speed * KNOT
+        if course == course:
+            epoch[_COURSE] = math.radians(course)
         if fields[1] == b"V":
-            self._void[row] = 1
-        elif self.values["fix"][row] != self.values["fix"][row]:
-            self.values["fix"][row] = 1.0
+            epoch[_VOID] = 1.0
+        else:
+            _fill(epoch, _FIX, 1.0)
         if fields[8] != self._date_text:  # it changes once a day
             self._date_text = fields[8]
             self._date_day = self._day_of(fields[8][:2], fields[8][2:4], fields[8][4:])
-        self._set(row, "day", self._date_day)
+        _fill(epoch, _DAY, self._date_day)
 
     def _gga(self, talker: bytes, fields: list[bytes]) -> None:
-        self._fix(talker, fields, self._number(fields[5]), fields[6:9])
+        self._fix(talker, fields, self._number(fields[5]))
 
     def _gns(self, talker: bytes, fields: list[bytes]) -> None:
         modes = [_MODES.get(fields[5][i : i + 1], _NAN) for i in range(len(fields[5]))]
-        known = [mode for mode in modes if mode == mode]
-        self._fix(talker, fields, max(known, default=_NAN), fields[6:9])
+        self._fix(talker, fields, max((mode for mode in modes if mode == mode), default=_NAN))
 
-    def _fix(self, talker: bytes, fields: list[bytes], quality: float, rest: list[bytes]) -> None:
-        """Position, quality, satellites, dilution and altitude of GGA and GNS."""
-        row = self._row_at(fields[0])
-        if row < 0:
+    def _fix(self, talker: bytes, fields: list[bytes], quality: float) -> None:
+        """Position, quality, satellites, dilution and altitude of GGA and GNS; rank 1 of one system, 2 combined."""
+        epoch = self._epoch_at(fields[0])
+        if epoch is None:
             return
-        rank = 2 if talker == b"GN" else 1
-        if self._full[row]:
-            self.shared += 1
-        better = rank > self._full[row]
-        self._full[row] = max(rank, self._full[row])
-        self._place(row, fields[1:5], prefer=better and rank == 2)
-        named = zip(("satellites", "hdop", "altitude"), rest)
-        for name, value in (("fix", quality), *((name, self._number(text)) for name, text in named)):
-            if value == value and (better or self.values[name][row] != self.values[name][row]):
-                self.values[name][row] = value
+        rank, before = (2.0 if talker == b"GN" else 1.0), epoch[_RANK]
+        self.shared += before > 0.0
+        epoch[_RANK] = max(rank, before)
+        self._place(epoch, fields[1:5], prefer=rank > before and rank == 2.0)
+        if quality == quality and (rank > before or epoch[_FIX] != epoch[_FIX]):
+            epoch[_FIX] = quality
+        for at, text in ((_SATELLITES, fields[6]), (_HDOP, fields[7]), (_ALTITUDE, fields[8])):
+            value = self._number(text)
+            if value == value and (rank > before or epoch[at] != epoch[at]):
+                epoch[at] = value
 
     def _vtg(self, talker: bytes, fields: list[bytes]) -> None:
         if self._vtg_leads is None:
-            self._vtg_leads = self._row < 0
+            self._vtg_leads = self._last is None
         speed = self._number(fields[4]) * KNOT
         if speed != speed:
-            speed = self._number(fields[6]) / 3.6
+            speed = self._number(fields[6]) * KMH
         course = math.radians(self._number(fields[0]))
         if self._vtg_leads:
-            self._waiting = {"speed": speed, "course": course}
-        elif self._row >= 0:
-            self._set(self._row, "speed", speed)
-            self._set(self._row, "course", course)
+            self._waiting = (speed, course)
+        elif self._last is not None:
+            _fill(self._last, _SPEED, speed)
+            _fill(self._last, _COURSE, course)
 
     def _zda(self, talker: bytes, fields: list[bytes]) -> None:
         day, time = self._day_of(fields[1], fields[2], fields[3]), self._number(fields[0])
-        row = self._recent.get(time, -1)
-        if row >= 0:
-            self._set(row, "day", day)
+        epoch = self._recent.get(time)
+        if epoch is not None:
+            _fill(epoch, _DAY, day)
         elif day == day and time == time:
             self._date = (time, day)
 
-    def _row_at(self, text: bytes) -> int:
-        """Row of the epoch of a time, a new one where it is not among the recent ones; -1 without a time."""
+    def _epoch_at(self, text: bytes) -> _Epoch | None:
+        """The epoch of a time, a new one where it is not among the recent ones; None without a time."""
         time = self._number(text)
-        if not _is_clock(time):
-            self.timeless += 1
-            self.first_timeless = self.first_timeless or self._line
-            return -1
-        row = self._recent.get(time, -1)
-        if row < 0:
-            row = len(self._digits)
-            for column in self.values.values():
-                column.append(_NAN)
-            self._digits.append(-1)
-            self._full.append(0)
-            self._void.append(0)
-            self.values["time"][row] = time
-            self.values["line"][row] = self._line
-            self._recent[time] = row
-            if len(self._recent) > _RECENT:
-                del self._recent[next(iter(self._recent))]
-            for name, value in self._waiting.items():
-                self.values[name][row] = value
-            self._waiting = {}
-            if self._date is not None and time >= self._date[0]:
-                self.values["day"][row] = self._date[1]
-            self._date = None
-        self._row = row
-        return row
+        epoch = self._recent.get(time)
+        if epoch is None:
+            if not _is_clock(time):
+                self.timeless += 1
+                self.first_timeless = self.first_timeless or self._line
+                return None
+            epoch = self._new_epoch(time)
+        self._last = epoch
+        return epoch
 
-    def _place(self, row: int, fields: list[bytes], *, prefer: bool = False) -> None:
+    def _new_epoch(self, time: float) -> _Epoch:
+        epoch = _EMPTY.copy()
+        epoch[_TIME], epoch[_LINE] = time, self._line
+        if self._waiting is not None:
+            epoch[_SPEED], epoch[_COURSE] = self._waiting
+            self._waiting = None
+        if self._date is not None:
+            if time >= self._date[0]:
+                epoch[_DAY] = self._date[1]
+            self._date = None
+        if len(self._recent) >= _RECENT:
+            self._closed.extend(self._recent.pop(next(iter(self._recent))))
+        self._recent[time] = epoch
+        self.count += 1
+        return epoch
+
+    def _place(self, epoch: _Epoch, fields: list[bytes], *, prefer: bool = False) -> None:
         """Set the position where it is the first, has more digits, or comes from the preferred talker."""
-        if not fields[0] or not fields[2]:
+        north, side, east, other = fields
+        if not north or not east:
             return
-        digits = min(len(fields[0].partition(b".")[2]), 100)
-        if digits <= self._digits[row] and not (prefer and digits == self._digits[row]):
+        digits = len(north.partition(b".")[2])
+        if digits <= epoch[_DIGITS] and not (prefer and digits == epoch[_DIGITS]):
             return
-        lat = _degrees(self._number(fields[0]), fields[1], b"NS", 90.0)
-        lon = _degrees(self._number(fields[2]), fields[3], b"EW", 180.0)
+        lat = _degrees(self._number(north), side, b"NS", 90.0)
+        lon = _degrees(self._number(east), other, b"EW", 180.0)
         if lat != lat or lon != lon:
             self._fault()
             return
-        self._digits[row] = digits
-        self.values["lat"][row], self.values["lon"][row] = lat, lon
-
-    def _set(self, row: int, name: str, value: float) -> None:
-        """Set what is still missing."""
-        if self.values[name][row] != self.values[name][row]:
-            self.values[name][row] = value
+        epoch[_LAT], epoch[_LON], epoch[_DIGITS] = lat, lon, digits
 
     def _number(self, text: bytes) -> float:
         """A finite number; NaN for an empty field, and for one that cannot be read, which is counted."""
@@ -174,7 +172,7 @@ class Epochs:
             value = float(text)
         except ValueError:
             value = _NAN
-        if not math.isfinite(value):
+        if value - value != 0.0:  # not finite
             self._fault()
             return _NAN
         return value
@@ -198,9 +196,13 @@ class Epochs:
 
     def columns(self) -> dict[str, Array]:
         """The epochs as arrays (N,): time as seconds since 1970, or of the first day where no date is given."""
-        out = {name: np.frombuffer(values, dtype=np.float64).copy() for name, values in self.values.items()}
+        for epoch in self._recent.values():
+            self._closed.extend(epoch)
+        self._recent.clear()
+        table = np.frombuffer(self._closed, dtype=np.float64).reshape(-1, len(_EMPTY))
+        out = {name: table[:, at].copy() for at, name in enumerate(_NAMES)}
         out["time"] = _clock_seconds(out["time"])
-        out["fix"][np.frombuffer(self._void, dtype=np.uint8) == 1] = 0.0
+        out["fix"][table[:, _VOID] == 1.0] = 0.0
         falls = np.diff(out["time"])
         days = np.concatenate([[0.0], np.cumsum((falls < -0.5 * DAY).astype(float) - (falls > 0.5 * DAY))])
         known = np.flatnonzero(np.isfinite(out["day"]))
@@ -209,6 +211,12 @@ class Epochs:
             days = out["day"][at] + days - days[at]
         out["time"] += DAY * days
         return out
+
+
+def _fill(epoch: _Epoch, at: int, value: float) -> None:
+    """Set what is still missing."""
+    if epoch[at] != epoch[at]:
+        epoch[at] = value
 
 
 def _is_clock(time: float) -> bool:
