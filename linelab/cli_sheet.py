@@ -46,6 +46,11 @@ Examples:
     metavar="METRES",
     help="Length of your pace.",
 )
+@click.option(
+    "--exact",
+    is_flag=True,
+    help="Solve the lap again for each missed apex (about a second a corner) instead of bounding what it costs.",
+)
 @click.option("--from-laps", is_flag=True, help="TRACK is a recording: the corridor is estimated from its laps.")
 @click.option(
     "--start-line",
@@ -64,6 +69,7 @@ def sheet(
     reverse: bool,
     kerbs: bool,
     pace: float,
+    exact: bool,
     from_laps: bool,
     start_line: tuple[float, float, float, float] | None,
     width: float | None,
@@ -89,7 +95,7 @@ def sheet(
         for note in ground.notes:
             notice(f"note: {note}")
         solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
-        pages = sheet_pages(ground, driven, solution, shown, pace=pace, use_kerbs=kerbs, progress=step)
+        pages = sheet_pages(ground, driven, solution, shown, pace=pace, use_kerbs=kerbs, exact=exact, progress=step)
         folder = Path(out) if out is not None else default_folder("sheet", Path(track).stem, Path(kart).stem)
         with results_folder(folder) as stage:
             files = save_sheet(stage, pages)

@@ -19,6 +19,7 @@ from linelab.report.sheet_words import PACE, time_words, walk_words
 from linelab.report.style import new_figure
 from linelab.solve.mintime import Solution
 from linelab.study.apex_cost import apex_costs
+from linelab.study.apex_solved import apex_costs_solved
 from linelab.track import Track
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ def sheet_pages(
     *,
     pace: float = PACE,
     use_kerbs: bool = True,
+    exact: bool = False,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[Figure]:
     """Draw the sheet: a page with the map and what to know, and a page (more for very many corners) with every corner.
@@ -61,6 +63,8 @@ def sheet_pages(
         Length of a walker's pace, 0.4 to 1.5 [m].
     use_kerbs : bool
         As in the solution.
+    exact : bool
+        Whether the cost of a missed apex is computed by solving the lap again, or bounded.
     progress : callable
         Called with a short text at each step.
 
@@ -76,7 +80,10 @@ def sheet_pages(
     if not 0.4 <= pace <= 1.5:
         raise InputError(f"a pace of {pace:g} m is outside 0.4 to 1.5 m", where="pace", remedy="0.75 m is usual")
     progress("what a missed apex costs")
-    costs = apex_costs(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs)
+    if exact:
+        costs = apex_costs_solved(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs, progress=progress)
+    else:
+        costs = apex_costs(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs)
     corners = sheet_corners(track, solution.lap, kart, costs)
     progress("drawing the sheet")
     pages = [_first_page(track, kart, solution, corners, units, pace)]

@@ -90,6 +90,8 @@ class SheetCorner:
     cost : float or None
         Time lost by missing the apex by MISS [s]; None where it is withheld, for the reason ``no_cost``.
     no_cost : str
+    cost_is_bound : bool
+        Whether the cost is an upper bound.
     slope : float or None
         Mean slope from the brake point (or turn-in) to the apex, positive uphill [rad]; None without elevation.
     bank : float or None
@@ -111,6 +113,7 @@ class SheetCorner:
     apex_gap: float
     cost: float | None
     no_cost: str
+    cost_is_bound: bool
     slope: float | None
     bank: float | None
     kerbs_used: tuple[Side, ...]
@@ -132,7 +135,7 @@ def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[ApexCost] 
     kart : Kart
         Its width decides what is over an edge.
     costs : sequence of ApexCost
-        From :func:`linelab.study.apex_cost.apex_costs`; corners without one have no cost.
+        From :mod:`linelab.study.apex_cost` or :mod:`linelab.study.apex_solved`; corners without one have no cost.
     """
     way = Way(track=track, lap=lap)
     found = find_marks(track, lap)
@@ -241,6 +244,7 @@ def _corner(
         apex_gap=float(_body_gap(way, kart, marks.apex, left=marks.corner.left)),
         cost=value,
         no_cost=reason,
+        cost_is_bound=cost is not None and cost.method == "moved line",
         slope=float(way.between(start, max(marks.apex, start + 1.0), line.slope).mean()) if elevation else None,
         bank=sign * float(way.between(marks.turn_in, marks.track_out, line.bank).mean()) if elevation else None,
         kerbs_used=_kerbs_used(way, kart, marks),
@@ -259,10 +263,10 @@ def _fastest_before(way: Way, marks: CornerMarks, before: CornerMarks | None) ->
 def _cost(cost: ApexCost | None) -> tuple[float | None, str]:
     if cost is None:
         return None, "not computed"
-    if cost.room > OFF_THE_EDGE:
+    if cost.room > OFF_THE_EDGE and cost.method == "moved line":
         return None, "line keeps off the inside edge"
     value = cost.at(MISS)
-    return value, "" if value is not None else "no room for such a miss"
+    return value, "" if value is not None else "no line found that misses it so far"
 
 
 def _main_limit(way: Way, start: float, stop: float) -> Limit:

@@ -98,7 +98,8 @@ def _limits(corner: SheetCorner) -> str:
 
 def _apex(corner: SheetCorner, units: Units) -> str:
     if corner.cost is not None:
-        lost = f"up to {corner.cost:.2f} s" if corner.cost >= 0.005 else "hardly any time"
+        most = "up to " if corner.cost_is_bound else ""
+        lost = f"{most}{corner.cost:.2f} s" if corner.cost >= 0.005 else "hardly any time"
         return f"apex missed by {miss_text(units)}: {lost}"
     if corner.apex_gap > 0.0 and corner.no_cost:
         return f"{corner.no_cost} by {units.length_text(corner.apex_gap, 1)}"
@@ -133,9 +134,10 @@ def time_words(track: Track, corners: Sequence[SheetCorner], units: Units) -> li
     costly = sorted((c for c in corners if (c.cost or 0.0) >= 0.005), key=lambda c: -(c.cost or 0.0))[:MOST]
     if costly:
         named = _and([f"{c.number} ({c.cost:.2f}\u00a0s)" for c in costly])
+        most = "at most " if costly[0].cost_is_bound else ""
         where = "On the assumed corridor the" if track.survey.kind == "estimated" else "The"
         words.append(
-            f"{where} aim matters most in corner{'s' if len(costly) > 1 else ''} {named}: at most so much is lost, the "
+            f"{where} aim matters most in corner{'s' if len(costly) > 1 else ''} {named}: {most}so much is lost, the "
             f"rest of the lap perfect, when the line stays {miss_text(units)} farther from the apex."
         )
     flat = [str(c.number) for c in corners if flat_out(c)]

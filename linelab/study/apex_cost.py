@@ -3,13 +3,12 @@
 The true answer is the minimum-time problem solved again with the line held away from the apex.  Here the reference
 line is moved aside instead, smoothly, by the miss at the apex and by less before and after it, and each moved line is
 driven as fast as its grip allows (:mod:`linelab.solve.speed`).  Of several lengths of the move the quickest counts.
-Every moved line is one that the re-optimised problem could have chosen, so its cost is an upper bound of the true one.
-Half a metre on the small bundled circuit: 1.0 to 2.4 times what the problem solved again lost with the line held away
-at the apex alone, and may come closer just before and after it.  Where the reference line does not reach the inside
-edge, as in a corner that is driven as the end of the one before, the bound is loose: ``room`` tells.
+Every moved line is one that the re-optimised problem could have chosen, so its cost is an upper bound of the true one,
+which :mod:`linelab.study.apex_solved` computes: for half a metre 1.03 to 4 times as much on the bundled circuits, 1.6
+times at the median.  Where the reference line does not reach the inside edge, as in a corner that is driven as the end
+of the one before, the true cost is nothing and the bound says nothing: ``room`` tells.
 
-All corners, misses and lengths are timed side by side in a few batches.  :class:`ApexCost` says how it was found, so
-that another method can take this one's place without a change for its readers.
+All corners, misses and lengths are timed side by side in a few batches.
 """
 
 from __future__ import annotations
@@ -64,14 +63,15 @@ class ApexCost:
     room : float
         Between the kart and the road's inside edge at the reference lap's apex, 0 on a kerb [m]; near 0 as a rule.
     method : str
-        "moved line": an upper bound, the reference line moved aside.
+        "moved line": an upper bound, the reference line moved aside; "solved again": line and speed re-optimised
+        (:mod:`linelab.study.apex_solved`).
     """
 
     corner: int
     misses: Array
     time_lost: Array
     room: float
-    method: Literal["moved line"] = "moved line"
+    method: Literal["moved line", "solved again"] = "moved line"
 
     def __post_init__(self) -> None:
         set_field(self, "misses", frozen_array("ApexCost", "misses", self.misses, shape=(None,)))
@@ -130,8 +130,8 @@ def apex_costs(
     InputError
         Misses out of range or not increasing, or a corner the track does not have.
     """
-    wanted = _checked(misses)
-    chosen = _chosen(track, solution, corners)
+    wanted = check_misses(misses)
+    chosen = chosen_marks(track, solution, corners)
     base = _base(track, kart, solution, use_kerbs)
     trials = _trials(track, kart, solution, base, chosen, wanted)
     lost = _time_lost(kart, [line for _, _, line in trials], _moved(track, kart, solution, base, NO_MOVE))
@@ -143,7 +143,7 @@ def apex_costs(
             corner=mark.corner.number,
             misses=wanted,
             time_lost=_bound(row),
-            room=_room_at(track, kart, solution, mark),
+            room=inside_room(track, kart, solution, mark),
         )
         for mark, row in zip(chosen, least)
     )
@@ -169,7 +169,7 @@ def missed_apex_line(
         No such corner, a miss out of range, or no room for it.
     """
     base = _base(track, kart, solution, use_kerbs)
-    trials = _trials(track, kart, solution, base, _chosen(track, solution, [corner]), _checked([miss]))
+    trials = _trials(track, kart, solution, base, chosen_marks(track, solution, [corner]), check_misses([miss]))
     if not trials:
         raise InputError(
             f"no room for a miss of {miss:g} m in corner {corner}", where="miss", remedy="Take a smaller miss"
@@ -178,7 +178,7 @@ def missed_apex_line(
     return lines[int(np.argmin(_time_lost(kart, lines, lines[0])))]
 
 
-def _chosen(track: Track, solution: Solution, corners: Sequence[int] | None) -> list[CornerMarks]:
+def chosen_marks(track: Track, solution: Solution, corners: Sequence[int] | None) -> list[CornerMarks]:
     """Marks of the corners asked for."""
     marks = find_marks(track, solution.lap)
     known = {mark.corner.number for mark in marks}
@@ -209,7 +209,7 @@ def _time_lost(kart: Kart, lines: Sequence[Line], reference: Line) -> Array:
     return np.asarray(times[1:] - times[0])
 
 
-def _room_at(track: Track, kart: Kart, solution: Solution, mark: CornerMarks) -> float:
+def inside_room(track: Track, kart: Kart, solution: Solution, mark: CornerMarks) -> float:
     """Room between the kart and the road's edge on the inside at a corner's apex, none on a kerb [m]."""
     local = mark.apex % track.length if track.closed else mark.apex
     low, high = corridor(track, np.array([local]), 0.5 * kart.width, use_kerbs=False)
@@ -217,7 +217,8 @@ def _room_at(track: Track, kart: Kart, solution: Solution, mark: CornerMarks) ->
     return max(float(high[0]) - n if mark.corner.left else n - float(low[0]), 0.0)
 
 
-def _checked(misses: Sequence[float]) -> Array:
+def check_misses(misses: Sequence[float]) -> Array:
+    """Misses as an array; InputError unless they increase within 0 to 5 m."""
     wanted = frozen_array("apex_costs", "misses", np.asarray(misses, dtype=np.float64), shape=(None,))
     if wanted.size == 0 or wanted[0] <= 0.0 or wanted[-1] > 5.0 or (np.diff(wanted) <= 0.0).any():
         raise InputError(

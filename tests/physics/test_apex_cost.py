@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 
 from linelab.comparison.compare import compare
-from linelab.comparison.marks import find_marks
 from linelab.errors import InputError
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.solve.mintime import solve_min_time
 from linelab.solve.speed import speed_profile
 from linelab.study.apex_cost import apex_costs, missed_apex_line
+from linelab.study.apex_solved import apex_costs_solved
 
 
 @pytest.fixture(scope="module")
@@ -49,26 +49,29 @@ def test_cost_starts_at_nothing_and_rises_with_the_miss(rental, costs):
         assert (np.diff(known) > 0.0).all()
 
 
-def test_bound_lies_above_the_problem_solved_again(rental, costs):
-    """The inside edge moved in by half a metre at the apex, falling to nothing 4 m away, and solved anew: the moved
-    line of the bound, wider than that, could have been chosen, so it cannot be quicker."""
+def test_solved_again_costs_hundredths_and_no_more_than_the_bound(rental, costs):
+    """The moved lines could have been chosen by the problem solved again; common practice as above."""
+    for cost in apex_costs_solved(*rental, misses=(0.5,), corners=[1, 6, 9]):
+        bound = next(other.at(0.5) for other in costs if other.corner == cost.corner)
+        assert 0.3 * bound < cost.at(0.5) < bound + 1e-3
+        assert 0.01 < cost.at(0.5) < 0.1
+
+
+def test_solved_again_rises_with_the_miss_and_counts_kerbs(rental):
     track, kart, solution = rental
-    mark = find_marks(track, solution.lap)[0]
-    side = "left" if mark.corner.left else "right"
-    away = np.abs(np.mod(track.s - mark.apex + 0.5 * track.length, track.length) - 0.5 * track.length)
-    u = np.clip(1.0 - np.maximum(away - 0.5, 0.0) / 4.0, 0.0, 1.0)
-    widths = getattr(track, f"w_{side}") - 0.5 * u * u * (3.0 - 2.0 * u)
-    kerbs = tuple(
-        kerb
-        for kerb in track.kerbs
-        if kerb.side != side or not kerb.s_start - 5.0 < mark.corner.s_apex < kerb.s_end + 5.0
-    )
-    here = dataclasses.replace(track, kerbs=kerbs)
-    free = solve_min_time(here, kart, warm=solution, verify=False)
-    held = solve_min_time(dataclasses.replace(here, **{f"w_{side}": widths}), kart, warm=free, verify=False)
-    true = held.lap_time - free.lap_time
-    bound = apex_costs(here, kart, free, misses=(0.5,), corners=[1])[0].at(0.5)
-    assert 0.3 * bound < true < bound + 1e-3
+    small, large = apex_costs_solved(track, kart, solution, misses=(0.25, 0.5), corners=[6])[0].time_lost
+    assert 0.0 < small < large
+    for kerbs in ((), tuple(kerb for kerb in track.kerbs if kerb.name == "apex 6")):
+        bare = dataclasses.replace(track, kerbs=kerbs)
+        plain = solve_min_time(bare, kart, verify=False)
+        assert apex_costs_solved(bare, kart, plain, corners=[6])[0].at(0.5) == pytest.approx(large, abs=0.01)
+
+
+def test_an_apex_that_the_line_does_not_touch_costs_nothing_to_miss_by_less(rental, costs):
+    """Holding the line off where it does not go anyway changes nothing, which the bound cannot know."""
+    cost = apex_costs_solved(*rental, misses=(0.5,), corners=[5])[0]
+    assert cost.room > 0.3
+    assert cost.at(0.5) < 2e-3
 
 
 def test_where_the_reference_line_keeps_off_the_inside_edge_the_record_says_so(costs):

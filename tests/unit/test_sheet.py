@@ -188,6 +188,20 @@ def test_a_cost_is_withheld_where_the_line_keeps_off_the_edge(corners):
     assert all(corner.cost is not None for number, corner in by_number.items() if number != 5)
 
 
+def test_a_bound_is_called_one_and_a_solved_cost_is_not(rental, corners):
+    track, kart, solution = rental
+    assert re.search(r"apex missed by 0.5 m: up to 0\.\d\d s", summary_words(corners[0], METRIC))
+    assert "at most so much" in time_words(track, corners, METRIC)[0]
+    solved = dataclasses.replace(
+        apex_costs(track, kart, solution, misses=(0.5,), corners=[5])[0], time_lost=[0.001], method="solved again"
+    )
+    found = sheet_corners(track, solution.lap, kart, [solved])
+    assert "apex missed by 0.5 m: hardly any time" in summary_words(found[4], METRIC)
+    exact = dataclasses.replace(found[4], cost=0.0612)
+    assert "apex missed by 0.5 m: 0.06 s" in summary_words(exact, METRIC)
+    assert "at most" not in time_words(track, [exact], METRIC)[0]
+
+
 def test_the_time_is_named_where_it_is(rental, corners):
     words = " ".join(time_words(rental[0], corners, METRIC)).replace("\u00a0", " ")
     worst = max((c for c in corners if c.cost is not None), key=lambda c: c.cost)
@@ -242,11 +256,10 @@ def test_imperial_pages_show_feet_and_mph(rental):
 def test_a_corridor_from_laps_says_so_on_every_page(rental):
     track, kart, solution = rental
     survey = Survey(kind="estimated", note="corridor estimated from 4 laps", assumed_width=7.0)
-    for page in sheet_pages(dataclasses.replace(track, survey=survey), kart, solution):
+    drawn = sheet_pages(dataclasses.replace(track, survey=survey), kart, solution)
+    for page in drawn:
         assert "corridor estimated from 4 laps" in _texts(page).lower()
-    assert "real edges and kerbs are not known" in _texts(
-        sheet_pages(dataclasses.replace(track, survey=survey), kart, solution)[0]
-    )
+    assert "real edges and kerbs are not known" in _texts(drawn[0])
 
 
 def test_pdf_is_a4_with_text_that_stays_text(pages, tmp_path):
