@@ -243,10 +243,10 @@ def check_direction(track: Track, states: Array, source: str) -> None:
         At most of the places it passes, travel points against the reference line.
     """
     moving = states[np.hypot(states[:, 1], states[:, 4]) > 2.0]
-    some = moving[:: max(len(moving) // 300, 1)]
+    some = moving[:: max(len(moving) // 100, 1)]
     if len(some) < 10:
         return
-    thin = slice(None, None, max(track.s.size // 3000, 1))
+    thin = slice(None, None, max(track.s.size // 1000, 1))
     x, y, psi = track.reference.x[thin], track.reference.y[thin], track.reference.psi[thin]
     gap = np.hypot(some[:, 0, None] - x, some[:, 3, None] - y)
     nearest = gap.argmin(axis=1)
