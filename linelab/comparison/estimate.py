@@ -299,7 +299,7 @@ def _driven(
     whole = DrivenLap(
         lap=driven,
         sigma_t=_time_sigma(driven, time, bias),
-        sigma_v=np.hypot(_spread(v), np.hypot(facts.speed_floor, placed.ax * facts.speed_lag_sigma)),
+        sigma_v=np.hypot(_spread(v), placed.ax * facts.speed_lag_sigma),
         sigma_ax=_spread(placed.draws_ax),
         sigma_n=_spread(n),
         sigma_s=_spread(placed.draws_s),

@@ -1,9 +1,9 @@
 """What measurements and models say about a motion spline: banded normal equations, put together by sums over samples.
 
-Unknowns come four to a knot: the spline's coefficients east and north, and the position bias east and north at the
-knot.  A measurement touches six coefficients and two bias knots, so the matrix has ``BAND`` diagonals below the main
-one, and its rows are sums of ``w·u^m`` over the samples of an interval (u the place within it): nothing is done sample
-by sample.
+Unknowns come five to a knot: the spline's coefficients east and north, and at the knot the position bias east and north
+and the speed channel's error.  A measurement touches six coefficients and two knots of an error, so the matrix has
+``BAND`` diagonals below the main one, and its rows are sums of ``w·u^m`` over the samples of an interval (u the place
+within it): nothing is done sample by sample.
 """
 
 from __future__ import annotations
@@ -18,8 +18,10 @@ from numpy.typing import NDArray
 from linelab.comparison.splines import DEGREE, SPAN, Grid, derived_pieces
 from linelab.units import Array
 
-#: Unknowns a knot, and the group in which an interval's first bias knot is kept: amid the coefficients it meets.
-UNKNOWNS, _BIAS_GROUP = 4, 2
+#: Unknowns a knot, and the group in which an interval's first error knot is kept: amid the coefficients it meets.
+UNKNOWNS, _ERROR_GROUP = 5, 2
+#: Which of the unknowns are the position bias, and which the error of the speed channel.
+BIAS, SPEED_ERROR = (2, 3), (4,)
 BAND = UNKNOWNS * DEGREE + 1
 
 
@@ -27,7 +29,7 @@ BAND = UNKNOWNS * DEGREE + 1
 class Information:
     """Normal equations ``A z = b`` over a grid, to which the functions below add.
 
-    ``band`` (n, 4, BAND + 1) holds ``A[4g + c + d, 4g + c]`` at [g, c, d]; ``right`` is (n, 4); ``square`` the weighted
+    ``band`` (n, 5, BAND + 1) holds ``A[5g + c + d, 5g + c]`` at [g, c, d]; ``right`` is (n, 5); ``square`` the weighted
     square of the measurements.
     """
 
@@ -65,6 +67,8 @@ def _products(left: Array, right: Array) -> Array:
     return np.stack([np.convolve(a, b) for a, b in product(left, right)])
 
 
+#: Polynomials of the two hat functions on an interval: falling and rising.
+_HATS = np.array([[1.0, -1.0], [0.0, 1.0]])
 #: Pairs of basis functions, the later one first.
 _PAIRS = tuple((a, b) for a in range(SPAN) for b in range(a + 1))
 
@@ -83,10 +87,9 @@ def add_positions(info: Information, t: Array, x: Array, y: Array, weight: Array
     sums = _moments(index, u, weight, 2 * DEGREE, count)
     right = [_moments(index, u, weight * value, DEGREE, count) for value in (x, y)]
     pieces = derived_pieces(0)
-    hats = np.array([[1.0, -1.0], [0.0, 1.0]])
     both = [
         (pieces, [(a, 0) for a in range(SPAN)]),
-        (hats, [(_BIAS_GROUP + a, 2) for a in range(2)]),
+        (_HATS, [(_ERROR_GROUP + a, BIAS[0]) for a in range(2)]),
     ]
     for (left, rows), (other, columns) in ((both[0], both[0]), (both[0], both[1]), (both[1], both[1])):
         degree = left.shape[1] + other.shape[1] - 1
@@ -155,28 +158,48 @@ def add_jerk(info: Information, density: Array) -> None:
             _put(info.band, grid.count, (a, axis), (b, axis), value)
 
 
-def add_bias(info: Information, sigma: float, time: float) -> None:
-    """A first-order Gauss-Markov bias per axis: standard deviation [m] and correlation time [s]."""
+def add_speeds(info: Information, t: Array, direction: tuple[Array, Array], value: Array, weight: Array) -> None:
+    """Speeds along unit vectors, each with the channel's own error; see :func:`add_components`."""
+    add_components(info, t, 1, direction, value, weight)
+    grid = info.grid
+    index, u = grid.locate(t)
+    pieces = derived_pieces(1) / grid.step
+    knots = [(_ERROR_GROUP + a, SPEED_ERROR[0]) for a in range(2)]
+    for axis, factor in enumerate(direction):
+        values = _products(pieces, _HATS) @ _moments(index, u, weight * factor, pieces.shape[1], grid.count)
+        for (a, knot), entry in zip(product(range(SPAN), knots), values):
+            _put(info.band, grid.count, (a, axis), knot, entry)
+    values = _products(_HATS, _HATS) @ _moments(index, u, weight, 2, grid.count)
+    for pair, entry in zip(((0, 0), (1, 0), (1, 1)), values[[0, 2, 3]]):
+        _put(info.band, grid.count, knots[pair[0]], knots[pair[1]], entry)
+    values = _HATS @ _moments(index, u, weight * value, 1, grid.count)
+    for (group, component), entry in zip(knots, values):
+        info.right[group : group + grid.count, component] += entry
+
+
+def add_error(info: Information, components: tuple[int, ...], sigma: float, time: float) -> None:
+    """First-order Gauss-Markov errors: standard deviation and correlation time [s]."""
     grid = info.grid
     keep = np.exp(-grid.step / time)
     unit = 1.0 / max(sigma, 1e-4) ** 2
     kick = unit / (1.0 - keep * keep)
-    for axis in (2, 3):
-        here, after = (_BIAS_GROUP, axis), (_BIAS_GROUP + 1, axis)
+    for component in components:
+        here, after = (_ERROR_GROUP, component), (_ERROR_GROUP + 1, component)
         _put(info.band, grid.count, here, here, keep * keep * kick)
         _put(info.band, grid.count, after, here, -keep * kick)
         _put(info.band, grid.count, after, after, kick)
-        info.band[_BIAS_GROUP, axis, 0] += unit
-        # Groups without a bias knot.
-        info.band[:_BIAS_GROUP, axis, 0] = 1.0
-        info.band[_BIAS_GROUP + grid.count + 1 :, axis, 0] = 1.0
+        info.band[_ERROR_GROUP, component, 0] += unit
+        # Groups without an error knot.
+        info.band[:_ERROR_GROUP, component, 0] = 1.0
+        info.band[_ERROR_GROUP + grid.count + 1 :, component, 0] = 1.0
 
 
 def bias_values(grid: Grid, unknowns: Array) -> Array:
-    """The bias at the knots (count + 1, 2, ...) out of the unknowns (n, 4, ...)."""
-    return np.asarray(unknowns[_BIAS_GROUP : _BIAS_GROUP + grid.count + 1, 2:])
+    """The position bias at the knots (count + 1, 2, ...) out of the unknowns (n, 5, ...)."""
+    return np.asarray(unknowns[_ERROR_GROUP : _ERROR_GROUP + grid.count + 1, BIAS[0] : BIAS[1] + 1])
 
 
-def bias_log(grid: Grid, sigma: float, time: float) -> float:
-    """Twice the logarithm of the bias model's normalising factor, up to a constant."""
-    return -2.0 * grid.count * float(np.log(-np.expm1(-2.0 * grid.step / time) * max(sigma, 1e-4) ** 2))
+def error_log(grid: Grid, sigma: float, time: float) -> float:
+    """Twice the logarithm of one error's normalising factor, up to a constant."""
+    variance = max(sigma, 1e-4) ** 2
+    return -grid.count * float(np.log(-np.expm1(-2.0 * grid.step / time) * variance)) - float(np.log(variance))

@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import partial
 
 import numpy as np
 
 from linelab.comparison.align import kinematics
 from linelab.comparison.inertial import Mounting, find_mounting
 from linelab.comparison.laps import ASSUMED_BIAS, BIAS_TIME
-from linelab.comparison.noise import ASSUMED_POSITION, LEAST_SPEED, course_noise, position_noise, scatter, speed_noise
+from linelab.comparison.noise import ASSUMED_POSITION, course_noise, position_noise, scatter, speed_noise
 from linelab.comparison.samples import Samples
 from linelab.comparison.smoother import Model, Motion, smooth, solve
 from linelab.comparison.streams import Channel, Streams
@@ -22,8 +21,10 @@ from linelab.units import Array
 _TRIAL_JERK = 40.0
 _LAGS = np.arange(-0.6, 1.0001, 0.02)
 _LAG_STEP = 0.03
-#: Natural logarithm of the factor by which drift times of receivers differ, beyond what a recording says.
-_DRIFT_PRIOR = 1.2
+#: Lasting errors of the speed channel tried against each other; no receiver's is taken for better [m/s].
+SPEED_WANDERS = (0.02, 0.04, 0.08, 0.16, 0.32)
+#: Natural logarithms of the factors by which drift times, and lasting errors of speeds, differ between receivers.
+_DRIFT_PRIOR, _WANDER_PRIOR = 1.2, 0.8
 _COURSE_LAGS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
 
 #: Spectral densities of the jerk tried against each other [m²/s⁵].  Braking or turning a kart in changes its
@@ -46,8 +47,8 @@ class Sensors:
         White noise of positions per axis, rounding included [m].
     speed_sigma : float or None
         White noise of the speed channel [m/s]; None without a usable channel.
-    speed_floor : float
-        Disagreement of the speed channel with the positions beyond its white noise; no smoothing takes it away [m/s].
+    speed_wander : float
+        Standard deviation of the speed channel's error that lasts for a second or two [m/s].
     speed_lag : float
         How far the speed channel (and the course) runs behind the positions [s].
     speed_lag_sigma : float
@@ -68,7 +69,7 @@ class Sensors:
     rate: float
     position_sigma: float
     speed_sigma: float | None
-    speed_floor: float = 0.0
+    speed_wander: float = 0.0
     speed_lag: float = 0.0
     speed_lag_sigma: float = 0.0
     course_sigma: float | None = None
@@ -81,7 +82,7 @@ class Sensors:
     @property
     def model(self) -> Model:
         """The smoother's model of motion and bias."""
-        return Model(jerk=self.jerk, bias_sigma=ASSUMED_BIAS, bias_time=self.drift_time)
+        return Model(jerk=self.jerk, bias_sigma=ASSUMED_BIAS, bias_time=self.drift_time, speed_wander=self.speed_wander)
 
 
 def streams_of(samples: Samples, sensors: Sensors, start: float = -math.inf, end: float = math.inf) -> Streams:
@@ -182,13 +183,7 @@ def _with_speed(samples: Samples, chunks: list[Samples], facts: Sensors, notes: 
     lags = [lag for chunk in chunks if (lag := _rough_lag(chunk, facts)) is not None] if facts.rate >= 4.0 else []
     if not lags:
         return replace(facts, speed_sigma=max(white, 0.2), speed_lag_sigma=0.1)
-    return replace(facts, speed_sigma=white, speed_floor=_filtered(samples), speed_lag=float(np.median(lags)))
-
-
-def _filtered(samples: Samples) -> float:
-    """Error that a receiver hides by filtering its speeds: they scatter less than any receiver's are known to err."""
-    found = scatter(samples.t, samples.speed)
-    return 0.0 if found is None else math.sqrt(max(LEAST_SPEED**2 - 2.0 * found**2, 0.0))
+    return replace(facts, speed_sigma=white, speed_lag=float(np.median(lags)))
 
 
 def _with_lag(chunks: list[Samples], facts: Sensors, notes: list[str]) -> Sensors:
@@ -196,17 +191,17 @@ def _with_lag(chunks: list[Samples], facts: Sensors, notes: list[str]) -> Sensor
     if facts.speed_lag_sigma > 0.0:
         notes.append("the lag of the speed channel cannot be told from this recording")
         return facts
-    for _ in range(3):
-        scores = [
-            _score(chunks, replace(facts, speed_lag=facts.speed_lag + moved)) for moved in (-_LAG_STEP, 0.0, _LAG_STEP)
-        ]
-        bend = scores[0] - 2.0 * scores[1] + scores[2]
-        moved = _LAG_STEP * float(np.clip(0.5 * (scores[0] - scores[2]) / bend, -2.0, 2.0)) if bend < 0.0 else 0.0
-        facts = replace(facts, speed_lag=facts.speed_lag + moved)
+    # An error that lasts, or a fast drift, would swallow the lag: it is sought without them.
+    plain = replace(facts, speed_wander=SPEED_WANDERS[0], drift_time=max(facts.drift_time, BIAS_TIME))
+    lag = facts.speed_lag
+    for _ in range(4):
+        tried = [replace(plain, speed_lag=lag + moved) for moved in (-_LAG_STEP, 0.0, _LAG_STEP)]
+        scores = np.array([[_score([chunk], one) for one in tried] for chunk in chunks])
+        moved, sigma = _peak(scores)
+        lag += moved
         if abs(moved) < _LAG_STEP:
             break
-    # Twice the log-likelihood bends by -2/variance; half as much again, for models are never quite right.
-    sigma = min(1.5 * _LAG_STEP * math.sqrt(2.0 / -bend), 0.1) if bend < 0.0 else 0.1
+    facts = replace(facts, speed_lag=lag)
     name = "course" if facts.speed_sigma is None else "speed channel"
     if abs(facts.speed_lag) < 2.0 * sigma:
         notes.append(f"no lag of the {name} found (± {sigma:.3f} s)")
@@ -214,9 +209,24 @@ def _with_lag(chunks: list[Samples], facts: Sensors, notes: list[str]) -> Sensor
         notes.append(f"the {name} runs {facts.speed_lag:.2f} s (± {sigma:.3f}) behind the positions; taken off")
     if facts.speed_sigma is None:
         return replace(facts, speed_lag_sigma=sigma)
-    floor = max(_disagreement(chunks, facts), facts.speed_floor)
-    notes.append(f"speed noise {facts.speed_sigma:.2f} m/s, and {floor:.2f} m/s of lasting disagreement with positions")
-    return replace(facts, speed_lag_sigma=sigma, speed_floor=floor)
+    lasting = f"{facts.speed_wander:.2f} m/s that lasts for a second or two"
+    notes.append(f"speed noise {facts.speed_sigma:.2f} m/s, and an error of {lasting}")
+    return replace(facts, speed_lag_sigma=sigma)
+
+
+def _peak(scores: Array) -> tuple[float, float]:
+    """Step to the highest likelihood from scores (chunks, 3) at -_LAG_STEP, 0 and _LAG_STEP; its standard deviation.
+
+    Twice the log-likelihood bends by -2/variance; the scatter of the chunks' own peaks tells where the model is wrong.
+    """
+    slope, bend = 0.5 * (scores[:, 0] - scores[:, 2]), scores[:, 0] - 2.0 * scores[:, 1] + scores[:, 2]
+    if bend.sum() >= 0.0:
+        return 0.0, 0.1
+    good = bend < 0.0
+    moved = _LAG_STEP * float(np.clip(slope.sum() / bend.sum(), -2.0, 2.0))
+    own = _LAG_STEP * np.clip(slope[good] / bend[good], -3.0, 3.0)
+    scatter_sigma = 1.25 * float(np.std(own)) / math.sqrt(own.size)
+    return moved, float(min(max(_LAG_STEP * math.sqrt(-2.0 / bend.sum()), scatter_sigma, 0.001), 0.1))
 
 
 def _from_positions(samples: Samples) -> bool:
@@ -241,25 +251,6 @@ def _rough_lag(chunk: Samples, facts: Sensors) -> float | None:
     off = [_trimmed(chunk.speed[inside] - np.interp(chunk.t[inside] - lag, clock, speed)) for lag in _LAGS]
     k = int(np.argmin(off))
     return float(_LAGS[k]) if 0 < k < _LAGS.size - 1 else None
-
-
-def _disagreement(chunks: list[Samples], facts: Sensors) -> float:
-    """Disagreement of the speed channel with the positions' speed beyond what noise and drift explain [m/s]."""
-    found = []
-    alone = replace(facts, speed_sigma=None, course_sigma=None, mounting=Mounting(), antenna=(0.0, 0.0))
-    for chunk in chunks:
-        motion = smooth_session(chunk, alone, draws=8)
-        when = np.clip(chunk.t - facts.speed_lag, motion.grid.start, motion.grid.end)
-        states = motion.states(when)
-        speed = kinematics(states)[0]
-        inside = (chunk.t > chunk.t[0] + 1.5) & (chunk.t < chunk.t[-1] - 1.5) & np.isfinite(chunk.speed) & (speed > 3.0)
-        if inside.sum() < 50:
-            continue
-        expected = np.var(kinematics(states[inside] + motion.departures(when[inside]))[0], axis=0).mean()
-        # Twice what the draws say: positions alone round tight corners more than the model of the motion knows.
-        off = _trimmed(chunk.speed[inside] - speed[inside])
-        found.append(off - (facts.speed_sigma or 0.0) ** 2 - 2.0 * float(expected))
-    return math.sqrt(max(float(np.median(found)), 0.0)) if found else 0.0
 
 
 def _trimmed(off: Array) -> float:
@@ -321,17 +312,25 @@ def _likeliest(chunks: list[Samples], facts: Sensors) -> Sensors:
         return facts
     told = facts.speed_sigma is not None  # positions alone do not tell their drift from the motion
 
-    def score(jerk: float, time: float) -> float:
-        model = Model(jerk=jerk, bias_sigma=ASSUMED_BIAS, bias_time=time, lively=False)
-        return _score(chunks, facts, model) - (math.log(time / BIAS_TIME) / _DRIFT_PRIOR) ** 2
+    def score(**change: float) -> float:
+        model = replace(start, **change)  # type: ignore[arg-type]
+        odd = (math.log(model.bias_time / BIAS_TIME) / _DRIFT_PRIOR) ** 2
+        odd += (math.log(model.speed_wander / SPEED_WANDERS[0]) / _WANDER_PRIOR) ** 2
+        return _score(chunks, facts, model) - odd
 
-    jerk, time, spread = facts.jerk, BIAS_TIME, 0.0
+    start = Model(jerk=facts.jerk, bias_sigma=ASSUMED_BIAS, speed_wander=SPEED_WANDERS[0], lively=False)
+    spread = 0.0
     for _ in range(2 if told else 1):
-        jerk, _ = _climb(partial(score, time=time), JERKS, jerk)
+        start = replace(start, jerk=_climb(lambda value: score(jerk=value), JERKS, start.jerk)[0])
         if told:
-            time, spread = _climb(partial(score, jerk), BIAS_TIMES, time)
+            # Drift first: a lasting error of the speeds explains some of it too, and is the less usual one.
+            time, spread = _climb(lambda value: score(bias_time=value), BIAS_TIMES, start.bias_time)
+            start = replace(start, bias_time=time)
+            wander, _ = _climb(lambda value: score(speed_wander=value), SPEED_WANDERS, start.speed_wander)
+            start = replace(start, speed_wander=wander)
     # The mean of the drift's variance over what its rate may be, not the variance at its likeliest rate.
-    return replace(facts, jerk=jerk, drift_time=time * math.exp(-0.5 * spread))
+    time = start.bias_time * math.exp(-0.5 * spread)
+    return replace(facts, jerk=start.jerk, drift_time=time, speed_wander=start.speed_wander)
 
 
 def _climb(score: Callable[[float], float], values: tuple[float, ...], start: float) -> tuple[float, float]:

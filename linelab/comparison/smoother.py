@@ -1,9 +1,9 @@
 """A batch smoother: the most likely motion, and its spread, from all channels of a recording at once.
 
 The motion is a quintic spline whose jerk is white noise; positions are the motion plus a drifting bias (first-order
-Gauss-Markov) plus white noise.  The speed channel, course, accelerations and yaw rate enter through the direction of
-travel, so the normal equations are solved a few times; large residuals weigh less.  One solution is a banded Cholesky
-factor: time and memory grow with the length of the recording.
+Gauss-Markov) plus white noise, and speeds have a shorter-lived error of that kind.  The speed channel, course,
+accelerations and yaw rate enter through the direction of travel, so the normal equations are solved a few times; large
+residuals weigh less.  One solution is a banded Cholesky factor: time and memory grow with the length of the recording.
 
 References
 ----------
@@ -22,14 +22,17 @@ import numpy as np
 
 from linelab.comparison.information import (
     BAND,
+    BIAS,
+    SPEED_ERROR,
     UNKNOWNS,
     Information,
-    add_bias,
     add_components,
+    add_error,
     add_jerk,
     add_positions,
-    bias_log,
+    add_speeds,
     bias_values,
+    error_log,
     no_information,
 )
 from linelab.comparison.splines import Grid, evaluate, grid_over, linear
@@ -42,6 +45,9 @@ STATES = 6
 
 #: Time between the knots of the motion [s].
 KNOTS = 0.15
+
+#: How long errors of Doppler speeds last: receivers filter them over about a second or two [s].
+SPEED_TIME = 2.0
 
 _HUBER = 2.5
 #: Speed below which a turn is not told from jitter [m/s].
@@ -60,6 +66,8 @@ class Model:
         Spectral density of the jerk per axis [m²/s⁵].
     bias_sigma, bias_time : float
         Standard deviation per axis [m] and correlation time [s] of the position bias; no bias with 0 m.
+    speed_wander : float
+        Standard deviation of the speed channel's error that lasts, with a correlation time of SPEED_TIME [m/s].
     lively : bool
         Let the density follow the motion: more where it turns in or brakes, less where nothing happens.
     """
@@ -67,6 +75,7 @@ class Model:
     jerk: float
     bias_sigma: float = 0.0
     bias_time: float = 300.0
+    speed_wander: float = 0.0
     lively: bool = True
 
 
@@ -186,7 +195,7 @@ def smooth(
 
 
 class Solved(NamedTuple):
-    """A solved stretch: unknowns (n, 4) about ``origin``, factor, position residuals, log evidence (twice)."""
+    """A solved stretch: unknowns (n, 5) about ``origin``, factor, position residuals, log evidence (twice)."""
 
     grid: Grid
     unknowns: Array
@@ -210,10 +219,14 @@ def solve(streams: Streams, model: Model, *, knots: float = KNOTS, iterations: i
     for turn in range(iterations):
         total = no_information(grid)
         add_jerk(total, density)
-        add_bias(total, model.bias_sigma, model.bias_time)
+        add_error(total, BIAS, model.bias_sigma, model.bias_time)
+        add_error(total, SPEED_ERROR, model.speed_wander, SPEED_TIME)
         add_positions(total, streams.t, x, y, weight / streams.position_sigma**2)
         for row, share in zip(rows, robust):
-            add_components(total, row.t, row.order, row.direction, row.value, share * row.weight)
+            if row.wanders:
+                add_speeds(total, row.t, row.direction, row.value, share * row.weight)
+            else:
+                add_components(total, row.t, row.order, row.direction, row.value, share * row.weight)
         factor, unknowns = _solve(total)
         gaps = _position_gaps(streams, grid, unknowns, x, y)
         if turn == iterations - 1:
@@ -225,13 +238,14 @@ def solve(streams: Streams, model: Model, *, knots: float = KNOTS, iterations: i
         if model.lively:
             density = lively_density(grid, path, model.jerk)
     determinant = 2.0 * float(np.log(factor[:, 0]).sum())
-    prior = -2.0 * (grid.size - 3) * float(np.log(density).mean()) + bias_log(grid, model.bias_sigma, model.bias_time)
+    prior = -2.0 * (grid.size - 3) * float(np.log(density).mean())
+    prior += 2.0 * error_log(grid, model.bias_sigma, model.bias_time) + error_log(grid, model.speed_wander, SPEED_TIME)
     evidence = float((total.right * unknowns).sum()) - total.square
     return Solved(grid, unknowns, origin, factor, gaps, evidence - determinant + prior)
 
 
 def _solve(total: Information) -> tuple[Array, Array]:
-    """Lower banded Cholesky factor (4 n, BAND + 1), one row a column of it, and the unknowns (n, 4)."""
+    """Lower banded Cholesky factor (5 n, BAND + 1), one row a column of it, and the unknowns (n, 5)."""
     from scipy.linalg import lapack
 
     size = total.grid.size * UNKNOWNS
@@ -244,7 +258,7 @@ def _solve(total: Information) -> tuple[Array, Array]:
 
 
 def _draw(factor: Array, count: int, seed: int) -> Array:
-    """Draws (n, 4, K) with the inverse of the factored matrix as their covariance: solve Lᵀ·d = white noise."""
+    """Draws (n, 5, K) with the inverse of the factored matrix as their covariance: solve Lᵀ·d = white noise."""
     from scipy.linalg import lapack
 
     if count == 0:

@@ -55,13 +55,17 @@ class Streams:
 
 
 class Row(NamedTuple):
-    """A channel as components of a derivative of the motion: ``order``, unit vectors, values and 1/variance (M,)."""
+    """A channel as components of a derivative of the motion: ``order``, unit vectors, values and 1/variance (M,).
+
+    ``wanders`` where the channel has an error of its own that lasts.
+    """
 
     t: Array
     order: int
     direction: tuple[Array, Array]
     value: Array
     weight: Array
+    wanders: bool = False
 
 
 def linear_rows(streams: Streams, grid: Grid, path: Array | None = None) -> list[Row]:
@@ -74,7 +78,7 @@ def linear_rows(streams: Streams, grid: Grid, path: Array | None = None) -> list
         ahead, v = _travel(streams, grid, path, streams.speed.t)
         # Below walking pace the speed says little about a velocity of unknown direction.
         weight = np.minimum(1.0, (v / _SLOW) ** 2) / streams.speed.sigma**2
-        rows.append(Row(streams.speed.t, 1, ahead, streams.speed.value, weight))
+        rows.append(Row(streams.speed.t, 1, ahead, streams.speed.value, weight, wanders=True))
     if streams.course is not None:
         _, v = _travel(streams, grid, path, streams.course.t)
         across = -np.sin(streams.course.value), np.cos(streams.course.value)

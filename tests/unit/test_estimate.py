@@ -8,7 +8,7 @@ from scipy.interpolate import BSpline
 from simulated import drive, make_track, record
 
 from linelab.comparison.estimate import PositionBias, estimate_lap
-from linelab.comparison.information import BAND, add_components, add_positions, no_information
+from linelab.comparison.information import BAND, add_positions, add_speeds, no_information
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.noise import drift, scatter
 from linelab.comparison.sensors import read_sensors
@@ -57,18 +57,19 @@ def test_information_is_the_sum_over_samples():
     x, y, weight, angle = rng.standard_normal((4, 40)) ** 2
     info = no_information(grid)
     add_positions(info, t, x, y, weight)
-    add_components(info, t, 1, (np.cos(angle), np.sin(angle)), y, weight)
+    add_speeds(info, t, (np.cos(angle), np.sin(angle)), y, weight)
     found = np.zeros((info.right.size, info.right.size))
     for row, below in np.ndindex(len(found), BAND + 1):
         if row + below < len(found):
             found[row + below, row] = found[row, row + below] = info.band.reshape(-1, BAND + 1)[row, below]
     basis = BSpline(0.1 * np.arange(-5, 14), np.eye(13), 5)
     hats = np.array([np.interp(t, 0.1 * np.arange(9), row) for row in np.eye(9)]).T
-    rows = np.zeros((3, 40, 13, 4))
+    rows = np.zeros((3, 40, 13, 5))
     for axis in (0, 1):
         rows[axis, :, :, axis] = basis(t)
         rows[axis, :, 2:11, 2 + axis] = hats
     rows[2, :, :, 0], rows[2, :, :, 1] = (f(angle)[:, None] * basis.derivative()(t) for f in (np.cos, np.sin))
+    rows[2, :, 2:11, 4] = hats
     rows = rows.reshape(3 * 40, -1)
     weights, values = np.tile(weight, 3), np.concatenate([x, y, y])
     np.testing.assert_allclose(found, rows.T @ (weights[:, None] * rows), rtol=1e-9, atol=1e-9)
