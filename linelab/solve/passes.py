@@ -1,6 +1,6 @@
-"""Runs the forward and backward passes: a compiled scan for a few laps, arrays of laps for many.
+"""Runs the forward and backward passes: a compiled scan for a single lap, arrays of laps for many.
 
-Both run the same step (:mod:`linelab.solve.reach`).  A pass is sequential along the lap, so a few laps are
+Both run the same step (:mod:`linelab.solve.reach`).  A pass is sequential along the lap, so a lap alone is
 done by a CasADi virtual-machine scan, and many laps side by side in NumPy, one vector operation for all of them.
 """
 
@@ -29,8 +29,8 @@ from linelab.solve.reach import (
 )
 from linelab.units import Array
 
-#: From this many laps on, NumPy across laps is faster than the scan (measured in benchmarks/speed_profile.py).
-MANY = 24
+#: From this many laps on, NumPy across laps is faster than one scan after the other (measured).
+MANY = 96
 
 #: Rows of steps prepared together, and steps per call of the compiled scan.
 _BLOCK, _CHUNK = 8, 128
@@ -82,7 +82,7 @@ def run_passes(kart: KartNumbers, road: Road, *, closed: bool, first: Array | No
     blank = [np.empty_like(road.limit) for _ in range(4)]
     passes = Passes(*blank)
     start = road.limit[0] if first is None else np.minimum(first, road.limit[0])
-    driver = _Many(kart, road, passes) if road.limit.shape[1] >= MANY else _Few(kart, road, passes)
+    driver = (_One if road.limit.shape[1] == 1 else _Many)(kart, road, passes)
     with np.errstate(divide="ignore", invalid="ignore"):
         _rounds(driver.forward, start, passes.forward, -1, closed)
         _rounds(driver.backward, passes.forward[-1], passes.z, 0, closed)
@@ -99,6 +99,11 @@ def _rounds(run, start: Array, z: Array, end: int, closed: bool) -> None:  # typ
         run(np.minimum(last, begun), True)
 
 
+def row_of(node: Node, i: int) -> Node:
+    """Row ``i`` of nodes side by side."""
+    return Node(*(field[i] if isinstance(field, np.ndarray) else field for field in node))
+
+
 class _Many:
     """Passes over many laps, a row of all laps at a time."""
 
@@ -106,20 +111,18 @@ class _Many:
         self.road, self.passes = road, passes
         self.push = push_lookup(kart)
 
-    def _node(self, i: int) -> Node:
-        """Row ``i`` of the nodes."""
-        return Node(*(field[i] if isinstance(field, np.ndarray) else field for field in self.road.node))
-
     def forward(self, start: Array, again: bool) -> None:
         h, limit, z, spare = self.road.h, self.road.limit, self.passes.forward, self.passes.spare
         z[0] = here = start
-        state = start_driving(self._node(0), here, self.push, ARRAYS)
+        state = start_driving(row_of(self.road.node, 0), here, self.push, ARRAYS)
         spare[0] = state.spare
         for begin in range(0, h.shape[0], _BLOCK):
             rows = h[begin : begin + _BLOCK]
             steps = weights(rows, _shifted(h, begin, rows.shape[0], -1))
             for i, step in enumerate(zip(*steps), start=begin + 1):
-                reached, state = drive_on(here, state, Step(*step), self._node(i), limit[i], self.push, ARRAYS)
+                reached, state = drive_on(
+                    here, state, Step(*step), row_of(self.road.node, i), limit[i], self.push, ARRAYS
+                )
                 here = np.minimum(np.maximum(reached, CREEP**2), limit[i])
                 if again and i % 8 == 0 and (np.abs(here - z[i]) <= SAME * here).all():
                     return
@@ -129,13 +132,13 @@ class _Many:
         h, ahead, z, reach = self.road.h, self.passes.forward, self.passes.z, self.passes.reach
         count = h.shape[0]
         z[count] = reach[count] = here = start
-        state = start_braking(self._node(count), here, ARRAYS)
+        state = start_braking(row_of(self.road.node, count), here, ARRAYS)
         for end in range(count, 0, -_BLOCK):
             begin = max(end - _BLOCK, 0)
             steps = weights(h[begin:end], _shifted(h, begin, end - begin, 1))
             for i in range(end - 1, begin - 1, -1):
                 step = Step(*(field[i - begin] for field in steps))
-                reached, state = brake_from(here, state, step, self._node(i), ahead[i], ARRAYS)
+                reached, state = brake_from(here, state, step, row_of(self.road.node, i), ahead[i], ARRAYS)
                 here = np.minimum(np.maximum(reached, CREEP**2), ahead[i])
                 if again and i % 8 == 0 and (np.abs(here - z[i]) <= SAME * here).all():
                     return
@@ -183,8 +186,8 @@ def _scan(forward: bool, knots: int):  # type: ignore[no-untyped-def]
     return one.mapaccum("chunk", _CHUNK // _UNROLLED)
 
 
-class _Few:
-    """Passes lap by lap in the compiled scan.
+class _One:
+    """Passes over a single lap in the compiled scan.
 
     Goes through CasADi's buffer interface: converting the arrays would cost more than the scan itself.
     """
@@ -195,29 +198,20 @@ class _Few:
         self.push = lambda z: push_at(kart, np.sqrt(z))
 
     def forward(self, start: Array, again: bool) -> None:
-        for lap in range(start.size):
-            here = start[lap : lap + 1]
-            seed = start_driving(self._node(lap, 0), here, self.push, ARRAYS)
-            rows = self.passes.forward[:, lap], self.passes.spare[:, lap]
-            rows[0][0], rows[1][0] = here[0], seed.spare[0]
-            self._run(self._columns(lap, forward=True), np.concatenate([here, *seed]), rows, self.knots, again)
+        seed = start_driving(row_of(self.road.node, 0), start, self.push, ARRAYS)
+        rows = self.passes.forward[:, 0], self.passes.spare[:, 0]
+        rows[0][0], rows[1][0] = start[0], seed.spare[0]
+        self._run(self._columns(forward=True), np.concatenate([start, *seed]), rows, self.knots, again)
 
     def backward(self, start: Array, again: bool) -> None:
-        for lap in range(start.size):
-            here = start[lap : lap + 1]
-            seed = start_braking(self._node(lap, -1), here, ARRAYS)
-            rows = self.passes.z[::-1, lap], self.passes.reach[::-1, lap]
-            rows[0][0] = rows[1][0] = here[0]
-            self._run(self._columns(lap, forward=False), np.concatenate([here, *seed]), rows, None, again)
+        seed = start_braking(row_of(self.road.node, -1), start, ARRAYS)
+        rows = self.passes.z[::-1, 0], self.passes.reach[::-1, 0]
+        rows[0][0] = rows[1][0] = start[0]
+        self._run(self._columns(forward=False), np.concatenate([start, *seed]), rows, None, again)
 
-    def _node(self, lap: int, i: int) -> Node:
-        """One node of one lap, each field (1,)."""
-        fields = (np.atleast_1d(field[i, lap]) if isinstance(field, np.ndarray) else field for field in self.road.node)
-        return Node(*fields)
-
-    def _columns(self, lap: int, *, forward: bool) -> Array:
-        """Steps of one lap, a row each: step (3), node (8), limit; padded to whole chunks with empty steps."""
-        node, h = self.road.node, self.road.h[:, lap]
+    def _columns(self, *, forward: bool) -> Array:
+        """Steps, a row each: step (3), node (8), limit; padded to whole chunks with empty steps."""
+        node, h = self.road.node, self.road.h[:, 0]
         count = h.size
         columns = np.zeros((-(-count // _CHUNK) * _CHUNK, 12))
         turn, ends, limit = slice(None), slice(1, None), self.road.limit
@@ -228,7 +222,7 @@ class _Few:
             columns[:count, place] = values
         for place, field in enumerate([*node[:7], node.drive if forward else node.brake, limit], start=3):
             if field is not None:
-                columns[:count, place] = field[ends, lap] if isinstance(field, np.ndarray) else field
+                columns[:count, place] = field[ends, 0] if isinstance(field, np.ndarray) else field
         columns[count:, 3:] = columns[count - 1, 3:]
         return columns
 

@@ -16,7 +16,7 @@ from linelab.errors import InputError
 from linelab.grip import KartNumbers, kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Lap, Limit, Line
-from linelab.solve.passes import Road, run_passes
+from linelab.solve.passes import MANY, Road, run_passes
 from linelab.solve.reach import Node
 from linelab.solve.refine import Grid, ground_under, subdivide
 from linelab.units import Array
@@ -95,13 +95,14 @@ def profile_times(lines: Sequence[Line], kart: Kart) -> Array:
 
 
 def _runs(lines: Sequence[Line], kart: Kart, v_start: float | None, v_end: float | None) -> Iterator[_Run]:
-    """Laps of all lines, driven side by side in chunks."""
+    """Laps of all lines: one after the other, or side by side in chunks where there are many."""
     if not lines:
         return
     numbers = kart_numbers(kart)
     ground = ground_under(lines, numbers)
-    for begin in range(0, len(lines), _CHUNK):
-        grids = [subdivide(line, ground) for line in lines[begin : begin + _CHUNK]]
+    abreast = _CHUNK if len(lines) >= MANY else 1
+    for begin in range(0, len(lines), abreast):
+        grids = [subdivide(line, ground) for line in lines[begin : begin + abreast]]
         yield from _chunk(grids, numbers, lines[0].closed, v_start, v_end)
 
 

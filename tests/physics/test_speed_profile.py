@@ -24,6 +24,7 @@ from linelab.io.track_files import load_track
 from linelab.kart import Kart, PowerEngine
 from linelab.lap import Limit, Line
 from linelab.solve.mintime import solve_min_time
+from linelab.solve.passes import MANY
 from linelab.solve.refine import ground_under, subdivide
 from linelab.solve.speed import profile_times, speed_profile, speed_profiles
 from linelab.units import KMH, STANDARD_GRAVITY
@@ -225,12 +226,14 @@ def test_many_laps_at_once_are_the_same_as_one(solved_curvature):
     kart = load_kart("senior-single-speed")
     line = sampled(solved_curvature, 1)
     tighter = dataclasses.replace(line, kappa=1.1 * line.kappa)
-    many = speed_profiles([line, tighter] * 16, kart)
+    many = speed_profiles([line, tighter] * (MANY // 2), kart)
     for lap, own in zip(many[:2], (line, tighter)):
         alone = speed_profile(own, kart)
         assert lap.lap_time == pytest.approx(alone.lap_time, abs=2e-6)
         assert lap.v == pytest.approx(alone.v, rel=1e-5)
-    assert profile_times([line, tighter] * 16, kart)[:2] == pytest.approx([lap.lap_time for lap in many[:2]], abs=1e-9)
+    assert profile_times([line, tighter] * (MANY // 2), kart)[:2] == pytest.approx(
+        [lap.lap_time for lap in many[:2]], abs=1e-9
+    )
 
 
 def test_laps_of_different_lengths_at_once(solved_curvature):
@@ -238,7 +241,7 @@ def test_laps_of_different_lengths_at_once(solved_curvature):
     kart = load_kart("gearbox")
     whole = sampled(solved_curvature, 1)
     lines = []
-    for count in range(300, 300 + 30 * 20, 20):
+    for count in range(300, 300 + 6 * MANY, 6):
         kept = {name: getattr(whole, name)[:count] for name in whole.__dataclass_fields__ if name != "closed"}
         lines.append(type(whole)(**kept, closed=False))
     for lap, line in zip(speed_profiles(lines, kart, v_start=10.0), lines):
