@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 BLACK, GREY = "#000000", "#4d4d4d"
 #: Left ends of the columns and the right end of the table [inches].
-COLUMNS = (0.5, 1.12, 2.5, 3.88, 5.26, 6.64)
+COLUMNS = (0.5, 1.08, 2.45, 3.9, 5.28, 6.66)
 RIGHT = 7.77
 #: Letters that fit on a line of a cell, and of the remarks.
 CELL, REMARKS = 29, 134
