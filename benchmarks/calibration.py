@@ -1,6 +1,6 @@
 """How often the stated 95 % intervals hold the truth, over simulated sessions of varied track, rate, noise and bias.
 
-Run ``python benchmarks/calibration.py [sessions]``.  Every session is driven by the simulated driver (random faults on
+Every session is driven by the simulated driver (random faults on
 bundled and drawn circuits), logged by a random receiver, and read by the same functions as a user's file; each figure
 is compared with the same figure computed from the exact lap.  The receiver's typical error per axis is given, as a
 user would state it; its drift, noises and lag are not.
@@ -8,8 +8,7 @@ user would state it; its drift, noises and lag are not.
 
 from __future__ import annotations
 
-import platform
-import sys
+import argparse
 import time
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -17,16 +16,12 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-import simulated_sessions
-from simulated_sessions import Circuit, random_receiver, random_session
+from simulated_sessions import Circuit, circuits, random_receiver, random_session
+from surroundings import surroundings
 
-from linelab.coaching.grid import computed_rows, session_sheet
-from linelab.coaching.marked import driven_marks
-from linelab.coaching.seen import as_seen
-from linelab.comparison.compare import compare
-from linelab.comparison.estimate import DrivenLap, PositionBias, estimate_laps, without_uncertainty
-from linelab.comparison.laps import ASSUMED_BIAS, complete_laps, split_laps
-from linelab.comparison.marks import find_marks
+from linelab.coaching.session import review_session
+from linelab.comparison.estimate import DrivenLap, estimate_laps, stated_bias, without_uncertainty
+from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.measured import Measured
 from linelab.comparison.sensors import read_sensors
 from linelab.errors import LinelabError
@@ -45,8 +40,6 @@ MARKS = {
     "track_out_room": "room at the track-out",
 }
 LAPS = 4
-DRAWN = 6
-WORKERS = 2
 #: Half a 95 % interval in standard deviations (normal distribution).
 WIDE = 1.96
 
@@ -65,19 +58,16 @@ class Row(NamedTuple):
 
 
 def figures(circuit: Circuit, laps: Sequence[DrivenLap]) -> list[dict[tuple[str, int], Measured]]:
-    """Figures of each lap by name and corner (0 for the whole lap)."""
-    track, reference = circuit.track, circuit.reference
-    sheet = session_sheet(track, circuit.kart, laps)
-    seen = computed_rows(sheet, [as_seen(track, reference, laps[0])])
-    marked = driven_marks(sheet, seen, find_marks(track, reference)).laps
+    """Figures of each lap by name and corner (0 for the whole lap), as the review of the session has them."""
     found = []
-    for lap, corners in zip(laps, marked):
-        values = {("lap time", 0): Measured(lap.lap.lap_time, lap.lap_time_sigma)}
-        for corner in corners:
-            values |= {(title, corner.corner.number): getattr(corner, name).driven for name, title in MARKS.items()}
-        for review in compare(track, reference, lap).corners:
-            values["time lost", review.corner.number] = review.time_lost
-            values["speed at reference turn-in", review.corner.number] = review.turn_in_speed
+    for lap in review_session(circuit.track, circuit.kart, laps, circuit.reference).laps:
+        values = {("lap time", 0): lap.lap_time}
+        for corner in lap.corners:
+            number = corner.corner.number
+            values |= {(title, number): getattr(corner.marks, name).driven for name, title in MARKS.items()}
+            values["time lost", number] = corner.time_lost
+            values["time lost by the line", number] = corner.line_loss
+            values["time lost by the speed", number] = corner.speed_loss
         found.append(values)
     return found
 
@@ -90,10 +80,7 @@ def session_rows(circuit: Circuit, number: int) -> list[Row]:
     recording = record(drive, receiver, seed=int(rng.integers(2**31)))
     recorded = complete_laps(split_laps(recording, circuit.track, bias=receiver.bias))
     sensors = read_sensors(recorded[0].samples)
-    # The recording tells how fast its bias drifts, 2·sigma²/time; with the size stated the time follows.
-    drifts = sensors.drift_time * (receiver.bias / ASSUMED_BIAS) ** 2
-    bias = PositionBias(sigma=receiver.bias, time=drifts, note="as stated for this receiver")
-    laps = estimate_laps(circuit.track, recorded, sensors=sensors, bias=bias)
+    laps = estimate_laps(circuit.track, recorded, sensors=sensors, bias=stated_bias(receiver.bias, sensors))
     exact = figures(circuit, [without_uncertainty(drive.laps[lap.number - 1]) for lap in recorded])
     return [
         row
@@ -172,19 +159,21 @@ def table(rows: list[Row]) -> Iterable[str]:
 
 def main() -> None:
     """Run and print."""
-    sessions = int(sys.argv[1]) if len(sys.argv) > 1 else 210
-    print(f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}, {WORKERS} processes")
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--sessions", type=int, default=208)
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--drawn", type=int, default=6, help="circuits drawn at random beside the three bundled ones")
+    options = parser.parse_args()
+    print(surroundings("scipy"))
+    made = circuits(options.drawn)
     begin = time.perf_counter()
-    made = simulated_sessions.circuits(DRAWN)
-    print(f"{len(made)} circuits in {time.perf_counter() - begin:.0f} s")
-    begin = time.perf_counter()
-    with ProcessPoolExecutor(WORKERS, initializer=_start, initargs=(made,)) as pool:
-        results = list(pool.map(_work, range(sessions), chunksize=4))
+    with ProcessPoolExecutor(options.processes, initializer=_start, initargs=(made,)) as pool:
+        results = list(pool.map(_work, range(options.sessions), chunksize=4))
     rows = [row for result in results if isinstance(result, list) for row in result]
     refused = [result for result in results if isinstance(result, str)]
-    print(f"{sessions - len(refused)} sessions of {LAPS} laps in {time.perf_counter() - begin:.0f} s")
-    print("\n".join(table(rows)))
-    print("\n".join(refused))
+    took = time.perf_counter() - begin
+    print(f"{options.sessions - len(refused)} sessions of {LAPS} laps at {len(made)} circuits in {took:.0f} s")
+    print("\n".join([*table(rows), *refused]))
 
 
 if __name__ == "__main__":

@@ -34,6 +34,7 @@ class Demands:
     brake: Array = field(init=False)  #: factor on the braking friction [-]
     resist: Array = field(init=False)  #: added resistance [m/s²]
     slip: Array = field(init=False)  #: slip angle of the body [rad]
+    held: list[slice] = field(default_factory=list)  #: stretches gone through no faster than they are begun
 
     def __post_init__(self) -> None:
         one = np.ones_like(self.limit)
@@ -68,6 +69,12 @@ def fastest(demands: Demands, start: float) -> Array:
     """Greatest v² (N,) within the demands, begun at the speed ``start`` [m/s]."""
     z = _forward(demands, start)
     return np.asarray(_backward(demands, z))
+
+
+def hold(demands: Demands, z: Array) -> None:
+    """Cap the speed over the held stretches at what it is at their beginning, ``z`` (N,) being v² [m²/s²]."""
+    for part in demands.held:
+        demands.limit[part] = np.minimum(demands.limit[part], z[part.start])
 
 
 def _columns(demands: Demands, force: Array) -> zip[tuple[float, ...]]:

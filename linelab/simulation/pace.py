@@ -24,7 +24,7 @@ from linelab.simulation.habits import (
     Stop,
     Traffic,
 )
-from linelab.simulation.limits import CREEP, Demands, demands_on, fastest
+from linelab.simulation.limits import CREEP, Demands, demands_on, fastest, hold
 from linelab.simulation.plan import Plan, extent, smooth_noise
 from linelab.track import Track
 from linelab.units import Array
@@ -56,7 +56,9 @@ def driven_speed(
         _apply(fault, demands, plan, plain, corners[lap, fault.corner], _roll_down(kart, plain))
     for incident in habits.incidents:
         _spoil(incident, demands, plan, plain, track.length)
-    gentle = rounded(line.distance, np.sqrt(fastest(demands, ROLLING)), habits.pedal_time)
+    fast = fastest(demands, ROLLING)
+    hold(demands, fast)
+    gentle = rounded(line.distance, np.sqrt(np.minimum(fast, demands.limit)), habits.pedal_time)
     # Rounding moves a braking a little: where it now meets more cornering than the grip allows, the passes correct it.
     demands.limit = np.minimum(demands.limit, gentle**2)
     v = rounded(line.distance, np.sqrt(fastest(demands, ROLLING)), 0.2 * habits.pedal_time)
@@ -126,7 +128,9 @@ def _apply(fault: Fault, demands: Demands, plan: Plan, plain: Array, corner: tup
     elif isinstance(fault, Coasts):
         brake = float(plan.s[_braking_since(plan, plain, slowest)])
         demands.drive[plan.between(brake - fault.metres, 0.5 * (brake + at))] = 0.0  # braking begins later now
-        _coast(demands, plan.between(brake - fault.metres, min(brake + 4.0, at)), engine)
+        part = plan.between(brake - fault.metres, min(brake + 4.0, at))
+        _coast(demands, part, engine)
+        demands.held.append(slice(part.stop - 1, slowest + 1))  # no more power before the corner's own
     elif isinstance(fault, LatePower):
         _coast(demands, plan.between(at, at + fault.metres), engine)
     elif isinstance(fault, AbruptPower):
