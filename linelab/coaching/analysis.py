@@ -157,7 +157,7 @@ def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: La
     best = _best(sheet, rows, surface, entry)
     speeds, low = _speeds(sheet, rows, surface, best, rooms)
     windows = find_windows(rows, marks, low, sheet.s, closed=track.closed)
-    seen = computed_rows(sheet, [as_seen(track, reference, driven[0])])
+    seen = computed_rows(sheet, as_seen(track, reference, driven[0]))
     return Analysis(
         sheet=sheet, reference=reference, marks=marks, seen=seen, grip=shown, rows=rows, speeds=speeds, best=best,
         low=low, windows=windows, receptions=again.count,
@@ -176,8 +176,8 @@ def _ideal(sheet: Sheet, reference: Lap, factor: float) -> Lap:
 def _receptions(sheet: Sheet, ideal: Lap) -> Sheet:
     """Noisy receptions of the faultless lap on the same stations; the lap itself where the driven laps are exact."""
     exact = not np.isfinite(sheet.driven[0].rate)
-    seeds = range(1 if exact else RECEPTIONS)
-    laps = [without_uncertainty(as_seen(sheet.track, ideal, sheet.driven[0], seed=seed + 1)) for seed in seeds]
+    seen = as_seen(sheet.track, ideal, sheet.driven[0], times=1 if exact else RECEPTIONS, noise=True)
+    laps = [without_uncertainty(lap) for lap in seen]
     return session_sheet(sheet.track, sheet.kart, laps, grip=sheet.grip)
 
 

@@ -33,7 +33,7 @@ MARKS: dict[str, Definition] = {
     "brake_mean": Definition(
         name="mean braking",
         quantity="deceleration",
-        rule="speed squared lost in the main braking over twice its length",
+        rule="speed squared lost while the main braking is above half of its peak, over twice the way",
     ),
     "brake_build": Definition(
         name="brake build-up", quantity="time", rule="time from a fifth to nine tenths of the hardest braking"

@@ -166,8 +166,10 @@ def _braking(part: Window, slowest: Index) -> dict[str, Array]:
     onset = _crossing(slowing, BRAKE_ONSET * peak, hardest, -1)
     foot, nearly = _crossing(slowing, BRAKE_FOOT * peak, hardest, -1), _crossing(slowing, NEARLY * peak, first_hard, -1)
     off, still = _crossing(slowing, BRAKE_FOOT * peak, hardest, 1), _crossing(slowing, NEARLY * peak, last_hard, 1)
-    v, way = part.rows.v, np.where(during, part.steps, 0.0).sum(axis=1)
-    lost = v[row, start] ** 2 - v[row, np.minimum(end + 1, part.s.size - 1)] ** 2
+    half = _crossing(slowing, BRAKE_ONSET * peak, last_hard, 1)
+    path = np.concatenate([np.zeros((row.size, 1)), np.cumsum(part.steps[:, :-1], axis=1)], axis=1)
+    way = _value(path, half) - _value(path, onset)
+    lost = _value(part.rows.v, onset) ** 2 - _value(part.rows.v, half) ** 2
     figures = {
         "brake_point": _value(part.s, onset),
         "brake_peak": peak,
@@ -259,17 +261,26 @@ def _steering(sheet: Sheet, part: Window, mark: CornerMarks) -> dict[str, Array]
     corner = np.flatnonzero(_between(part, mark.turn_in - 10.0, mark.track_out + 10.0))
     kappa = part.rows.kappa[:, corner]
     straightest = curve_at(sheet.track.reference, np.mod(part.s[corner], sheet.track.length)).kappa
-    # Steps of the steering: the curvature in whole thresholds, so that ripple below one is no steering.
-    level = np.rint(kappa / (STEERED * np.abs(kappa).max(axis=1, keepdims=True) + 1e-9))
-    way = np.sign(np.diff(level, axis=1))
-    last = np.maximum.accumulate(np.where(way != 0.0, np.arange(way.shape[1]), 0), axis=1)
-    held = np.take_along_axis(way, last, axis=1)
-    turns = (held[:, 1:] * held[:, :-1] < 0.0).sum(axis=1)
+    turns = _reversals(kappa, STEERED * np.abs(kappa).max(axis=1))
     least = np.abs(np.diff(straightest)).sum()
     return {
-        "reversals": turns.astype(np.float64),
+        "reversals": turns,
         "steering_effort": np.abs(np.diff(kappa, axis=1)).sum(axis=1) / max(float(least), 1e-6),
     }
+
+
+def _reversals(values: Array, least: Array) -> Array:
+    """Changes of direction of each row (R, W) that go on for more than ``least`` (R,)."""
+    high, low = values[:, 0].copy(), values[:, 0].copy()
+    way, count = np.zeros(high.size), np.zeros(high.size)
+    for column in values.T:
+        high, low = np.maximum(high, column), np.minimum(low, column)
+        down, up = (way >= 0.0) & (column < high - least), (way <= 0.0) & (column > low + least)
+        count += (down & (way > 0.0)) | (up & (way < 0.0))
+        way = np.where(down, -1.0, np.where(up, 1.0, way))
+        turned = down | up
+        high, low = np.where(turned, column, high), np.where(turned, column, low)
+    return count
 
 
 def _slide(sheet: Sheet, part: Window, mark: CornerMarks, slowest: Index, end: Array) -> Array:

@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from linelab.comparison.estimate import PAD, DrivenLap, estimate_lap
+from linelab.comparison.estimate import DrivenLap, estimate_laps
 from linelab.comparison.laps import RecordedLap
 from linelab.comparison.samples import Samples
 from linelab.errors import LinelabError
@@ -21,35 +21,49 @@ from linelab.lap import Lap
 from linelab.track import Track
 from linelab.units import Array
 
+#: Time on either side of the lap that is sampled with it [s].
+PAD = 4.0
 
-def as_seen(track: Track, lap: Lap, driven: DrivenLap, *, seed: int | None = None) -> Lap:
-    """A computed lap as it would come out of the recording that ``driven`` comes from.
+
+def as_seen(
+    track: Track, lap: Lap, driven: DrivenLap, *, times: int = 1, noise: bool = False, seed: int = 1
+) -> list[Lap]:
+    """A computed lap as it would come out of the recording that ``driven`` comes from, driven ``times`` times.
 
     The lap itself where the driven one is exact, or where the estimate cannot follow it.
 
     Parameters
     ----------
-    seed : int or None
-        Of the receiver's white noise; None for a receiver without any.
+    noise : bool
+        Whether the receiver's white noise is added; without it every time would give the same.
+    seed : int
+        Of the noise.
     """
     if not math.isfinite(driven.rate):
-        return lap
+        return [lap] * times
+    if not track.closed and times > 1:
+        return [as_seen(track, lap, driven, noise=noise, seed=seed + k)[0] for k in range(times)]
     sensors = replace(driven.sensors, notes=(), speed_lag=0.0)
-    t = np.arange(-PAD, lap.lap_time + PAD, 1.0 / driven.rate)
+    t = np.arange(-PAD, times * lap.lap_time + PAD, 1.0 / driven.rate)
     x, y, v = (_beyond(track, lap, values, t) for values in (lap.line.x, lap.line.y, lap.v))
     if not track.closed:
         x, y = _straight_on(lap, t, x, y)
     speed = v if sensors.speed_sigma is not None else np.full(t.size, np.nan)
-    if seed is not None:
-        noise = np.random.default_rng(seed).standard_normal((3, t.size))
-        x, y = x + sensors.position_sigma * noise[0], y + sensors.position_sigma * noise[1]
-        speed = speed + (sensors.speed_sigma or 0.0) * noise[2]
+    if noise:
+        white = np.random.default_rng(seed).standard_normal((3, t.size))
+        x, y = x + sensors.position_sigma * white[0], y + sensors.position_sigma * white[1]
+        speed = speed + (sensors.speed_sigma or 0.0) * white[2]
     samples = Samples(t=t, x=x, y=y, speed=speed, source=lap.label)
-    whole = RecordedLap(number=1, t_start=0.0, t_end=lap.lap_time, status="complete", samples=samples)
+    ends = lap.lap_time * np.arange(times + 1)
+    whole = [
+        RecordedLap(number=k + 1, t_start=float(ends[k]), t_end=float(ends[k + 1]), status="complete", samples=samples)
+        for k in range(times)
+    ]
     try:
-        return replace(estimate_lap(track, whole, sensors=sensors, draws=1).lap, label=lap.label)
+        found = estimate_laps(track, whole, sensors=sensors, draws=1)
     except LinelabError:
-        return lap
+        return [lap] * times
+    return [replace(one.lap, label=lap.label) for one in found]
 
 
 def _beyond(track: Track, lap: Lap, values: Array, t: Array) -> Array:
