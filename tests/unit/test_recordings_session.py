@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from linelab import cli
 from linelab.errors import FileFormatError, InputError
+from linelab.io.recordings import load_recording
 from linelab.io.recordings_session import load_session
+from linelab.report.demo_data import demo_recording
 
 NOON = 1_780_000_000  # seconds since 1970
 
@@ -69,3 +72,30 @@ def test_one_file_is_itself_and_none_is_an_error(tmp_path):
     assert load_session([write(tmp_path, "a.csv", NOON)]).t.size == 5
     with pytest.raises(InputError, match="no recording"):
         load_session([])
+
+
+@pytest.fixture
+def halves(tmp_path):
+    """The demo recording cut into two files."""
+    lines = demo_recording().read_text(encoding="utf-8").splitlines(keepends=True)
+    first = next(i for i, line in enumerate(lines) if line[0].isdigit())
+    middle = len(lines) // 2
+    parts = tmp_path / "part1.csv", tmp_path / "part2.csv"
+    parts[0].write_text("".join(lines[:middle]), encoding="utf-8")
+    parts[1].write_text("".join([*lines[:first], *lines[middle:]]), encoding="utf-8")
+    return parts
+
+
+def test_a_recording_cut_in_two_is_whole_again(halves):
+    whole, joined = load_recording(demo_recording()), load_session(halves)
+    np.testing.assert_allclose(joined.t, whole.t, atol=1e-9)
+    np.testing.assert_array_equal(joined.lon, whole.lon)
+    np.testing.assert_array_equal(joined.speed, whole.speed)
+    np.testing.assert_array_equal(joined.channels["course"], whole.channels["course"])
+
+
+def test_joined_in_the_wrong_order_is_refused_by_the_command(halves, capsys):
+    files = [str(part) for part in reversed(halves)]
+    code = cli.run(["review", *files, "--joined", "--track", "ostrelle_sprint", "--kart", "senior-single-speed"])
+    assert code == 2
+    assert "part1.csv: overlaps part2.csv" in capsys.readouterr().err
