@@ -31,6 +31,8 @@ from linelab.units import Array
 #: Kart circuits are 7 to 9 m wide (national norms for kart circuits); the lower end is the prudent assumption, since
 #: the driven line is not the middle of the track.
 ASSUMED_WIDTH = 7.0
+#: Standard deviation of the true width about an assumed one: that of anything between 7 and 9 m [m].
+WIDTH_SIGMA = 2.0 / 12.0**0.5
 _STEP = 0.5
 #: Room kept between the laps' spread and the assumed edges: half a kart [m].
 _ROOM = 0.7
@@ -50,8 +52,12 @@ class LapCorridor:
         Numbers of the laps the corridor is made of.
     spread : (N,) array
         Half the range of the used laps across the track at ``track.s``, offsets between laps taken off [m].
+    middle_sigma : (N,) array
+        Standard deviation of the corridor's middle at ``track.s``, from the scatter of the laps it is the median of;
+        what the receiver's mean error moved all of them by is not in it [m].
     bias : PositionBias
-        How far whole laps lie apart: the drift of the receiver between laps.
+        How far whole laps lie from the corridor's middle: the drift of the receiver between laps, and how uncertain
+        that middle is.
     sensors : Sensors
     notes : tuple of str
     """
@@ -60,6 +66,7 @@ class LapCorridor:
     laps: tuple[RecordedLap, ...]
     used: tuple[int, ...]
     spread: Array
+    middle_sigma: Array
     bias: PositionBias
     sensors: Sensors
     notes: tuple[str, ...] = ()
@@ -105,15 +112,31 @@ def corridor_from_laps(
     middle, offsets, shifts = _median_path(paths)
     spread = 0.5 * np.ptp(offsets, axis=0)
     bias = _lap_bias(shifts)
+    middle_sigma = _middle_sigma(offsets, bias, sensors)
+    bias = replace(bias, sigma=float(np.hypot(bias.sigma, np.sqrt(np.mean(middle_sigma**2)))))
     notes = [f"made from {len(good)} of {sum(lap.status in ('complete', 'aborted') for lap in laps)} laps"]
     if start_line is None:
         notes.append("start line proposed across the longest straight; its place is not surveyed")
-    track = _track(name, middle, offsets, line, assumed_width, plane, notes)
-    at = np.interp(track.s / track.length, np.linspace(0.0, 1.0, spread.size), spread)
+    sigma = float(np.sqrt(np.mean(middle_sigma**2)))
+    notes.append(
+        f"its middle known within ±{sigma:.2f} m as the receiver saw it, its width within ±{WIDTH_SIGMA:.1f} m"
+    )
+    track = _track(name, middle, offsets, line, assumed_width, plane, notes, sigma)
+    share = track.s / track.length
+    places = np.linspace(0.0, 1.0, spread.size)
     used = tuple(lap.number for lap in good)
     return LapCorridor(
-        track=track, laps=laps, used=used, spread=at, bias=bias, sensors=sensors, notes=(*samples.notes, *notes)
-    )
+        track=track, laps=laps, used=used, spread=np.interp(share, places, spread),
+        middle_sigma=np.interp(share, places, middle_sigma), bias=bias, sensors=sensors,
+        notes=(*samples.notes, *notes),
+    )  # fmt: skip
+
+
+def _middle_sigma(offsets: Array, bias: PositionBias, sensors: Sensors) -> Array:
+    """Standard deviation of the median of laps (L, N) along the corridor (N,) [m]: 1.25 times a mean's."""
+    count = len(offsets)
+    scatter = np.std(offsets, axis=0, ddof=1) if count > 1 else np.full(offsets.shape[1], sensors.position_sigma)
+    return np.asarray(1.25 * np.hypot(scatter, bias.sigma) / np.sqrt(count))
 
 
 def _good_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:
@@ -238,9 +261,10 @@ def _track(
     assumed_width: float,
     plane: LocalPlane | None,
     notes: list[str],
+    sigma: float,
 ) -> Track:
     """Edges on both sides of the median path, wide enough for every used lap."""
-    half = 0.5 * assumed_width
+    half, half_sigma = 0.5 * assumed_width, 0.5 * WIDTH_SIGMA
     left = np.maximum(half, _eased(offsets.max(axis=0)) + _ROOM)
     right = np.maximum(half, _eased(-offsets.min(axis=0)) + _ROOM)
     if max(left.max(), right.max()) > half + 0.01:
@@ -259,7 +283,12 @@ def _track(
         start=_start_across(middle, line, float(left.max()), float(right.max())),
         origin=(plane.origin_lon, plane.origin_lat) if plane is not None else (0.0, 0.0),
         georeferenced=plane is not None,
-        survey=Survey(kind="estimated", note=note, assumed_width=assumed_width),
+        survey=Survey(
+            kind="estimated",
+            note=note,
+            assumed_width=assumed_width,
+            uncertainty=round(float(np.hypot(sigma, half_sigma)), 3),
+        ),
     )
     return replace(track, notes=(*track.notes, *notes))
 

@@ -13,6 +13,7 @@ from linelab.comparison.laps import complete_laps
 from linelab.comparison.start_line import track_line
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.frenet import xy_to_sn
+from linelab.io.track_files import load_track, save_track
 from linelab.lap import Recording
 
 TRACK = make_track()
@@ -101,3 +102,20 @@ def test_refusals():
     few = Recording(t=recording.t[short], x=recording.x[short], y=recording.y[short])
     with pytest.raises(RecordingError, match=r"no complete lap|start line missed"):
         corridor_from_laps(few, start_line=START)
+
+
+def test_its_own_uncertainty_is_stated_carried_and_saved(tmp_path):
+    """The median of laps is known no better than 1.25 times their scatter over the root of their number."""
+    corridor = corridor_from_laps(record([*GOOD, GOOD[1]], noise=0.15), start_line=START, assumed_width=8.0)
+    # Offsets of -0.4, 0, 0.4 and 0 m times a sine: their standard deviation is 0.33 m times it, 0.23 m in the mean.
+    expected = 1.25 * 0.327 / np.sqrt(2.0) / np.sqrt(4.0)
+    assert np.sqrt(np.mean(corridor.middle_sigma**2)) == pytest.approx(expected, rel=0.35)
+    assert corridor.bias.sigma > np.sqrt(np.mean(corridor.middle_sigma**2))
+    assert any("its middle known within ±" in note and "its width within ±0.6 m" in note for note in corridor.notes)
+    path = tmp_path / "corridor.geojson"
+    save_track(corridor.track, path)
+    survey = load_track(path).survey
+    assert survey.kind == "estimated"
+    assert survey.assumed_width == 8.0
+    assert survey.uncertainty == pytest.approx(corridor.track.survey.uncertainty)
+    assert survey.uncertainty > 0.5 * 2.0 / np.sqrt(12.0)
