@@ -172,10 +172,10 @@ def review(
 
 
 def show_review(result: Review) -> None:
-    """The verdict and the laps on the terminal."""
+    """What was read, assumed and cleaned, the verdict and the laps on the terminal."""
     from linelab.report.review_text import review_lines
 
-    for note in dict.fromkeys(result.notes):
+    for note in dict.fromkeys((*result.notes, *result.session.cleaning)):
         notice(f"note: {note}")
     say(*review_lines(result.session, result.ground.laps))
 
