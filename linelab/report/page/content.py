@@ -25,7 +25,7 @@ from linelab.report.page.curves import ALONG, bends, curves, loss_boxes, station
 from linelab.report.page.ground import map_ground
 from linelab.report.page.laps_strip import laps_strip
 from linelab.report.page.lines import BOUNDS, CLASSES, band_outline, full_rate, lap_paths, target_path
-from linelab.report.page.losses_text import CAUSE_NAMES, seconds
+from linelab.report.page.losses_text import CAUSE_NAMES, LossText, loss_texts, seconds
 from linelab.report.page.mark_rows import spread_text
 from linelab.report.page.readings import readings
 from linelab.report.track_facts import survey_sentence
@@ -60,7 +60,7 @@ def page_content(
         "source": source,
         "units": units,
         "shown": review.best,
-        "laps": [_lap_heading(review, lap) for lap in review.laps],
+        "laps": [_lap_heading(review, lap, loss_texts(lap)[-1]) for lap in review.laps],
         "target": review.target,
         "target_time": _target_time(review),
         "verdict": review.verdict,
@@ -91,7 +91,7 @@ def page_content(
         "spread_names": [MARKS[name].name for name in SPREADS],
         "definitions": [(item.name, item.rule) for item in MARKS.values()],
         "causes": [(CAUSE_NAMES[cause], words) for cause, words in CAUSES.items()],
-        "recorded": [_recorded(lap) for lap in recorded],
+        "recorded": [_recorded(lap, whole) for lap in recorded],
         "grip": review.grip,
         "survey": survey_sentence(review.track.survey),
         "cleaning": tuple(dict.fromkeys(review.cleaning)),
@@ -127,12 +127,12 @@ def _target_time(review: SessionReview) -> str:
     return f"{text} ±{review.target.sigma:.3f}" if review.target.sigma else text
 
 
-def _lap_heading(review: SessionReview, lap: LapReview) -> dict[str, str]:
-    """One lap's headline."""
+def _lap_heading(review: SessionReview, lap: LapReview, whole: LossText) -> dict[str, str]:
+    """One lap's headline; its parts as the table shows them."""
     time = lap.lap_time.value or 0.0
     gap = lap.gap.value or 0.0
     word = "behind" if gap >= 0.0 else "ahead of"
-    parts = f"{seconds(lap.line_loss)} s by the line, {seconds(lap.speed_loss)} s by the speed on it"
+    parts = f"{whole.line} s by the line, {whole.speed} s by the speed on it"
     if lap.line_loss.value is None:
         parts = f"Line and speed are not told apart: {lap.line_loss.reason}"
     return {
@@ -195,7 +195,9 @@ def _spreads(review: SessionReview, units: Units) -> list[dict[str, Any]]:
     return rows
 
 
-def _recorded(lap: RecordedLap) -> dict[str, str]:
-    time = lap.lap_time
+def _recorded(lap: RecordedLap, review: SessionReview) -> dict[str, str]:
+    """A lap of the recording; a reviewed one with the lap time it has everywhere on the page."""
+    times = {reviewed.label: reviewed.lap_time for reviewed in review.laps}
+    time = times.get(lap.label, lap.lap_time)
     shown = "–" if time.value is None else f"{lap_time_text(time.value)} ±{max(time.sigma or 0.0, 0.001):.3f}"
     return {"label": lap.label, "time": shown, "status": lap.status, "reason": lap.reason}

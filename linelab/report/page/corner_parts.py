@@ -95,7 +95,7 @@ def table_columns(units: Units) -> tuple[tuple[str, str], ...]:
     """Names and units of the table's columns after the corner's."""
     names = [("lost", "s"), *((PHASE_NAMES[phase], "s") for phase in PHASES), ("line", "s"), ("speed", "s")]
     more = [("minimum speed", units.speed_unit), ("against target", units.speed_unit)]
-    return (*names, *more, ("apex miss", units.length_unit), ("mean lost, all laps", "s"))
+    return (*names, *more, ("apex miss", units.length_unit), ("usual lap", "s"))
 
 
 def corner_rows(review: SessionReview, corners: Sequence[CornerPart], units: Units) -> tuple[TableRow, ...]:

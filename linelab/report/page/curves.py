@@ -120,6 +120,7 @@ def _ticks(low: float, high: float, size: float, per_value: float, count: float 
     """Round values of a vertical axis from ``low`` to ``high`` [SI], shown in units of ``size``."""
     step = round_length((high - low) / size / count)
     values = np.arange(np.ceil(low / size / step), np.floor(high / size / step) + 0.5) * step
+    values = values[(high - values * size) > 0.1 * (high - low)]  # a label at the upper edge would be cut off
     digits = max(0, -int(np.floor(np.log10(step))))
     return tuple(
         Tick(

@@ -11,7 +11,7 @@ from linelab.report.display import lap_time_text
 #: Size of the drawing, and its margins [units].
 WIDTH, HIGH, LEFT, TOP, BOTTOM = 720, 200, 84, 14, 30
 #: Laps slower than the median by more than this are drawn at the lower edge, with their time [s].
-SLOWEST = 1.2
+SLOWEST = 0.5
 #: Laps this close to the best, or to the median, count as repeated [s].
 REPEATED = 0.1
 

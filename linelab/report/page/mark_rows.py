@@ -9,7 +9,7 @@ from linelab.coaching.definitions import MARKS
 from linelab.coaching.values import CornerLap, LapReview, Mark
 from linelab.comparison.measured import Measured
 from linelab.report.display import Units
-from linelab.report.measured_text import clear, measured_text, number_text, typeset
+from linelab.report.measured_text import clear, measured_text, typeset
 from linelab.units import STANDARD_GRAVITY
 
 #: Marks shown without asking for more.
@@ -99,8 +99,8 @@ def _apart(gap: Measured, name: str, units: Units) -> str:
 
 
 def spread_text(name: str, figure: Measured, units: Units) -> str:
-    """A mark's standard deviation over the laps, or a dash where it is withheld."""
+    """A mark's standard deviation over the laps with its own, or a dash where it is withheld."""
     size, unit, digits = _shown(name, units)
     if figure.value is None:
         return "–"
-    return f"{number_text(figure.value / size, max(digits, 1))} {unit}".strip()
+    return f"{measured_text(figure, size, max(digits, 1))} {unit}".strip()
