@@ -23,6 +23,8 @@ from linelab.values import freeze_fields, frozen_array, set_field
 
 #: Spacing of a driven lap's nodes [m].
 SPACING = 1.0
+#: Correlation time of an assumed bias at most [s]: errors stay alike for minutes, not for hours.
+_SLOWEST_DRIFT = 4.0 * BIAS_TIME
 #: Up to this many laps each get draws of their own; of more, this many spread over the session do, and stand for all.
 _MANY, _TYPICAL, _DRAWS = 40, 8, 40
 _SIGMAS = ("sigma_t", "sigma_v", "sigma_ax", "sigma_n", "sigma_s", "sigma_kappa")
@@ -137,8 +139,12 @@ class DrivenLap:
 
 
 def assumed_bias(sensors: Sensors) -> PositionBias:
-    """The bias of a consumer receiver, drifting as fast as this recording's positions do."""
-    return PositionBias(time=sensors.drift_time, note="size assumed for a consumer receiver, drift from the recording")
+    """The bias of a consumer receiver, drifting as fast as this recording's positions do.
+
+    Not slower than _SLOWEST_DRIFT though: a filtered receiver's drift is too smooth for short stretches to show it.
+    """
+    time = min(sensors.drift_time, _SLOWEST_DRIFT)
+    return PositionBias(time=time, note="size assumed for a consumer receiver, drift from the recording")
 
 
 def stated_bias(sigma: float, sensors: Sensors) -> PositionBias:
