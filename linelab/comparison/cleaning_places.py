@@ -152,13 +152,15 @@ def speed_ratio(t: Array, x: Array, y: Array, speed: Array) -> float | None:
 
 def doubt_of_speed(ratio: float) -> str:
     """Sentence on a speed channel that does not fit the positions; empty where it does."""
-    if abs(ratio - 1.0) <= _DOUBT and not ratio < 0.0:
+    if abs(ratio - 1.0) <= _DOUBT:
         return ""
     table = UNITS["speed"]
     pairs = [(abs(ratio / (table[taken] / table[true]) - 1.0), true, taken) for true, taken in permutations(table, 2)]
     off, true, taken = min(pairs)
-    likely = f", as {true} read as {taken} would" if off <= _MATCH else ""
+    found = f"the speed channel reads {ratio:.3g} times the speed of the positions"
+    if off > _MATCH:
+        return f"{found}, which no mistaken unit explains: it is not used; check the channel"
     return (
-        f"the speed channel reads {ratio:.3g} times the speed of the positions{likely}: it is not used; "
-        "state its unit (--unit speed=km/h, in Python units={'speed': 'km/h'})"
+        f"{found}, as {true} read as {taken} would: it is not used; "
+        f"state its unit (--unit speed={true}, in Python units={{'speed': '{true}'}})"
     )

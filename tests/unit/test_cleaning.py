@@ -37,7 +37,7 @@ def test_a_clean_recording_stays_as_it_is():
     before = recording(t, x, y, speed)
     after, report = clean_recording(before)
     np.testing.assert_array_equal(after.t, before.t)
-    np.testing.assert_array_equal(after.x, before.x)
+    assert after.x is before.x  # read-only, so it is shared
     assert report.sentences == ()
     assert report.kept == t.size
     assert report.missing == 0
@@ -235,6 +235,15 @@ def test_speed_in_the_wrong_unit_is_reported_and_set_aside_not_converted(factor,
     assert after.speed is None
     assert report.speed_ratio == pytest.approx(factor, rel=0.01)
     assert any(words in sentence for sentence in report.sentences)
+    assert any(f"--unit speed={words.partition(' ')[0]}" in sentence for sentence in report.sentences)
+
+
+@pytest.mark.parametrize("factor", [0.0, 1.25, -1.0])
+def test_a_speed_no_unit_explains_is_set_aside_too(factor):
+    t, x, y, speed = clean()
+    after, report = clean_recording(recording(t, x, y, factor * speed))
+    assert after.speed is None
+    assert any("no mistaken unit explains" in sentence for sentence in report.sentences)
 
 
 def test_a_speed_that_fits_stays():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -314,6 +316,24 @@ def test_a_channel_without_values_is_left_out(tmp_path):
     assert recording.speed is None
     assert "hdop" not in recording.channels
     assert {"hdop: nothing recorded", "speed: nothing recorded"} <= set(recording.notes)
+
+
+@pytest.mark.slow
+def test_memory_of_a_long_recording_is_a_few_times_its_own(tmp_path):
+    count = 400_000
+    path = tmp_path / "long.csv"
+    with path.open("w", encoding="ascii") as file:
+        file.write("time [s],lat,lon,speed [km/h],course\n")
+        file.writelines(f"{0.04 * i:.2f},{45 + 1e-9 * i:.8f},7.12345678,36.5,90.0\n" for i in range(count))
+    tracemalloc.start()
+    try:
+        recording = load_recording(path)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert recording.t.size == count
+    own = 5 * 8 * count
+    assert peak < 3 * own + 40e6
 
 
 def test_a_line_without_end_is_refused_before_it_fills_the_memory(tmp_path):
