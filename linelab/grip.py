@@ -226,13 +226,9 @@ def drive_power(kart: KartNumbers, v: Any) -> Any:
     """Greatest wheel power at speed v, its corners rounded over ROUNDING [W]."""
     power = kart.power_at_zero + kart.force_at_zero * v
     for i in range(KNOTS):
-        power = power + kart.slope_changes[i] * rounded_rise(v - kart.knots[i])
+        past = v - kart.knots[i]
+        power = power + kart.slope_changes[i] * 0.5 * (past + (past * past + ROUNDING**2) ** 0.5)
     return power
-
-
-def rounded_rise(past: Any) -> Any:
-    """max(past, 0), rounded over ROUNDING [m/s]: what a corner of the drive curve adds."""
-    return 0.5 * (past + (past * past + ROUNDING**2) ** 0.5)
 
 
 def roll_down(kart: Kart, v: Array | float) -> Array:

@@ -36,7 +36,7 @@ MANY = 96
 _BLOCK, _CHUNK = 8, 128
 
 #: Steps written out in one expression of the scan.
-_UNROLLED = 8
+_UNROLLED = 4
 
 #: A lap driven again has caught up with the round before when v² agrees to this [-].
 SAME = 1e-9

@@ -52,10 +52,14 @@ def push_lookup(kart: KartNumbers) -> Callable[[Array], Array]:
 
 
 def engine_numbers(kart: KartNumbers) -> tuple[Array, int]:
-    """Constants of the drive curve as the scan expects them, and how many knots it has below top speed."""
+    """The drive curve for :func:`push_symbol`, and how many knots it has below top speed.
+
+    Every rounded corner is half a straight line and half a hyperbola; the lines are summed up here.
+    """
     used = np.asarray(kart.knots) < float(kart.top_speed)
-    head = [kart.power_at_zero, kart.force_at_zero, float(kart.mass) * float(kart.inertia)]
-    return np.concatenate([head, np.asarray(kart.knots)[used], np.asarray(kart.slope_changes)[used]]), int(used.sum())
+    knots, halves = np.asarray(kart.knots)[used], 0.5 * np.asarray(kart.slope_changes)[used]
+    head = [kart.power_at_zero - halves @ knots, kart.force_at_zero + halves.sum(), kart.mass * kart.inertia]
+    return np.concatenate([head, knots, halves]), int(used.sum())
 
 
 def push_symbol(engine: Any, knots: int, z: Any, use: Calculus) -> Any:
@@ -63,5 +67,6 @@ def push_symbol(engine: Any, knots: int, z: Any, use: Calculus) -> Any:
     v = use.root(z)
     power = engine[0] + engine[1] * v
     for i in range(knots):
-        power = power + engine[3 + knots + i] * grip.rounded_rise(v - engine[3 + i])
+        past = v - engine[3 + i]
+        power = power + engine[3 + knots + i] * use.root(past * past + grip.ROUNDING**2)
     return use.least(power / (v * engine[2]), MOST_PUSH)
