@@ -36,8 +36,7 @@ def main() -> None:
             browser.drag(".speed .plot", [(0.45, 0.5), (0.5, 0.5)])
             browser.run("document.getElementById('whole').click()")
             for selector, name in (("#round", "review_round_the_lap"), ("details.corner", "review_corner")):
-                script = "document.querySelector(arguments[0]).scrollIntoView({behavior: 'instant'}); scrollBy(0, -60)"
-                browser.run(script, selector)
+                browser.run("document.querySelector(arguments[0]).scrollIntoView({behavior: 'instant'})", selector)
                 browser.picture(DOCS / f"{name}.png")
             browser.size(390, 844, phone=True)
             browser.media("dark")
