@@ -11,7 +11,7 @@ import numpy as np
 from linelab.comparison.align import kinematics
 from linelab.comparison.inertial import Mounting, find_mounting
 from linelab.comparison.laps import ASSUMED_BIAS, BIAS_TIME
-from linelab.comparison.noise import ASSUMED_POSITION, course_noise, position_noise, scatter, speed_noise
+from linelab.comparison.noise import ASSUMED_POSITION, course_noise, position_noise, speed_noise
 from linelab.comparison.samples import Samples
 from linelab.comparison.smoother import Model, Motion, smooth, solve
 from linelab.comparison.streams import Channel, Streams
@@ -177,8 +177,8 @@ def _chunks(samples: Samples, *, most: int = 6) -> list[Samples]:
 def _with_speed(samples: Samples, chunks: list[Samples], facts: Sensors, notes: list[str]) -> Sensors:
     """Noise and lag of the speed channel."""
     white, _ = speed_noise(samples)
-    if _from_positions(samples):
-        notes.append("the speed channel is the distance between positions over time: it adds nothing and is not used")
+    if _from_positions(samples, facts.position_sigma):
+        notes.append("the speed channel is worked out from the positions: it says nothing new and is not used")
         return facts
     lags = [lag for chunk in chunks if (lag := _rough_lag(chunk, facts)) is not None] if facts.rate >= 4.0 else []
     if not lags:
@@ -229,13 +229,23 @@ def _peak(scores: Array) -> tuple[float, float]:
     return moved, float(min(max(_LAG_STEP * math.sqrt(-2.0 / bend.sum()), scatter_sigma, 0.001), 0.1))
 
 
-def _from_positions(samples: Samples) -> bool:
-    """True when the speed channel is the distance from position to position, which says nothing new."""
-    chord = np.hypot(np.diff(samples.x), np.diff(samples.y)) / np.diff(samples.t)
-    noise = scatter(samples.t[1:], chord)
-    off = np.abs(samples.speed[1:] - chord)
-    off = off[np.isfinite(off) & (chord > 3.0)]
-    return noise is not None and off.size > 50 and float(np.median(off)) < 0.2 * noise
+def _from_positions(samples: Samples, noise: float) -> bool:
+    """True when the speed channel is a distance between logged positions over its time, of up to 1.5 s.
+
+    It says nothing new then, runs late by half of that time, and reads low in bends, which a chord cuts short.
+    """
+    middle = slice(max(samples.t.size // 2 - 5000, 0), samples.t.size // 2 + 5000)
+    t, x, y, speed = samples.t[middle], samples.x[middle], samples.y[middle], samples.speed[middle]
+    for back in range(1, min(round(1.5 * samples.rate), t.size // 4) + 1):
+        span = t[back:] - t[:-back]
+        chord = np.hypot(x[back:] - x[:-back], y[back:] - y[:-back]) / span
+        off = np.abs(speed[back:] - chord)[chord > 3.0]
+        off = off[np.isfinite(off)]
+        # Beside a speed of its own, chords differ by their noise; beside itself by rounding.
+        own = 0.2 * math.sqrt(2.0) * noise / float(np.median(span))
+        if off.size > 50 and float(np.median(off)) < min(own, max(0.02, 0.05 * own)):
+            return True
+    return False
 
 
 def _rough_lag(chunk: Samples, facts: Sensors) -> float | None:

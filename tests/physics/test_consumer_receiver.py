@@ -1,6 +1,6 @@
 """A consumer receiver beside a fused reference pose: what smoothing can take away, and what is said of the rest.
 
-Open data, one minute of nearly straight road; the receiver's error is nearly all bias: median 2.2 m by the data's notes.
+Open data, one minute of nearly straight road; the receiver's error is nearly all bias: 2.2 m by the data's notes.
 """
 
 from __future__ import annotations
