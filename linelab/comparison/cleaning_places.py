@@ -112,8 +112,11 @@ def held_positions(t: Array, x: Array, y: Array, speed: Array) -> NDArray[np.boo
     count = np.diff(np.append(first, t.size))
     leap, lasted = np.hypot(x[after] - x[first], y[after] - y[first]), np.maximum(t[after] - t[first], 1e-9)
     said = np.minimum(np.maximum.reduceat(np.nan_to_num(speed, nan=-1.0), first), 1e6)
-    moving = (leap > _HELD_LEAP + 3.0 * max(_rounding(x), _rounding(y))) & (leap / lasted > _MOVING)
-    moving &= (said < 0.0) | (said > 0.5 * _MOVING)
+    driven = (leap / lasted > _MOVING) & ((said < 0.0) | (said > 0.5 * _MOVING))
+    moving = driven & (leap > _HELD_LEAP + 3.0 * max(_rounding(x), _rounding(y)))
+    usual = float(np.median(count[driven])) if driven.any() else 1.0
+    if usual > 1.0 and np.count_nonzero(count[driven] == usual) > 0.8 * np.count_nonzero(driven):
+        moving = driven  # rows come faster than the receiver's positions, however coarse these are
     # The last position of all is followed by none: there only the speed channel can tell.
     moving[-1] = bool(said[-1] > _MOVING and said[-1] * lasted[-1] > _HELD_LEAP + 3.0 * _rounding(x))
     if moving.size > 1 and count[-1] <= count[-2]:

@@ -208,6 +208,14 @@ def test_rows_faster_than_the_receiver_keep_each_position_once():
     np.testing.assert_allclose(after.t, t)
 
 
+def test_rows_faster_than_a_coarse_receiver_keep_each_position_once():
+    t = clean()[0]
+    x = np.round((10.0 * t + 5.0 * np.sin(t)) / 0.3) * 0.3  # 5 to 15 m/s, rounded to 0.3 m
+    after, _ = clean_recording(recording(np.arange(1200) / 20.0, np.repeat(x, 2), np.zeros(1200)))
+    assert after.t.size == pytest.approx(600, abs=12)
+    assert np.median(np.diff(after.t)) == pytest.approx(0.1)
+
+
 def test_coarse_rounding_is_not_a_held_position():
     t = clean()[0]
     slow = 2.25  # [m/s], in steps of 0.3 m at 10 Hz: positions often repeat
