@@ -159,10 +159,9 @@ def _spin(course: _Course, places: Array, speed: Array, usual: Array, heading: A
     dx, dy = np.diff(course.x), np.diff(course.y)
     at = np.searchsorted(places, course.share[1:]).clip(0, places.size - 1)
     ahead = dx * heading[at, 0] + dy * heading[at, 1]
-    rolling = course.v[1:] > STANDING
-    # Sums over about a second: noise of single positions goes either way.
-    reach = max(round(1.0 / max(float(np.median(np.diff(course.t))), 1e-6)), 1)
-    back = -np.convolve(np.where(rolling, ahead, 0.0), np.ones(reach), "same")
+    # The way gone in about half a second: noise of single positions goes either way.
+    reach = max(round(0.5 / max(float(np.median(np.diff(course.t))), 1e-6)), 1)
+    back = -np.convolve(ahead, np.ones(reach), "same")
     if back.size and back.max() > _BACKWARDS:
         return "aborted", f"spun: went backwards {course.t[1:][int(np.argmax(back))]:.1f} s into the lap"
     share = speed / np.maximum(usual, 1.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -177,3 +178,57 @@ def test_lines_by_longitude_and_proposed():
     assert len(complete_laps(split_laps(record([drive(TRACK)] * 3), proposed))) >= 2
     with pytest.raises(InputError, match="not between"):
         StartLine(left=np.zeros(2), right=np.zeros(2))
+
+
+def spliced(recording, k, pause, *, turned=False):
+    """The recording with the kart staying ``pause`` seconds about sample ``k``; ``turned``: it rolls back and forth."""
+    rate = 1.0 / float(np.median(np.diff(recording.t)))
+    held = np.full(round(pause * rate), k)
+    if turned:
+        held = k - np.round(0.4 * rate * np.sin(np.linspace(0.0, np.pi, held.size))).astype(int)
+    index = np.concatenate([np.arange(k), held, np.arange(k, np.asarray(recording.t).size)])
+    return Recording(t=np.arange(index.size) / rate, x=recording.x[index], y=recording.y[index])
+
+
+def test_going_backwards_for_a_moment_is_a_spin():
+    truth = drive(TRACK)
+    recording = record([truth] * 5, noise=0.05)
+    k = int(np.searchsorted(recording.t, 1.3 * truth.lap_time + 20.0))
+    laps = split_laps(spliced(recording, k, 1.2, turned=True), TRACK)
+    assert [lap.status for lap in laps] == ["out", "complete", "aborted", "complete", "complete", "complete", "in"]
+    assert re.match(r"spun: went backwards (19|2[01])\.\d s into the lap", laps[2].reason)
+
+
+def test_a_lap_behind_slower_traffic_is_held_up_a_slow_lap_is_not():
+    """5 s lost within 80 m, against 5 s lost all round the lap."""
+    usual = drive(TRACK)
+    held = drive(TRACK, speed=lambda s: 15.0 - 7.0 * np.exp(-(((s - 300.0) / 40.0) ** 4)))
+    slow = drive(TRACK, speed=lambda s: 13.6 + 0.0 * s)
+    assert held.lap_time - usual.lap_time > 3.0
+    assert slow.lap_time - usual.lap_time > 3.0
+    laps = split_laps(record([usual, usual, held, usual, slow, usual], noise=0.1), TRACK)
+    assert [lap.status for lap in laps[1:-1]] == ["complete", "complete", "aborted", "complete", "complete", "complete"]
+    assert laps[3].reason.startswith("held up: ")
+    lost = float(re.search(r"held up: ([\d.]+) s", laps[3].reason).group(1))
+    assert lost == pytest.approx(held.lap_time - usual.lap_time, abs=0.5)
+
+
+def test_white_noise_does_not_lengthen_laps():
+    """0.5 m at 25 Hz and 8 m/s: the sum of the steps between samples is nearly three times the lap."""
+    slow = drive(TRACK, speed=lambda s: 8.0 + 0.0 * s)
+    laps = complete_laps(split_laps(record([slow] * 2, rate=25.0, noise=0.5), TRACK))
+    assert len(laps) == 2
+
+
+def test_sector_times_of_a_known_motion():
+    stations = (200.0, 450.0)
+    track = replace(TRACK, timing_stations=stations)
+    truth = drive(TRACK, speed=lambda s: 15.0 + 4.0 * np.sin(6.0 * np.pi * s / TRACK.length))
+    lap = complete_laps(split_laps(record([truth] * 3, noise=0.05, speed_noise=0.02), track))[1]
+    edges = np.interp([0.0, *stations, TRACK.length], truth.s, truth.t)
+    assert len(lap.sectors) == 3
+    for sector, wanted in zip(lap.sectors, np.diff(edges)):
+        assert sector.value == pytest.approx(wanted, abs=0.015)
+        assert sector.sigma > 0.0
+    assert sum(sector.value for sector in lap.sectors) == pytest.approx(lap.duration, abs=1e-9)
+    assert split_laps(record([truth] * 2), TRACK)[1].sectors == ()
