@@ -223,7 +223,7 @@ def _float_or_nan(text: str) -> float:
 def _note_unread(faults: Faults, role: str, cells: Sequence[str], column: Array, lines: Sequence[int]) -> None:
     """Count the cells that hold text which is neither a number nor a mark for a gap."""
     for i in map(int, np.flatnonzero(np.isnan(column))):
-        text = cells[i].strip()
+        text = " ".join(cells[i].split())  # a quoted cell may hold line ends, a message must not
         if text.lower() not in GAPS:
             faults.unread[role] += 1
             faults.first.setdefault(role, (lines[i], text[:40]))

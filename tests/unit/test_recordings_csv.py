@@ -282,6 +282,13 @@ def test_a_quoted_line_end_across_blocks_is_one_cell(tmp_path, monkeypatch):
     np.testing.assert_array_equal(recording.t, np.arange(30.0))
 
 
+def test_a_message_about_a_cell_of_two_lines_is_on_one(tmp_path):
+    rows = [f'{i},45,7,"fast\n, very"' for i in range(4)]
+    with pytest.raises(FileFormatError, match=r"mostly unreadable.*'fast , very'") as caught:
+        load_recording(write(tmp_path, "\n".join(["t_s,lat,lon,speed_kmh", "0,45,7,3", *rows]) + "\n"))
+    assert "\n" not in str(caught.value)
+
+
 def test_absolute_times(tmp_path):
     """2024-05-01 10:00 UTC is 1714557600 s after 1970 (the definition of POSIX time; date -u gives the same)."""
     text = "time,lat,lon\n{},45,7\n"
