@@ -32,9 +32,7 @@ def main() -> None:
             browser.media("light")
             browser.open(page)
             browser.picture(DOCS / "review_verdict.png")
-            browser.click("#next")
-            browser.drag(".speed .plot", [(0.45, 0.5), (0.5, 0.5)])
-            browser.run("document.getElementById('whole').click()")
+            browser.drag(".speed .plot", [(0.52, 0.5), (0.56, 0.5)])
             for selector, name in (("#round", "review_round_the_lap"), ("details.corner", "review_corner")):
                 browser.run("document.querySelector(arguments[0]).scrollIntoView({behavior: 'instant'})", selector)
                 browser.picture(DOCS / f"{name}.png")

@@ -25,6 +25,7 @@ from linelab.cli_track import parse_pairs
 if TYPE_CHECKING:
     from linelab.coaching.values import TargetKind
     from linelab.report.review_report import Review
+    from linelab.solve.mintime import Solution
 
 
 #: What laps are held against, as typed, to its kind.
@@ -43,6 +44,7 @@ Examples:
   linelab review session.csv --track ostrelle_sprint --kart senior-single-speed
   linelab review session.gpx --track my_track.geojson --kart my_kart.toml --lap 4 --lap 7
   linelab review session.csv --track ostrelle_sprint --kart my_kart.toml --against own-best --print
+  linelab review morning.csv afternoon.csv --track my_track.geojson --kart my_kart.toml      side by side
   linelab review part1.csv part2.csv --joined --kart senior-single-speed
   linelab review session.csv --kart senior-single-speed \\
       --column time=t --column speed=v --unit speed=km/h      no track: estimated from the laps
@@ -129,6 +131,7 @@ def review(
     from linelab.io.track_files import load_track, reversed_track
     from linelab.report.exports_geo import check_formats
     from linelab.report.review_report import (
+        beside_earlier,
         choose_laps,
         find_ground,
         recording_start_line,
@@ -146,7 +149,8 @@ def review(
         if ground_track is None:
             raise click.UsageError("--reverse needs --track")
         ground_track = reversed_track(ground_track)
-    solved = None
+    solved: Solution | None = None
+    earlier: Review | None = None
     sessions = [recordings] if joined else [(recording,) for recording in recordings]
     for paths in sessions:
         source = paths[0]
@@ -164,10 +168,22 @@ def review(
             )
             solved = result.reference if ground_track is not None else None
             folder = _folder(source, track, out, several=len(sessions) > 1)
+            beside = None if earlier is None else beside_earlier(earlier, result)
             files = save_review(
-                folder, result, shown, print_file=print_file, formats=formats, pictures=pictures, progress=step
+                folder,
+                result,
+                shown,
+                print_file=print_file,
+                formats=formats,
+                pictures=pictures,
+                beside=beside,
+                progress=step,
             )
         show_review(result)
+        if beside is not None:
+            say("", f"Beside {beside.source}: {beside.difference.words}.")
+        elif ground_track is not None and against == "ideal":
+            earlier = result
         list_files(folder, files)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from linelab.coaching.session import review_session
+from linelab.coaching.session import compare_sessions, review_session
 from linelab.coaching.values import SessionReview, TargetKind
 from linelab.comparison.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
 from linelab.comparison.estimate import PositionBias, estimate_laps, stated_bias
@@ -20,6 +20,7 @@ from linelab.kart import Kart
 from linelab.lap import Recording
 from linelab.report.display import METRIC, Units
 from linelab.report.exports import save_corners_csv
+from linelab.report.page.content import Beside
 from linelab.report.page.write import save_page
 from linelab.report.review_json import save_review_json
 from linelab.solve.mintime import Solution, solve_min_time
@@ -190,6 +191,12 @@ def review_recording(
     return Review(recording=recording, ground=ground, reference=solution, session=session, notes=recording.notes)
 
 
+def beside_earlier(earlier: Review, review: Review) -> Beside:
+    """A session beside an earlier one on the same track; both held against the ideal lap."""
+    difference = compare_sessions(earlier.session, review.session)
+    return Beside(source=Path(earlier.recording.source).name, difference=difference)
+
+
 def save_review(
     folder: str | Path,
     review: Review,
@@ -198,6 +205,7 @@ def save_review(
     print_file: bool = False,
     formats: Sequence[str] = (),
     pictures: bool = False,
+    beside: Beside | None = None,
     settings: Mapping[str, object] | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[str]:
@@ -211,6 +219,8 @@ def save_review(
         Also the reference line, the driven laps and the marks; see :func:`linelab.report.exports_geo.save_lines`.
     pictures : bool
         Also pictures of the best lap (PNG).
+    beside : Beside, optional
+        From :func:`beside_earlier`.
     settings : mapping, optional
         Kept in the JSON file.
 
@@ -234,7 +244,14 @@ def save_review(
     }
     with results_folder(folder) as stage:
         progress("writing the page")
-        save_page(session, stage / "review.html", units, source=source, recorded=review.ground.laps)
+        save_page(
+            session,
+            stage / "review.html",
+            units,
+            source=source,
+            recorded=review.ground.laps,
+            beside=beside,
+        )
         save_review_json(session, stage / "review.json", settings=chosen)
         save_corners_csv(session, stage / "corners.csv")
         if formats:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -91,9 +92,9 @@ def test_coach_finds_the_habits_of_the_demo_driver(capsys, tmp_path):
     )
     data = json.loads((out / "review.json").read_text(encoding="utf-8"))
     planned = {(3, "power_late"), (8, "apex_missed"), (12, "brakes_softly"), (13, "coasts")}
-    found = {(item["corners"][0], item["kind"]) for item in data["priorities"]}
-    assert len(found) == 3
-    assert found <= planned
+    found = [(item["corners"][0], item["kind"]) for item in data["priorities"]]
+    assert found[0] in planned  # how often the first names the largest fault is told in benchmarks/planned_faults.py
+    assert len(planned & set(found)) >= 2
     assert _names(out) == sorted([MANIFEST, "corners.csv", "laps.csv", "review.html", "review.json", "review.pdf"])
     for lap in data["laps"]:
         lost = sum(corner["time_lost_s"]["value"] for corner in lap["corners"]) + lap["elsewhere_s"]["value"]
@@ -121,6 +122,20 @@ def test_held_against_something_else(capsys, tmp_path, against):
         assert best["gap_s"]["value"] == pytest.approx(0.0, abs=1e-9)
     if against == "own-parts":
         assert best["gap_s"]["value"] > 0.0
+
+
+def test_two_sessions_side_by_side(capsys, tmp_path):
+    """The same recording twice is no different; its page says so in figures too."""
+    again = tmp_path / "afternoon.csv"
+    again.write_bytes(Path(demo_recording()).read_bytes())
+    common = ("--track", "ostrelle_sprint", "--kart", "senior-single-speed", "--position-error", "0.25")
+    text, _ = _run(capsys, "review", demo_recording(), again, *common, "--out", tmp_path / "both")
+    assert f"Beside {demo_recording().name}: no clear difference: +0.00 s" in text
+    first, second = (tmp_path / "both" / name / "review.html" for name in ("ostrelle_practice", "afternoon"))
+    assert "beside-title" not in first.read_text(encoding="utf-8")
+    page = second.read_text(encoding="utf-8")
+    rows = re.findall(r'<th scope="row">(corner \d+)</th><td data-sign="none">0\.00 ±[\d.]+</td><td>no</td>', page)
+    assert len(rows) == len(load_track("ostrelle_sprint").corners)
 
 
 def test_a_second_review_replaces_its_own_files_only(capsys, tmp_path):

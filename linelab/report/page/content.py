@@ -4,14 +4,15 @@ differ."""
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from linelab.coaching.definitions import CAUSES, MARKS
+from linelab.coaching.session import SessionDifference
 from linelab.coaching.values import LapReview, Priority, SessionReview
 from linelab.comparison.laps import RecordedLap
 from linelab.report.display import CAUTIONS, Units, lap_time_text
-from linelab.report.measured_text import measured_text, number_text, typeset
+from linelab.report.measured_text import clear, measured_text, number_text, typeset
 from linelab.report.page.closeups import LETTERS
 from linelab.report.page.corner_parts import (
     corner_parts,
@@ -37,8 +38,21 @@ MOST_LAPS = 24
 SPREADS = ("brake_point", "turn_in", "apex_distance", "min_speed", "drive_point")
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Beside:
+    """An earlier session on the same track: the name of its recording, and what has changed since."""
+
+    source: str
+    difference: SessionDifference
+
+
 def page_content(
-    review: SessionReview, units: Units, *, source: str = "", recorded: Sequence[RecordedLap] = ()
+    review: SessionReview,
+    units: Units,
+    *,
+    source: str = "",
+    recorded: Sequence[RecordedLap] = (),
+    beside: Beside | None = None,
 ) -> dict[str, Any]:
     """The template's variables.
 
@@ -50,6 +64,8 @@ def page_content(
         Name of the recording.
     recorded : sequence of RecordedLap
         All laps of the recording, also those left out, with their status.
+    beside : Beside, optional
+        An earlier session on the same track.
     """
     whole, review = review, chosen_laps(review)
     corners = corner_parts(review, units)
@@ -91,6 +107,7 @@ def page_content(
         "spread_names": [MARKS[name].name for name in SPREADS],
         "definitions": [(item.name, item.rule) for item in MARKS.values()],
         "causes": [(CAUSE_NAMES[cause], words) for cause, words in CAUSES.items()],
+        "beside": _beside(beside),
         "recorded": [_recorded(lap, whole) for lap in recorded],
         "grip": review.grip,
         "survey": survey_sentence(review.track.survey),
@@ -120,6 +137,22 @@ def chosen_laps(review: SessionReview) -> SessionReview:
         best=kept.index(review.best),
         typical=kept.index(review.typical),
     )
+
+
+def _beside(beside: Beside | None) -> dict[str, Any] | None:
+    """An earlier session beside this one, as text."""
+    if beside is None:
+        return None
+    found = beside.difference
+    figures = [("usual lap", found.lap_time), ("best lap", found.best)]
+    figures += [(f"corner {number}", figure) for number, figure in found.corners]
+    spread = " and ".join(typeset(measured_text(figure, 1.0, 2)) for figure in found.spread)
+    return {
+        "source": beside.source,
+        "words": found.words[:1].upper() + found.words[1:],
+        "spread": spread,
+        "rows": [(name, seconds(figure), clear(figure, both=True)) for name, figure in figures],
+    }
 
 
 def _target_time(review: SessionReview) -> str:

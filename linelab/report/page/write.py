@@ -15,12 +15,17 @@ from linelab.coaching.values import SessionReview
 from linelab.comparison.laps import RecordedLap
 from linelab.io.atomic import write_text
 from linelab.report.display import METRIC, Units
-from linelab.report.page.content import page_content
+from linelab.report.page.content import Beside, page_content
 from linelab.report.page.varying import Varying
 
 
 def review_page(
-    review: SessionReview, units: Units = METRIC, *, source: str = "", recorded: Sequence[RecordedLap] = ()
+    review: SessionReview,
+    units: Units = METRIC,
+    *,
+    source: str = "",
+    recorded: Sequence[RecordedLap] = (),
+    beside: Beside | None = None,
 ) -> str:
     """A session's review as the text of one HTML file.
 
@@ -35,9 +40,11 @@ def review_page(
         Name of the recording.
     recorded : sequence of RecordedLap
         All laps of the recording, also those left out.
+    beside : Beside, optional
+        An earlier session on the same track.
     """
     style, script = _bundled("review.css"), _bundled("review.js")
-    content = page_content(review, units, source=source, recorded=recorded)
+    content = page_content(review, units, source=source, recorded=recorded, beside=beside)
     return _template().render(
         content,
         style=style,
@@ -55,6 +62,7 @@ def save_page(
     *,
     source: str = "",
     recorded: Sequence[RecordedLap] = (),
+    beside: Beside | None = None,
 ) -> None:
     """Write :func:`review_page` to a file.
 
@@ -63,7 +71,7 @@ def save_page(
     InputError
         The place cannot be written to.
     """
-    write_text(path, review_page(review, units, source=source, recorded=recorded))
+    write_text(path, review_page(review, units, source=source, recorded=recorded, beside=beside))
 
 
 @cache
