@@ -101,7 +101,10 @@ def _rounds(run, start: Array, z: Array, end: int, closed: bool) -> None:  # typ
 
 def row_of(node: Node, i: int) -> Node:
     """Row ``i`` of nodes side by side."""
-    return Node(*(field[i] if isinstance(field, np.ndarray) else field for field in node))
+    b0, b1, hold0, hold1, r0, r1, r2, drive, brake = node
+    if b0 is None:  # level ground: all but b1 and r2 are numbers
+        return Node(b0, b1[i], hold0, hold1, r0, r1, r2[i], drive, brake)
+    return Node._make([field[i] for field in node])
 
 
 class _Many:
