@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from linelab.comparison.compare import compare, rank_corners
-from linelab.comparison.corridor_laps import corridor_from_laps
+from linelab.comparison.corridor_laps import corridor_from_laps, samples_of
 from linelab.comparison.estimate import estimate_lap
 from linelab.comparison.laps import split_laps
 from linelab.comparison.samples import own_plane
+from linelab.comparison.sensors import smooth_session
 from linelab.comparison.start_line import start_line_at
 from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording
@@ -87,6 +89,25 @@ def test_from_csv_to_ranked_corners(corridor):
     worst = rank_corners(review)[0]
     assert worst.time_lost.value > 0.5 * total
     assert worst.time_lost.sigma > 0.0
+
+
+def test_speeds_are_in_metres_a_second(corridor):
+    """The channel against the smoothed positions alone: one unit, no factor between them."""
+    samples = samples_of(corridor)
+    alone = replace(corridor.sensors, speed_sigma=None)
+    motion = smooth_session(samples, alone)
+    speed = np.hypot(*motion.states(samples.t - corridor.sensors.speed_lag)[20:-20, [1, 4]].T)
+    channel = samples.speed[20:-20]
+    fast = speed > 5.0
+    assert np.median(channel[fast] / speed[fast]) == pytest.approx(1.0, abs=0.01)
+    assert np.corrcoef(channel[fast], speed[fast])[0, 1] > 0.99
+    assert not any("unit" in note for note in samples.notes)
+
+
+def test_speed_and_positions_disagree_by_more_than_their_scatter_and_it_is_said(corridor):
+    sensors = corridor.sensors
+    assert sensors.speed_wander > sensors.speed_sigma
+    assert any("lasts for a second or two" in note for note in sensors.notes)
 
 
 def test_lag_and_noise_are_stated(corridor):
