@@ -9,8 +9,9 @@ from pathlib import Path
 from linelab.coaching.session import compare_sessions, review_session
 from linelab.coaching.values import SessionReview, TargetKind
 from linelab.comparison.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
-from linelab.comparison.estimate import PositionBias, estimate_laps, stated_bias
+from linelab.comparison.estimate import PositionBias, stated_bias
 from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
+from linelab.comparison.placing import estimate_placed_laps
 from linelab.comparison.samples import own_plane
 from linelab.comparison.sensors import Sensors, read_sensors
 from linelab.comparison.start_line import StartLine, start_line_at
@@ -171,9 +172,10 @@ def review_recording(
         raise InputError("no lap to review", where="laps", remedy="Choose at least one")
     solution = reference or solve_min_time(ground.track, kart, grip=grip, progress=progress)
     refused: list[str] = []
-    driven = estimate_laps(
+    driven = estimate_placed_laps(
         ground.track,
         laps,
+        among=complete_laps(ground.laps),
         sensors=ground.sensors,
         bias=ground.bias,
         refused=lambda lap, error: refused.append(f"{lap.label} left out: {error}"),
