@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from linelab.comparison.channels import Sensors
 from linelab.comparison.estimate import PositionBias
 from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
 from linelab.comparison.samples import Samples, own_plane, place_samples
-from linelab.comparison.sensors import Sensors, read_sensors
+from linelab.comparison.sensors import read_sensors
 from linelab.comparison.session import smoothed_windows
 from linelab.comparison.smoother import Motion
 from linelab.comparison.start_line import StartLine, propose_start_line

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from linelab.comparison.align import Guide, Placement, place_laps
+from linelab.comparison.channels import Sensors
 from linelab.comparison.laps import ASSUMED_BIAS, BIAS_TIME, RecordedLap
 from linelab.comparison.noise import drift
-from linelab.comparison.sensors import Sensors, read_sensors
+from linelab.comparison.sensors import read_sensors
 from linelab.comparison.session import PAD as PAD
 from linelab.comparison.session import smoothed_windows
 from linelab.errors import RecordingError

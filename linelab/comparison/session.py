@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from linelab.comparison.channels import Sensors, smooth_session
 from linelab.comparison.laps import RecordedLap
-from linelab.comparison.sensors import Sensors, smooth_session
 from linelab.comparison.smoother import Motion
 from linelab.errors import RecordingError
 

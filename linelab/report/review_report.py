@@ -8,12 +8,13 @@ from pathlib import Path
 
 from linelab.coaching.session import compare_sessions, review_session
 from linelab.coaching.values import SessionReview, TargetKind
+from linelab.comparison.channels import Sensors
 from linelab.comparison.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
 from linelab.comparison.estimate import PositionBias, stated_bias
 from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
 from linelab.comparison.placing import estimate_placed_laps
 from linelab.comparison.samples import own_plane
-from linelab.comparison.sensors import Sensors, read_sensors
+from linelab.comparison.sensors import read_sensors
 from linelab.comparison.start_line import StartLine, start_line_at
 from linelab.errors import InputError, RecordingError
 from linelab.io.outputs import results_folder

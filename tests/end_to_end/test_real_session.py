@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from linelab.comparison.channels import smooth_session
 from linelab.comparison.compare import compare, rank_corners
 from linelab.comparison.corridor_laps import corridor_from_laps, samples_of
 from linelab.comparison.estimate import estimate_lap
 from linelab.comparison.laps import split_laps
 from linelab.comparison.samples import own_plane
-from linelab.comparison.sensors import smooth_session
 from linelab.comparison.start_line import start_line_at
 from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording

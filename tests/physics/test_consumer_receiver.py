@@ -12,9 +12,10 @@ import numpy as np
 import pytest
 
 from linelab.comparison.align import kinematics
+from linelab.comparison.channels import smooth_session
 from linelab.comparison.estimate import assumed_bias
 from linelab.comparison.samples import own_plane, place_samples
-from linelab.comparison.sensors import read_sensors, smooth_session
+from linelab.comparison.sensors import read_sensors
 from linelab.io.projection import to_plane
 from linelab.lap import Recording
 

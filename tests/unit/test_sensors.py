@@ -9,11 +9,12 @@ import pytest
 from simulated import as_lap, drive, make_track, record
 
 from linelab.comparison.align import kinematics
+from linelab.comparison.channels import smooth_session, streams_of
 from linelab.comparison.estimate import estimate_laps
 from linelab.comparison.inertial import find_mounting
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.samples import Samples
-from linelab.comparison.sensors import read_sensors, smooth_session, streams_of
+from linelab.comparison.sensors import read_sensors
 
 TRACK = make_track()
 TRUTH = drive(
