@@ -149,8 +149,12 @@ def assumed_bias(sensors: Sensors) -> PositionBias:
 
 
 def stated_bias(sigma: float, sensors: Sensors) -> PositionBias:
-    """A bias of a known size per axis [m], drifting as fast as this recording's positions do."""
-    time = sensors.drift_time * (sigma / ASSUMED_BIAS) ** 2
+    """A bias of a known size per axis [m], drifting as fast as this recording's positions do.
+
+    Positions without a speed channel do not tell: then as receivers' do on average, whose correlation times lie between
+    one minute and twenty; the mean of their rates is that of about half of BIAS_TIME.
+    """
+    time = 0.5 * BIAS_TIME if sensors.speed_sigma is None else sensors.drift_time * (sigma / ASSUMED_BIAS) ** 2
     return PositionBias(sigma=sigma, time=max(time, 1.0), note="size as stated for this receiver")
 
 

@@ -21,10 +21,12 @@ from linelab.units import Array
 _TRIAL_JERK = 40.0
 _LAGS = np.arange(-0.6, 1.0001, 0.02)
 _LAG_STEP = 0.03
-#: Lasting errors of the speed channel tried against each other; no receiver's is taken for better [m/s].
-SPEED_WANDERS = (0.02, 0.04, 0.08, 0.16, 0.32)
+#: Lasting errors of the speed channel tried against each other, and what no receiver is taken to be better than [m/s].
+#: That one hides a slow drift, so drift is sought beside the least of them.
+SPEED_WANDERS = (0.005, 0.02, 0.04, 0.08, 0.16, 0.32)
 #: Natural logarithms of the factors by which drift times, and lasting errors of speeds, differ between receivers.
 _DRIFT_PRIOR, _WANDER_PRIOR = 1.2, 0.8
+_LEAST_WANDER = 0.02
 _COURSE_LAGS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
 
 #: Spectral densities of the jerk tried against each other [m²/s⁵].  Braking or turning a kart in changes its
@@ -32,7 +34,7 @@ _COURSE_LAGS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
 JERKS = (2.5, 5.0, 10.0, 20.0, 40.0, 80.0, 160.0, 320.0, 640.0)
 
 #: Correlation times tried against each other for a bias of that size [s].
-BIAS_TIMES = (20.0, 40.0, 80.0, 160.0, 320.0, 640.0, 1280.0, 5120.0, 20480.0)
+BIAS_TIMES = (20.0, 40.0, 80.0, 160.0, 320.0, 640.0, 1280.0, 2560.0, 5120.0, 10240.0, 20480.0, 81920.0)
 
 
 def read_sensors(samples: Samples, *, antenna: tuple[float, float] = (0.0, 0.0)) -> Sensors:
@@ -231,7 +233,7 @@ def _likeliest(chunks: list[Samples], facts: Sensors) -> Sensors:
     def score(**change: float) -> float:
         model = replace(start, **change)  # type: ignore[arg-type]
         odd = (math.log(model.bias_time / BIAS_TIME) / _DRIFT_PRIOR) ** 2
-        odd += (math.log(model.speed_wander / SPEED_WANDERS[0]) / _WANDER_PRIOR) ** 2
+        odd += (math.log(max(model.speed_wander, _LEAST_WANDER) / _LEAST_WANDER) / _WANDER_PRIOR) ** 2
         return _score(chunks, facts, model) - odd
 
     start = Model(jerk=facts.jerk, bias_sigma=ASSUMED_BIAS, speed_wander=SPEED_WANDERS[0], lively=False)
@@ -246,7 +248,8 @@ def _likeliest(chunks: list[Samples], facts: Sensors) -> Sensors:
             start = replace(start, speed_wander=wander)
     # The mean of the drift's variance over what its rate may be, not the variance at its likeliest rate.
     time = start.bias_time * math.exp(-0.5 * spread)
-    return replace(facts, jerk=start.jerk, drift_time=time, speed_wander=start.speed_wander)
+    wander = max(start.speed_wander, _LEAST_WANDER) if told else 0.0
+    return replace(facts, jerk=start.jerk, drift_time=time, speed_wander=wander)
 
 
 def _climb(score: Callable[[float], float], values: tuple[float, ...], start: float) -> tuple[float, float]:
