@@ -33,7 +33,8 @@ from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.segments import time_at
 from linelab.grip import Surface
 from linelab.kart import Kart
-from linelab.lap import Lap
+from linelab.lap import Lap, Line
+from linelab.solve.lines import line_on_track
 from linelab.solve.speed import speed_profiles
 from linelab.track import Track
 from linelab.units import Array
@@ -42,6 +43,9 @@ from linelab.units import Array
 SPLIT_DRAWS = 2
 #: Receptions of a faultless lap, for what the estimate does and what noise is worth.
 RECEPTIONS = 5
+#: Time over which hands round a line's offsets: standard deviation of a Gaussian [s].  Common practice: a turn of the
+#: wheel takes some tenths of a second.
+HAND_TIME = 0.1
 
 
 class Speeds(NamedTuple):
@@ -57,7 +61,7 @@ class Analysis:
     """What the reviews of a session are made from.
 
     Rows (R) are the laps, then SPLIT_DRAWS draws of each, then RECEPTIONS noisy receptions of a faultless lap: the
-    ideal line at the shown grip with a quick driver's pedals.
+    ideal line at the shown grip as a good driver's hands and feet would drive it.
 
     Parameters
     ----------
@@ -76,7 +80,9 @@ class Analysis:
     low : Low
     windows : Windows
     ledger : Ledger
-        Against the reference lap, all rows.  Line and causes are what exceeds the faultless lap's.
+        Against the reference lap, all rows.  Causes are what exceeds the faultless lap's.
+    hands : (M,) array
+        What of the line part is the price of a human hand: the faultless lap's own, by interval [s].
     receptions : int
         How many of the last rows are receptions.
     reason : str
@@ -94,6 +100,7 @@ class Analysis:
     low: Low
     windows: Windows
     ledger: Ledger
+    hands: Array
     receptions: int
     reason: str = ""
 
@@ -151,26 +158,58 @@ def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: La
     faultless = again.laps
     if factor != 1.0:
         slower = _ideal(sheet, reference, factor)
-        share = np.interp(sheet.s, slower.line.s, slower.v / ideal.v)
-        faultless = with_speed(again, faultless.v * share)
+        faultless = with_speed(again, faultless.v * np.interp(sheet.s, slower.line.s, slower.v / ideal.v))
     rows, surface = _stacked(rows, faultless), scaled(_joined(surface, again.surface), factor)
     best = _best(sheet, rows, surface, entry)
+    hands = _hands(sheet, reference, ideal, factor, entry)
     speeds, low = _speeds(sheet, rows, surface, best, rooms)
     windows = find_windows(rows, marks, low, sheet.s, closed=track.closed)
     seen = computed_rows(sheet, as_seen(track, reference, driven[0]))
     return Analysis(
         sheet=sheet, reference=reference, marks=marks, seen=seen, grip=shown, rows=rows, speeds=speeds, best=best,
-        low=low, windows=windows, receptions=again.count,
-        ledger=_ledger(sheet, rows, marks, reference, best, speeds, low, windows, again.count), reason=_reason(driven),
+        low=low, windows=windows, hands=hands, receptions=again.count,
+        ledger=_ledger(sheet, rows, marks, reference, best, speeds, low, windows, again.count, hands),
+        reason=_reason(driven),
     )  # fmt: skip
 
 
 def _ideal(sheet: Sheet, reference: Lap, factor: float) -> Lap:
-    """The reference line driven without a fault: at a share of its grip, with pedals that take their time."""
-    line = replace(reference.line, grip=reference.line.grip * factor)
+    """The reference line driven without a fault at a share of its grip, by hands and feet that take their time."""
+    line = _by_hand(sheet, reference)
+    line = replace(line, grip=line.grip * factor)
     lap = speed_profiles([line], sheet.kart, label="faultless")[0]
     v = able_speed(line.distance[None], lap.v[None])[0]
     return replace(lap, v=v, t=interval_clock(line.distance, v), ax=np.gradient(0.5 * v**2, line.distance))
+
+
+def _by_hand(sheet: Sheet, reference: Lap) -> Line:
+    """The reference line as hands can steer it: its offsets averaged over the way driven in HAND_TIME."""
+    from scipy.ndimage import gaussian_filter1d
+
+    track, own = sheet.track, reference.line
+    s = np.linspace(own.s[0], own.s[-1], max(round((own.s[-1] - own.s[0]) / 0.5), 8) + 1)
+    n = np.interp(s, own.s, own.n)
+    width = HAND_TIME * float(np.median(reference.v)) / float(s[1] - s[0])
+    if track.closed:
+        n = gaussian_filter1d(n[:-1], width, mode="wrap")
+        n = np.append(n, n[0])
+    else:
+        n = gaussian_filter1d(n, width, mode="nearest")
+    line = line_on_track(track, s, n, half_width=0.5 * sheet.kart.width, grip=sheet.grip)
+    return replace(line, closed=own.closed)
+
+
+def _hands(sheet: Sheet, reference: Lap, ideal: Lap, factor: float, entry: float) -> Array:
+    """What the faultless line costs at best against the reference line, by interval (M,) [s]."""
+    both = computed_rows(sheet, [ideal, reference])
+    ground = Surface(
+        *(
+            np.array([np.interp(sheet.s, lap.line.s, getattr(lap.line, name)) for lap in (reference, reference)])
+            for name in Surface._fields
+        )
+    )
+    faultless, plain = _best(sheet, both, scaled(ground, factor), entry)
+    return np.asarray(np.diff(faultless.t - plain.t))
 
 
 def _receptions(sheet: Sheet, ideal: Lap) -> Sheet:
@@ -178,7 +217,7 @@ def _receptions(sheet: Sheet, ideal: Lap) -> Sheet:
     exact = not np.isfinite(sheet.driven[0].rate)
     seen = as_seen(sheet.track, ideal, sheet.driven[0], times=1 if exact else RECEPTIONS, noise=True)
     laps = [without_uncertainty(lap) for lap in seen]
-    return session_sheet(sheet.track, sheet.kart, laps, grip=sheet.grip)
+    return session_sheet(sheet.track, sheet.kart, laps, grip=sheet.grip, stations=sheet.s)
 
 
 def _speeds(sheet: Sheet, rows: Rows, surface: Surface, best: list[Lap], rooms: list[Index]) -> tuple[Speeds, Low]:
@@ -238,16 +277,17 @@ def _best(sheet: Sheet, rows: Rows, ground: Surface, entry: float) -> list[Lap]:
 
 def _ledger(
     sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], reference: Lap, best: list[Lap], speeds: Speeds,
-    low: Low, windows: Windows, receptions: int,
+    low: Low, windows: Windows, receptions: int, hands: Array,
 ) -> Ledger:  # fmt: skip
     """Every interval's time against the reference lap, by owner and cause."""
     distance = path_length(sheet, rows)
     corner, phase = owners(windows, marks, sheet.s)
-    parts = technique(rows, windows, low, corner, distance, speeds.held)
+    step = float(sheet.s[1] - sheet.s[0])
+    parts = technique(rows, windows, low, corner, distance, speeds.held, step)
     parts["minimum_speed"] = interval_times(distance, speeds.held) - interval_times(distance, speeds.able)
     line = np.diff(np.array([lap.t for lap in best]), axis=1)
-    # What the estimate and a human foot make of a faultless lap is nobody's fault.
-    line = line - line[-receptions:].mean(axis=0)
+    # What the estimate makes of a lap, and human feet of the pedals, is nobody's fault.
+    line = line - line[-receptions:].mean(axis=0) + hands
     parts = {name: values - values[-receptions:].mean(axis=0) for name, values in parts.items()}
     steps = interval_times(distance, rows.v)  # of draws and receptions; a lap has its own clock
     own = np.diff(sheet.t, axis=1)

@@ -82,7 +82,7 @@ def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array,
     """Where each corner's stretch begins, and where the driver brakes for it, on every lap."""
     count = s.size - 1
     step = float(s[1] - s[0])
-    driven, braked = pedals(rows)
+    driven, braked = pedals(rows, step)
     slowing = -np.minimum(rows.ax, 0.0) * rows.stretch
 
     def index(station: float) -> int:
@@ -138,11 +138,11 @@ def owners(windows: Windows, marks: tuple[CornerMarks, ...], s: Array) -> tuple[
 
 
 def technique(
-    rows: Rows, windows: Windows, low: Low, corner: Index, distance: Array, held: Array
+    rows: Rows, windows: Windows, low: Low, corner: Index, distance: Array, held: Array, step: float
 ) -> dict[Cause, Array]:
     """What separates the driven speed from the held one, by interval (R, M): braking, coasting and power [s]."""
     lost = interval_times(distance, rows.v) - interval_times(distance, held)
-    driven, braked = pedals(rows)
+    driven, braked = pedals(rows, step)
     coasting = ~driven & ~braked
     place = np.arange(windows.count)
     steps = np.diff(distance, axis=1)

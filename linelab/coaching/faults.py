@@ -25,9 +25,11 @@ INSIDE, MISSED, SLID, DIPPED = 0.2, 0.2, 0.3, 0.5  #: [m], [m], [m/s], [m/s²]
 ROLLED, WAITED, LATE = 0.25, 0.15, 2.5  #: coasting before [s], coasting after [s], drive point [m]
 SOFT = 0.88  #: share of the mean braking that the reference lap has at the shown grip [-]
 #: Least that a habit costs in a corner to be told [s], and in how many standard deviations it must be clear of none.
-LEAST_CORNER, CLEAR = 0.03, 3.0
+LEAST_CORNER, CLEAR = 0.05, 3.0
 #: The stretch before an apex where an early turn-in shows, and over how much of it the place is averaged [m].
 ENTRY, ENTRY_MEAN = 25.0, 8.0
+#: Habits whose cost is held against another line: where the corner begins and ends on it matters.
+BY_LINE = ("apex_missed", "turns_in_early", "line_other")
 #: What a model of a kart and a driver may be wrong by in a corner [s].
 MODEL = 0.006
 
@@ -80,28 +82,50 @@ def find_habits(analysis: Analysis, marked: SessionMarks) -> list[Finding]:
     """Every habit of every corner, significant or not, dearest first; from the typical laps."""
     corners = len(analysis.marks)
     ledger = analysis.ledger
-    line = ledger.by_corner(ledger.line, corners)
+    line = ledger.by_corner(ledger.line - analysis.hands, corners)
     causes = {name: ledger.by_corner(values, corners) for name, values in ledger.causes.items()}
     inside = entry_inside(analysis)
     found = []
     for k in range(corners):
         signs = read_signs(analysis, marked, inside, k)
         parts = {name: values[:, k] for name, values in causes.items()}
+        shift = moved_time(analysis, k)
         found += [
-            Finding(kind=kind, corner=k, cost=habit_cost(analysis, amount), laps=amount[: analysis.count])
+            Finding(
+                kind=kind,
+                corner=k,
+                cost=habit_cost(analysis, amount, shift if kind in BY_LINE else 0.0),
+                laps=amount[: analysis.count],
+            )
             for kind, amount in _shared(signs, line[:, k], parts, _soft_cost(analysis, marked, signs, k)).items()
         ]
     return sorted(found, key=lambda finding: -(finding.cost.value or 0.0))
 
 
-def habit_cost(analysis: Analysis, amount: Array) -> Measured:
-    """Mean over the laps of a cost known for all rows (R,), with its standard deviation."""
+def moved_time(analysis: Analysis, k: int) -> float:
+    """Standard deviation that a constant position bias gives the time in a corner [s]: its ends lie elsewhere.
+
+    A bias moves each end by its part along the travel there, which is worth that way over the speed.
+    """
+    windows, rows, corners = analysis.windows, analysis.rows, len(analysis.marks)
+    row = int(np.abs(analysis.sheet.t[:, -1] - np.median(analysis.sheet.t[:, -1])).argmin())
+    ends = windows.begin[row, k], windows.begin[row, (k + 1) % corners]
+    if not windows.closed and k == corners - 1:
+        ends = windows.begin[row, k], windows.count
+    psi, v = ((field[row, [int(end) % windows.count for end in ends]]) for field in (rows.psi, rows.v))
+    change = np.diff([np.cos(psi) / v, np.sin(psi) / v], axis=1)
+    bias = float(np.mean([drive.bias.sigma for drive in analysis.sheet.driven]))
+    return bias * float(np.hypot(*change[:, 0]))
+
+
+def habit_cost(analysis: Analysis, amount: Array, also: float = 0.0) -> Measured:
+    """Mean over the laps of a cost known for all rows (R,), with its standard deviation; ``also`` is part of that."""
     laps = amount[: analysis.count][typical_laps(analysis.sheet.t[:, -1])]
     noise = float(analysis.noise(amount[:, None])[0])
     scatter = float(np.std(laps, ddof=1)) if laps.size > 2 else 0.0
     own = max(noise, scatter) / math.sqrt(laps.size)
     against = noise / math.sqrt(max(analysis.receptions, 1)) if analysis.receptions > 1 else 0.0
-    return Measured(float(np.mean(laps)), math.sqrt(own**2 + against**2 + MODEL**2))
+    return Measured(float(np.mean(laps)), math.sqrt(own**2 + against**2 + MODEL**2 + also**2))
 
 
 def entry_inside(analysis: Analysis) -> Array:

@@ -19,8 +19,8 @@ from linelab.lap import Lap, Line
 from linelab.track import Track, lap_ends
 from linelab.units import Array
 
-#: Spacing of the common stations [m].
-STEP = 1.0
+#: Spacing of the common stations [m]: the laps' own, within these.
+FINE, STEP = 0.5, 1.0
 #: Draws of each lap that are carried along, for the uncertainties.
 DRAWS = 8
 #: A drawn speed is no lower than this [m/s].
@@ -87,13 +87,17 @@ class Sheet:
         return int(self.draws.v.shape[0]) // self.count
 
 
-def session_sheet(track: Track, kart: Kart, driven: Sequence[DrivenLap], *, grip: float = 1.0) -> Sheet:
+def session_sheet(
+    track: Track, kart: Kart, driven: Sequence[DrivenLap], *, grip: float = 1.0, stations: Array | None = None
+) -> Sheet:
     """Put driven laps on common stations.
 
     Parameters
     ----------
     grip : float
         Factor on mu for the whole track, as for the reference lap [-].
+    stations : (N,) array, optional
+        The common stations [m]; spaced like the laps' own nodes when not given.
 
     Raises
     ------
@@ -103,7 +107,7 @@ def session_sheet(track: Track, kart: Kart, driven: Sequence[DrivenLap], *, grip
     if not driven:
         raise InputError("no lap to review", where="laps", remedy="Choose at least one complete lap")
     begin, end = lap_ends(track)
-    s = np.linspace(begin, end, max(round((end - begin) / STEP), 8) + 1)
+    s = _stations(driven, begin, end) if stations is None else stations
     for drive in driven:
         at = drive.lap.line.s
         if abs(at[0] - begin) > 1.0 or abs(at[-1] - end) > 1.0:
@@ -142,6 +146,12 @@ def session_sheet(track: Track, kart: Kart, driven: Sequence[DrivenLap], *, grip
         ),
         surface=surface,
     )
+
+
+def _stations(driven: Sequence[DrivenLap], begin: float, end: float) -> Array:
+    """Common stations, spaced like the finest lap's nodes within FINE and STEP [m]."""
+    own = min(float(np.median(np.diff(drive.lap.line.s))) for drive in driven)
+    return np.linspace(begin, end, max(round((end - begin) / float(np.clip(own, FINE, STEP))), 8) + 1)
 
 
 def computed_rows(sheet: Sheet, laps: Sequence[Lap]) -> Rows:

@@ -83,7 +83,7 @@ def corner_figures(
 
 def all_figures(sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], rooms: list[tuple[float, float]]) -> Figures:
     """Marks of every corner: name to (R, C)."""
-    feet = pedals(rows)
+    feet = pedals(rows, float(sheet.s[1] - sheet.s[0]))
     rows = rows._replace(kappa=_by_hand(rows.kappa, float(sheet.s[1] - sheet.s[0])))
     each = [corner_figures(sheet, rows, marks, k, feet, rooms[k]) for k in range(len(marks))]
     return {name: np.array([figures[name] for figures in each]).T for name in each[0]} if each else {}

@@ -15,7 +15,7 @@ Mask = NDArray[np.bool_]
 #: what it does with both pedals up; it is braked where it loses this much more [m/s²].  Between the two it coasts.
 DRIVEN_SHARE, DRIVEN, BRAKED = 0.25, 0.3, 1.0
 #: A pedal is down or up for at least this many metres; shorter is ripple.
-LEAST_RUN = 4
+LEAST_RUN = 4.0
 
 
 def push(rows: Rows) -> Array:
@@ -23,15 +23,15 @@ def push(rows: Rows) -> Array:
     return np.asarray(rows.ax - rows.roll)
 
 
-def pedals(rows: Rows) -> tuple[Mask, Mask]:
-    """Where the kart is driven and where it is braked (R, N), ripple taken out."""
-    force = push(rows)
+def pedals(rows: Rows, step: float) -> tuple[Mask, Mask]:
+    """Where the kart is driven and where it is braked (R, N), ripple taken out; stations ``step`` apart [m]."""
+    force, least = push(rows), max(round(LEAST_RUN / step), 1)
     driven = force > np.maximum(DRIVEN_SHARE * rows.full, DRIVEN)
-    return runs(driven), runs(force < -BRAKED)
+    return runs(driven, least), runs(force < -BRAKED, least)
 
 
-def runs(mask: Mask, least: int = LEAST_RUN) -> Mask:
-    """The mask (R, N) without its runs shorter than ``least``; the ends of the lap are taken as joined."""
+def runs(mask: Mask, least: int) -> Mask:
+    """The mask (R, N) without its runs shorter than ``least`` nodes; the ends of the lap are taken as joined."""
     wide = np.concatenate([mask[:, -least:], mask, mask[:, :least]], axis=1)
     kept = wide.copy()
     for shift in range(1, least):  # what survives an erosion ...

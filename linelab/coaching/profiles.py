@@ -21,8 +21,9 @@ from linelab.solve.reach import nodes_on
 from linelab.solve.speed import speed_profiles
 from linelab.units import Array
 
-#: Half the time a quick driver takes from one pedal to the other [s]; common practice puts the whole at about 0.2 s.
-PEDAL_TIME = 0.1
+#: Half the time that feet may take from one pedal to the other before it is a fault [s]; common practice puts the whole
+#: at 0.2 to 0.3 s.
+PEDAL_TIME = 0.14
 #: Time step on which a speed is rounded [s].
 _CLOCK = 0.01
 #: Standard deviation of the Gaussian kernel that takes the finest ripple off an estimated line's curvature [m].

@@ -14,6 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from linelab.comparison.estimate import DrivenLap, estimate_laps
+from linelab.comparison.inertial import Mounting
 from linelab.comparison.laps import RecordedLap
 from linelab.comparison.samples import Samples
 from linelab.errors import LinelabError
@@ -43,17 +44,25 @@ def as_seen(
         return [lap] * times
     if not track.closed and times > 1:
         return [as_seen(track, lap, driven, noise=noise, seed=seed + k)[0] for k in range(times)]
-    sensors = replace(driven.sensors, notes=(), speed_lag=0.0)
+    sensors = replace(
+        driven.sensors, notes=(), speed_lag=0.0, antenna=(0.0, 0.0), mounting=_level(driven.sensors.mounting)
+    )
     t = np.arange(-PAD, times * lap.lap_time + PAD, 1.0 / driven.rate)
-    x, y, v = (_beyond(track, lap, values, t) for values in (lap.line.x, lap.line.y, lap.v))
+    line = lap.line
+    x, y, v, kappa, ax = (_beyond(track, lap, values, t) for values in (line.x, line.y, lap.v, line.kappa, lap.ax))
+    course = 0.5 * math.pi - np.arctan2(*(_beyond(track, lap, way(line.psi), t) for way in (np.sin, np.cos)))
     if not track.closed:
         x, y = _straight_on(lap, t, x, y)
     speed = v if sensors.speed_sigma is not None else np.full(t.size, np.nan)
+    channels = {"course": course, "ax": ax, "ay": v * v * kappa, "yaw_rate": v * kappa}
     if noise:
-        white = np.random.default_rng(seed).standard_normal((3, t.size))
+        white = np.random.default_rng(seed).standard_normal((7, t.size))
         x, y = x + sensors.position_sigma * white[0], y + sensors.position_sigma * white[1]
         speed = speed + (sensors.speed_sigma or 0.0) * white[2]
-    samples = Samples(t=t, x=x, y=y, speed=speed, source=lap.label)
+        sizes = (sensors.course_sigma, *(2 * [sensors.mounting.accel_sigma]), sensors.mounting.yaw_sigma)
+        for name, size, row in zip(tuple(channels), sizes, white[3:]):
+            channels[name] = channels[name] + (size if size is not None and math.isfinite(size) else 0.0) * row
+    samples = Samples(t=t, x=x, y=y, speed=speed, source=lap.label, channels=channels)
     ends = lap.lap_time * np.arange(times + 1)
     whole = [
         RecordedLap(number=k + 1, t_start=float(ends[k]), t_end=float(ends[k + 1]), status="complete", samples=samples)
@@ -64,6 +73,11 @@ def as_seen(
     except LinelabError:
         return [lap] * times
     return [replace(one.lap, label=lap.label) for one in found]
+
+
+def _level(mounting: Mounting) -> Mounting:
+    """A mounting as noisy, without its angle and constant errors."""
+    return Mounting(accel_sigma=mounting.accel_sigma, yaw_sigma=mounting.yaw_sigma)
 
 
 def _beyond(track: Track, lap: Lap, values: Array, t: Array) -> Array:

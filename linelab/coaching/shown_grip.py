@@ -14,7 +14,8 @@ from linelab.units import Array
 #: Quantile over the corners that is taken as shown: above the middle, because a fault takes speed from a corner and
 #: nothing but more grip adds any; not the top, which is the luckiest error.
 SHOWN = 0.6
-#: Speeds are averaged this far on either side of a corner's slowest point [m]: noise ripples an estimated line.
+#: Speeds are averaged over this many stations on either side of a corner's slowest point: noise ripples an estimated
+#: line.
 ABOUT = 4
 #: Fewest corners to judge by, and the factors believed.
 LEAST_CORNERS, BELIEVED = 3, (0.5, 1.3)
