@@ -69,7 +69,7 @@ def run_case(track: Track, kart: str, grip: str) -> dict[str, object]:
             "intervals": solution.iterate.structure.intervals,
             "edge_excess": check.edge_excess,
             "grip_excess": check.grip_excess,
-            "profile": check.profile_time - solution.lap_time,
+            "solver": check.solver_time - solution.lap_time,
         }
     return outcome | {"seconds": time.perf_counter() - started}
 

@@ -54,7 +54,7 @@ class DriveCurve:
 NO_REV_LIMIT = 150.0
 
 #: Relative error of a fitted drive curve below which no more knots are spent [-].
-FIT_FLOOR = 2.0e-4
+FIT_FLOOR = 3.0e-3
 
 #: Speeds at which a torque engine's exact wheel power is sampled before fitting.
 SAMPLES = 700

@@ -222,10 +222,15 @@ def grip_excess(kart: KartNumbers, load: Loads, ax_tyre: Any, grip: Any) -> Any:
     return (demand + NORM_ROUNDING**2) ** 0.5 - (supply + NORM_ROUNDING**2) ** 0.5
 
 
-def drive_power(kart: KartNumbers, v: Any) -> Any:
-    """Greatest wheel power at speed v, its corners rounded over ROUNDING [W]."""
+def used_knots(kart: KartNumbers) -> int:
+    """How many knots of the drive curve change its slope, rounded up to a multiple of four."""
+    return -(-int(np.count_nonzero(kart.slope_changes)) // 4) * 4
+
+
+def drive_power(kart: KartNumbers, v: Any, knots: int = KNOTS) -> Any:
+    """Greatest wheel power at speed v, its corners rounded over ROUNDING, by its first ``knots`` knots [W]."""
     power = kart.power_at_zero + kart.force_at_zero * v
-    for i in range(KNOTS):
+    for i in range(knots):
         past = v - kart.knots[i]
         power = power + kart.slope_changes[i] * 0.5 * (past + (past * past + ROUNDING**2) ** 0.5)
     return power

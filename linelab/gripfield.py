@@ -20,6 +20,7 @@ from linelab.units import Array
 
 #: Knots of the profile: two for each edge's kerb, and four for one grip zone.
 PROFILE_KNOTS = 8
+KERB_KNOTS = 4
 #: Rounding of the profile's corners [m].
 ROUNDING_N = 0.10
 #: Distance over which a kerb or a zone takes effect, along and across [m].
@@ -38,10 +39,17 @@ class GripProfile(NamedTuple):
 def factor_across(base: Any, knots: Any, changes: Any, n: Any) -> Any:
     """Factor on mu at offset n [m]; ``knots`` and ``changes`` are indexed by their first axis."""
     factor = base
-    for j in range(PROFILE_KNOTS):
+    for j in range(knots.shape[0]):
         past = n - knots[j]
         factor = factor + changes[j] * 0.5 * (past + (past * past + ROUNDING_N**2) ** 0.5)
     return factor
+
+
+def knots_needed(track: Track) -> int:
+    """Knots of the profile that this track uses: none, the kerbs' four, or all."""
+    if is_uniform(track):
+        return 0
+    return PROFILE_KNOTS if track.grip_zones else KERB_KNOTS
 
 
 def is_uniform(track: Track) -> bool:

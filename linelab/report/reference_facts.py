@@ -158,7 +158,7 @@ def reference_data(track: Track, kart: Kart, solution: Solution) -> dict[str, An
             "simulated_lap_time_s": check.simulated_time,
             "edge_excess_m": check.edge_excess,
             "grip_excess_share": check.grip_excess,
-            "speed_profile_lap_time_s": check.profile_time,
+            "optimiser_lap_time_s": check.solver_time,
         },
         "corners": [_row_data(row) for row in corner_rows(track, lap)],
     }

@@ -8,7 +8,7 @@ import numpy as np
 
 from linelab.solve import mesh as meshes
 from linelab.solve.lines import line_on_track
-from linelab.solve.mesh import Mesh
+from linelab.solve.mesh import Mesh, Rhythm
 from linelab.solve.speed import speed_profiles
 from linelab.solve.stage import Z_SCALE
 from linelab.solve.task import SLOWEST, Task
@@ -16,11 +16,17 @@ from linelab.units import Array
 
 
 class Guess(NamedTuple):
-    """Where the optimiser starts: a smooth line inside the edges and nine tenths of its speed, by station (K,)."""
+    """Where the optimiser starts: a smooth line inside the edges and its speed, by station (K,)."""
 
     s: Array
     n: Array
     v: Array
+    ay: Array
+
+    @property
+    def rhythm(self) -> Rhythm:
+        """What spaces the nodes of a mesh."""
+        return Rhythm(self.s, self.v, self.ay)
 
 
 #: Wavelengths below about this are smoothed out of the first line [m / 2 pi].
@@ -41,7 +47,7 @@ def first_guess(task: Task) -> Guess:
     line = line_on_track(track, s, n, half_width=task.half_width, grip=task.grip)
     ideal = speed_profiles([line], task.kart, v_start=task.start.v, v_end=task.end.v)[0]
     # To the centimetre a second: where the optimiser ends up must not hang on a profile's last digits.
-    return Guess(s, n, np.round(ideal.v, 2))
+    return Guess(s, n, np.round(ideal.v, 2), np.round(ideal.ay, 2))
 
 
 def _smooth_offset(n: Array, step: float, closed: bool) -> Array:

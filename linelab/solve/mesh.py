@@ -1,39 +1,58 @@
-"""Where the nodes of the minimum-time problem lie, and the track's numbers there.
+"""Where the nodes of the minimum-time problem lie, and the track's corridor there.
 
-Stations are a cubic B-spline s(ξ) of the same kind as the offset n(ξ), so that derivatives by station follow from the
-chain rule exactly: n' = n_ξ/s_ξ, n'' = (n_ξξ - n'·s_ξξ)/s_ξ².  Its control points are spaced in equal steps of a
-cost: mostly time at the speed the reference line allows, so that a hairpin gets short steps and a straight long ones.
+Stations are a cubic B-spline s(ξ).  Its control points are spaced by the time of a simple lap, closer where the kart
+corners, and smoothly: where steps change quickly from one interval to the next, the path's curvature is not linear
+between nodes and the grip that holds at the nodes is exceeded between them.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from linelab import gripfield
-from linelab.geometry.curve import curve_at
-from linelab.solve.stage import GAUSS, Structure
 from linelab.track import Track, along
 from linelab.units import Array
 from linelab.values import frozen_array, set_field
 
+#: Share of the nodes that go with time alone; the rest goes with lateral acceleration, up to MOST_LATERAL [m/s²].
+TIME_SHARE, MOST_LATERAL = 0.4, 13.0
+#: Steps are smoothed over this many intervals, and over this time at least [s].
+SMOOTH_INTERVALS, SMOOTH_TIME = 3.0, 0.8
+#: Sub-steps of an interval in which the smoothing is done.
+_FINER = 4
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Mesh:
-    """Control points of s(ξ) [m]: (N,) unrolled over one lap when closed, (N+3,) when open."""
+    """Control points of s(ξ) [m]: (N,) unrolled over one lap when closed, (N+3,) when open.
+
+    ``pace`` (N,) is about the time the kart takes over each interval [s].
+    """
 
     control: Array
     closed: bool
     length: float
+    pace: Array
 
     def __post_init__(self) -> None:
         set_field(self, "control", frozen_array("Mesh", "control", self.control, shape=(None,)))
+        set_field(self, "pace", frozen_array("Mesh", "pace", self.pace, shape=(self.intervals,)))
 
     @property
     def intervals(self) -> int:
         """Number of intervals."""
         return self.control.size if self.closed else self.control.size - 3
+
+
+class Rhythm(NamedTuple):
+    """A simple lap by station (K,): speed [m/s] and lateral acceleration [m/s²], which space the nodes."""
+
+    s: Array
+    v: Array
+    ay: Array
 
 
 def padded(mesh: Mesh) -> Array:
@@ -83,47 +102,35 @@ def mesh_coordinate(mesh: Mesh, s: Array) -> Array:
     return xi
 
 
-def node_density(track: Track, speed: Array) -> Array:
-    """Nodes per metre wanted, up to a factor (N-1,): by time, by turning, and some everywhere.
-
-    ``speed`` (N,) is what a first line allows at ``track.s`` [m/s].
-    """
-    h = np.diff(track.s)
-    middle = 0.5 * (speed[1:] + speed[:-1])
-    bend = np.abs(0.5 * (track.reference.kappa[1:] + track.reference.kappa[:-1]))
-    cost = h / middle / np.sum(h / middle) + 0.25 * h / track.length
-    turning = h * np.minimum(bend, 0.5)
-    if turning.sum() > 0.0:
-        cost = cost + 0.35 * turning / turning.sum()
-    return np.asarray(cost / h)
-
-
-def make_mesh(track: Track, density: Array, intervals: int) -> Mesh:
-    """Mesh with nodes in proportion to a density (N-1,), smoothed so that steps change gradually."""
-    smooth = _smooth(density, track.s, track.closed)
-    ramp = np.concatenate([[0.0], np.cumsum(smooth * np.diff(track.s))])
-    ramp /= ramp[-1]
+def make_mesh(track: Track, rhythm: Rhythm, intervals: int) -> Mesh:
+    """Mesh with steps in proportion to time, shorter where the kart corners, changing smoothly."""
+    h, slowness = np.diff(rhythm.s), 0.5 * (1.0 / rhythm.v[1:] + 1.0 / rhythm.v[:-1])
+    bend = np.minimum(np.abs(rhythm.ay), MOST_LATERAL) / MOST_LATERAL
+    ramp = np.concatenate([[0.0], np.cumsum(h * slowness * (TIME_SHARE + 0.5 * (bend[1:] + bend[:-1])))])
+    fine = np.interp(np.linspace(0.0, ramp[-1], intervals * _FINER + 1), ramp, rhythm.s)
+    time = float(np.sum(h * slowness))
+    width = _FINER * max(SMOOTH_INTERVALS, SMOOTH_TIME * intervals / time)
+    steps = np.exp(_smoothed(np.log(np.diff(fine)), min(width, 0.1 * intervals * _FINER), track.closed))
+    s = np.concatenate([[0.0], np.cumsum(steps)])[::_FINER] * track.length / steps.sum()
     if track.closed:
-        control = np.interp(np.arange(intervals) / intervals, ramp, track.s)
-        return Mesh(control=control - control[0], closed=True, length=track.length)
-    inner = np.interp(np.arange(intervals + 1) / intervals, ramp, track.s)
-    # end control points such that s(0) = 0 and s(N) = length exactly: b[-1] = 2 b[0] - b[1]
-    control = np.concatenate([[2 * inner[0] - inner[1]], inner, [2 * inner[-1] - inner[-2]]])
-    return Mesh(control=control, closed=False, length=track.length)
+        control = s[:-1]
+        wide = np.concatenate([[s[-2] - track.length], s, [s[1] + track.length]])
+    else:
+        # end control points such that s(0) = 0 and s(N) = length exactly: b[-1] = 2 b[0] - b[1]
+        control = wide = np.concatenate([[2.0 * s[0] - s[1]], s, [2.0 * s[-1] - s[-2]]])
+    nodes = spline_nodes(wide)[0]
+    middle = 0.5 * (nodes[1:] + nodes[:-1])
+    at = np.mod(middle, track.length) if track.closed else middle
+    pace = np.diff(nodes) / np.interp(at, rhythm.s, rhythm.v)
+    return Mesh(control=control, closed=track.closed, length=track.length, pace=pace)
 
 
-def _smooth(density: Array, s: Array, closed: bool, reach: float = 6.0) -> Array:
-    """Moving average of a density over about ``reach`` metres, twice, so that steps change gradually."""
-    width = max(round(reach / float(s[1] - s[0])), 1) | 1
-    half = width // 2
-    if 2 * half + 1 >= density.size:
-        return np.full_like(density, density.mean())
-    for _ in range(2):
-        ends = (density[-half:], density[:half]) if closed else (density[:half][::-1], density[-half:][::-1])
-        wide = np.concatenate([ends[0], density, ends[1]]) if half else density
-        total = np.concatenate([[0.0], np.cumsum(wide)])
-        density = (total[width:] - total[:-width]) / width
-    return density
+def _smoothed(values: Array, width: float, closed: bool) -> Array:
+    """Gaussian smoothing over ``width`` entries, by Fourier transform; open ends are mirrored."""
+    wave = values if closed else np.concatenate([values, values[::-1]])
+    frequency = np.fft.rfftfreq(wave.size)
+    smooth = np.fft.irfft(np.fft.rfft(wave) * np.exp(-2.0 * (np.pi * frequency * width) ** 2), wave.size)
+    return np.asarray(smooth[: values.size])
 
 
 def node_stations(mesh: Mesh) -> Array:
@@ -142,31 +149,6 @@ def surface_slopes(track: Track) -> tuple[Array, Array]:
 
         return derivative(track.slope), derivative(track.bank)
     return np.gradient(track.slope, track.s), np.gradient(track.bank, track.s)
-
-
-def node_parameters(track: Track, mesh: Mesh, structure: Structure, half_width: float, grip_factor: float) -> Array:
-    """Parameters of every stage's node (stages, node_size), in the order of ``stage.NODE_FIELDS``."""
-    s, s1, s2 = (values[: structure.stages] for values in spline_nodes(padded(mesh)))
-    at = curve_at(track.reference, s)
-    dslope, dbank = surface_slopes(track)
-    base, profile = np.full(s.size, grip_factor), []
-    if structure.profile:
-        across = gripfield.grip_profile(track, s, half_width)
-        base = base * across.base
-        profile = [across.knots, across.changes * grip_factor]
-    fields = [at.kappa, at.dkappa, s1, s2]
-    fields += [along(track, values, s) for values in (track.slope, track.bank, dslope, dbank)]
-    return np.column_stack([*fields, base, *profile])
-
-
-def gauss_parameters(track: Track, mesh: Mesh, structure: Structure, weight: float) -> Array:
-    """Parameters of every stage's interval (stages, GAUSS_SIZE); ``weight`` of time in the objective [1/s]."""
-    s, s1, _ = spline_at(padded(mesh), np.arange(mesh.intervals)[:, None] + np.array(GAUSS))
-    kappa = curve_at(track.reference, s).kappa
-    rows = np.column_stack([kappa[:, 0], s1[:, 0], kappa[:, 1], s1[:, 1], np.full(mesh.intervals, weight)])
-    if not structure.closed:
-        rows = np.vstack([rows, [*rows[-1, :4], 0.0]])
-    return rows
 
 
 def corridor(track: Track, s: Array, half_width: float, use_kerbs: bool = True) -> tuple[Array, Array]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -11,9 +12,10 @@ from linelab.errors import InputError, SolveError
 from linelab.grip import KartNumbers, kart_numbers, unpack
 from linelab.kart import Kart
 from linelab.lap import Lap
-from linelab.solve import mesh as meshes
 from linelab.solve.guess import Guess, first_guess
-from linelab.solve.outcome import lap_from_spline
+from linelab.solve.mesh import make_mesh
+from linelab.solve.outcome import fine_lap, thinned
+from linelab.solve.path import Solved, solved_path
 from linelab.solve.run import Iterate, solve_again, solve_cold, solve_finer, unpacked
 from linelab.solve.task import TYPICAL_TIME, End, Task
 from linelab.solve.transcription import build_problem
@@ -24,12 +26,13 @@ from linelab.track import Track
 TIME_TOLERANCE = 2.0e-3
 #: Time step that the first mesh aims at, and the most intervals a mesh may have.
 FIRST_STEP = 0.18
-#: The second mesh has four times the intervals, later ones twice those before.  The share of the change that is taken
-#: as the error left corresponds to an order of convergence of 1.4, the lowest measured on the demo tracks; in the
-#: limit it is 2.
 #: The tolerance holds for laps up to this long [s] and grows in proportion beyond: 20 km are not asked for 2 ms.
 TOLERANCE_LAP = 60.0
-FIRST_FACTOR, FIRST_SHARE, NEXT_SHARE = 4, 1.0 / 6.0, 0.6
+#: The second mesh has this many times the intervals of the first, and later ones of those before.  The lap time's error
+#: is estimated from the change between two meshes and the order of convergence, the lowest measured on the demo tracks:
+#: the first step is coarser than the asymptotic range, where it falls faster.
+FIRST_FACTOR, NEXT_FACTOR = 6, 2
+FIRST_ORDER, NEXT_ORDER = 2.2, 1.8
 MOST_INTERVALS = 100_000
 #: Meshes are not refined below this mean step [m]; the error estimate then says what was reached.
 FINEST_STEP = 0.04
@@ -129,29 +132,42 @@ def solve_min_time(
     say = progress or (lambda text: None)
     task = Task(track, kart, kart_numbers(kart), grip, start, end, use_kerbs)
     if warm is not None:
-        return _finish(task, [solve_again(task, None, warm.iterate)], warm.time_error, verify, say)
+        iterate = solve_again(task, None, warm.iterate)
+        return _finish(task, _driven(task, iterate), iterate, warm.time_error, iterate.iterations, verify, say)
     say("a first line and its speed")
     guess = first_guess(task)
-    density = meshes.node_density(track, np.interp(track.s, guess.s, guess.v))
     intervals = _first_intervals(track, guess)
     say(f"first line: {intervals} intervals")
-    iterates = [solve_cold(task, guess, meshes.make_mesh(track, density, intervals))]
-    factor, share = FIRST_FACTOR, FIRST_SHARE
-    error = np.inf
-    while error > tolerance * max(1.0, iterates[-1].time / TOLERANCE_LAP):
+    iterate = solve_cold(task, guess, make_mesh(track, guess.rhythm, intervals))
+    found, iterations = _driven(task, iterate), iterate.iterations
+    factor, order, error = float(FIRST_FACTOR), FIRST_ORDER, np.inf
+    while error > tolerance * max(1.0, found.lap.lap_time / TOLERANCE_LAP):
         if track.length / (intervals * factor) < FINEST_STEP:
             break
-        intervals *= factor
+        before, intervals = intervals, _rounded(intervals * factor)
         if intervals > MOST_INTERVALS:
             raise SolveError(
-                f"the lap time still changes by {error:.4f} s at {intervals // factor} mesh intervals",
+                f"the lap time still changes by {error:.4f} s at {before} mesh intervals",
                 remedy="Check the track's edges for spikes, or raise the tolerance",
             )
         say(f"refining: {intervals} intervals")
-        iterates.append(solve_finer(task, guess, iterates[-1], meshes.make_mesh(track, density, intervals)))
-        error = share * abs(iterates[-1].time - iterates[-2].time)
-        factor, share = 2, NEXT_SHARE
-    return _finish(task, iterates, error, verify, say)
+        iterate = solve_finer(task, guess, iterate, make_mesh(track, guess.rhythm, intervals))
+        coarse, found, iterations = found, _driven(task, iterate), iterations + iterate.iterations
+        error = abs(found.lap.lap_time - coarse.lap.lap_time) / ((intervals / before) ** order - 1.0)
+        factor, order = NEXT_FACTOR, NEXT_ORDER
+    return _finish(task, found, iterate, error, iterations, verify, say)
+
+
+class _Driven(NamedTuple):
+    """A converged path and the lap on its fine nodes."""
+
+    solved: Solved
+    lap: Lap
+
+
+def _driven(task: Task, iterate: Iterate) -> _Driven:
+    solved = solved_path(task.track, iterate.mesh, *unpacked(iterate))
+    return _Driven(solved, fine_lap(task, solved))
 
 
 def time_gradient(solution: Solution) -> KartNumbers:
@@ -185,26 +201,32 @@ def _first_intervals(track: Track, guess: Guess) -> int:
     """Intervals of the first mesh: a time step, and enough to see the track's bends."""
     time = float(np.sum(2.0 * np.diff(guess.s) / (guess.v[1:] + guess.v[:-1])))
     turning = float(np.sum(np.diff(track.s) * np.abs(track.reference.kappa[1:])))
-    count = max(time / FIRST_STEP, turning / 0.12, 24.0)
+    return _rounded(max(time / FIRST_STEP, turning / 0.12, 24.0))
+
+
+def _rounded(count: float) -> int:
     return -(-int(np.ceil(count)) // ROUND_TO) * ROUND_TO
 
 
-def _finish(task: Task, iterates: list[Iterate], error: float, verify: bool, say: Callable[[str], None]) -> Solution:
-    """Turn the last iterate into a lap and check it."""
-    last = iterates[-1]
-    path, speed = unpacked(last)
-    lap = lap_from_spline(task.track, task.kart, last.mesh, path, speed, grip=task.grip, label="reference")
+def _finish(
+    task: Task,
+    found: _Driven,
+    iterate: Iterate,
+    error: float,
+    iterations: int,
+    verify: bool,
+    say: Callable[[str], None],
+) -> Solution:
+    """Check the last lap and hand it out at the mesh's nodes and the middles between them."""
     checked = None
     if verify:
         say("verifying")
-        checked = verify_lap(
-            task.track, task.kart, last.mesh, path, speed, grip=task.grip, lap=lap, use_kerbs=task.use_kerbs
-        )
+        checked = verify_lap(task, found.solved, found.lap)
     return Solution(
-        lap=lap,
+        lap=thinned(found.lap, (found.lap.t.size - 1) // (2 * iterate.structure.intervals)),
         time_error=error,
-        iterations=sum(iterate.iterations for iterate in iterates),
+        iterations=iterations,
         verification=checked,
-        iterate=last,
+        iterate=iterate,
         grip=task.grip,
     )

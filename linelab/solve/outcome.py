@@ -1,7 +1,8 @@
-"""From spline coefficients to a lap: states at any station, the clock, and what limits each node."""
+"""From spline coefficients to a lap: the path sampled finely, the speed it allows, and what limits each node."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -9,81 +10,59 @@ import numpy as np
 from linelab.grip import Surface, brake_friction, drive_friction, drive_power, kart_numbers, loads, tyre_longitudinal
 from linelab.kart import Kart
 from linelab.lap import Lap, Limit, Line
-from linelab.solve import mesh as meshes
-from linelab.solve.lines import Offsets, line_from_offsets
-from linelab.solve.mesh import Mesh
-from linelab.solve.stage import Z_SCALE
-from linelab.track import Track
+from linelab.solve.path import Solved, between, coordinates, integrated, line_at, squared_speed, stretch
+from linelab.solve.speed import speed_profiles
+from linelab.solve.task import SLOWEST, Task
 from linelab.units import Array
 
-
-class Motion(NamedTuple):
-    """The solved functions sampled at stations (M,)."""
-
-    offsets: Offsets
-    z: Array  #: v² [m²/s²]
-    z1: Array  #: dz/ds [m/s²]
+#: Longest step of the path on which the speed is computed [m], and how many of these steps a lap may have.
+FINE_STEP, MOST_STEPS = 0.12, 150_000
 
 
-def motion_at(mesh: Mesh, path: Array, speed: Array, s: Array) -> Motion:
-    """Evaluate the path and speed splines at stations ``s`` (M,)."""
-    xi = meshes.mesh_coordinate(mesh, s)
-    return motion_at_coordinate(mesh, path, speed, xi, s)
+def fine_lap(task: Task, solved: Solved) -> Lap:
+    """The lap of a solution on fine nodes.
+
+    Its speed is the exact profile of the solved path (:mod:`linelab.solve.speed`), so that the grip holds between the
+    mesh's nodes as well as at them.  A driver whose rates are limited drives the solved speed, which alone knows them.
+    """
+    track, size = task.track, solved.mesh.intervals
+    per = 2 * max(1, round(min(track.length / FINE_STEP, MOST_STEPS) / (2 * size)))
+    xi = coordinates(track, solved, per)
+    line = line_at(track, solved, xi, half_width=task.half_width, grip=task.grip)
+    if task.limited:
+        return _solved_lap(task, solved, xi, line)
+    ends = [None if end.v is None else max(end.v, 2.0 * SLOWEST) for end in (task.start, task.end)]
+    return speed_profiles([line], task.kart, v_start=ends[0], v_end=ends[1], label="reference")[0]
 
 
-def motion_at_coordinate(mesh: Mesh, path: Array, speed: Array, xi: Array, s: Array) -> Motion:
-    """:func:`motion_at` where the mesh coordinate is known."""
-    _, s1, s2 = meshes.spline_at(meshes.padded(mesh), xi)
-    n, nx, nxx = meshes.spline_at(path, xi)
-    z, zx = meshes.quadratic_at(speed, xi)
-    n1 = nx / s1
-    return Motion(Offsets(s, n, n1, (nxx - n1 * s2) / s1**2), Z_SCALE * z, Z_SCALE * zx / s1)
-
-
-def output_stations(track: Track, mesh: Mesh) -> Array:
-    """Stations of a lap's nodes: the mesh nodes and the middles between them, from line to line."""
-    control = meshes.padded(mesh)
-    xi = np.arange(2 * mesh.intervals + 1) / 2.0
-    s = meshes.spline_at(control, xi)[0]
-    if mesh.closed:
-        s = np.unique(np.mod(s[:-1], mesh.length))
-    inner = s[(s > 1e-3) & (s < track.length - 1e-3)]
-    return np.concatenate([[0.0], inner, [track.length]])
-
-
-def lap_from_spline(track: Track, kart: Kart, mesh: Mesh, path: Array, speed: Array, *, grip: float, label: str) -> Lap:
-    """Sample a solution as a lap."""
-    s = output_stations(track, mesh)
-    motion = motion_at(mesh, path, speed, s)
-    line = line_from_offsets(track, motion.offsets, half_width=0.5 * kart.width, grip=grip)
-    stretch = np.sqrt((1.0 - line.n * _reference_kappa(track, s)) ** 2 + motion.offsets.n1**2)
-    ax = motion.z1 / (2.0 * stretch)
-    v = np.sqrt(motion.z)
+def _solved_lap(task: Task, solved: Solved, xi: Array, line: Line) -> Lap:
+    """The lap at the solved speed."""
+    z, zx = squared_speed(solved, xi)
+    v, ax = np.sqrt(z), zx / (2.0 * stretch(solved, xi))
+    at = between(xi)
     return Lap(
         line=line,
-        t=_clock(track, mesh, path, speed, s),
+        t=integrated(xi, stretch(solved, at) / np.sqrt(squared_speed(solved, at)[0])),
         v=v,
         ax=ax,
-        limited_by=limits(kart, line, v, ax),
-        label=label,
+        limited_by=limits(task.kart, line, v, ax),
+        label="reference",
     )
 
 
-def _reference_kappa(track: Track, s: Array) -> Array:
-    from linelab.geometry.curve import curve_at
-
-    return curve_at(track.reference, s).kappa
-
-
-def _clock(track: Track, mesh: Mesh, path: Array, speed: Array, s: Array) -> Array:
-    """Time at stations (M,) by three-point Gauss quadrature of J/v between them [s]."""
-    h = np.diff(s)[:, None]
-    u = np.array([0.5 - np.sqrt(0.15), 0.5, 0.5 + np.sqrt(0.15)])
-    at = s[:-1, None] + u * h
-    motion = motion_at(mesh, path, speed, at.ravel())
-    room = 1.0 - motion.offsets.n * _reference_kappa(track, at.ravel())
-    slowness = np.sqrt((room**2 + motion.offsets.n1**2) / motion.z).reshape(at.shape)
-    return np.concatenate([[0.0], np.cumsum(h[:, 0] * (slowness @ np.array([5.0, 8.0, 5.0]) / 18.0))])
+def thinned(lap: Lap, every: int) -> Lap:
+    """A lap with one in ``every`` nodes; its first and last node must be among them."""
+    line = replace(
+        lap.line,
+        **{
+            name: getattr(lap.line, name)[::every]
+            for name in (
+                "distance", "x", "y", "psi", "kappa", "s", "n", "slope", "bank", "vertical_curvature", "grip"
+            )
+        },
+    )  # fmt: skip
+    nodes = {name: getattr(lap, name)[::every] for name in ("t", "v", "ax", "limited_by")}
+    return replace(lap, line=line, **nodes)
 
 
 class Usage(NamedTuple):

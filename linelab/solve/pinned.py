@@ -17,7 +17,7 @@ from linelab.kart import Kart
 from linelab.lap import Lap, Limit, Line
 from linelab.solve import mesh as meshes
 from linelab.solve.mesh import Mesh
-from linelab.solve.stage import NODE_FIELDS, Z_SCALE
+from linelab.solve.stage import NODE_FIELDS, NODE_SIZE, Z_SCALE
 from linelab.solve.task import SLOWEST, End, Task, bounds_of, parameters_of, structure_of
 from linelab.solve.transcription import Problem, build_problem
 from linelab.track import Track
@@ -57,7 +57,8 @@ def pinned_profile(line: Line, kart: Kart, ideal: Lap, *, v_start: float | None,
     task = Task(track, free, kart_numbers(free), 1.0, End(v=v_start), End(v=v_end), False)
     speed = np.interp(track.s, line.distance - line.distance[0], ideal.v)
     intervals = -(-int(np.ceil(ideal.lap_time / STEP)) // 16) * 16
-    mesh = meshes.make_mesh(track, meshes.node_density(track, speed), max(intervals, 32))
+    bend = np.interp(track.s, line.distance - line.distance[0], ideal.ay)
+    mesh = meshes.make_mesh(track, meshes.Rhythm(track.s, speed, bend), max(intervals, 32))
     problem = build_problem(structure_of(task, mesh.intervals))
     squared = _solve(task, problem, mesh, line, speed)
     return _lap(line, ideal, mesh, squared)
@@ -98,9 +99,10 @@ def _line_parameters(task: Task, problem: Problem, mesh: Mesh, line: Line) -> Ar
     distance = line.distance - line.distance[0]
     s = meshes.node_stations(mesh)[: structure.stages]
     s = np.mod(s, distance[-1]) if line.closed else s
-    nodes[:, NODE_FIELDS.index("grip")] = np.interp(s, distance, line.grip)
-    nodes[:, NODE_FIELDS.index("dslope")] = np.interp(s, distance, line.vertical_curvature)
-    nodes[:, NODE_FIELDS.index("dbank")] = 0.0
+    first = NODE_SIZE - len(NODE_FIELDS)
+    nodes[:, first + NODE_FIELDS.index("grip")] = np.interp(s, distance, line.grip)
+    nodes[:, first + NODE_FIELDS.index("dslope")] = np.interp(s, distance, line.vertical_curvature)
+    nodes[:, first + NODE_FIELDS.index("dbank")] = 0.0
     return parameters
 
 

@@ -11,14 +11,14 @@ from linelab.solve import mesh as meshes
 from linelab.solve.guess import Guess, between, first_guess, starting_point
 from linelab.solve.mesh import Mesh
 from linelab.solve.stage import Z_SCALE, Structure
-from linelab.solve.task import SLOWEST, TYPICAL_TIME, Task, bounds_of, parameters_of, structure_of
+from linelab.solve.task import SLOWEST, Task, bounds_of, parameters_of, structure_of
 from linelab.solve.transcription import Problem, build_problem
 from linelab.units import Array
 
 #: Cold starts are tried with these shares of the guessed speed and barrier parameters, in turn.
 COLD_STARTS = ((0.9, 1e-1), (0.7, 1.0), (0.5, 1e-2))
-#: Barrier parameters of warm starts, in turn.
-WARM_BARRIERS = (1e-5, 1e-3)
+#: Barrier parameters of warm starts, in turn: after a change of parameters and from a coarser mesh.
+AGAIN_BARRIERS, FINER_BARRIERS = (1e-5, 1e-3), (1e-3, 1e-2)
 
 
 class Iterate(NamedTuple):
@@ -30,7 +30,6 @@ class Iterate(NamedTuple):
     lam_x: Array
     lam_g: Array
     parameters: Array
-    time: float
     iterations: int
 
 
@@ -64,7 +63,7 @@ def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh) -> Iterat
     squared = meshes.quadratic_at(speed, meshes.mesh_coordinate(coarse.mesh, between(mesh, control)))[0]
     x = np.concatenate([offset, np.maximum(squared, 1.01 * SLOWEST**2 / Z_SCALE)])
     start = coarse._replace(x=x, lam_x=np.zeros(x.size), lam_g=finer_multipliers(coarse, mesh, problem))
-    return _warm_or_cold(task, guess, problem, mesh, start)
+    return _warm_or_cold(task, guess, problem, mesh, start, FINER_BARRIERS)
 
 
 def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
@@ -76,13 +75,15 @@ def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
             where="warm",
             remedy="Solve without a warm start",
         )
-    return _warm_or_cold(task, guess, build_problem(structure), before.mesh, before)
+    return _warm_or_cold(task, guess, build_problem(structure), before.mesh, before, AGAIN_BARRIERS)
 
 
-def _warm_or_cold(task: Task, guess: Guess | None, problem: Problem, mesh: Mesh, start: Iterate) -> Iterate:
+def _warm_or_cold(
+    task: Task, guess: Guess | None, problem: Problem, mesh: Mesh, start: Iterate, barriers: tuple[float, ...]
+) -> Iterate:
     """A warm start with ever larger barriers, then a cold one: each stands on its own."""
     bounds = bounds_of(task, mesh, problem)
-    for barrier in WARM_BARRIERS:
+    for barrier in barriers:
         try:
             return _run(task, problem, mesh, bounds, start.x, barrier=barrier, warm=start)
         except SolveError:
@@ -131,12 +132,11 @@ def _run(
             remedy="Check the track with 'linelab track', above all its narrowest place",
         )
     x, lam_x, lam_g = (np.asarray(result[name]).ravel() for name in ("x", "lam_x", "lam_g"))
-    time = float(result["f"]) * TYPICAL_TIME / mesh.intervals
-    return Iterate(mesh, problem.structure, x, lam_x, lam_g, parameters, time, iterations)
+    return Iterate(mesh, problem.structure, x, lam_x, lam_g, parameters, iterations)
 
 
 def unpacked(iterate: Iterate) -> tuple[Array, Array]:
-    """Coefficients of n (N+3,) [m] and z (N+2,) [Z_SCALE m²/s²], continued over the line when closed."""
+    """Displacements of the path's control points (N+3,) [m] and z (N+2,) [Z_SCALE m²/s²], continued when closed."""
     size = iterate.structure.intervals
     if not iterate.structure.closed:
         return iterate.x[: size + 3], iterate.x[size + 3 :]

@@ -1,12 +1,12 @@
 """One stage of the minimum-time problem as CasADi functions: objective and constraints, with exact derivatives.
 
-The path is a cubic B-spline n(ξ) and the squared speed a quadratic B-spline z(ξ), both uniform in the mesh coordinate
-ξ; the station s(ξ) is a cubic B-spline of the same kind (:mod:`linelab.solve.mesh`).  Path curvature is then
-continuous and near-linear between nodes, and ax = dz/ds/(2J) is continuous and near-linear too, so that the convex
-friction ellipse, imposed at the nodes, holds between them up to the mesh error that the verification reports.
-There are no dynamic equations to collocate: heading, curvature and acceleration follow from n and z exactly.
+The path is a cubic B-spline P(ξ) in the plane whose control points move sideways (:mod:`linelab.solve.base`), and the
+squared speed a quadratic B-spline z(ξ), both uniform in the mesh coordinate ξ.  Path curvature is then continuous and
+near-linear between nodes, and ax = dz/dξ/(2|P'|) is continuous and near-linear too, so that the convex friction
+ellipse, imposed at the nodes, holds between them up to the mesh error that the verification reports.
+There are no dynamic equations to collocate: heading, curvature and acceleration follow from P and z exactly.
 
-Local variables of stage i (7): c[i-1..i+2] of n [m], d[i-1..i+1] of z [100 m²/s²].
+Local variables of stage i (7): c[i-1..i+2] of the path [m], d[i-1..i+1] of z [100 m²/s²].
 Constraints of stage i (5): grip excess [-] and power excess [-], both <= 0, and the offset n [m] at the node and at
 one and two thirds of the interval: a corridor's peaks lie between nodes, and two centimetres there are milliseconds.
 With driver limits (Structure.rates) the stage has four more constraints.
@@ -20,8 +20,9 @@ from typing import Any, NamedTuple
 import casadi as ca
 
 from linelab import grip
-from linelab.gripfield import PROFILE_KNOTS, factor_across
-from linelab.solve.kinematics import path_state, surface_on_path
+from linelab.engine import KNOTS
+from linelab.gripfield import factor_across
+from linelab.solve.kinematics import PathState, surface_on_path
 
 #: Scale of the speed variable [m²/s²].
 Z_SCALE = 100.0
@@ -37,11 +38,19 @@ RATE_ROUNDING = 1.0
 #: Gauss-Legendre points on [0, 1], both of weight 1/2.
 GAUSS = (0.5 - 0.5 / 3.0**0.5, 0.5 + 0.5 / 3.0**0.5)
 
-#: Node parameters: reference curvature and derivative, ds/dξ, d²s/dξ², slope, bank and their derivatives, grip.
-NODE_FIELDS = ("kappa", "dkappa", "s1", "s2", "slope", "bank", "dslope", "dbank", "grip")
-#: Interval parameters: reference curvature and ds/dξ at the two Gauss points; weight of the interval's time in the
-#: objective [1/s], 0 after the last node.
-GAUSS_SIZE = 5
+#: Where the offset is held to the corridor, as fractions of the interval.
+OFFSETS_AT = (0.0, 0.5)
+
+#: Node parameters, in the frame of the reference line's tangent there: first and second derivative of the path by ξ
+#: along and across, each a constant and its change with c[i-1], (c[i],) c[i+1]; weights of c[i-1..i+2] in the offset at
+#: OFFSETS_AT; slope, bank and their derivatives, grip.
+NODE_PATH, NODE_OFFSETS = 14, 8
+NODE_FIELDS = ("slope", "bank", "dslope", "dbank", "grip")
+NODE_SIZE = NODE_PATH + NODE_OFFSETS + len(NODE_FIELDS)
+#: Interval parameters: the path's derivative by ξ east and north at the two Gauss points, a constant and its change
+#: with c[i-1..i+2]; weight of the interval's time in the objective [1/s], 0 after the last node; the lateral jerk over
+#: the interval, weighted, a constant and its change with c[i-1..i+2].
+GAUSS_SIZE = 26
 #: Local variables of a stage.
 LOCAL = 7
 #: Driver limits: brake build-up, brake release, drive build-up [m/s³], curvature rate [1/(m·s)].
@@ -55,7 +64,8 @@ class Structure:
     intervals: int
     closed: bool
     level: bool = False  #: no slope and no bank anywhere: half the work
-    profile: bool = False  #: grip varies across the track
+    profile: int = 0  #: knots of the grip across the track; 0 where it does not vary
+    knots: int = KNOTS  #: knots of the drive curve in use
     rates: bool = False  #: driver limits on braking, drive and steering rates
 
     @property
@@ -66,12 +76,12 @@ class Structure:
     @property
     def node_size(self) -> int:
         """Parameters per node."""
-        return len(NODE_FIELDS) + (2 * PROFILE_KNOTS if self.profile else 0)
+        return NODE_SIZE + 2 * self.profile
 
     @property
     def constraints(self) -> int:
         """Constraints per stage."""
-        return 9 if self.rates else 5
+        return 8 if self.rates else 4
 
 
 class StageFunctions(NamedTuple):
@@ -79,7 +89,7 @@ class StageFunctions(NamedTuple):
 
     cost: Any  #: -> f, df/dw
     constraints: Any  #: -> g
-    jacobian: Any  #: -> nonzeros of dg/dw
+    jacobian: Any  #: -> g, nonzeros of dg/dw
     hessian: Any  #: (..., lam_f, lam_g) -> nonzeros of the lower triangle
     sensitivity: Any  #: (..., lam_g) -> gradient of lam·g by the kart vector
     jacobian_sparsity: Any
@@ -116,7 +126,7 @@ def stage_functions(structure: Structure) -> StageFunctions:
     return StageFunctions(
         cost=ca.Function("cost", inputs, ca.cse([cost, ca.gradient(cost, w)])),
         constraints=ca.Function("constraints", inputs, ca.cse([constraints])),
-        jacobian=ca.Function("jacobian", inputs, ca.cse([jacobian.nz[:]])),
+        jacobian=ca.Function("jacobian", inputs, ca.cse([constraints, jacobian.nz[:]])),
         hessian=ca.Function("hessian", [*inputs, lam_f, lam_g], ca.cse([lower.nz[:]])),
         sensitivity=ca.Function("sensitivity", [*inputs, lam_g], ca.cse([by_kart])),
         jacobian_sparsity=jacobian.sparsity(),
@@ -125,22 +135,25 @@ def stage_functions(structure: Structure) -> StageFunctions:
 
 
 def _cost(w: Any, gauss: Any) -> tuple[Any, Any]:
-    """Time over the interval by two-point Gauss quadrature of J/v, and its Hessian."""
+    """Time over the interval by two-point Gauss quadrature of |P'|/v, and its Hessian."""
+    y = ca.SX.sym("y", 3)
+    time = 0.5 * (y[0] * y[0] + y[1] * y[1]) ** 0.5 / (Z_SCALE * y[2]) ** 0.5
+    local = ca.Function("time", [y], [time, ca.hessian(time, y)[0]])
     cost, hessian = 0.0, 0.0
     for j, u in enumerate(GAUSS):
-        y = ca.SX.sym("y", 3)
-        p = ca.SX.sym("p", 2)
-        stretch = ((1.0 - y[0] * p[0]) ** 2 + (y[1] / p[1]) ** 2) ** 0.5
-        time = 0.5 * p[1] * stretch / (Z_SCALE * y[2]) ** 0.5
-        local = ca.Function("time", [y, p], [time, ca.hessian(time, y)[0]])
-        basis = ca.DM(3, w.numel())
-        basis[0, 0:4] = ca.DM(cubic_basis(u)).T
-        basis[1, 0:4] = ca.DM(cubic_slope(u)).T
+        basis, constant = ca.SX(3, w.numel()), ca.SX(3, 1)
+        for axis in range(2):
+            first = 10 * j + 5 * axis
+            constant[axis] = gauss[first]
+            basis[axis, 0:4] = gauss[first + 1 : first + 5]
         basis[2, 4:7] = ca.DM(quadratic_basis(u)).T
-        value, curved = local(basis @ w, gauss[2 * j : 2 * j + 2])
-        cost = cost + gauss[4] * value
-        hessian = hessian + gauss[4] * (basis.T @ curved @ basis)
-    return cost, hessian
+        value, curved = local(basis @ w + constant)
+        cost = cost + gauss[20] * value
+        hessian = hessian + gauss[20] * (basis.T @ curved @ basis)
+    row = ca.SX(1, w.numel())
+    row[0, 0:4] = gauss[22:26]
+    jerk = row @ w + gauss[21]
+    return cost + 0.5 * jerk * jerk, hessian + row.T @ row
 
 
 def cubic_basis(u: float) -> list[float]:
@@ -158,67 +171,69 @@ def quadratic_basis(u: float) -> list[float]:
     return [(1 - u) ** 2 / 2, (-2 * u**2 + 2 * u + 1) / 2, u**2 / 2]
 
 
-def _coordinates(s1: Any, s2: Any, first: int, size: int) -> Any:
-    """Matrix (5, size) from local variables to (n, n', n'', z, z') at the node with coefficients from ``first`` on."""
-    matrix = ca.SX(5, size)
-    for column, (value, slope, bend) in enumerate(((1, -3, 6), (4, 0, -12), (1, 3, 6))):
-        matrix[0, first + column] = value / 6.0
-        matrix[1, first + column] = slope / 6.0 / s1
-        matrix[2, first + column] = (bend / 6.0 - slope / 6.0 * s2 / s1) / (s1 * s1)
+def _coordinates(node: Any, first: int, size: int) -> tuple[Any, Any]:
+    """Matrix (7, size) and constant from local variables to (P' along, across, P'' along, across, z, dz/dξ, n) at the
+    node whose coefficients begin at ``first``."""
+    matrix, constant = ca.SX(7, size), ca.SX(7, 1)
+    for axis in range(2):
+        slope, bend = 3 * axis, 6 + 4 * axis
+        constant[axis], constant[2 + axis] = node[slope], node[bend]
+        matrix[axis, first], matrix[axis, first + 2] = node[slope + 1], node[slope + 2]
+        for k in range(3):
+            matrix[2 + axis, first + k] = node[bend + 1 + k]
     for column, sign in enumerate((-1.0, 1.0)):
-        matrix[3, 4 + first + column] = 0.5 * Z_SCALE
-        matrix[4, 4 + first + column] = sign * Z_SCALE / s1
-    return matrix
+        matrix[4, 4 + first + column] = 0.5 * Z_SCALE
+        matrix[5, 4 + first + column] = sign * Z_SCALE
+    for k in range(3):
+        matrix[6, first + k] = node[NODE_PATH + k]
+    return matrix, constant
 
 
 def _node_state(structure: Structure, y: Any, node: Any, numbers: grip.KartNumbers) -> _Node:
-    """Tyre demand at a node from its coordinates (n, n', n'', z, z')."""
-    kappa_c, dkappa_c, _, _, slope, bank, dslope, dbank, base = (node[i] for i in range(len(NODE_FIELDS)))
-    path = path_state(y[0], y[1], y[2], kappa_c, dkappa_c)
+    """Tyre demand at a node from its coordinates (P' along, across, P'' along, across, z, dz/dξ, n)."""
+    slope, bank, dslope, dbank, base = (node[NODE_SIZE - len(NODE_FIELDS) + i] for i in range(len(NODE_FIELDS)))
+    stretch = (y[0] * y[0] + y[1] * y[1]) ** 0.5
+    path = PathState(stretch, (y[0] * y[3] - y[1] * y[2]) / stretch**3, y[0] / stretch, y[1] / stretch)
     factor = base
     if structure.profile:
-        first = len(NODE_FIELDS)
-        knots, changes = node[first : first + PROFILE_KNOTS], node[first + PROFILE_KNOTS :]
-        factor = factor_across(base, knots, changes, y[0])
+        knots, changes = node[NODE_SIZE : NODE_SIZE + structure.profile], node[NODE_SIZE + structure.profile :]
+        factor = factor_across(base, knots, changes, y[6])
     if structure.level:
         surface = grip.Surface(0.0, 0.0, 0.0, factor)
     else:
         surface = surface_on_path(slope, bank, dslope, dbank, path, factor)
-    load = grip.loads(numbers, y[3], path.kappa, surface)
-    tyre_ax = grip.tyre_longitudinal(numbers, load, y[4] / (2.0 * path.stretch))
-    return _Node(path.kappa, tyre_ax, y[3] ** 0.5, load, factor)
+    load = grip.loads(numbers, y[4], path.kappa, surface)
+    tyre_ax = grip.tyre_longitudinal(numbers, load, y[5] / (2.0 * path.stretch))
+    return _Node(path.kappa, tyre_ax, y[4] ** 0.5, load, factor)
 
 
 def _node_constraints(structure: Structure, w: Any, node: Any, kart: Any, lam: Any) -> tuple[Any, Any]:
     """Constraints without driver limits, and the Hessian of lam·g by congruence from the node's coordinates.
 
-    Differentiating by the five coordinates and multiplying out is a third of the work of differentiating by w.
+    Differentiating by the seven coordinates and multiplying out is a third of the work of differentiating by w.
     """
-    y = ca.SX.sym("y", 5)
+    y = ca.SX.sym("y", 7)
     numbers = grip.unpack(kart)
     state = _node_state(structure, y, node, numbers)
-    excess = _excess(numbers, state)
+    excess = _excess(structure, numbers, state)
     curved = ca.Function("curved", [y, node, kart, lam], [ca.hessian(ca.dot(lam[:2], excess), y)[0]])
     value = ca.Function("value", [y, node, kart], [excess])
-    matrix = _coordinates(node[2], node[3], 0, w.numel())
-    at = matrix @ w
-    constraints = ca.vertcat(value(at, node, kart), _offsets(w))
+    matrix, constant = _coordinates(node, 0, w.numel())
+    at = matrix @ w + constant
+    constraints = ca.vertcat(value(at, node, kart), _offsets(w, node))
     return constraints, matrix.T @ curved(at, node, kart, lam) @ matrix
 
 
-#: Where the offset is held to the corridor, as fractions of the interval.
-OFFSETS_AT = (0.0, 1.0 / 3.0, 2.0 / 3.0)
+def _offsets(w: Any, node: Any) -> Any:
+    """Offset at OFFSETS_AT (3,), less its constant part [m]."""
+    weights = ca.reshape(node[NODE_PATH : NODE_PATH + NODE_OFFSETS], 4, len(OFFSETS_AT))
+    return weights.T @ w[0:4]
 
 
-def _offsets(w: Any) -> Any:
-    """Offset at OFFSETS_AT (3,) [m]."""
-    return ca.DM([cubic_basis(u) for u in OFFSETS_AT]) @ w[0:4]
-
-
-def _excess(numbers: grip.KartNumbers, state: _Node) -> Any:
+def _excess(structure: Structure, numbers: grip.KartNumbers, state: _Node) -> Any:
     """Grip and power excess at a node, both <= 0."""
     held = grip.grip_excess(numbers, state.load, state.tyre_ax, state.grip)
-    power = (state.tyre_ax * state.v - grip.drive_power(numbers, state.v) / numbers.mass) / POWER_SCALE
+    power = (state.tyre_ax * state.v - grip.drive_power(numbers, state.v, structure.knots) / numbers.mass) / POWER_SCALE
     return ca.vertcat(held, power)
 
 
@@ -229,15 +244,17 @@ def _rate_constraints(structure: Structure, w: Any, node: Any, after: Any, kart:
     meet; their changes over the interval, and the curvature's, are held to the driver's rates times the
     interval's time.  Lifting off the drive is not limited.
     """
-    numbers = grip.unpack(kart)
-    here = _node_state(structure, _coordinates(node[2], node[3], 0, w.numel()) @ w, node, numbers)
-    there = _node_state(structure, _coordinates(after[2], after[3], 1, w.numel()) @ w, after, numbers)
+    numbers, size = grip.unpack(kart), w.numel()
+    here, there = (
+        _node_state(structure, matrix @ w + constant, at, numbers)
+        for at, (matrix, constant) in ((node, _coordinates(node, 0, size)), (after, _coordinates(after, 1, size)))
+    )
     drive, brake = _pedals(here.tyre_ax)
     drive_after, brake_after = _pedals(there.tyre_ax)
-    time = _cost(w, ca.vertcat(gauss[0:4], 1.0))[0]
+    time = _cost(w, ca.vertcat(gauss[0:20], 1.0, ca.SX(5, 1)))[0]
     return ca.vertcat(
-        _excess(numbers, here),
-        _offsets(w),
+        _excess(structure, numbers, here),
+        _offsets(w, node),
         brake_after - brake - rates[0] * time,
         brake - brake_after - rates[1] * time,
         drive_after - drive - rates[2] * time,

@@ -8,13 +8,13 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.errors import InputError, TrackError
-from linelab.geometry.curve import curve_at
-from linelab.grip import KartNumbers, pack
-from linelab.gripfield import is_uniform
+from linelab.grip import KartNumbers, pack, used_knots
+from linelab.gripfield import knots_needed
 from linelab.kart import Kart
 from linelab.solve import mesh as meshes
+from linelab.solve.base import base_of, gauss_parameters, node_parameters, offset_stations, offset_weights
 from linelab.solve.mesh import Mesh
-from linelab.solve.stage import OFFSETS_AT, Z_SCALE, Structure
+from linelab.solve.stage import Z_SCALE, Structure
 from linelab.solve.transcription import OFFSET_ROWS, Problem, bounds_template
 from linelab.track import Track
 from linelab.units import Array
@@ -62,33 +62,40 @@ class Task(NamedTuple):
     def half_width(self) -> float:
         return 0.5 * self.kart.width
 
+    @property
+    def limited(self) -> bool:
+        """Whether the driver's rates are limited."""
+        driver = self.kart.driver
+        return driver.limits_force_rates or driver.curvature_rate is not None
+
 
 def structure_of(task: Task, intervals: int) -> Structure:
-    driver = task.kart.driver
     return Structure(
         intervals=intervals,
         closed=task.track.closed,
         level=not (task.track.slope.any() or task.track.bank.any()),
-        profile=not is_uniform(task.track),
-        rates=driver.limits_force_rates or driver.curvature_rate is not None,
+        profile=knots_needed(task.track),
+        knots=used_knots(task.numbers),
+        rates=task.limited,
     )
 
 
 def parameters_of(task: Task, mesh: Mesh, structure: Structure) -> Array:
     """Numbers of the programme, in the order of ``transcription.parameter_sizes``."""
-    node = meshes.node_parameters(task.track, mesh, structure, task.half_width, task.grip)
-    gauss = meshes.gauss_parameters(task.track, mesh, structure, mesh.intervals / TYPICAL_TIME)
+    node = node_parameters(task.track, mesh, structure, task.half_width, task.grip)
+    gauss = gauss_parameters(task.track, mesh, structure, mesh.intervals / TYPICAL_TIME)
     driver = task.kart.driver
     rates = [driver.brake_build_rate, driver.brake_release_rate, driver.drive_build_rate, driver.curvature_rate]
     limits = [1.0e4 if rate is None else rate for rate in rates]
-    return np.concatenate([node.ravel(), gauss.ravel(), pack(task.numbers), limits])
+    ends = np.ravel([_heading_row(node[k], end)[1:] for k, end in ((0, task.start), (-1, task.end))])
+    return np.concatenate([node.ravel(), gauss.ravel(), pack(task.numbers), limits, ends])
 
 
 def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
     """Bounds on variables and constraints."""
     structure, place = problem.structure, problem.layout
     low, high = bounds_template(structure)
-    s = _offset_stations(mesh, structure)
+    s = offset_stations(mesh, structure.stages)
     right, left = _sampled_corridor(task, mesh, s)
     if (left < right).any():
         worst = np.unravel_index(np.argmin(left - right), s.shape)
@@ -98,10 +105,12 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
             remedy="Check the edges there, or the kart's width",
         )
     rows = (structure.stages, structure.constraints)
-    low[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = right
-    high[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = left
+    constant = offset_weights(task.track, mesh, base_of(task.track, mesh), structure.stages)[1]
+    low[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = right - constant
+    high[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = left - constant
     if not structure.closed:
-        _bound_ends(task, mesh, structure, low, high)
+        node = node_parameters(task.track, mesh, structure, task.half_width, task.grip)
+        _bound_ends(task, structure, node, low, high)
     right, left = _around(mesh, right[:, 0], left[:, 0], place.path)
     top = float(task.numbers.top_speed) ** 2 / Z_SCALE
     speed_low, speed_high = np.full(place.speed, SLOWEST**2 / Z_SCALE), np.full(place.speed, top)
@@ -111,12 +120,6 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
         "lbg": low,
         "ubg": high,
     }
-
-
-def _offset_stations(mesh: Mesh, structure: Structure) -> Array:
-    """Stations where the offset is held to the corridor (stages, 3) [m]."""
-    xi = np.arange(structure.stages)[:, None] + np.array(OFFSETS_AT)
-    return meshes.spline_at(meshes.padded(mesh), np.minimum(xi, float(mesh.intervals)))[0]
 
 
 def _sampled_corridor(task: Task, mesh: Mesh, s: Array) -> tuple[Array, Array]:
@@ -151,14 +154,18 @@ def _around(mesh: Mesh, right: Array, left: Array, count: int) -> tuple[Array, A
     return low.min(axis=0), high.max(axis=0)
 
 
-def _bound_ends(task: Task, mesh: Mesh, structure: Structure, low: Array, high: Array) -> None:
-    """Fix the end states of an open track; rows -4.. are dn/dξ and z/Z_SCALE at the first and the last node."""
-    s, s1, _ = meshes.spline_nodes(meshes.padded(mesh))
-    for state, node, row in ((task.start, 0, -4), (task.end, structure.intervals, -2)):
+def _heading_row(node: Array, end: End) -> Array:
+    """Constant and weights (3,) of ``P' across·cos xi - P' along·sin xi``, zero at the end's heading."""
+    xi = end.xi or 0.0
+    return np.asarray(np.cos(xi) * node[3:6] - np.sin(xi) * node[0:3])
+
+
+def _bound_ends(task: Task, structure: Structure, node: Array, low: Array, high: Array) -> None:
+    """Fix the end states of an open track; rows -4.. are heading and z/Z_SCALE at the first and the last node."""
+    for state, index, row in ((task.start, 0, -4), (task.end, structure.intervals, -2)):
         if state.n is not None:
-            low[2 + node * structure.constraints] = high[2 + node * structure.constraints] = state.n
-        if state.xi is not None and state.n is not None:
-            room = 1.0 - state.n * float(curve_at(task.track.reference, s[node]).kappa)
-            low[low.size + row] = high[high.size + row] = s1[node] * room * np.tan(state.xi)
+            low[2 + index * structure.constraints] = high[2 + index * structure.constraints] = state.n
+        if state.xi is not None:
+            low[low.size + row] = high[high.size + row] = -_heading_row(node[index], state)[0]
         if state.v is not None:
             low[low.size + row + 1] = high[high.size + row + 1] = max(state.v, 2.0 * SLOWEST) ** 2 / Z_SCALE

@@ -28,7 +28,13 @@ Index = NDArray[np.intp]
 
 
 #: Rows of a stage's constraints that hold offsets.
-OFFSET_ROWS = slice(2, 5)
+OFFSET_ROWS = slice(2, 4)
+#: Weights of the two coefficients beside the first and the last node in the rows that fix an open track's headings.
+END_SIZE = 4
+
+
+#: From this many stages on, functions are evaluated in two threads.
+THREADED = 512
 
 
 class Layout(NamedTuple):
@@ -38,7 +44,7 @@ class Layout(NamedTuple):
     speed: int  #: number of coefficients of z, last in x
     local: Index  #: (stages, local) position in x of each stage's variables
     stage_rows: int  #: constraints of the stages, first in g
-    end_rows: int  #: then, on open tracks: n' and z at both ends
+    end_rows: int  #: then, on open tracks: heading and z at both ends
 
 
 class Problem(NamedTuple):
@@ -73,14 +79,15 @@ def layout(structure: Structure) -> Layout:
 
 
 def parameter_sizes(structure: Structure) -> tuple[int, int, int]:
-    """Lengths of the node, Gauss and kart-with-driver parts of the parameter vector."""
-    return structure.node_size * structure.stages, GAUSS_SIZE * structure.stages, grip.SIZE + RATE_SIZE
+    """Lengths of the parameter vector's parts: nodes, Gauss points, kart with driver and ends."""
+    return structure.node_size * structure.stages, GAUSS_SIZE * structure.stages, grip.SIZE + RATE_SIZE + END_SIZE
 
 
 class _Symbols(NamedTuple):
     x: Any
     p: Any
     mapped: list[Any]
+    ends: Any  #: (4,) weights of the heading rows of an open track
 
 
 def _symbols(structure: Structure, place: Layout) -> _Symbols:
@@ -103,8 +110,9 @@ def _symbols(structure: Structure, place: Layout) -> _Symbols:
             after,
             ca.reshape(p[nodes : nodes + gauss], GAUSS_SIZE, stages),
             tail[: grip.SIZE],
-            tail[grip.SIZE :],
+            tail[grip.SIZE : grip.SIZE + RATE_SIZE],
         ],
+        tail[grip.SIZE + RATE_SIZE :],
     )
 
 
@@ -121,15 +129,18 @@ def _pattern(rows: Index, columns: Index, shape: tuple[int, int]) -> tuple[Any, 
     return sparsity, _sum_matrix(inverse.ravel(), keys.size)
 
 
-def _end_rows(structure: Structure, place: Layout) -> Any:
-    """Linear rows (4, nx) of an open track: dn/dξ and z at the first and last node."""
-    entries: list[tuple[int, int, float]] = []
+def _end_rows(structure: Structure, place: Layout, weights: Any) -> Any:
+    """Linear rows (4, nx) of an open track: heading and z at the first and the last node, row by row."""
+    entries: list[tuple[int, int, Any]] = []
     last = structure.intervals
     for row, node in ((0, 0), (2, last)):
-        entries += [(row, node, -0.5), (row, node + 2, 0.5)]
+        entries += [(row, node, weights[row]), (row, node + 2, weights[row + 1])]
         entries += [(row + 1, place.path + node, 0.5), (row + 1, place.path + node + 1, 0.5)]
     i, j, value = zip(*entries)
-    return ca.DM.triplet(list(i), list(j), ca.DM(list(value)), 4, place.path + place.speed)
+    pattern = ca.Sparsity.triplet(4, place.path + place.speed, list(i), list(j))
+    rows, columns = pattern.get_triplet()
+    order = [list(zip(i, j)).index(entry) for entry in zip(rows, columns)]
+    return ca.MX(pattern, ca.vertcat(*(ca.MX(value[k]) for k in order)))
 
 
 @lru_cache(maxsize=32)
@@ -156,40 +167,47 @@ def _stage(one: Structure) -> StageFunctions:
     return stage_functions(one)
 
 
+def _mapped(function: Any, name: str, count: int, fixed: list[int]) -> Any:
+    """A stage function over all stages, the two halves side by side where that is worth a thread."""
+    if count < THREADED or count % 2:
+        return function.map(f"{name}_map", "serial", count, fixed, [])
+    return function.map(f"{name}_half", "serial", count // 2, fixed, []).map(f"{name}_map", "thread", 2, fixed, [])
+
+
 def _oracle(structure: Structure, place: Layout, stage: StageFunctions, symbols: _Symbols) -> dict[str, Any]:
     """Objective and constraints as expressions."""
     fixed = [4, 5]
     count = structure.stages
-    cost, _ = stage.cost.map("cost_map", "serial", count, fixed, [])(*symbols.mapped)
-    g = ca.vec(stage.constraints.map("constraints_map", "serial", count, fixed, [])(*symbols.mapped))
+    cost, _ = _mapped(stage.cost, "cost", count, fixed)(*symbols.mapped)
+    g = ca.vec(_mapped(stage.constraints, "constraints", count, fixed)(*symbols.mapped))
     if place.end_rows:
-        g = ca.vertcat(g, _end_rows(structure, place) @ symbols.x)
+        g = ca.vertcat(g, _end_rows(structure, place, symbols.ends) @ symbols.x)
     return {"x": symbols.x, "p": symbols.p, "f": ca.sum2(cost), "g": g}
 
 
 def _derivatives(structure: Structure, place: Layout, stage: StageFunctions, symbols: _Symbols) -> dict[str, Any]:
     """Gradient, Jacobian and Hessian functions in the form IPOPT's interface asks for."""
     fixed, count = [4, 5], structure.stages
-    oracle = _oracle(structure, place, stage, symbols)
     nx, rows = symbols.x.numel(), place.stage_rows + place.end_rows
     local = place.local
-    cost, slopes = stage.cost.map("slope_map", "serial", count, fixed, [])(*symbols.mapped)
+    cost, slopes = _mapped(stage.cost, "slope", count, fixed)(*symbols.mapped)
     gradient = _sum_matrix(local.ravel(), nx) @ ca.vec(slopes)
     i, j = (np.array(t, dtype=np.intp) for t in stage.jacobian_sparsity.get_triplet())
     stage_row = (structure.constraints * np.arange(count)[:, None] + i).ravel()
     stage_column = local[:, j].ravel()
-    values = ca.vec(stage.jacobian.map("jacobian_map", "serial", count, fixed, [])(*symbols.mapped))
+    held, entries = _mapped(stage.jacobian, "jacobian", count, fixed)(*symbols.mapped)
+    g, values = ca.vec(held), ca.vec(entries)
     if place.end_rows:
-        ends = _end_rows(structure, place)
+        ends = _end_rows(structure, place, symbols.ends)
         end_i, end_j = (np.array(t, dtype=np.intp) for t in ends.sparsity().get_triplet())
         stage_row = np.concatenate([stage_row, place.stage_rows + end_i])
         stage_column = np.concatenate([stage_column, end_j])
-        values = ca.vertcat(values, ca.DM(ends.nonzeros()))
+        g, values = ca.vertcat(g, ends @ symbols.x), ca.vertcat(values, ends.nz[:])
     pattern, adder = _pattern(stage_row, stage_column, (rows, nx))
     jacobian = ca.MX(pattern, adder @ values)
     lam_f, lam_g = ca.MX.sym("lam_f"), ca.MX.sym("lam_g", rows)
     spread = ca.reshape(lam_g[: place.stage_rows], structure.constraints, count)
-    curved = stage.hessian.map("hessian_map", "serial", count, [*fixed, 6], [])(*symbols.mapped, lam_f, spread)
+    curved = _mapped(stage.hessian, "hessian", count, [*fixed, 6])(*symbols.mapped, lam_f, spread)
     i, j = (np.array(t, dtype=np.intp) for t in stage.hessian_sparsity.get_triplet())
     a, b = local[:, i].ravel(), local[:, j].ravel()
     upper, upper_adder = _pattern(np.minimum(a, b), np.maximum(a, b), (nx, nx))
@@ -197,7 +215,7 @@ def _derivatives(structure: Structure, place: Layout, stage: StageFunctions, sym
     x, p = symbols.x, symbols.p
     return {
         "grad_f": ca.Function("nlp_grad_f", [x, p], [ca.sum2(cost), gradient], ["x", "p"], ["f", "grad_f_x"]),
-        "jac_g": ca.Function("nlp_jac_g", [x, p], [oracle["g"], jacobian], ["x", "p"], ["g", "jac_g_x"]),
+        "jac_g": ca.Function("nlp_jac_g", [x, p], [g, jacobian], ["x", "p"], ["g", "jac_g_x"]),
         "hess_lag": ca.Function(
             "nlp_hess_l", [x, p, lam_f, lam_g], [hessian], ["x", "p", "lam_f", "lam_g"], ["triu_hess_gamma_x_x"]
         ),
@@ -249,6 +267,6 @@ def bounds_template(structure: Structure) -> tuple[Array, Array]:
     high = np.zeros((structure.stages, structure.constraints))
     high[:, OFFSET_ROWS] = np.inf
     if structure.rates and not structure.closed:
-        high[-1, 5:] = np.inf  # the last node has no following interval
+        high[-1, 4:] = np.inf  # the last node has no following interval
     ends = np.full(place.end_rows, np.inf)
     return np.concatenate([low.ravel(), -ends]), np.concatenate([high.ravel(), ends])

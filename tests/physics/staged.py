@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from linelab.geometry.curve import Curve
-from linelab.grip import PEDAL_ROUNDING
 from linelab.kart import Kart, PowerEngine
 from linelab.lap import Line
 from linelab.track import Track
@@ -40,12 +39,8 @@ def bare_kart(mu: float, *, engine: PowerEngine | None = None, **changes: object
 
 
 def circle_kart(limit: float, **changes: object) -> Kart:
-    """Bare kart held to |acceleration| <= ``limit`` [m/s²] by the optimiser.
-
-    Between driving and braking the optimiser's limit is rounded (grip.PEDAL_ROUNDING): with equal limits both ways
-    the demand is ax² + PEDAL_ROUNDING²/2 + ay², again a circle, and mu is raised here to make its radius ``limit``.
-    """
-    return bare_kart(np.sqrt(limit**2 + 0.5 * PEDAL_ROUNDING**2) / STANDARD_GRAVITY, **changes)
+    """Bare kart held to |acceleration| <= ``limit`` [m/s²]."""
+    return bare_kart(limit / STANDARD_GRAVITY, **changes)
 
 
 def flat_line(distance, kappa, *, closed: bool = False, bank: float = 0.0) -> Line:

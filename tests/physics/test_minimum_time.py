@@ -44,8 +44,10 @@ def test_bounded_acceleration_turns_by_a_constant_vector():
     # the vector itself: 15 m/s² towards (-1, 1)/√2 throughout
     east = lap.ax * np.cos(lap.line.psi) - lap.ay * np.sin(lap.line.psi)
     north = lap.ax * np.sin(lap.line.psi) + lap.ay * np.cos(lap.line.psi)
-    assert east == pytest.approx(np.full(lap.v.size, -LIMIT / np.sqrt(2.0)), abs=0.05)
-    assert north == pytest.approx(np.full(lap.v.size, LIMIT / np.sqrt(2.0)), abs=0.05)
+    # (at the very ends, where nothing hangs on it, the path's curvature is free)
+    inner = slice(4, -4)
+    assert east[inner] == pytest.approx(np.full(lap.v[inner].size, -LIMIT / np.sqrt(2.0)), abs=0.05)
+    assert north[inner] == pytest.approx(np.full(lap.v[inner].size, LIMIT / np.sqrt(2.0)), abs=0.05)
     # x = v t - a t²/(2√2), y = a t²/(2√2)
     push = LIMIT / np.sqrt(2.0) * lap.t**2 / 2.0
     assert np.hypot(lap.line.x - (20.0 * lap.t - push), lap.line.y - push).max() < 2e-3
@@ -110,7 +112,7 @@ def test_annulus():
     inner = 20.0 - 0.5 * kart.width
     widths = {"left": 25.0 - inner, "right": 5.0}
     track = plain_track(lambda s: 0.0 * s + 0.04, 50.0 * np.pi, closed=True, start=(25.0, 0.0, np.pi / 2), **widths)
-    solution = solve_min_time(track, kart, tolerance=TIGHT)
+    solution = solve_min_time(track, kart, tolerance=0.1 * TIGHT)
     line = solution.lap.line
     assert solution.lap_time == pytest.approx(7.2552, abs=5e-5)
     assert np.hypot(line.x, line.y) == pytest.approx(np.full(line.x.size, 20.0), abs=0.01)

@@ -1,0 +1,149 @@
+"""The path as a spline in the plane, laid out about the reference line.
+
+The path is a uniform cubic B-spline P(ξ) whose control points move along fixed directions, P_i = B_i + c_i·N_i: B_i are
+the control points of a spline through the reference line at the mesh nodes, N_i its normals there.  One unknown a node
+then moves the path sideways, and the path's curvature is near-linear between nodes whatever the reference line does
+between them.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from linelab import gripfield
+from linelab.geometry.curve import curve_at
+from linelab.solve import mesh as meshes
+from linelab.solve.mesh import Mesh, surface_slopes
+from linelab.solve.stage import GAUSS, OFFSETS_AT, Structure, cubic_basis, cubic_slope
+from linelab.track import Track, along
+from linelab.units import Array
+
+#: Weight of the mean squared lateral jerk in the objective [s·(m/s³)⁻²·s⁻¹].  An ideal kart may change its steering at
+#: once; finer meshes resolve that ever more sharply, at the price of iterations.  This weight spreads such a change
+#: over about 0.05 s, which costs a tenth of a millisecond a lap; a kart's yaw inertia takes longer.
+JERK_WEIGHT = 2.0e-8
+
+
+class Base(NamedTuple):
+    """Control points and directions (N+3,), continued over the start line when closed [m]."""
+
+    x: Array
+    y: Array
+    nx: Array
+    ny: Array
+
+
+def base_of(track: Track, mesh: Mesh) -> Base:
+    """Control points of a spline through the reference line at the nodes, and the normals along which they move."""
+    control = meshes.padded(mesh)
+    nodes = meshes.spline_nodes(control)[0]
+    at = curve_at(track.reference, nodes)
+    psi = curve_at(track.reference, control).psi
+    if not mesh.closed:  # the end coefficients move along the end's own normal, so that the path ends on its line
+        psi[:3], psi[-3:] = at.psi[0], at.psi[-1]
+    x, y = (_through(values, mesh.closed) for values in (at.x, at.y))
+    return Base(x, y, -np.sin(psi), np.cos(psi))
+
+
+def _through(values: Array, closed: bool) -> Array:
+    """Coefficients (N+3,) of the uniform cubic B-spline through values (N+1,) at its nodes.
+
+    Closed: the circulant system (1, 4, 1)/6 by Fourier transform.  Open: no bending at the ends.
+    """
+    from scipy.linalg import solve_banded
+
+    if closed:
+        size = values.size - 1
+        wave = np.fft.rfft(values[:-1])
+        inner = np.fft.irfft(wave * 3.0 / (2.0 + np.cos(2.0 * np.pi * np.arange(wave.size) / size)), size)
+        return np.concatenate([inner[-1:], inner, inner[:2]])
+    band = np.zeros((3, values.size))
+    band[0, 2:], band[1], band[2, :-2] = 1.0, 4.0, 1.0
+    band[1, [0, -1]] = 6.0
+    inner = solve_banded((1, 1), band, 6.0 * values)
+    return np.concatenate([[2.0 * inner[0] - inner[1]], inner, [2.0 * inner[-1] - inner[-2]]])
+
+
+def displaced(base: Base, path: Array) -> tuple[Array, Array]:
+    """Control points (N+3,) of the path with displacements ``path`` (N+3,) [m]."""
+    return base.x + path * base.nx, base.y + path * base.ny
+
+
+def node_parameters(track: Track, mesh: Mesh, structure: Structure, half_width: float, grip_factor: float) -> Array:
+    """Parameters of every stage's node (stages, node_size), in the order of ``stage.NODE_*``."""
+    base, count = base_of(track, mesh), structure.stages
+    s = meshes.node_stations(mesh)[:count]
+    psi = curve_at(track.reference, s).psi
+    cos, sin = np.cos(psi), np.sin(psi)
+    x, y = base.x, base.y
+    fields = []
+    for along_x, along_y in ((cos, sin), (-sin, cos)):
+        before, here, after = (along_x * base.nx[k : k + count] + along_y * base.ny[k : k + count] for k in range(3))
+        slope = 0.5 * (along_x * (x[2:] - x[:-2])[:count] + along_y * (y[2:] - y[:-2])[:count])
+        bend = along_x * np.diff(x, 2)[:count] + along_y * np.diff(y, 2)[:count]
+        fields.append(([slope, -0.5 * before, 0.5 * after], [bend, before, -2.0 * here, after]))
+    path = [*fields[0][0], *fields[1][0], *fields[0][1], *fields[1][1]]
+    dslope, dbank = surface_slopes(track)
+    ground = [along(track, values, s) for values in (track.slope, track.bank, dslope, dbank)]
+    factor, profile = np.full(count, grip_factor), []
+    if structure.profile:
+        across = gripfield.grip_profile(track, s, half_width)
+        factor = factor * across.base
+        profile = [across.knots[:, : structure.profile], across.changes[:, : structure.profile] * grip_factor]
+    weights, _ = offset_weights(track, mesh, base, count)
+    return np.column_stack([*path, weights.reshape(count, -1), *ground, factor, *profile])
+
+
+def offset_stations(mesh: Mesh, stages: int) -> Array:
+    """Stations where the offset is held to the corridor (stages, 2) [m]."""
+    xi = np.arange(stages)[:, None] + np.array(OFFSETS_AT)
+    return meshes.spline_at(meshes.padded(mesh), np.minimum(xi, float(mesh.intervals)))[0]
+
+
+def offset_weights(track: Track, mesh: Mesh, base: Base, stages: int) -> tuple[Array, Array]:
+    """The offset at OFFSETS_AT as ``weights·c[i-1..i+2] + constant``: (stages, 2, 4) and (stages, 2) [m]."""
+    s = offset_stations(mesh, stages)
+    at = curve_at(track.reference, s)
+    east, north = -np.sin(at.psi), np.cos(at.psi)
+    pick = np.minimum(np.arange(stages)[:, None] + np.arange(4), base.x.size - 1)
+    basis = np.array([cubic_basis(u) for u in OFFSETS_AT])
+    basis = np.broadcast_to(basis, (stages, *basis.shape)).copy()
+    if not mesh.closed:
+        basis[-1] = basis[-1, :1]  # beyond the last node there is no interval
+    x, y, nx, ny = (values[pick] for values in base)
+    weights = basis * (nx[:, None, :] * east[:, :, None] + ny[:, None, :] * north[:, :, None])
+    constant = (np.einsum("ijk,ik->ij", basis, x) - at.x) * east + (np.einsum("ijk,ik->ij", basis, y) - at.y) * north
+    return weights, constant
+
+
+def gauss_parameters(track: Track, mesh: Mesh, structure: Structure, weight: float) -> Array:
+    """Parameters of every stage's interval (stages, GAUSS_SIZE); ``weight`` of time in the objective [1/s]."""
+    base, size = base_of(track, mesh), mesh.intervals
+    pick = np.arange(size)[:, None] + np.arange(4)
+    columns = []
+    for u in GAUSS:
+        slope = np.array(cubic_slope(u))
+        for values, normal in ((base.x, base.nx), (base.y, base.ny)):
+            columns += [values[pick] @ slope, normal[pick] * slope]
+    rows = np.column_stack([*columns, np.full(size, weight), _jerk_rows(track, mesh, base, weight)])
+    if not structure.closed:
+        rows = np.vstack([rows, rows[-1]])
+        rows[-1, 20:] = 0.0
+    return rows
+
+
+def _jerk_rows(track: Track, mesh: Mesh, base: Base, weight: float) -> Array:
+    """Lateral jerk over each interval as constant and weights of c[i-1..i+2] (N, 5), scaled so that half its square is
+    the objective's share: the third difference of the path across the road over the third power of the time step."""
+    size = mesh.intervals
+    third = np.array([-1.0, 3.0, -3.0, 1.0])
+    pick = np.arange(size)[:, None] + np.arange(4)
+    s = meshes.spline_at(meshes.padded(mesh), np.arange(float(size)) + 0.5)[0]
+    psi = curve_at(track.reference, s).psi
+    east, north = -np.sin(psi)[:, None], np.cos(psi)[:, None]
+    weights = third * (base.nx[pick] * east + base.ny[pick] * north)
+    constant = (base.x[pick] * east + base.y[pick] * north) @ third
+    scale = np.sqrt(2.0 * weight * JERK_WEIGHT * mesh.pace) / mesh.pace**3
+    return np.asarray(scale[:, None] * np.column_stack([constant, weights]))

@@ -1,0 +1,135 @@
+"""The solved path in the plane and on the track: from spline coefficients to a line at any mesh coordinates."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from linelab.geometry.curve import curve_at
+from linelab.gripfield import grip_at
+from linelab.lap import Line
+from linelab.solve import mesh as meshes
+from linelab.solve.base import base_of, displaced
+from linelab.solve.kinematics import PathState, surface_on_path
+from linelab.solve.mesh import Mesh, surface_slopes
+from linelab.solve.stage import Z_SCALE
+from linelab.track import Track, along
+from linelab.units import Array
+
+_GAUSS = np.array([0.5 - np.sqrt(0.15), 0.5, 0.5 + np.sqrt(0.15)])
+_WEIGHTS = np.array([5.0, 8.0, 5.0]) / 18.0
+
+
+class Solved(NamedTuple):
+    """A solved path and speed: control points (N+3,) [m] and coefficients of z (N+2,) [Z_SCALE m²/s²]."""
+
+    mesh: Mesh
+    x: Array
+    y: Array
+    speed: Array
+
+
+def solved_path(track: Track, mesh: Mesh, path: Array, speed: Array) -> Solved:
+    """From displacements (N+3,) and speed coefficients (N+2,), continued over the start line when closed."""
+    return Solved(mesh, *displaced(base_of(track, mesh), path), speed)
+
+
+def solved_time(solved: Solved) -> float:
+    """Time from the first node to the last by the solved speed [s]."""
+    xi = np.arange(solved.mesh.intervals + 1.0)
+    at = between(xi)
+    return float(integrated(xi, stretch(solved, at) / np.sqrt(squared_speed(solved, at)[0]))[-1])
+
+
+def coordinates(track: Track, solved: Solved, per: int) -> Array:
+    """Mesh coordinates from the first to the last station of the track, ``per`` steps an interval (N·per+1,).
+
+    A closed path is sampled from where it crosses station 0, by Newton's method; coordinates then run past N.
+    """
+    size = solved.mesh.intervals
+    xi = np.arange(size * per + 1) / per
+    if not solved.mesh.closed:
+        return xi
+    at = curve_at(track.reference, np.zeros(1))
+    first = np.zeros(1)
+    for _ in range(20):
+        (x, x1, _), (y, y1, _) = (_plane(solved, values, first) for values in (solved.x, solved.y))
+        ahead = (x - at.x) * np.cos(at.psi) + (y - at.y) * np.sin(at.psi)
+        pace = x1 * np.cos(at.psi) + y1 * np.sin(at.psi)
+        first = first - ahead / pace
+    return np.asarray(xi + first[0])
+
+
+def _plane(solved: Solved, values: Array, xi: Array) -> tuple[Array, Array, Array]:
+    return meshes.spline_at(values, _local(solved.mesh, xi))
+
+
+def _local(mesh: Mesh, xi: Array) -> Array:
+    return np.mod(xi, mesh.intervals) if mesh.closed else xi
+
+
+def squared_speed(solved: Solved, xi: Array) -> tuple[Array, Array]:
+    """z = v² [m²/s²] and dz/dξ at mesh coordinates."""
+    z, zx = meshes.quadratic_at(solved.speed, _local(solved.mesh, xi))
+    return Z_SCALE * z, Z_SCALE * zx
+
+
+def stretch(solved: Solved, xi: Array) -> Array:
+    """Path length per mesh coordinate [m]."""
+    return np.asarray(np.hypot(_plane(solved, solved.x, xi)[1], _plane(solved, solved.y, xi)[1]))
+
+
+def between(xi: Array) -> Array:
+    """Three-point Gauss coordinates inside each step (M-1, 3)."""
+    return np.asarray(xi[:-1, None] + np.diff(xi)[:, None] * _GAUSS)
+
+
+def integrated(xi: Array, rates: Array) -> Array:
+    """Running integral (M,) of rates (M-1, 3) given at :func:`between`."""
+    return np.concatenate([[0.0], np.cumsum(np.diff(xi) * (rates @ _WEIGHTS))])
+
+
+def line_at(track: Track, solved: Solved, xi: Array, *, half_width: float, grip: float) -> Line:
+    """The path as a line on the track at mesh coordinates (M,), increasing."""
+    mesh = solved.mesh
+    (x, x1, x2), (y, y1, y2) = (_plane(solved, values, xi) for values in (solved.x, solved.y))
+    length = np.hypot(x1, y1)
+    psi = np.unwrap(np.arctan2(y1, x1))
+    s, n = _on_track(track, mesh, xi, x, y)
+    at = curve_at(track.reference, s)
+    heading = psi - at.psi
+    path = PathState(length, (x1 * y2 - y1 * x2) / length**3, np.cos(heading), np.sin(heading))
+    ground = [along(track, values, s) for values in (track.slope, track.bank, *surface_slopes(track))]
+    slope, bank, dslope, dbank = ground
+    surface = surface_on_path(slope, bank, dslope, dbank, path, grip * grip_at(track, s, n, half_width))
+    turns = 2.0 * np.pi * np.round((psi[0] - at.psi[0]) / (2.0 * np.pi))
+    return Line(
+        distance=integrated(xi, stretch(solved, between(xi))),
+        x=x,
+        y=y,
+        psi=psi - turns,
+        kappa=path.kappa,
+        s=s,
+        n=n,
+        slope=surface.slope,
+        bank=surface.bank,
+        vertical_curvature=surface.vertical_curvature,
+        grip=surface.grip,
+        closed=mesh.closed,
+    )
+
+
+def _on_track(track: Track, mesh: Mesh, xi: Array, x: Array, y: Array) -> tuple[Array, Array]:
+    """Stations and offsets of path points: the foot of the normal, by Newton's method from the mesh's own station."""
+    local = _local(mesh, xi)
+    s = meshes.spline_at(meshes.padded(mesh), local)[0] + mesh.length * np.round((xi - local) / mesh.intervals)
+    for _ in range(4):
+        at = curve_at(track.reference, s)
+        dx, dy, cos, sin = x - at.x, y - at.y, np.cos(at.psi), np.sin(at.psi)
+        n = dy * cos - dx * sin
+        s = s + (dx * cos + dy * sin) / np.maximum(1.0 - n * at.kappa, 0.1)
+    at = curve_at(track.reference, s)
+    n = (y - at.y) * np.cos(at.psi) - (x - at.x) * np.sin(at.psi)
+    s[0], s[-1] = (0.0, track.length) if s.size > 1 else (s[0], s[-1])
+    return s, n
