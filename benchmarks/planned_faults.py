@@ -9,7 +9,8 @@ The truth is the driver's own lap without noise or scatter: what a fault costs i
 time without it.  The dearest fault costs at least LEAST and a fifth more than the next, so that there is a largest one
 to be named; a fault costs at most MOST.  It is named when the first priority is of its kind and lists its corner.  Laps
 that scatter have one to three faults each, on every lap others.  A clean driver has no fault, but uses 93 to 99 % of
-the grip, takes some tenths of a second between pedals and for the power, and varies a little from lap to lap.
+the grip, takes some tenths of a second between pedals and for the power, and varies a little from lap to lap.  Faults
+of the feet are planned where the reference lap slows for the corner, braking faults where it brakes.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from linelab.coaching.session import review_session
 from linelab.coaching.values import SessionReview
 from linelab.comparison.estimate import stated_bias
 from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.marks import find_marks
 from linelab.comparison.placing import estimate_placed_laps
 from linelab.comparison.sensors import read_sensors
 from linelab.errors import TrackError
@@ -75,6 +77,7 @@ class Place(NamedTuple):
     kart: Kart
     reference: Lap
     careful: Lap
+    corners: dict[str, list[int]]
 
 
 class Outcome(NamedTuple):
@@ -100,7 +103,23 @@ class Outcome(NamedTuple):
 def place(index: int) -> Place:
     """A circuit, solved once a process."""
     track, kart = load_track(PLACES[index][0]), load_kart(PLACES[index][1])
-    return Place(track, kart, solve_min_time(track, kart).lap, careful_lap(track, kart, 0.1))
+    reference = solve_min_time(track, kart).lap
+    return Place(track, kart, reference, careful_lap(track, kart, 0.1), sensible(track, reference))
+
+
+def sensible(track: Track, reference: Lap) -> dict[str, list[int]]:
+    """Corners by kind: a line can be missed anywhere, but feet only where the reference lap slows for the corner."""
+    every, slowed, braked = [], [], []
+    for mark in find_marks(track, reference):
+        s = np.arange(mark.turn_in - 50.0, mark.minimum_speed + 1.0)
+        v = np.interp(np.mod(s, track.length), reference.line.s, reference.v)
+        every.append(mark.corner.number)
+        if mark.turn_in < mark.minimum_speed and v.max() - v[-1] > 1.0 and v[-1] < v.min() + 0.2:
+            slowed.append(mark.corner.number)
+            if mark.brakes and mark.minimum_speed - mark.brake_point > 8.0:
+                braked.append(mark.corner.number)
+    by_feet = {kind: braked if kind.startswith("brakes") else slowed for kind in KINDS}
+    return by_feet | dict.fromkeys(("apex_missed", "turns_in_early"), every)
 
 
 def random_habits(rng: np.random.Generator, at: Place) -> Habits:
@@ -125,9 +144,9 @@ def exact_time(at: Place, followed: Lap, habits: Habits) -> float:
 
 
 def random_fault(rng: np.random.Generator, at: Place, kind: str) -> Fault:
-    """A fault of a kind at a random corner."""
+    """A fault of a kind at a random corner where it makes sense."""
     of, name, low, high = KINDS[kind]
-    corner = at.track.corners[rng.integers(len(at.track.corners))].number
+    corner = int(rng.choice(at.corners[kind]))
     return of(corner=corner, **{name: float(rng.uniform(low, high))})
 
 

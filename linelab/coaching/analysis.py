@@ -43,9 +43,9 @@ from linelab.units import Array
 SPLIT_DRAWS = 2
 #: Receptions of a faultless lap, for what the estimate does and what noise is worth.
 RECEPTIONS = 5
-#: Time over which hands round a line's offsets: standard deviation of a Gaussian [s].  Common practice: a turn of the
-#: wheel takes some tenths of a second.
-HAND_TIME = 0.1
+#: Way over which hands and a kart's front wheels round a line's offsets: standard deviation of a Gaussian, about a
+#: wheelbase and a half; and the spacing it is worked out on [m].
+HAND_WAY, _HAND_STEP = 1.5, 0.5
 
 
 class Speeds(NamedTuple):
@@ -81,8 +81,8 @@ class Analysis:
     windows : Windows
     ledger : Ledger
         Against the reference lap, all rows.  Causes are what exceeds the faultless lap's.
-    hands : (M,) array
-        What of the line part is the price of a human hand: the faultless lap's own, by interval [s].
+    human : (R, M) array
+        What the line costs a human against the faultless line, by interval: hands and feet on both [s].
     receptions : int
         How many of the last rows are receptions.
     reason : str
@@ -100,7 +100,7 @@ class Analysis:
     low: Low
     windows: Windows
     ledger: Ledger
-    hands: Array
+    human: Array
     receptions: int
     reason: str = ""
 
@@ -167,8 +167,8 @@ def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: La
     seen = computed_rows(sheet, as_seen(track, reference, driven[0]))
     return Analysis(
         sheet=sheet, reference=reference, marks=marks, seen=seen, grip=shown, rows=rows, speeds=speeds, best=best,
-        low=low, windows=windows, hands=hands, receptions=again.count,
-        ledger=_ledger(sheet, rows, marks, reference, best, speeds, low, windows, again.count, hands),
+        low=low, windows=windows, receptions=again.count, human=_human(sheet, rows, speeds, again.count),
+        ledger=_ledger(sheet, rows, marks, reference, best, speeds, windows, again.count, hands),
         reason=_reason(driven),
     )  # fmt: skip
 
@@ -183,13 +183,13 @@ def _ideal(sheet: Sheet, reference: Lap, factor: float) -> Lap:
 
 
 def _by_hand(sheet: Sheet, reference: Lap) -> Line:
-    """The reference line as hands can steer it: its offsets averaged over the way driven in HAND_TIME."""
+    """The reference line as hands can steer it: its offsets averaged over HAND_WAY."""
     from scipy.ndimage import gaussian_filter1d
 
     track, own = sheet.track, reference.line
-    s = np.linspace(own.s[0], own.s[-1], max(round((own.s[-1] - own.s[0]) / 0.5), 8) + 1)
+    s = np.linspace(own.s[0], own.s[-1], max(round((own.s[-1] - own.s[0]) / _HAND_STEP), 8) + 1)
     n = np.interp(s, own.s, own.n)
-    width = HAND_TIME * float(np.median(reference.v)) / float(s[1] - s[0])
+    width = HAND_WAY / float(s[1] - s[0])
     if track.closed:
         n = gaussian_filter1d(n[:-1], width, mode="wrap")
         n = np.append(n, n[0])
@@ -275,15 +275,21 @@ def _best(sheet: Sheet, rows: Rows, ground: Surface, entry: float) -> list[Lap]:
     return best_laps(sheet, _rippled(sheet, rows).kappa, ground, rows.stretch, entry=entry)
 
 
+def _human(sheet: Sheet, rows: Rows, speeds: Speeds, receptions: int) -> Array:
+    """What each row's line costs a human against the faultless line's receptions, by interval (R, M) [s]."""
+    times = interval_times(path_length(sheet, rows), speeds.able)
+    return np.asarray(times - times[-receptions:].mean(axis=0))
+
+
 def _ledger(
     sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], reference: Lap, best: list[Lap], speeds: Speeds,
-    low: Low, windows: Windows, receptions: int, hands: Array,
+    windows: Windows, receptions: int, hands: Array,
 ) -> Ledger:  # fmt: skip
     """Every interval's time against the reference lap, by owner and cause."""
     distance = path_length(sheet, rows)
     corner, phase = owners(windows, marks, sheet.s)
     step = float(sheet.s[1] - sheet.s[0])
-    parts = technique(rows, windows, low, corner, distance, speeds.held, step)
+    parts = technique(rows, windows, corner, distance, speeds.held, step)
     parts["minimum_speed"] = interval_times(distance, speeds.held) - interval_times(distance, speeds.able)
     line = np.diff(np.array([lap.t for lap in best]), axis=1)
     # What the estimate makes of a lap, and human feet of the pedals, is nobody's fault.

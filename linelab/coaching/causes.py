@@ -91,7 +91,9 @@ def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array,
     apex = np.array([index(mark.apex) for mark in marks])
     # The slowest point nearest to the apex: one lap on or back where the corner lies across the start line.
     lows = low.index + (count * np.rint((apex - low.index) / count).astype(np.intp) if closed else 0)
-    lows = np.where(low.real, lows, apex)
+    # Where nothing is slowed for, the slowest point is where the corner is begun or ended.
+    inside = [np.array([index(mark.turn_in) for mark in marks]), np.array([index(mark.track_out) for mark in marks])]
+    lows = np.where(low.real, lows, np.clip(lows, *inside)) if marks else lows
     begin, brake, release = (np.empty_like(lows) for _ in range(3))
     for k, mark in enumerate(marks):
         lap = float(s[-1] - s[0]) if k == 0 else 0.0
@@ -138,12 +140,11 @@ def owners(windows: Windows, marks: tuple[CornerMarks, ...], s: Array) -> tuple[
 
 
 def technique(
-    rows: Rows, windows: Windows, low: Low, corner: Index, distance: Array, held: Array, step: float
+    rows: Rows, windows: Windows, corner: Index, distance: Array, held: Array, step: float
 ) -> dict[Cause, Array]:
     """What separates the driven speed from the held one, by interval (R, M): braking, coasting and power [s]."""
     lost = interval_times(distance, rows.v) - interval_times(distance, held)
-    driven, braked = pedals(rows, step)
-    coasting = ~driven & ~braked
+    coasting = np.logical_not(np.logical_or(*pedals(rows, step)))
     place = np.arange(windows.count)
     steps = np.diff(distance, axis=1)
     held_ax = np.diff(held**2, axis=1) / (2.0 * steps)
@@ -157,19 +158,14 @@ def technique(
             (windows.low[:, k, None] - place) / windows.count * windows.closed
         ).astype(np.intp)
         ahead = own & (unwrapped < windows.low[:, k, None])
-        flat = ~low.real[:, k, None]
         lifted = coasting[:, :-1] & (unwrapped < windows.brake[:, k, None])
-        part = own & flat | ahead
-        by_coasting = np.where(part & lifted, build, 0.0).sum(axis=1)
-        by_braking = np.where(part & np.where(flat, braked[:, :-1], ~lifted), build, 0.0).sum(axis=1)
-        by_power = np.where(part & flat & driven[:, :-1], build, 0.0).sum(axis=1)
-        whole = np.maximum(by_coasting + by_braking + by_power, 1e-9)
-        worth = np.where(part, lost, 0.0).sum(axis=1) > 0.0  # time gained before the corner is braking well
+        by_coasting = np.where(ahead & lifted, build, 0.0).sum(axis=1)
+        whole = np.maximum(np.where(ahead, build, 0.0).sum(axis=1), 1e-9)
+        worth = np.where(ahead, lost, 0.0).sum(axis=1) > 0.0  # time gained before the corner is braking well
         share = np.where(worth, by_coasting / whole, 0.0)[:, None]
-        powered = np.where(flat[:, 0], np.where(worth, by_power / whole, 1.0), 0.0)[:, None]
-        parts["coasting"] += np.where(part, share * lost, 0.0)
-        parts["power"] += np.where(part, powered * lost, np.where(own, lost, 0.0))
-        parts["braking"] += np.where(part, (1.0 - share - powered) * lost, 0.0)
+        parts["coasting"] += np.where(ahead, share * lost, 0.0)
+        parts["braking"] += np.where(ahead, (1.0 - share) * lost, 0.0)
+        parts["power"] += np.where(own & ~ahead, lost, 0.0)
     outside = np.ones_like(lost, dtype=bool) & (corner < 0)
     parts["power"] += np.where(outside, lost, 0.0)
     return parts

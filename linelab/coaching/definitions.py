@@ -114,7 +114,8 @@ MARKS: dict[str, Definition] = {
     "slide": Definition(
         name="speed lost in a slide",
         quantity="speed",
-        rule="speed lost after the braking, at full cornering grip, beyond what both pedals up would lose",
+        rule="speed lost after the main braking, from the reference lap's apex or slowest point on, beyond what both "
+        "pedals up would lose",
     ),
     "entry_speed": Definition(name="entry speed", quantity="speed", rule="speed at the reference lap's turn-in"),
     "exit_speed": Definition(name="exit speed", quantity="speed", rule="speed at the reference lap's track-out"),

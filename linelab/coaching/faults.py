@@ -14,6 +14,7 @@ import numpy as np
 
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.marked import SessionMarks, common
+from linelab.coaching.marks import EXCESS
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import Cause, FaultKind
 from linelab.comparison.corner_review import edge_reason
@@ -21,13 +22,18 @@ from linelab.comparison.measured import Measured
 from linelab.units import Array
 
 #: What a mark must differ by to say what the driver did, in the mark's unit.
-INSIDE, MISSED, SLID, DIPPED = 0.2, 0.2, 0.3, 0.5  #: [m], [m], [m/s], [m/s²]
-ROLLED, WAITED, LATE = 0.25, 0.15, 2.5  #: coasting before [s], coasting after [s], drive point [m]
+INSIDE, MISSED, SLID, DIPPED = 0.15, 0.2, 0.3, 0.7  #: [m], [m], [m/s], [m/s²]
+ROLLED, WAITED, LATE, EARLY = 0.25, 0.15, 2.5, 3.0  #: coasting before and after [s], drive and brake point [m]
+SLID_FROM = 10.0  #: a slide begins no farther before the apex than this [m]
 SOFT = 0.88  #: share of the mean braking that the reference lap has at the shown grip [-]
 #: Least that a habit costs in a corner to be told [s], and in how many standard deviations it must be clear of none.
 LEAST_CORNER, CLEAR = 0.05, 3.0
+#: What sound drivers' feet and hands may differ by in a corner [s]: a habit must be clearly above it.
+PLAIN = 0.035
 #: The stretch before an apex where an early turn-in shows, and over how much of it the place is averaged [m].
 ENTRY, ENTRY_MEAN = 25.0, 8.0
+#: Apexes this close belong to one movement [m], which the corner has caused whose line is off by this much more [-].
+CLOSE, CAUSED = 35.0, 1.3
 #: Habits whose cost is held against another line: where the corner begins and ends on it matters.
 BY_LINE = ("apex_missed", "turns_in_early", "line_other")
 #: What a model of a kart and a driver may be wrong by in a corner [s].
@@ -58,7 +64,7 @@ class Finding:
     def significant(self) -> bool:
         """Whether it is told."""
         value, sigma = self.cost.value or 0.0, self.cost.sigma or 0.0
-        return value > max(LEAST_CORNER, CLEAR * sigma)
+        return value > max(LEAST_CORNER, CLEAR * sigma, PLAIN + 2.0 * sigma)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -68,7 +74,9 @@ class Signs:
     inside: float  #: how far inside the faultless line on the way in [m]
     miss: float  #: apex miss [m]
     place_sigma: float  #: standard deviation of both [m]
-    slide: float
+    slide: float  #: speed lost about the slowest point beyond rolling [m/s]
+    brake_point: float
+    brake_place: float  #: of the brake point after the apex [m]
     coasting_before: float
     coasting_after: float
     drive_point: float
@@ -82,12 +90,13 @@ def find_habits(analysis: Analysis, marked: SessionMarks) -> list[Finding]:
     """Every habit of every corner, significant or not, dearest first; from the typical laps."""
     corners = len(analysis.marks)
     ledger = analysis.ledger
-    line = ledger.by_corner(ledger.line - analysis.hands, corners)
+    line = ledger.by_corner(analysis.human, corners)
     causes = {name: ledger.by_corner(values, corners) for name, values in ledger.causes.items()}
     inside = entry_inside(analysis)
+    every = [read_signs(analysis, marked, inside, k) for k in range(corners)]
+    line = _gathered(analysis, every, line)
     found = []
-    for k in range(corners):
-        signs = read_signs(analysis, marked, inside, k)
+    for k, signs in enumerate(every):
         parts = {name: values[:, k] for name, values in causes.items()}
         shift = moved_time(analysis, k)
         found += [
@@ -100,6 +109,25 @@ def find_habits(analysis: Analysis, marked: SessionMarks) -> list[Finding]:
             for kind, amount in _shared(signs, line[:, k], parts, _soft_cost(analysis, marked, signs, k)).items()
         ]
     return sorted(found, key=lambda finding: -(finding.cost.value or 0.0))
+
+
+def _gathered(analysis: Analysis, every: list[Signs], line: Array) -> Array:
+    """Line losses (R, C) with those that belong to a neighbour given to it.
+
+    One deviation runs on into corners close by: the corner where the line is farthest off has caused it.
+    """
+    apex = [mark.apex for mark in analysis.marks]
+    length = float(analysis.sheet.s[-1] - analysis.sheet.s[0]) if analysis.sheet.track.closed else math.inf
+    off = [max(np.nan_to_num(abs(signs.miss)), np.nan_to_num(abs(signs.inside))) for signs in every]
+    found = line.copy()
+    for k in range(len(every)):
+        near = [j % len(every) for j in (k - 1, k + 1)]
+        near = [j for j in near if j != k and min(abs(apex[j] - apex[k]), length - abs(apex[j] - apex[k])) < CLOSE]
+        worst = max(near, key=lambda j: off[j], default=k)
+        if off[worst] > max(CAUSED * off[k], 2.0 * MISSED):
+            found[:, worst] += line[:, k]
+            found[:, k] -= line[:, k]
+    return found
 
 
 def moved_time(analysis: Analysis, k: int) -> float:
@@ -167,7 +195,9 @@ def read_signs(analysis: Analysis, marked: SessionMarks, inside: Array, k: int) 
         inside=math.nan if blind else float(np.median(inside[: analysis.count][typical, k])),
         miss=math.nan if blind else common(figures["apex_miss"][:, k]),
         place_sigma=common(marked.sigma["apex_miss"][:, k]),
-        slide=clear("slide"),
+        slide=clear(EXCESS),
+        brake_point=gap("brake_point"),
+        brake_place=common(figures["brake_point"][:, k]) - analysis.marks[k].apex,
         coasting_before=clear("coasting_before"),
         coasting_after=clear("coasting_after"),
         drive_point=clear("drive_point"),
@@ -192,10 +222,17 @@ def _shared(signs: Signs, line: Array, causes: dict[Cause, Array], soft: Array) 
     else:
         add("apex_missed" if signs.miss > MISSED + signs.place_sigma else "line_other", line)
         waited = signs.coasting_after > WAITED or signs.drive_point > LATE
-        if signs.power_dip > DIPPED:
-            add("power_abrupt", low + power)
+        lost_it: FaultKind | None = None
+        if signs.power_dip > DIPPED and not rolled:
+            lost_it = "power_abrupt"
         elif signs.slide > SLID:
-            add("slide", low + power)
+            lost_it = "slide"
+        if lost_it is not None:
+            add(lost_it, low + power)
+            braked_early = signs.brake_point < -EARLY and signs.brake_place < -SLID_FROM
+            if not (rolled or braked_early or signs.braking < SOFT):
+                add(lost_it, braking)  # a slide on the way in looks like braking
+                braking = 0.0 * braking
         elif rolled and not signs.braked:
             add("coasts", low)
             add("power_late", power)
@@ -204,14 +241,14 @@ def _shared(signs: Signs, line: Array, causes: dict[Cause, Array], soft: Array) 
         else:
             add("power_late", power)
             add("too_slow_in_corner", low)
-    add("coasts", causes["coasting"])
     if rolled:
-        add("coasts", braking)
+        add("coasts", causes["coasting"] + braking)
     elif signs.braking < SOFT:
         # Gentle braking begins early by itself: where it explains a good part of the loss, it is the cause of it.
         mostly = float(np.mean(soft)) > 0.35 * float(np.mean(braking))
-        add("brakes_softly" if mostly else "brakes_early", braking)
+        add("brakes_softly" if mostly else "brakes_early", causes["coasting"] + braking)
     else:
+        add("coasts", causes["coasting"])
         add("brakes_early", braking)
     return found
 

@@ -94,7 +94,7 @@ def driven_marks(sheet: Sheet, seen: Rows, faultless: Rows, marks: tuple[CornerM
     for name, values in found.items():
         draws = values[count : count * (1 + drawn)].reshape(count, drawn, len(marks))
         spread[name], share[name] = _spread(draws, figures[name])
-    sigma = {name: np.hypot(spread[name], _besides(sheet, name, figures)) for name in found}
+    sigma = {name: np.hypot(spread[name], _besides(sheet, name, figures)) for name in MARKS}
     laps = tuple(
         tuple(_corner_marks(sheet, found, reference, sigma, share, lap, mark, k) for k, mark in enumerate(marks))
         for lap in range(count)

@@ -27,6 +27,10 @@ HANDS = 2.5
 STEERED = 0.125
 #: A slide asks for more than this share of the cornering grip, and slows more than rolling does by this [m/s²].
 SLIDING_SHARE, SLIDING = 0.5, 0.5
+#: How far before the slowest point a slide may begin [m].
+SLIDE_AHEAD = 5.0
+#: Name of the figure that holds the speed lost about the slowest point, braked or slid; no mark of its own.
+EXCESS = "excess"
 
 
 class Window(NamedTuple):
@@ -72,7 +76,7 @@ def corner_figures(
     found["power_dip"] = _power_dip(part, mark)
     found |= _line(sheet, part, mark)
     found |= _steering(sheet, part, mark)
-    found["slide"] = _slide(sheet, part, mark, slowest, found.pop("end"))
+    found["slide"], found[EXCESS] = _slide(part, mark, found.pop("end"))
     at = np.arange(rows.v.shape[0])
     found["min_speed"] = part.rows.v[at, slowest]
     found["min_speed_place"] = np.where(dip, part.s[slowest] - mark.apex, np.nan)
@@ -283,13 +287,18 @@ def _reversals(values: Array, least: Array) -> Array:
     return count
 
 
-def _slide(sheet: Sheet, part: Window, mark: CornerMarks, slowest: Index, end: Array) -> Array:
-    """Speed lost in the corner beyond rolling, after the braking, while the cornering grip is all asked for (R,)."""
+def _slide(part: Window, mark: CornerMarks, end: Array) -> tuple[Array, Array]:
+    """Speed lost from the slowest point on beyond rolling, with the cornering grip asked for (R,) [m/s].
+
+    After the main braking; and whatever it is, because a slide on the way in cannot be told from braking by itself.
+    """
     index = np.arange(part.s.size)
-    near = _between(part, mark.turn_in, mark.track_out + 10.0)
+    begin = max(min(mark.apex, mark.minimum_speed) - SLIDE_AHEAD, mark.turn_in)
+    near = _between(part, begin, mark.track_out + 10.0)
     side = np.abs(part.rows.kappa) * part.rows.v**2
     # Full cornering grip as this lap shows it: its own hardest cornering about here.
     most = np.where(near, side, 0.0).max(axis=1, keepdims=True)
     force = push(part.rows)
-    sliding = near & (side > SLIDING_SHARE * most) & (force < -SLIDING) & (index > end[:, None])
-    return np.asarray(np.where(sliding, -force * part.steps / part.rows.v, 0.0).sum(axis=1))
+    sliding = near & (side > SLIDING_SHARE * most) & (force < -SLIDING)
+    lost = np.where(sliding, -force * part.steps / part.rows.v, 0.0)
+    return np.where(index > end[:, None], lost, 0.0).sum(axis=1), lost.sum(axis=1)

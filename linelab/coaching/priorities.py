@@ -19,7 +19,7 @@ from linelab.comparison.measured import Measured
 MOST, LEAST = 3, 0.04
 #: A driver repeats well where typical laps lie within this standard deviation [s]: common practice calls laps within a
 #: tenth of a second of each other consistent.
-REPEATS, LEAST_LAPS = 0.15, 5
+REPEATS, LEAST_LAPS = 0.1, 5
 #: What each habit is shown by: a mark, and the sign of the difference that shows it.
 SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
     "apex_missed": (("apex_miss", 1),),

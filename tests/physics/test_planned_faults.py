@@ -1,0 +1,81 @@
+"""What a missed apex costs, and that the split calls it a matter of the line."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from linelab.coaching.session import review_session
+from linelab.comparison.compare import compare
+from linelab.comparison.estimate import without_uncertainty
+from linelab.comparison.marks import find_marks
+from linelab.io.kart_files import load_kart
+from linelab.io.track_files import load_track
+from linelab.solve.lines import line_on_track
+from linelab.solve.mintime import solve_min_time
+from linelab.solve.speed import speed_profile
+
+TRACK, KART = load_track("ostrelle_sprint"), load_kart("senior-single-speed")
+#: Standard deviation of the bump by which the line is moved off the apex [m].
+WIDTH = 10.0
+
+
+@pytest.fixture(scope="module")
+def reference():
+    return solve_min_time(TRACK, KART).lap
+
+
+def beside_the_apex(reference, mark, metres):
+    """The reference line moved off one apex by a smooth bump, driven as fast as it allows."""
+    s = np.linspace(0.0, TRACK.length, round(TRACK.length / 0.5) + 1)
+    closing = np.append(reference.line.n[:-1], reference.line.n[0])
+    n = np.interp(s, reference.line.s, closing)
+    away = (s - mark.apex + 0.5 * TRACK.length) % TRACK.length - 0.5 * TRACK.length
+    side = 1.0 if mark.corner.left else -1.0
+    n = n - side * metres * np.exp(-0.5 * (away / WIDTH) ** 2)
+    line = line_on_track(TRACK, s, _smooth(n), half_width=0.5 * KART.width)
+    lap = speed_profile(line, KART, label=f"{metres:g} m off")
+    return replace(lap, line=replace(lap.line, closed=False))
+
+
+def _smooth(n):
+    """Linear interpolation of a solved line has kinks: a kernel of a metre takes them off."""
+    weights = np.exp(-0.5 * (np.arange(-8, 9) * 0.5) ** 2)
+    wide = np.concatenate([n[-9:-1], n, n[1:9]])
+    return np.convolve(wide, weights / weights.sum(), mode="valid")
+
+
+def test_half_a_metre_from_the_apex_costs_hundredths_and_is_line_not_speed(reference):
+    """Common practice: missing an apex by about half a metre is worth a few hundredths of a second per corner."""
+    marks = find_marks(TRACK, reference)
+    base = beside_the_apex(reference, marks[0], 0.0)
+    costs = []
+    for mark in marks:
+        lap = beside_the_apex(reference, mark, 0.5)
+        costs.append(lap.lap_time - base.lap_time)
+        review = review_session(TRACK, KART, [without_uncertainty(lap)], reference).laps[0]
+        plain = review_session(TRACK, KART, [without_uncertainty(base)], reference).laps[0]
+        # All of the difference is line: the driver is as fast as the line allows.
+        assert review.line_loss.value - plain.line_loss.value == pytest.approx(costs[-1], abs=0.01)
+        assert review.speed_loss.value - plain.speed_loss.value == pytest.approx(0.0, abs=0.01)
+        assert review.speed_loss.value == pytest.approx(0.0, abs=0.015)
+    costs = np.array(costs)
+    # In the turns that are taken at the limit; a kink taken flat costs next to nothing, whatever its line.
+    assert 0.01 < np.median(costs) < 0.10
+    assert costs.max() < 0.25
+    assert costs.min() > -0.02
+
+
+def test_the_plain_comparison_agrees(reference):
+    """The comparison of one lap, without a session around it, calls the same loss line as well."""
+    mark = max(find_marks(TRACK, reference), key=lambda one: abs(one.corner.turn))
+    base, lap = (beside_the_apex(reference, mark, metres) for metres in (0.0, 0.5))
+    found = compare(TRACK, reference, without_uncertainty(lap), KART)
+    every = np.ones(len(found.losses.segments), dtype=bool)
+    line, speed = found.losses.split(every)
+    assert speed.value == pytest.approx(0.0, abs=0.01)
+    assert line.value - (base.lap_time - reference.lap_time) == pytest.approx(lap.lap_time - base.lap_time, abs=0.01)
+    review = next(one for one in found.corners if one.corner.number == mark.corner.number)
+    assert review.apex_miss.value == pytest.approx(0.5, abs=0.05)

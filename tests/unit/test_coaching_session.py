@@ -1,0 +1,178 @@
+"""A session's review: planned faults come first, a clean driver is left in peace, consistency is what it is."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from linelab.coaching.analysis import analyse
+from linelab.coaching.consistency import consistency
+from linelab.coaching.marked import driven_marks
+from linelab.coaching.session import compare_sessions, review_session
+from linelab.coaching.split import split_losses
+from linelab.coaching.typical import typical_laps
+from linelab.comparison.estimate import PositionBias, estimate_laps, without_uncertainty
+from linelab.comparison.laps import complete_laps, split_laps
+from linelab.io.kart_files import load_kart
+from linelab.io.track_files import load_track
+from linelab.lap import Lap
+from linelab.simulation.driver import drive_session
+from linelab.simulation.habits import ApexMissed, BrakesEarly, Habits, LatePower
+from linelab.simulation.receiver import Receiver, record
+from linelab.solve.mintime import solve_min_time
+
+TRACK, KART = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
+RECEIVER = Receiver(rate=18.0, white=0.1, bias=0.2)
+
+
+@pytest.fixture(scope="module")
+def reference():
+    return solve_min_time(TRACK, KART).lap
+
+
+def session(reference, *faults, laps=8, seed=5, **habits):
+    # This kart is slow: power that builds up over a kart's length takes a fifth of a second.
+    manner = Habits(faults=faults, power_build=1.5, **habits)
+    return drive_session(TRACK, KART, reference, manner, laps=laps, seed=seed)
+
+
+def logged(driven, seed=3):
+    laps = complete_laps(split_laps(record(driven, RECEIVER, seed=seed), TRACK))
+    return estimate_laps(TRACK, laps, bias=PositionBias(sigma=RECEIVER.bias, note="as stated for this receiver"))
+
+
+def slow_corner(reference):
+    """Number of the corner that the reference lap brakes hardest for."""
+    marks = analyse(TRACK, KART, [without_uncertainty(_open(reference))], reference).marks
+    drops = [float(np.ptp(reference.v[(reference.line.s > m.brake_point) & (reference.line.s < m.apex)], axis=0))
+             if m.brakes and m.apex - m.brake_point > 5.0 else 0.0 for m in marks]  # fmt: skip
+    return marks[int(np.argmax(drops))].corner.number
+
+
+def _open(lap: Lap) -> Lap:
+    return replace(lap, line=replace(lap.line, closed=False), label="reference")
+
+
+@pytest.fixture(scope="module")
+def clean(reference):
+    return review_session(TRACK, KART, logged(session(reference)), reference)
+
+
+def test_a_clean_driver_is_left_in_peace(clean):
+    assert clean.priorities == ()
+    assert "No single fault stands out" in clean.verdict
+    assert clean.strengths
+
+
+def test_the_dearest_fault_comes_first_with_evidence(reference):
+    number = slow_corner(reference)
+    driven = session(reference, BrakesEarly(corner=number, metres=9.0))
+    review = review_session(TRACK, KART, logged(driven), reference)
+    first = review.priorities[0]
+    assert (first.rank, first.kind, first.corners[0]) == (1, "brakes_early", number)
+    truth = session(reference, BrakesEarly(corner=number, metres=9.0)).laps, session(reference).laps
+    cost = np.mean([lap.lap_time for lap in truth[0]]) - np.mean([lap.lap_time for lap in truth[1]])
+    assert first.at_stake.value == pytest.approx(cost, abs=max(4.0 * first.at_stake.sigma, 0.3 * cost))
+    assert f"Corner {number}: " in first.evidence[0]
+    assert "before the ideal lap does" in first.evidence[0]
+    assert "±" in first.evidence[0]
+    assert str(number) in first.title
+    assert set(first.laps) <= {lap.label for lap in review.laps}
+    assert first.feel
+    assert first.exercise
+
+
+def test_two_faults_are_ranked_by_what_they_cost(reference):
+    number = slow_corner(reference)
+    others = [corner.number for corner in TRACK.corners if abs(corner.number - number) > 1]
+    driven = session(reference, LatePower(corner=number, metres=10.0), ApexMissed(corner=others[0], metres=0.5))
+    review = review_session(TRACK, KART, logged(driven), reference)
+    assert review.priorities[0].kind == "power_late"
+    assert review.priorities[0].corners[0] == number
+    assert [item.rank for item in review.priorities] == list(range(1, len(review.priorities) + 1))
+    stakes = [item.at_stake.value for item in review.priorities]
+    assert stakes == sorted(stakes, reverse=True)
+
+
+def test_shown_grip_is_what_the_driver_used(reference):
+    exact = [without_uncertainty(lap) for lap in session(reference, grip_share=0.93, pace_scatter=0.0).laps]
+    shown = analyse(TRACK, KART, exact, reference).grip
+    assert shown.factor.value == pytest.approx(0.93, abs=0.02)
+    assert shown.low <= shown.factor.value <= shown.high
+    review = review_session(TRACK, KART, exact, reference, target="shown_grip")
+    ideal = review_session(TRACK, KART, exact, reference)
+    assert review.target.lap_time > ideal.target.lap_time
+    assert review.laps[0].gap.value < ideal.laps[0].gap.value
+
+
+def repeated(reference, *changes):
+    """The reference lap driven at shares of its speed."""
+    lap = _open(reference)
+    return [
+        without_uncertainty(replace(lap, t=lap.t / share, v=lap.v * share, ax=lap.ax * share**2, label=f"lap {k + 1}"))
+        for k, share in enumerate(changes)
+    ]
+
+
+def test_consistency_of_known_laps(reference):
+    shares = np.array([0.95, 0.951, 0.949, 0.953, 0.9505, 0.90])
+    review = review_session(TRACK, KART, repeated(reference, *shares), reference)
+    found = review.consistency
+    times = reference.lap_time / shares
+    assert found.laps == 6
+    assert found.median == pytest.approx(float(np.median(times)))
+    assert found.within_best == tuple(f"lap {k + 1}" for k in range(6) if times[k] <= times.min() + 0.1)
+    assert found.within_median == tuple(f"lap {k + 1}" for k in range(6) if abs(times[k] - np.median(times)) <= 0.1)
+    # The lap that is far slower than the others is no measure of how well they repeat.
+    assert found.spread.value == pytest.approx(float(np.std(times[:5], ddof=1)), rel=1e-6)
+    np.testing.assert_array_equal(typical_laps(times), [True] * 5 + [False])
+    assert found.band.spread.max() < 1e-9
+    assert review.best == 3
+
+
+def test_a_trend_is_told_where_there_is_one(reference):
+    getting_slower = repeated(reference, *(0.95 - 0.002 * k for k in range(8)))
+    review = review_session(TRACK, KART, getting_slower, reference)
+    trend = review.consistency.trend
+    times = np.array([lap.lap_time.value for lap in review.laps])
+    assert trend.value == pytest.approx(float(np.diff(times).mean()), rel=0.05)
+    assert "slower" in review.consistency.trend_words
+    alike = review_session(TRACK, KART, repeated(reference, *(0.95 + 0.001 * (-1) ** k for k in range(8))), reference)
+    assert alike.consistency.trend_words == "no clear trend over the session"
+    few = review_session(TRACK, KART, repeated(reference, 0.95, 0.94), reference)
+    assert not few.consistency.trend.known
+    assert not few.consistency.spread.known
+
+
+def test_the_corner_that_differs_is_the_least_repeatable(reference):
+    number = slow_corner(reference)
+    driven = session(reference, LatePower(corner=number, metres=5.0, laps=(1, 4, 6)), pace_scatter=0.002)
+    exact = [without_uncertainty(lap) for lap in driven.laps]
+    analysis = analyse(TRACK, KART, exact, reference)
+    again = analysis.rows.pick(slice(-analysis.receptions, None))
+    marked = driven_marks(analysis.sheet, analysis.seen, again, analysis.marks)
+    found = consistency(analysis, analysis.ledger, split_losses(analysis, analysis.ledger), marked)
+    assert found.least_repeatable == number
+
+
+def test_two_sessions_side_by_side(reference, clean):
+    number = slow_corner(reference)
+    slower = review_session(
+        TRACK, KART, logged(session(reference, LatePower(corner=number, metres=12.0), seed=9)), reference
+    )
+    found = compare_sessions(clean, slower)
+    assert found.lap_time.value > 0.0
+    assert found.words.startswith("the second session is slower by")
+    assert number in found.clear
+    same = compare_sessions(clean, review_session(TRACK, KART, logged(session(reference, seed=11)), reference))
+    assert same.words.startswith("no clear difference")
+
+
+def test_an_uncertain_kart_is_said_so(reference):
+    """Corner speeds far beyond the kart's grip: no grip is made up, and the reason is told."""
+    review = review_session(TRACK, KART, repeated(reference, 1.3, 1.31, 1.32), reference)
+    assert not review.grip.factor.known
+    assert "check the kart and its grip" in review.grip.factor.reason
+    assert any("check the kart" in note for note in review.notes)
