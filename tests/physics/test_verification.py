@@ -105,17 +105,17 @@ def simulate_lap(track, kart, solution) -> tuple[Lap, np.ndarray]:
     """
     task = task_of(track, kart)._replace(start=End(v=float(solution.lap.v[0])) if not track.closed else End())
     lap = fine_lap(task, solved_path(track, solution.iterate.mesh, *unpacked(solution.iterate)))
-    steer, push = CubicSpline(lap.line.distance, lap.line.kappa), np.diff(lap.v**2) / np.diff(lap.line.distance)
+    steer = CubicSpline(lap.line.distance, lap.line.kappa)
+    push = CubicSpline(lap.line.distance, lap.v**2).derivative()
 
     def derivative(t, state):
         sigma, v, psi, _, _ = state
-        step = np.clip(np.searchsorted(lap.line.distance, sigma, side="right") - 1, 0, push.size - 1)
-        return [v, 0.5 * push[step], v * steer(sigma), v * np.cos(psi), v * np.sin(psi)]
+        return [v, 0.5 * push(sigma), v * steer(sigma), v * np.cos(psi), v * np.sin(psi)]
 
     begin = [0.0, lap.v[0], lap.line.psi[0], lap.line.x[0], lap.line.y[0]]
     times = lap.t
     run = solve_ivp(
-        derivative, (0.0, times[-1]), begin, method="DOP853", rtol=1e-8, atol=1e-9, max_step=0.02, t_eval=times
+        derivative, (0.0, times[-1]), begin, method="DOP853", rtol=1e-8, atol=1e-9, max_step=0.005, t_eval=times
     )
     return lap, run.y
 
