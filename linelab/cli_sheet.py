@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 Examples:
   linelab sheet ostrelle_sprint senior-single-speed
   linelab sheet my_track.geojson my_kart.toml --grip damp --pace 0.8 --units imperial
-  linelab sheet session.csv rental-four-stroke --from-laps --start-line -5.9317 37.5572 -5.9319 37.5572
+  linelab sheet session.csv rental-four-stroke --from-laps --start-line 63.40959 51.2308 63.40964 51.23073
 """,
 )
 @click.argument("track", type=PATH)
