@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
 from types import MappingProxyType
@@ -28,6 +28,10 @@ class Limit(IntEnum):
     REVS = 4  #: rev limit
     DRIVER = 5  #: a driver limit (rate of braking, of power, of steering)
     NONE = 6  #: nothing binds (coasting, a driven lap)
+
+
+#: A line's arrays beside ``distance``.
+LINE_FIELDS = ("x", "y", "psi", "kappa", "s", "n", "slope", "bank", "vertical_curvature", "grip")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -76,13 +80,18 @@ class Line:
         if self.distance.size < 2:
             raise InputError("a line needs at least two points", where="Line.distance")
         require_increasing("Line", "distance", self.distance)
-        names = ("x", "y", "psi", "kappa", "s", "n", "slope", "bank", "vertical_curvature", "grip")
-        freeze_fields(self, names, self.distance.size)
+        freeze_fields(self, LINE_FIELDS, self.distance.size)
 
     @property
     def length(self) -> float:
         """Path length [m]."""
         return float(self.distance[-1] - self.distance[0])
+
+
+def mapped_line(line: Line, change: Callable[[Array], Array], *, closed: bool) -> Line:
+    """The line with every array changed alike: nodes picked out, middles taken."""
+    changed = {name: change(getattr(line, name)) for name in ("distance", *LINE_FIELDS)}
+    return Line(**changed, closed=closed)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

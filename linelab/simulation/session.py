@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from linelab.errors import InputError
-from linelab.lap import Lap, Limit, Line
+from linelab.lap import Lap, Limit, Line, mapped_line
 from linelab.simulation.habits import Fault, Habits
 from linelab.track import Track
 from linelab.units import Array
@@ -125,14 +125,12 @@ def _lap(track: Track, line: Line, t: Array, v: Array, number: int) -> Lap:
     start = (number - 1) * track.length
     first, last = (int(np.argmin(np.abs(line.s - station))) for station in (start, start + track.length))
     part = slice(first, last + 1)
-    names = ("x", "y", "psi", "kappa", "n", "slope", "bank", "vertical_curvature", "grip")
     distance = line.distance[part]
     return Lap(
-        line=Line(
+        line=replace(
+            mapped_line(line, lambda values: values[part], closed=False),
             distance=distance - distance[0],
             s=np.clip(line.s[part] - start, 0.0, track.length),
-            closed=False,
-            **{name: getattr(line, name)[part] for name in names},
         ),
         t=t[part] - t[first],
         v=v[part],

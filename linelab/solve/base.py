@@ -71,20 +71,27 @@ def displaced(base: Base, path: Array) -> tuple[Array, Array]:
     return base.x + path * base.nx, base.y + path * base.ny
 
 
-def node_parameters(track: Track, mesh: Mesh, structure: Structure, half_width: float, grip_factor: float) -> Array:
-    """Parameters of every stage's node (stages, node_size), in the order of ``stage.NODE_*``."""
-    base, count = base_of(track, mesh), structure.stages
-    s = meshes.node_stations(mesh)[:count]
-    psi = curve_at(track.reference, s).psi
+def path_rows(track: Track, mesh: Mesh, base: Base, stages: int) -> Array:
+    """The path's first and second derivatives at the nodes (stages, NODE_PATH), in the order of ``stage.NODE_PATH``."""
+    psi = curve_at(track.reference, meshes.node_stations(mesh)[:stages]).psi
     cos, sin = np.cos(psi), np.sin(psi)
-    x, y = base.x, base.y
-    fields = []
-    for along_x, along_y in ((cos, sin), (-sin, cos)):
-        before, here, after = (along_x * base.nx[k : k + count] + along_y * base.ny[k : k + count] for k in range(3))
-        slope = 0.5 * (along_x * (x[2:] - x[:-2])[:count] + along_y * (y[2:] - y[:-2])[:count])
-        bend = along_x * np.diff(x, 2)[:count] + along_y * np.diff(y, 2)[:count]
-        fields.append(([slope, -0.5 * before, 0.5 * after], [bend, before, -2.0 * here, after]))
-    path = [*fields[0][0], *fields[1][0], *fields[0][1], *fields[1][1]]
+    slopes, bends = [], []
+    for ahead, up in ((cos, sin), (-sin, cos)):
+        before, here, after = (ahead * base.nx[k : k + stages] + up * base.ny[k : k + stages] for k in range(3))
+        slope = 0.5 * (ahead * (base.x[2:] - base.x[:-2])[:stages] + up * (base.y[2:] - base.y[:-2])[:stages])
+        bend = ahead * np.diff(base.x, 2)[:stages] + up * np.diff(base.y, 2)[:stages]
+        slopes += [slope, -0.5 * before, 0.5 * after]
+        bends += [bend, before, -2.0 * here, after]
+    return np.column_stack([*slopes, *bends])
+
+
+def node_parameters(
+    track: Track, mesh: Mesh, base: Base, structure: Structure, half_width: float, grip_factor: float
+) -> Array:
+    """Parameters of every stage's node (stages, node_size), in the order of ``stage.NODE_*``."""
+    count = structure.stages
+    s = meshes.node_stations(mesh)[:count]
+    path = path_rows(track, mesh, base, count)
     dslope, dbank = surface_slopes(track)
     ground = [along(track, values, s) for values in (track.slope, track.bank, dslope, dbank)]
     factor, profile = np.full(count, grip_factor), []
@@ -93,7 +100,7 @@ def node_parameters(track: Track, mesh: Mesh, structure: Structure, half_width: 
         factor = factor * across.base
         profile = [across.knots[:, : structure.profile], across.changes[:, : structure.profile] * grip_factor]
     weights, _ = offset_weights(track, mesh, base, count)
-    return np.column_stack([*path, weights.reshape(count, -1), *ground, factor, *profile])
+    return np.column_stack([path, weights.reshape(count, -1), *ground, factor, *profile])
 
 
 def offset_stations(mesh: Mesh, stages: int) -> Array:
@@ -118,9 +125,9 @@ def offset_weights(track: Track, mesh: Mesh, base: Base, stages: int) -> tuple[A
     return weights, constant
 
 
-def gauss_parameters(track: Track, mesh: Mesh, structure: Structure, weight: float) -> Array:
+def gauss_parameters(track: Track, mesh: Mesh, base: Base, structure: Structure, weight: float) -> Array:
     """Parameters of every stage's interval (stages, GAUSS_SIZE); ``weight`` of time in the objective [1/s]."""
-    base, size = base_of(track, mesh), mesh.intervals
+    size = mesh.intervals
     pick = np.arange(size)[:, None] + np.arange(4)
     columns = []
     for u in GAUSS:

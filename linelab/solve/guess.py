@@ -58,20 +58,8 @@ def _smooth_offset(n: Array, step: float, closed: bool) -> Array:
     return np.append(smooth, smooth[0]) if closed else smooth[: n.size]
 
 
-def between(mesh: Mesh, control: Array) -> Array:
-    """Stations at which the coefficients of z sit: middles of the control points."""
-    middles = 0.5 * (control[:-1] + control[1:])
-    return middles[1 : 1 + mesh.intervals] if mesh.closed else np.clip(middles, 0.0, mesh.length)
-
-
-def wrap(mesh: Mesh, s: Array) -> Array:
-    return np.mod(s, mesh.length) if mesh.closed else s
-
-
 def starting_point(mesh: Mesh, guess: Guess, share: float) -> tuple[Array, Array]:
     """Coefficients of n [m] and of z [Z_SCALE m²/s²] for a share of the guessed speed."""
-    control = meshes.padded(mesh)
-    at = mesh.control if mesh.closed else np.clip(control, 0.0, mesh.length)
-    offset = np.interp(wrap(mesh, at), guess.s, guess.n)
-    speed = share * np.interp(wrap(mesh, between(mesh, control)), guess.s, guess.v)
+    offset = np.interp(meshes.wrapped(mesh, meshes.path_stations(mesh)), guess.s, guess.n)
+    speed = share * np.interp(meshes.wrapped(mesh, meshes.speed_stations(mesh)), guess.s, guess.v)
     return offset, np.maximum(speed**2 / Z_SCALE, 1.01 * SLOWEST**2 / Z_SCALE)

@@ -8,10 +8,12 @@ import numpy as np
 
 from linelab.errors import TrackError
 from linelab.geometry.curve import curve_at
+from linelab.grip import Surface
 from linelab.gripfield import grip_at
 from linelab.lap import Line
-from linelab.solve.kinematics import path_state, surface_on_path
+from linelab.solve.kinematics import PathState, path_state, surface_on_path
 from linelab.solve.mesh import surface_slopes
+from linelab.solve.quadrature import POINTS, between, integrated
 from linelab.track import Track, along
 from linelab.units import Array
 from linelab.values import frozen_array, require_increasing
@@ -78,10 +80,7 @@ def line_from_offsets(track: Track, offsets: Offsets, *, half_width: float, grip
             remedy="Keep the offset between the edges",
         )
     path = path_state(n, n1, n2, at.kappa, at.dkappa)
-    dslope, dbank = surface_slopes(track)
-    factor = grip * grip_at(track, s, n, half_width)
-    slope, bank, dslope, dbank = (along(track, values, s) for values in (track.slope, track.bank, dslope, dbank))
-    surface = surface_on_path(slope, bank, dslope, dbank, path, factor)
+    surface = surface_under(track, s, n, path, half_width=half_width, grip=grip)
     closed = track.closed and abs(s[-1] - s[0] - track.length) < 1e-6 * track.length
     return Line(
         distance=_path_length(track, offsets),
@@ -91,12 +90,17 @@ def line_from_offsets(track: Track, offsets: Offsets, *, half_width: float, grip
         kappa=path.kappa,
         s=s,
         n=n,
-        slope=surface.slope,
-        bank=surface.bank,
-        vertical_curvature=surface.vertical_curvature,
-        grip=surface.grip,
+        **surface._asdict(),
         closed=closed,
     )
+
+
+def surface_under(track: Track, s: Array, n: Array, path: PathState, *, half_width: float, grip: float) -> Surface:
+    """Slope, bank, vertical curvature and grip that a path meets at points (s, n) (M,)."""
+    slope, bank, dslope, dbank = (
+        along(track, values, s) for values in (track.slope, track.bank, *surface_slopes(track))
+    )
+    return surface_on_path(slope, bank, dslope, dbank, path, grip * grip_at(track, s, n, half_width))
 
 
 def _derivative(s: Array, values: Array, closed: bool) -> Array:
@@ -111,12 +115,9 @@ def _derivative(s: Array, values: Array, closed: bool) -> Array:
 def _path_length(track: Track, offsets: Offsets) -> Array:
     """Path length from the first point (M,): Gauss quadrature of J, n interpolated by quintic Hermite polynomials."""
     s, n, n1, n2 = offsets
-    h = np.diff(s)[:, None]
-    u = np.array([0.5 - np.sqrt(0.15), 0.5, 0.5 + np.sqrt(0.15)])
-    value, slope = _quintic(u, h, n, n1, n2)
-    kappa = curve_at(track.reference, s[:-1, None] + u * h).kappa
-    stretch = np.sqrt((1.0 - value * kappa) ** 2 + slope**2)
-    return np.concatenate([[0.0], np.cumsum(h[:, 0] * (stretch @ np.array([5.0, 8.0, 5.0]) / 18.0))])
+    value, slope = _quintic(POINTS, np.diff(s)[:, None], n, n1, n2)
+    kappa = curve_at(track.reference, between(s)).kappa
+    return integrated(s, np.sqrt((1.0 - value * kappa) ** 2 + slope**2))
 
 
 def _quintic(u: Array, h: Array, n: Array, n1: Array, n2: Array) -> tuple[Array, Array]:

@@ -63,6 +63,23 @@ def padded(mesh: Mesh) -> Array:
     return np.concatenate([[b[-1] - mesh.length], b, b[:2] + mesh.length])
 
 
+def path_stations(mesh: Mesh) -> Array:
+    """Stations at which the displacements of the path sit, unrolled: the control points."""
+    return mesh.control if mesh.closed else np.clip(mesh.control, 0.0, mesh.length)
+
+
+def speed_stations(mesh: Mesh) -> Array:
+    """Stations at which the coefficients of z sit, unrolled: middles of the control points."""
+    control = padded(mesh)
+    middles = 0.5 * (control[:-1] + control[1:])
+    return middles[1 : 1 + mesh.intervals] if mesh.closed else np.clip(middles, 0.0, mesh.length)
+
+
+def wrapped(mesh: Mesh, s: Array) -> Array:
+    """Stations within the lap."""
+    return np.mod(s, mesh.length) if mesh.closed else s
+
+
 def spline_nodes(coefficients: Array) -> tuple[Array, Array, Array]:
     """Value and derivatives by ξ of a cubic B-spline at its nodes; (N+3,) coefficients, three (N+1,) results."""
     a, b, c = coefficients[:-2], coefficients[1:-1], coefficients[2:]

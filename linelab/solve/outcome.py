@@ -9,8 +9,9 @@ import numpy as np
 
 from linelab.grip import Surface, brake_friction, drive_friction, drive_power, kart_numbers, loads, tyre_longitudinal
 from linelab.kart import Kart
-from linelab.lap import Lap, Limit, Line
-from linelab.solve.path import Solved, between, coordinates, integrated, line_at, squared_speed, stretch
+from linelab.lap import Lap, Limit, Line, mapped_line
+from linelab.solve.path import Solved, coordinates, line_at, squared_speed, stretch
+from linelab.solve.quadrature import between, integrated
 from linelab.solve.speed import speed_profiles
 from linelab.solve.task import SLOWEST, Task
 from linelab.units import Array
@@ -52,15 +53,7 @@ def _solved_lap(task: Task, solved: Solved, xi: Array, line: Line) -> Lap:
 
 def thinned(lap: Lap, every: int) -> Lap:
     """A lap with one in ``every`` nodes; its first and last node must be among them."""
-    line = replace(
-        lap.line,
-        **{
-            name: getattr(lap.line, name)[::every]
-            for name in (
-                "distance", "x", "y", "psi", "kappa", "s", "n", "slope", "bank", "vertical_curvature", "grip"
-            )
-        },
-    )  # fmt: skip
+    line = mapped_line(lap.line, lambda values: values[::every], closed=lap.line.closed)
     nodes = {name: getattr(lap, name)[::every] for name in ("t", "v", "ax", "limited_by")}
     return replace(lap, line=line, **nodes)
 

@@ -7,18 +7,16 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.geometry.curve import curve_at
-from linelab.gripfield import grip_at
 from linelab.lap import Line
 from linelab.solve import mesh as meshes
 from linelab.solve.base import base_of, displaced
-from linelab.solve.kinematics import PathState, surface_on_path
-from linelab.solve.mesh import Mesh, surface_slopes
+from linelab.solve.kinematics import PathState
+from linelab.solve.lines import surface_under
+from linelab.solve.mesh import Mesh
+from linelab.solve.quadrature import between, integrated
 from linelab.solve.stage import Z_SCALE
-from linelab.track import Track, along
+from linelab.track import Track
 from linelab.units import Array
-
-_GAUSS = np.array([0.5 - np.sqrt(0.15), 0.5, 0.5 + np.sqrt(0.15)])
-_WEIGHTS = np.array([5.0, 8.0, 5.0]) / 18.0
 
 
 class Solved(NamedTuple):
@@ -80,16 +78,6 @@ def stretch(solved: Solved, xi: Array) -> Array:
     return np.asarray(np.hypot(_plane(solved, solved.x, xi)[1], _plane(solved, solved.y, xi)[1]))
 
 
-def between(xi: Array) -> Array:
-    """Three-point Gauss coordinates inside each step (M-1, 3)."""
-    return np.asarray(xi[:-1, None] + np.diff(xi)[:, None] * _GAUSS)
-
-
-def integrated(xi: Array, rates: Array) -> Array:
-    """Running integral (M,) of rates (M-1, 3) given at :func:`between`."""
-    return np.concatenate([[0.0], np.cumsum(np.diff(xi) * (rates @ _WEIGHTS))])
-
-
 def line_at(track: Track, solved: Solved, xi: Array, *, half_width: float, grip: float) -> Line:
     """The path as a line on the track at mesh coordinates (M,), increasing."""
     mesh = solved.mesh
@@ -100,9 +88,7 @@ def line_at(track: Track, solved: Solved, xi: Array, *, half_width: float, grip:
     at = curve_at(track.reference, s)
     heading = psi - at.psi
     path = PathState(length, (x1 * y2 - y1 * x2) / length**3, np.cos(heading), np.sin(heading))
-    ground = [along(track, values, s) for values in (track.slope, track.bank, *surface_slopes(track))]
-    slope, bank, dslope, dbank = ground
-    surface = surface_on_path(slope, bank, dslope, dbank, path, grip * grip_at(track, s, n, half_width))
+    surface = surface_under(track, s, n, path, half_width=half_width, grip=grip)
     turns = 2.0 * np.pi * np.round((psi[0] - at.psi[0]) / (2.0 * np.pi))
     return Line(
         distance=integrated(xi, stretch(solved, between(xi))),
@@ -112,10 +98,7 @@ def line_at(track: Track, solved: Solved, xi: Array, *, half_width: float, grip:
         kappa=path.kappa,
         s=s,
         n=n,
-        slope=surface.slope,
-        bank=surface.bank,
-        vertical_curvature=surface.vertical_curvature,
-        grip=surface.grip,
+        **surface._asdict(),
         closed=mesh.closed,
     )
 

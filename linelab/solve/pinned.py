@@ -17,6 +17,7 @@ from linelab.kart import Kart
 from linelab.lap import Lap, Limit, Line
 from linelab.solve import mesh as meshes
 from linelab.solve.mesh import Mesh
+from linelab.solve.quadrature import between, integrated
 from linelab.solve.stage import NODE_FIELDS, NODE_SIZE, Z_SCALE
 from linelab.solve.task import SLOWEST, End, Task, bounds_of, parameters_of, structure_of
 from linelab.solve.transcription import Problem, build_problem
@@ -112,10 +113,7 @@ def _solve(task: Task, problem: Problem, mesh: Mesh, line: Line, speed: Array) -
     bounds = bounds_of(task, mesh, problem)
     for name in ("lbx", "ubx"):
         bounds[name][: place.path] = 0.0
-    control = meshes.padded(mesh)
-    middles = 0.5 * (control[:-1] + control[1:])
-    middles = middles[1 : 1 + mesh.intervals] if mesh.closed else np.clip(middles, 0.0, mesh.length)
-    at = np.mod(middles, mesh.length) if mesh.closed else middles
+    at = meshes.wrapped(mesh, meshes.speed_stations(mesh))
     parameters = _line_parameters(task, problem, mesh, line)
     stats: dict[str, object] = {}
     for share, barrier in ATTEMPTS:
@@ -138,15 +136,13 @@ def _lap(line: Line, ideal: Lap, mesh: Mesh, squared: Array) -> Lap:
     """Sample at the line's nodes; time by three-point Gauss quadrature of 1/v."""
     distance = line.distance - line.distance[0]
     z, slope = _speed_at(mesh, squared, distance)
-    h = np.diff(distance)[:, None]
-    at = distance[:-1, None] + h * np.array([0.5 - np.sqrt(0.15), 0.5, 0.5 + np.sqrt(0.15)])
+    at = between(distance)
     slowness = 1.0 / np.sqrt(_speed_at(mesh, squared, at.ravel())[0].reshape(at.shape))
-    times = h[:, 0] * (slowness @ np.array([5.0, 8.0, 5.0])) / 18.0
     v = np.sqrt(z)
     codes = np.where(v < ideal.v * (1.0 - 2e-3), int(Limit.DRIVER), ideal.limited_by)
     return Lap(
         line=line,
-        t=np.concatenate([[0.0], np.cumsum(times)]),
+        t=integrated(distance, slowness),
         v=v,
         ax=0.5 * slope,
         limited_by=codes,

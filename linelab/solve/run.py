@@ -8,7 +8,7 @@ import numpy as np
 
 from linelab.errors import InputError, SolveError
 from linelab.solve import mesh as meshes
-from linelab.solve.guess import Guess, between, first_guess, starting_point
+from linelab.solve.guess import Guess, first_guess, starting_point
 from linelab.solve.mesh import Mesh
 from linelab.solve.stage import Z_SCALE, Structure
 from linelab.solve.task import SLOWEST, Task, bounds_of, parameters_of, structure_of
@@ -57,10 +57,8 @@ def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh) -> Iterat
     """Solve on a finer mesh from a coarser solution, or from the guess where that fails."""
     problem = build_problem(structure_of(task, mesh.intervals))
     path, speed = unpacked(coarse)
-    control = meshes.padded(mesh)
-    at = mesh.control if mesh.closed else np.clip(control, 0.0, mesh.length)
-    offset = meshes.spline_at(path, meshes.mesh_coordinate(coarse.mesh, at))[0]
-    squared = meshes.quadratic_at(speed, meshes.mesh_coordinate(coarse.mesh, between(mesh, control)))[0]
+    offset = meshes.spline_at(path, meshes.mesh_coordinate(coarse.mesh, meshes.path_stations(mesh)))[0]
+    squared = meshes.quadratic_at(speed, meshes.mesh_coordinate(coarse.mesh, meshes.speed_stations(mesh)))[0]
     x = np.concatenate([offset, np.maximum(squared, 1.01 * SLOWEST**2 / Z_SCALE)])
     start = coarse._replace(x=x, lam_x=np.zeros(x.size), lam_g=finer_multipliers(coarse, mesh, problem))
     return _warm_or_cold(task, guess, problem, mesh, start, FINER_BARRIERS)

@@ -7,8 +7,8 @@ ellipse, imposed at the nodes, holds between them up to the mesh error that the 
 There are no dynamic equations to collocate: heading, curvature and acceleration follow from P and z exactly.
 
 Local variables of stage i (7): c[i-1..i+2] of the path [m], d[i-1..i+1] of z [100 m²/s²].
-Constraints of stage i (5): grip excess [-] and power excess [-], both <= 0, and the offset n [m] at the node and at
-one and two thirds of the interval: a corridor's peaks lie between nodes, and two centimetres there are milliseconds.
+Constraints of stage i (4): grip excess [-] and power excess [-], both <= 0, and the offset n [m] at the node and
+half-way to the next: a corridor's peaks lie between nodes, and two centimetres there are milliseconds.
 With driver limits (Structure.rates) the stage has four more constraints.
 """
 
@@ -238,7 +238,7 @@ def _excess(structure: Structure, numbers: grip.KartNumbers, state: _Node) -> An
 
 
 def _rate_constraints(structure: Structure, w: Any, node: Any, after: Any, kart: Any, rates: Any, gauss: Any) -> Any:
-    """Constraints with driver limits: grip, power, three offsets, then the four rates.
+    """Constraints with driver limits: grip, power, two offsets, then the four rates.
 
     Braking is the negative part of the tyre's longitudinal force and driving its positive part, rounded where they
     meet; their changes over the interval, and the curvature's, are held to the driver's rates times the

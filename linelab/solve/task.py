@@ -12,7 +12,14 @@ from linelab.grip import KartNumbers, pack, used_knots
 from linelab.gripfield import knots_needed
 from linelab.kart import Kart
 from linelab.solve import mesh as meshes
-from linelab.solve.base import base_of, gauss_parameters, node_parameters, offset_stations, offset_weights
+from linelab.solve.base import (
+    base_of,
+    gauss_parameters,
+    node_parameters,
+    offset_stations,
+    offset_weights,
+    path_rows,
+)
 from linelab.solve.mesh import Mesh
 from linelab.solve.stage import Z_SCALE, Structure
 from linelab.solve.transcription import OFFSET_ROWS, Problem, bounds_template
@@ -82,8 +89,9 @@ def structure_of(task: Task, intervals: int) -> Structure:
 
 def parameters_of(task: Task, mesh: Mesh, structure: Structure) -> Array:
     """Numbers of the programme, in the order of ``transcription.parameter_sizes``."""
-    node = node_parameters(task.track, mesh, structure, task.half_width, task.grip)
-    gauss = gauss_parameters(task.track, mesh, structure, mesh.intervals / TYPICAL_TIME)
+    base = base_of(task.track, mesh)
+    node = node_parameters(task.track, mesh, base, structure, task.half_width, task.grip)
+    gauss = gauss_parameters(task.track, mesh, base, structure, mesh.intervals / TYPICAL_TIME)
     driver = task.kart.driver
     rates = [driver.brake_build_rate, driver.brake_release_rate, driver.drive_build_rate, driver.curvature_rate]
     limits = [1.0e4 if rate is None else rate for rate in rates]
@@ -105,12 +113,12 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
             remedy="Check the edges there, or the kart's width",
         )
     rows = (structure.stages, structure.constraints)
-    constant = offset_weights(task.track, mesh, base_of(task.track, mesh), structure.stages)[1]
+    base = base_of(task.track, mesh)
+    constant = offset_weights(task.track, mesh, base, structure.stages)[1]
     low[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = right - constant
     high[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = left - constant
     if not structure.closed:
-        node = node_parameters(task.track, mesh, structure, task.half_width, task.grip)
-        _bound_ends(task, structure, node, low, high)
+        _bound_ends(task, structure, path_rows(task.track, mesh, base, structure.stages), low, high)
     right, left = _around(mesh, right[:, 0], left[:, 0], place.path)
     top = float(task.numbers.top_speed) ** 2 / Z_SCALE
     speed_low, speed_high = np.full(place.speed, SLOWEST**2 / Z_SCALE), np.full(place.speed, top)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from linelab.errors import VerificationError
-from linelab.lap import Lap, Line
+from linelab.lap import Lap, Line, mapped_line
 from linelab.solve import mesh as meshes
 from linelab.solve.outcome import usage
 from linelab.solve.path import Solved, solved_time
@@ -95,10 +95,9 @@ def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
 def _middles(lap: Lap) -> tuple[Line, Array, Array]:
     """The line, speed and acceleration in the middle of every step."""
     line = lap.line
-    names = ("distance", "x", "y", "psi", "kappa", "s", "n", "slope", "bank", "vertical_curvature", "grip")
-    halves = {name: 0.5 * (getattr(line, name)[1:] + getattr(line, name)[:-1]) for name in names}
+    middle = mapped_line(line, lambda values: 0.5 * (values[1:] + values[:-1]), closed=False)
     z = lap.v**2
-    return Line(**halves, closed=False), np.sqrt(0.5 * (z[1:] + z[:-1])), np.diff(z) / (2.0 * np.diff(line.distance))
+    return middle, np.sqrt(0.5 * (z[1:] + z[:-1])), np.diff(z) / (2.0 * np.diff(line.distance))
 
 
 def simulate(lap: Lap) -> tuple[float, float]:
