@@ -37,7 +37,12 @@ these or similar titles are recognised.
 @click.option("--centre-line", is_flag=True, help="SOURCE is a centre line (taken for granted for CSV).")
 @click.option("--column", "columns", multiple=True, metavar="ROLE=TITLE", help="Which CSV column is what; repeatable.")
 @click.option("--width", type=float, metavar="METRES", help="Assumed width where a centre line has none.")
-@click.option("--feet", is_flag=True, help="Plane coordinates and widths of the CSV are in feet.")
+@click.option(
+    "--feet/--metres",
+    "feet",
+    default=None,
+    help="Unit of the lengths in a CSV whose titles do not say it; metres are taken where that is plausible.",
+)
 @click.option("--closed/--open", "closed", default=None, help="A circuit, or a road from start to finish.")
 @click.option("--name", default="", help="Name of an imported track.")
 @click.option("--reverse", is_flag=True, help="Drive it the other way round.")
@@ -51,7 +56,7 @@ def track(
     centre_line: bool,
     columns: tuple[str, ...],
     width: float | None,
-    feet: bool,
+    feet: bool | None,
     closed: bool | None,
     name: str,
     reverse: bool,
@@ -112,7 +117,7 @@ def _walked(source: str, right_edge: str | None, closed: bool | None, name: str)
 
 
 def _centre(
-    source: str, columns: tuple[str, ...], width: float | None, feet: bool, closed: bool | None, name: str
+    source: str, columns: tuple[str, ...], width: float | None, feet: bool | None, closed: bool | None, name: str
 ) -> Track:
     from linelab.io.track_csv import Columns
     from linelab.io.track_imports import load_centre_line
@@ -123,7 +128,7 @@ def _centre(
         source,
         columns=Columns(**titles),
         assumed_width=width,
-        metres_per_unit=FOOT if feet else 1.0,
+        metres_per_unit=None if feet is None else FOOT if feet else 1.0,
         closed=closed,
         name=name,
     )

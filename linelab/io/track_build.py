@@ -13,16 +13,11 @@ from linelab.geometry.corners import find_corners
 from linelab.geometry.corridor import corridor_from_edges
 from linelab.geometry.corridor_offset import edges_from_centre
 from linelab.geometry.curve import Curve
+from linelab.io.track_sizes import check_widths
 from linelab.track import Corner, GripZone, Kerb, Side, Survey, Track
 from linelab.units import Array
 
 Line2 = tuple[tuple[float, float], tuple[float, float]]
-
-#: A track wider or narrower than this on average is refused: a unit was mistaken [m].
-WIDTH_LIMITS = (1.2, 60.0)
-#: A track wider than this is remarked on [m]: two and a half times the 8 m that kart tracks have in the middle of the
-#: published norms, and below 7 m in feet.
-SURPRISING_WIDTH = 20.0
 
 
 def track_from_edges(
@@ -75,8 +70,7 @@ def track_from_edges(
         left_points, right_points = left_points[:, :2], right_points[:, :2]
     left_points, right_points = _same_way(left_points, right_points, closed, remarks)
     corridor = corridor_from_edges(left_points, right_points, closed=closed, start=start)
-    _check_widths(corridor.w_left + corridor.w_right)
-    remarks += _wide(corridor.w_left + corridor.w_right)
+    check_widths(corridor.w_left + corridor.w_right)
     if corners is None:
         found = find_corners(corridor.reference, corridor.w_left, corridor.w_right)
         corners = [Corner(number=i + 1, **corner._asdict()) for i, corner in enumerate(found)]
@@ -131,7 +125,7 @@ def track_from_centre(
             where=f"centre line, vertex {at + 1}",
             remedy="Give positive distances to both edges",
         )
-    _check_widths(widths[0] + widths[1])
+    check_widths(widths[0] + widths[1])
     if closed and count > 3 and np.hypot(*(points[0, :2] - points[-1, :2])) < 1e-3:
         points, widths = points[:-1], [w[:-1] for w in widths]
     left, right = edges_from_centre(points, widths[0], widths[1], closed=closed)
@@ -263,26 +257,6 @@ def _pieces(edge: Array, closed: bool) -> tuple[Array, Array]:
     step = np.diff(points, axis=0)
     norm = np.maximum(np.hypot(step[:, 0], step[:, 1]), 1e-12)
     return 0.5 * (points[1:] + points[:-1]), step / norm[:, None]
-
-
-def _check_widths(width: Array) -> None:
-    """Refuse widths that can only come from a mistaken unit."""
-    typical = float(np.median(width))
-    low, high = WIDTH_LIMITS
-    if not low <= typical <= high:
-        raise TrackError(
-            f"the track is {typical:.2f} m wide on average, outside {low:g} to {high:g} m",
-            remedy="Check the unit of the coordinates and widths (metres are expected, not feet) "
-            "and that both edges belong to one track",
-        )
-
-
-def _wide(width: Array) -> list[str]:
-    """A remark on a road that is far wider than a kart track, as one in feet comes out."""
-    typical = float(np.median(width))
-    if typical <= SURPRISING_WIDTH:
-        return []
-    return [f"{typical:.0f} m wide, where kart tracks are 7 to 12 m: check that the file is not in feet"]
 
 
 def in_file(error: LinelabError, path: object) -> TrackError:

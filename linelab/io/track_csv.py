@@ -11,20 +11,22 @@ from pathlib import Path
 import numpy as np
 
 from linelab.errors import FileFormatError
+from linelab.io.recordings_units import UNITS, split_header
 from linelab.io.track_text import read_text
 from linelab.units import Array
 
 #: Header words recognised for each quantity, after lower case and without units or signs.
 KNOWN = {
-    "x": ("x", "east", "easting", "xm"),
-    "y": ("y", "north", "northing", "ym"),
+    "x": ("x", "east", "easting"),
+    "y": ("y", "north", "northing"),
     "lon": ("lon", "long", "lng", "longitude"),
     "lat": ("lat", "latitude"),
-    "z": ("z", "zm", "ele", "elevation", "alt", "altitude", "height"),
-    "w_left": ("wleft", "wleftm", "wl", "left", "wtrleft", "wtrleftm", "widthleft", "leftwidth", "widthleftm"),
-    "w_right": ("wright", "wrightm", "wr", "right", "wtrright", "wtrrightm", "widthright", "rightwidth", "widthrightm"),
-    "width": ("width", "widthm", "w", "trackwidth", "trackwidthm"),
+    "z": ("z", "ele", "elevation", "alt", "altitude", "height"),
+    "w_left": ("wleft", "wl", "left", "wtrleft", "widthleft", "leftwidth"),
+    "w_right": ("wright", "wr", "right", "wtrright", "widthright", "rightwidth"),
+    "width": ("width", "w", "trackwidth"),
 }
+_WIDTHS = ("w_left", "w_right", "width")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -43,7 +45,10 @@ class Columns:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class CentreTable:
-    """A centre line as read: (M,) arrays in the file's unit; ``degrees`` tells lon/lat from metres."""
+    """A centre line as read: (M,) arrays [m]; ``degrees`` tells that the first two are longitude and latitude [deg].
+
+    ``unit_stated`` is False where neither the caller nor the titles say what lengths are in: metres are taken.
+    """
 
     first: Array
     second: Array
@@ -51,10 +56,18 @@ class CentreTable:
     z: Array | None
     w_left: Array | None
     w_right: Array | None
+    unit_stated: bool
 
 
-def read_centre_csv(path: str | Path, columns: Columns) -> CentreTable:
+def read_centre_csv(path: str | Path, columns: Columns, metres_per_unit: float | None = None) -> CentreTable:
     """Read a table of a centre line.
+
+    Parameters
+    ----------
+    path : str or Path
+    columns : Columns
+    metres_per_unit : float, optional
+        Unit of all lengths, whatever their titles say; None takes it from the titles (``x_ft``, ``width [m]``).
 
     Comment lines start with ``#``; the header is the first line that holds words (commented or not).  Comma,
     semicolon, tab and decimal commas beside semicolons are understood.
@@ -62,7 +75,7 @@ def read_centre_csv(path: str | Path, columns: Columns) -> CentreTable:
     Raises
     ------
     FileFormatError
-        No table, a column that is not there, an entry that is not a number (with its line).
+        No table, a column that is not there, an entry that is not a number (with its line), a unit that is no length.
     """
     file = Path(path)
     text = read_text(path, "CSV")
@@ -79,16 +92,37 @@ def read_centre_csv(path: str | Path, columns: Columns) -> CentreTable:
                 expected="x and y in metres, or lon and lat in degrees",
                 remedy=f"Name the column that holds {key}",
             )
+    degrees = pair[0] == "lon"
     used = {key: _column(rows, index, header, delimiter, file) for key, index in named.items()}
+    lengths = [key for key in used if key not in ("lon", "lat")]
+    for key in lengths:
+        used[key] = used[key] * _metres(header[named[key]], metres_per_unit, file)
+    sized = [key for key in lengths if key in _WIDTHS or (key in pair and not degrees)]
     half = used["width"] / 2.0 if "width" in used else None
     return CentreTable(
         first=used[pair[0]],
         second=used[pair[1]],
-        degrees=pair[0] == "lon",
+        degrees=degrees,
         z=used.get("z"),
         w_left=used.get("w_left", half),
         w_right=used.get("w_right", half),
+        unit_stated=metres_per_unit is not None or all(split_header(header[named[key]])[1] for key in sized),
     )
+
+
+def _metres(title: str, stated: float | None, path: Path) -> float:
+    """Metres per unit of a column of lengths: as stated, else by its title, else 1."""
+    if stated is not None:
+        return stated
+    unit = split_header(title)[1]
+    if unit and unit not in UNITS["length"]:
+        raise FileFormatError(
+            f"column '{title}' is in '{unit}'",
+            path=path,
+            expected=f"a length ({', '.join(UNITS['length'])})",
+            remedy="Correct the title, or name another column",
+        )
+    return UNITS["length"][unit] if unit else 1.0
 
 
 def _rows(text: str, path: Path) -> tuple[list[str], list[tuple[int, list[str]]], str]:
@@ -130,7 +164,7 @@ def _is_header(cells: list[str]) -> bool:
 def _match(header: list[str], columns: Columns, path: Path) -> dict[str, int]:
     """Index of the column for each quantity that is there."""
     found: dict[str, int] = {}
-    plain = [re.sub(r"[^a-z]", "", re.sub(r"[\[(].*", "", name.lower())) for name in header]
+    plain = [re.sub(r"[^a-z]", "", split_header(name)[0]) for name in header]
     for key, words in KNOWN.items():
         wanted = getattr(columns, key)
         if wanted:

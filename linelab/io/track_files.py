@@ -5,7 +5,7 @@ without a role linelab knows, and properties it does not know, are left out with
 
 | role | geometry | properties |
 |---|---|---|
-| ``track`` | none (null) | ``name``, ``closed`` (true, false), ``georeferenced``, ``origin_lon``, ``origin_lat``, ``survey`` (surveyed, widths, estimated), ``survey_note``, ``assumed_width_m``, ``survey_sigma_m`` |
+| ``track`` | none (null) | ``name``, ``closed`` (true, false), ``georeferenced``, ``origin_lon``, ``origin_lat``, ``survey`` (surveyed, widths, estimated), ``survey_note``, ``assumed_width_m``, ``survey_sigma_m``, ``wide_road`` (true: wider than 21 m is meant, no mistake) |
 | ``left_edge``, ``right_edge`` | line in driving order, or polygon; third coordinate = elevation [m] | |
 | ``centre_line`` (instead of edges) | line in driving order | ``width_m``, or ``w_left_m`` and ``w_right_m``: numbers, or lists with one for each vertex |
 | ``start_line``, ``finish_line`` (open tracks), ``timing_line`` | line across the track | ``name`` |
@@ -36,6 +36,7 @@ from linelab.io.projection import LocalPlane, plane_about, to_plane
 from linelab.io.track_build import Line2, in_file, reversed_track, track_from_centre, track_from_edges
 from linelab.io.track_features import add_features
 from linelab.io.track_geojson import Feature, read_features
+from linelab.io.track_sizes import UNUSUAL_WIDTH, refuse_feet
 from linelab.io.track_write import save_track
 from linelab.track import Survey, Track
 from linelab.units import Array
@@ -83,6 +84,9 @@ def load_track(path: str | Path) -> Track:
     closed = _closed(head, lines)
     try:
         track = _build(file, by_role, lines, plane, closed, notes)
+        if head is None or head.properties.get("wide_road") is not True:
+            remedy = "Draw the track in metres; if it is as wide, give the track feature wide_road = true"
+            refuse_feet(track.w_left + track.w_right, UNUSUAL_WIDTH, remedy)
         return add_features(track, features, plane)
     except FileFormatError:
         raise

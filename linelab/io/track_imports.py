@@ -11,12 +11,13 @@ from typing import Any
 
 import numpy as np
 
-from linelab.errors import FileFormatError, InputError, LinelabError
+from linelab.errors import FileFormatError, InputError, LinelabError, TrackError
 from linelab.io.projection import LocalPlane, plane_about, to_plane
 from linelab.io.track_build import in_file, relation, track_from_centre, track_from_edges
 from linelab.io.track_csv import Columns, read_centre_csv
 from linelab.io.track_geojson import read_lines
 from linelab.io.track_lines import read_gpx_lines
+from linelab.io.track_sizes import UNSTATED_WIDTH, refuse_feet
 from linelab.track import Survey, Track
 from linelab.units import Array
 
@@ -31,7 +32,7 @@ def load_centre_line(
     *,
     columns: Columns | None = None,
     assumed_width: float | None = None,
-    metres_per_unit: float = 1.0,
+    metres_per_unit: float | None = None,
     closed: bool | None = None,
     name: str = "",
 ) -> Track:
@@ -44,8 +45,9 @@ def load_centre_line(
         Names of the CSV columns; what is left empty is recognised from the header.
     assumed_width : float, optional
         Width of the track where the file has none [m]; stated on every output.
-    metres_per_unit : float
-        Unit of the file's plane coordinates and widths; 0.3048 for feet.
+    metres_per_unit : float, optional
+        Unit of the lengths in a CSV: 1 for metres, 0.3048 for feet.  None goes by the titles of the columns; without a
+        unit there metres are taken, and a road too wide for that is refused.
     closed : bool, optional
         None decides from the gap between the ends.
     name : str, optional
@@ -70,18 +72,32 @@ def load_centre_line(
         _, points, ring = lines[0]
         closed = True if ring and closed is None else closed
     else:
-        table = read_centre_csv(path, columns or Columns())
-        scale = 1.0 if table.degrees else metres_per_unit
-        z = [] if table.z is None else [table.z * metres_per_unit]
-        points = np.column_stack([table.first * scale, table.second * scale, *z])
+        table = read_centre_csv(path, columns or Columns(), metres_per_unit)
+        points = np.column_stack([table.first, table.second, *([] if table.z is None else [table.z])])
         if table.w_left is not None and table.w_right is not None:
-            widths = (np.asarray(table.w_left) * metres_per_unit, np.asarray(table.w_right) * metres_per_unit)
+            widths = (table.w_left, table.w_right)
+            _check_unit(file, table.unit_stated, widths[0] + widths[1])
         degrees = table.degrees
     if widths is None and assumed_width is None:
         raise FileFormatError(
-            "no widths", path=path, expected="columns for the width left and right", remedy="Give an assumed width"
+            "no widths",
+            path=path,
+            expected="columns for the width left and right",
+            remedy="Give an assumed width: --width METRES (in Python assumed_width); for a recording of laps "
+            "use 'linelab review'",
         )
     return _centre_track(file, points, widths, degrees, assumed_width, closed, name)
+
+
+def _check_unit(file: Path, stated: bool, width: Array) -> None:
+    """Refuse widths that look like feet where the file says no unit."""
+    if stated:
+        return
+    how = "State the unit: --feet, or --metres if it is meant (in Python metres_per_unit=0.3048 or 1.0)"
+    try:
+        refuse_feet(width, UNSTATED_WIDTH, how)
+    except TrackError as error:
+        raise in_file(error, file) from error
 
 
 def _centre_track(

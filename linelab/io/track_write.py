@@ -12,6 +12,7 @@ from linelab.errors import InputError
 from linelab.geometry.curve import curve_at
 from linelab.io.atomic import write_text
 from linelab.io.projection import LocalPlane, to_lonlat
+from linelab.io.track_sizes import UNUSUAL_WIDTH
 from linelab.track import Corner, GripZone, Kerb, Track, along
 from linelab.units import Array
 
@@ -82,6 +83,8 @@ def _head(track: Track) -> dict[str, Any]:
         head["assumed_width_m"] = survey.assumed_width
     if survey.uncertainty is not None:
         head["survey_sigma_m"] = survey.uncertainty
+    if float(np.median(track.w_left + track.w_right)) > UNUSUAL_WIDTH:
+        head["wide_road"] = True
     return head
 
 
