@@ -20,9 +20,10 @@ from simulated_sessions import Circuit, circuits, random_receiver, random_sessio
 from surroundings import surroundings
 
 from linelab.coaching.session import review_session
-from linelab.comparison.estimate import DrivenLap, estimate_laps, stated_bias, without_uncertainty
+from linelab.comparison.estimate import DrivenLap, stated_bias, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.measured import Measured
+from linelab.comparison.placing import estimate_placed_laps
 from linelab.comparison.sensors import read_sensors
 from linelab.errors import LinelabError
 from linelab.simulation.receiver import Receiver, record
@@ -80,7 +81,7 @@ def session_rows(circuit: Circuit, number: int) -> list[Row]:
     recording = record(drive, receiver, seed=int(rng.integers(2**31)))
     recorded = complete_laps(split_laps(recording, circuit.track, bias=receiver.bias))
     sensors = read_sensors(recorded[0].samples)
-    laps = estimate_laps(circuit.track, recorded, sensors=sensors, bias=stated_bias(receiver.bias, sensors))
+    laps = estimate_placed_laps(circuit.track, recorded, sensors=sensors, bias=stated_bias(receiver.bias, sensors))
     exact = figures(circuit, [without_uncertainty(drive.laps[lap.number - 1]) for lap in recorded])
     return [
         row

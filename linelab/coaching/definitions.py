@@ -25,7 +25,8 @@ MARKS: dict[str, Definition] = {
     "brake_point": Definition(
         name="brake point",
         quantity="place",
-        rule="where the deceleration of the corner's main braking first reaches half of its peak",
+        rule="where the acceleration, averaged over a fifth of a second, passes half-way from its highest before the "
+        "corner's main braking to its first lowest in it",
     ),
     "brake_peak": Definition(
         name="hardest braking", quantity="deceleration", rule="largest deceleration of the corner's main braking"
@@ -79,7 +80,8 @@ MARKS: dict[str, Definition] = {
     "drive_point": Definition(
         name="drive point",
         quantity="place",
-        rule="where the acceleration after the lowest speed first reaches a quarter of its peak on the way out",
+        rule="where the acceleration after the lowest speed, averaged over a fifth of a second, first reaches a "
+        "quarter of its peak on the way out; none where the kart is driven all through the corner",
     ),
     "power_take_up": Definition(
         name="power take-up",

@@ -15,7 +15,7 @@ from linelab.comparison.corner_review import LARGEST_PLACE, edge_reason, minimum
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import LEAST_RATE
 from linelab.comparison.marks import CornerMarks
-from linelab.comparison.measured import Measured, withheld
+from linelab.comparison.measured import Measured, for_few, withheld
 from linelab.units import Array
 
 #: Of a lap's draws, this share must have a mark for it to be told [-].
@@ -29,6 +29,8 @@ ABSENT = {
     "brake_build": "nothing is braked here",
     "brake_release": "nothing is braked here",
     "min_speed_place": "the driver goes through without a minimum of speed",
+    "drive_point": "the kart is driven all through the corner",
+    "power_take_up": "the kart is driven all through the corner",
     "kerb_used": "there is no kerb here",
 }
 
@@ -136,13 +138,16 @@ def _known(value: float) -> float | None:
 
 
 def _spread(draws: Array, figures: Array) -> tuple[Array, Array]:
-    """Standard deviation of draws (L, K, C) about the figures, and the share of them that have the mark."""
+    """Standard deviation of draws (L, K, C) about the figures, and the share of them that have the mark.
+
+    A handful of draws knows a spread only roughly; it is widened for that.
+    """
     if draws.shape[1] == 0:
         return np.zeros(figures.shape), np.ones(figures.shape)
     known = np.isfinite(draws)
     off = np.where(known, draws - figures[:, None], 0.0)
     count = np.maximum(known.sum(axis=1), 1)
-    return np.sqrt((off**2).sum(axis=1) / count), known.mean(axis=1)
+    return for_few(draws.shape[1]) * np.sqrt((off**2).sum(axis=1) / count), known.mean(axis=1)
 
 
 def _besides(sheet: Sheet, name: str, figures: Figures) -> Array:

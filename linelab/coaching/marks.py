@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.coaching.grid import Rows, Sheet
-from linelab.coaching.pedals import BRAKED, Index, Mask, first_true, last_true, main_run, pedals, push
+from linelab.coaching.pedals import BRAKED, Index, Mask, averaged, first_true, last_true, main_run, pedals, push
 from linelab.comparison.marks import APEX_PLATEAU, TURNING_SHARE, CornerMarks
 from linelab.geometry.curve import curve_at
 from linelab.gripfield import kerb_width
@@ -17,6 +17,8 @@ from linelab.units import Array
 #: Shares of a peak between which pedal work is timed [-]: onset, and nearly all of it.
 BRAKE_ONSET, BRAKE_FOOT, NEARLY = 0.5, 0.2, 0.9
 POWER_ONSET, POWER_NEARLY = 0.25, 0.8
+#: How long before a braking's onset its beginning is looked for, and how long after it its first peak [s].
+ONSET_TIME = 0.6
 #: A dip counts after an acceleration of at least this [m/s²].
 DIP_AFTER = 0.3
 #: How far past the track-out the room at the exit is looked at [m].
@@ -33,6 +35,14 @@ SLIDE_AHEAD = 5.0
 EXCESS = "excess"
 
 
+class Feet(NamedTuple):
+    """What the feet do on each row (R, N)."""
+
+    ax: Array  #: [m/s²]
+    driven: Mask
+    braked: Mask
+
+
 class Window(NamedTuple):
     """Rows cut out about one corner: unwrapped stations (W,), everything else (R, W)."""
 
@@ -40,12 +50,13 @@ class Window(NamedTuple):
     local: Index
     steps: Array  #: path length to the next node [m]
     rows: Rows
+    foot: Array  #: acceleration as a foot makes it, see ``averaged`` [m/s²]
     driven: Mask
     braked: Mask
     side: float  #: 1 in a left-hand corner, -1 in a right-hand one
 
 
-def corner_window(sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], k: int, feet: tuple[Mask, Mask]) -> Window:
+def corner_window(sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], k: int, feet: Feet) -> Window:
     """From the corner before to the corner after."""
     lap, closed = float(sheet.s[-1] - sheet.s[0]), sheet.track.closed
     step, count = float(sheet.s[1] - sheet.s[0]), sheet.s.size - 1
@@ -57,22 +68,23 @@ def corner_window(sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], k: i
     cut = Rows(*(field[:, local] for field in rows))
     return Window(
         s=np.asarray(float(sheet.s[0]) + span * step, dtype=np.float64), local=local, steps=cut.stretch * step,
-        rows=cut, driven=feet[0][:, local], braked=feet[1][:, local], side=1.0 if mark.corner.left else -1.0,
+        rows=cut, foot=feet.ax[:, local], driven=feet.driven[:, local], braked=feet.braked[:, local],
+        side=1.0 if mark.corner.left else -1.0,
     )  # fmt: skip
 
 
 def corner_figures(
-    sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], k: int, feet: tuple[Mask, Mask], room: tuple[float, float]
+    sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], k: int, feet: Feet, room: tuple[float, float]
 ) -> dict[str, Array]:
     """Every mark of one corner by name (R,); NaN where a row has none.
 
     ``room`` are the unwrapped stations between which the lowest speed is looked for.
     """
     part, mark = corner_window(sheet, rows, marks, k, feet), marks[k]
-    slowest, dip = _slowest(part, room)
+    slowest, dip, lifted = _slowest(part, room)
     found = _braking(part, slowest)
     found |= _coasting(part, slowest, found.pop("start"), found["end"])
-    found |= _power(part, slowest)
+    found |= _power(part, slowest, lifted)
     found["power_dip"] = _power_dip(part, mark)
     found |= _line(sheet, part, mark)
     found |= _steering(sheet, part, mark)
@@ -87,8 +99,10 @@ def corner_figures(
 
 def all_figures(sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], rooms: list[tuple[float, float]]) -> Figures:
     """Marks of every corner: name to (R, C)."""
-    feet = pedals(rows, float(sheet.s[1] - sheet.s[0]))
-    rows = rows._replace(kappa=_by_hand(rows.kappa, float(sheet.s[1] - sheet.s[0])))
+    step = float(sheet.s[1] - sheet.s[0])
+    ax = averaged(rows, step)
+    feet = Feet(ax, *pedals(rows._replace(ax=ax), step))
+    rows = rows._replace(kappa=_by_hand(rows.kappa, step))
     each = [corner_figures(sheet, rows, marks, k, feet, rooms[k]) for k in range(len(marks))]
     return {name: np.array([figures[name] for figures in each]).T for name in each[0]} if each else {}
 
@@ -115,13 +129,14 @@ def _between(part: Window, low: float, high: float) -> Mask:
     return np.asarray((part.s >= low) & (part.s <= high))
 
 
-def _slowest(part: Window, room: tuple[float, float]) -> tuple[Index, Mask]:
-    """Index of the lowest speed in the room (R,), and whether the speed rises on both sides of it."""
+def _slowest(part: Window, room: tuple[float, float]) -> tuple[Index, Mask, Mask]:
+    """Index of the lowest speed in the room (R,), whether the speed rises on both sides of it, and whether it falls
+    towards it: where it does not, the kart comes into the room faster and faster."""
     inside = _between(part, *room)
     v = np.where(inside, part.rows.v, np.inf)
     at = v.argmin(axis=1)
     first, last = int(inside.argmax()), inside.size - 1 - int(inside[::-1].argmax())
-    return np.asarray(at), np.asarray((at > first) & (at < last))
+    return np.asarray(at), np.asarray((at > first) & (at < last)), np.asarray(at > first)
 
 
 def _clock(part: Window) -> Array:
@@ -159,7 +174,7 @@ def _value(table: Array, place: Array) -> Array:
 def _braking(part: Window, slowest: Index) -> dict[str, Array]:
     """The main braking before the lowest speed."""
     index, row = np.arange(part.s.size), np.arange(slowest.size)
-    slowing = np.maximum(-part.rows.ax, 0.0)
+    slowing = np.maximum(-part.foot, 0.0)
     start, end, any_braked = main_run(part.braked & (index <= slowest[:, None]), slowing * part.steps)
     during = (index >= start[:, None]) & (index <= end[:, None])
     strength = np.where(during, slowing, 0.0)
@@ -175,7 +190,7 @@ def _braking(part: Window, slowest: Index) -> dict[str, Array]:
     way = _value(path, half) - _value(path, onset)
     lost = _value(part.rows.v, onset) ** 2 - _value(part.rows.v, half) ** 2
     figures = {
-        "brake_point": _value(part.s, onset),
+        "brake_point": _value(part.s, _brake_onset(part, onset)),
         "brake_peak": peak,
         "brake_mean": lost / (2.0 * np.maximum(way, 1e-6)),
         "brake_build": _value(clock, nearly) - _value(clock, foot),
@@ -184,6 +199,24 @@ def _braking(part: Window, slowest: Index) -> dict[str, Array]:
     clear = any_braked & (peak > BRAKED)
     figures = {name: np.where(clear, values, np.nan) for name, values in figures.items()}
     return figures | {"start": np.where(clear, start, slowest), "end": np.where(clear, end, slowest)}
+
+
+def _brake_onset(part: Window, near: Array) -> Array:
+    """Fractional index (R,) at which a braking begins, ``near`` (R,) lying on its first rise.
+
+    Half-way between the highest acceleration before and the lowest after: whatever rounds the step evenly, a receiver,
+    an estimate or a foot, leaves that place where it is; a level counted from rest would move with the rounding.
+    """
+    row, index = np.arange(near.size), np.arange(part.s.size)
+    at = np.where(np.isfinite(near), near, 0.0)
+    reach = ONSET_TIME * part.rows.v[row, at.astype(np.intp)] / part.steps[row, at.astype(np.intp)]
+    before = (index <= at[:, None]) & (index >= (at - reach)[:, None])
+    after = (index >= at[:, None]) & (index <= (at + reach)[:, None])
+    highest = np.where(before, part.foot, -np.inf).max(axis=1)
+    lowest = np.where(after, part.foot, np.inf)
+    level = 0.5 * (highest + lowest.min(axis=1))
+    onset = _crossing(-part.foot, -level, np.asarray(lowest.argmin(axis=1)), -1)
+    return np.where(np.isfinite(near), onset, np.nan)
 
 
 def _coasting(part: Window, slowest: Index, start: Array, end: Array) -> dict[str, Array]:
@@ -201,14 +234,14 @@ def _coasting(part: Window, slowest: Index, start: Array, end: Array) -> dict[st
     }
 
 
-def _power(part: Window, slowest: Index) -> dict[str, Array]:
-    """Where the power comes in after the lowest speed, and how long it takes."""
+def _power(part: Window, slowest: Index, lifted: Mask) -> dict[str, Array]:
+    """Where the power comes in after the lowest speed, and how long it takes; nowhere where it stays on."""
     index = np.arange(part.s.size)
-    gain = np.where(index >= slowest[:, None], part.rows.ax, -np.inf)
+    gain = np.where(index >= slowest[:, None], part.foot, -np.inf)
     peak = gain.max(axis=1)
-    clear = peak > BRAKED
+    clear = (peak > BRAKED) & lifted
     clock = _clock(part)
-    weak = -part.rows.ax  # below a level where the acceleration is above it
+    weak = -part.foot  # below a level where the acceleration is above it
     onset = _crossing(weak, -POWER_ONSET * peak, slowest, 1)
     from_onset = np.where(np.isfinite(onset), onset, slowest).astype(np.intp)
     nearly = _crossing(weak, -POWER_NEARLY * peak, from_onset, 1)

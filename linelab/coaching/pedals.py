@@ -16,6 +16,30 @@ Mask = NDArray[np.bool_]
 DRIVEN_SHARE, DRIVEN, BRAKED = 0.25, 0.3, 1.0
 #: A pedal is down or up for at least this many metres; shorter is ripple.
 LEAST_RUN = 4.0
+#: Half the width of the triangular mean over which a foot's work is read from the speed [s]: about the time a pedal
+#: takes, and what receivers resolve.
+FOOT_TIME = 0.1
+
+
+def averaged(rows: Rows, step: float) -> Array:
+    """Acceleration (R, N) averaged over FOOT_TIME to either side, by a triangle; stations ``step`` apart [m/s²].
+
+    An estimate of a recorded lap rounds an onset over some tenths of a second, and has ripples of that length; a
+    computed lap has neither.  Read through the same mean their marks agree, and noise weighs less.
+    """
+    way = np.cumsum(0.5 * (rows.stretch[:, 1:] + rows.stretch[:, :-1]) * step, axis=1)
+    way = np.concatenate([np.zeros((len(rows.v), 1)), way], axis=1)
+    half = np.minimum(rows.v * FOOT_TIME, np.maximum(np.minimum(way, way[:, -1:] - way), step))
+    once = _slopes(0.5 * rows.v**2, way, half)
+    gained = np.cumsum(0.5 * (once[:, 1:] + once[:, :-1]) * np.diff(way, axis=1), axis=1)
+    return _slopes(np.concatenate([np.zeros((len(once), 1)), gained], axis=1), way, half)
+
+
+def _slopes(values: Array, way: Array, half: Array) -> Array:
+    """Mean slope of values (R, N) over ``half`` (R, N) of the way (R, N) to either side, short of the ends."""
+    low, high = np.maximum(way - half, way[:, :1]), np.minimum(way + half, way[:, -1:])
+    gains = [np.interp(b, w, v) - np.interp(a, w, v) for a, b, w, v in zip(low, high, way, values)]
+    return np.asarray(np.array(gains).reshape(values.shape) / (high - low))
 
 
 def push(rows: Rows) -> Array:

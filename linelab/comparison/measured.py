@@ -38,6 +38,16 @@ def withheld(reason: str) -> Measured:
     return Measured(None, None, reason)
 
 
+def for_few(count: int) -> float:
+    """Factor on a standard deviation known from ``count`` departures only, so that 1.96 of it hold 95 %.
+
+    Student's t over the normal quantile: 1.18 for 8 departures, 1.03 for 40.
+    """
+    from scipy.special import stdtrit
+
+    return float(stdtrit(max(count, 1), 0.975)) / 1.96
+
+
 def from_draws(value: float, draws: Array, *, also: float = 0.0) -> Measured:
     """A figure with the spread of its draws and, added in quadrature, ``also`` (a standard deviation)."""
     spread = float(np.std(draws)) if draws.size else 0.0

@@ -12,6 +12,7 @@ from simulated import as_lap, drive, make_track, record
 from linelab.coaching.definitions import CAUSES as CAUSE_RULES
 from linelab.coaching.definitions import FAULTS, MARKS
 from linelab.coaching.marks import PAST_TRACK_OUT
+from linelab.coaching.pedals import FOOT_TIME
 from linelab.coaching.session import review_session
 from linelab.coaching.values import CAUSES, Cause, DrivenMarks, FaultKind, Mark
 from linelab.coaching.words import ADVICE, corners_text, laps_text
@@ -84,17 +85,20 @@ def test_braking_is_found_where_it_is(exact):
     assert exact.brake_point.driven.value == pytest.approx(BRAKE, abs=1.0)
     assert exact.brake_peak.driven.value == pytest.approx(BRAKED, rel=0.05)
     assert exact.brake_mean.driven.value == pytest.approx(BRAKED, rel=0.05)
-    # A step of the pedal: what is left is the metre between the nodes.
-    assert exact.brake_build.driven.value < 2.0 / FAST
-    assert exact.brake_release.driven.value < 3.0 / SLOW
+    # A step of the pedal: what is left is the metre between the nodes, and the triangular mean's own rise, which takes
+    # 0.92 of its half-width from a fifth to nine tenths (its distribution function).
+    assert exact.brake_build.driven.value < 2.0 / FAST + 0.92 * FOOT_TIME
+    assert exact.brake_release.driven.value < 3.0 / SLOW + 0.92 * FOOT_TIME
     assert exact.coasting_before.driven.value < 0.15
 
 
 def test_the_lowest_speed_and_the_power_are_found_where_they_are(exact):
     assert exact.min_speed.driven.value == pytest.approx(SLOW, abs=0.02)
     assert LOW - 1.0 <= exact.min_speed_place.driven.value + CORNER.apex <= WAY_OUT + 1.0
-    assert exact.drive_point.driven.value == pytest.approx(WAY_OUT, abs=1.0)
-    assert exact.power_take_up.driven.value < 2.0 / SLOW
+    # The mean of a step reaches a quarter 0.29 of its half-width early, and takes 0.66 of it from there to four fifths
+    # (the triangle's distribution function).
+    assert exact.drive_point.driven.value == pytest.approx(WAY_OUT - 0.29 * FOOT_TIME * SLOW, abs=1.0)
+    assert exact.power_take_up.driven.value < 2.0 / SLOW + 0.66 * FOOT_TIME
     assert exact.slide.driven.value == pytest.approx(0.0, abs=0.1)
     assert exact.entry_speed.driven.value == pytest.approx(float(speed(np.array(CORNER.turn_in))), abs=0.1)
     assert exact.exit_speed.driven.value == pytest.approx(float(speed(np.array(CORNER.track_out))), abs=0.1)
