@@ -66,6 +66,7 @@ def run_case(track: Track, kart: str, grip: str) -> dict[str, object]:
             "lap_time": solution.lap_time,
             "time_error": solution.time_error,
             "iterations": solution.iterations,
+            "method": solution.iterate.method,
             "intervals": solution.iterate.structure.intervals,
             "edge_excess": check.edge_excess,
             "grip_excess": check.grip_excess,
@@ -132,6 +133,8 @@ def report(results: dict[str, dict[str, object]]) -> None:
     """Counts and worst figures."""
     good = {key: row for key, row in results.items() if row["ok"]}
     print(f"\n{len(good)} of {len(results)} cases solved and verified")
+    asked = sum(row["method"] == "ipopt" for row in good.values())
+    print(f"  of these, IPOPT was asked at the end for {asked}")
     for key, row in results.items():
         if not row["ok"]:
             print(f"  failed: {key}: {row['message']}")
@@ -142,7 +145,7 @@ def report(results: dict[str, dict[str, object]]) -> None:
         ("time_error", "ms", 1e3),
         ("edge_excess", "mm", 1e3),
         ("grip_excess", "%", 100.0),
-        ("profile", "ms", 1e3),
+        ("solver", "ms", 1e3),
     ):
         ranked = sorted((abs(float(str(row[figure]))), key) for key, row in good.items())
         if ranked:

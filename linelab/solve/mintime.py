@@ -18,7 +18,7 @@ from linelab.solve.outcome import fine_lap, thinned
 from linelab.solve.path import Solved, solved_path
 from linelab.solve.run import Iterate, solve_again, solve_cold, solve_finer, unpacked
 from linelab.solve.task import TYPICAL_TIME, End, Task
-from linelab.solve.transcription import build_problem
+from linelab.solve.transcription import sensitivity
 from linelab.solve.verify import Verification, verify_lap
 from linelab.track import Track
 
@@ -183,8 +183,7 @@ def time_gradient(solution: Solution) -> KartNumbers:
         in it, so a change of mass also changes ``drag``; combine the two.
     """
     iterate = solution.iterate
-    problem = build_problem(iterate.structure)
-    slope = np.asarray(problem.sensitivity(iterate.x, iterate.parameters, iterate.lam_g)).ravel()
+    slope = np.asarray(sensitivity(iterate.structure)(iterate.x, iterate.parameters, iterate.lam_g)).ravel()
     return unpack(slope * TYPICAL_TIME / iterate.structure.intervals)
 
 

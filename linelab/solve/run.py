@@ -1,4 +1,8 @@
-"""Runs of the interior-point solver: cold, from a coarser mesh, and after a change of parameters."""
+"""Runs of the interior-point solvers: cold, from a coarser mesh, and after a change of parameters.
+
+The project's own method (:mod:`linelab.solve.interior`) is asked first, being several times faster; where it does not
+converge, IPOPT is, from the same start.
+"""
 
 from __future__ import annotations
 
@@ -9,16 +13,29 @@ import numpy as np
 from linelab.errors import InputError, SolveError
 from linelab.solve import mesh as meshes
 from linelab.solve.guess import Guess, first_guess, starting_point
+from linelab.solve.interior import Bounds, minimise
 from linelab.solve.mesh import Mesh
 from linelab.solve.stage import Z_SCALE, Structure
+from linelab.solve.stages import stages_of
 from linelab.solve.task import SLOWEST, Task, bounds_of, parameters_of, structure_of
 from linelab.solve.transcription import Problem, build_problem
 from linelab.units import Array
 
 #: Cold starts are tried with these shares of the guessed speed and barrier parameters, in turn.
 COLD_STARTS = ((0.9, 1e-1), (0.7, 1.0), (0.5, 1e-2))
-#: Barrier parameters of warm starts, in turn: after a change of parameters and from a coarser mesh.
-AGAIN_BARRIERS, FINER_BARRIERS = (1e-5, 1e-3), (1e-3, 1e-2)
+
+
+class Barriers(NamedTuple):
+    """First barrier parameters of a warm start: of the project's own method, and of IPOPT's attempts in turn."""
+
+    own: float
+    ipopt: tuple[float, ...]
+
+
+#: After a change of parameters, and from a coarser mesh.
+AGAIN, FINER = Barriers(1e-4, (1e-5, 1e-3)), Barriers(1e-1, (1e-3, 1e-2))
+#: Most iterations of the project's own method: about twice what the hardest solve took.
+MOST_COLD, MOST_WARM = 150, 100
 
 
 class Iterate(NamedTuple):
@@ -31,6 +48,7 @@ class Iterate(NamedTuple):
     lam_g: Array
     parameters: Array
     iterations: int
+    method: str  #: "bands" for the project's own, or "ipopt"
 
 
 def solve_cold(task: Task, guess: Guess, mesh: Mesh) -> Iterate:
@@ -43,10 +61,15 @@ def solve_cold(task: Task, guess: Guess, mesh: Mesh) -> Iterate:
     """
     problem = build_problem(structure_of(task, mesh.intervals))
     bounds = bounds_of(task, mesh, problem)
+    share, barrier = COLD_STARTS[0]
+    x = np.concatenate(starting_point(mesh, guess, share))
+    found = _in_bands(task, problem, mesh, bounds, x, barrier=barrier)
+    if found is not None:
+        return found
     for attempt, (share, barrier) in enumerate(COLD_STARTS, start=1):
         x = np.concatenate(starting_point(mesh, guess, share))
         try:
-            return _run(task, problem, mesh, bounds, x, barrier=barrier)
+            return _by_ipopt(task, problem, mesh, bounds, x, barrier=barrier)
         except SolveError:
             if attempt == len(COLD_STARTS):
                 raise
@@ -61,7 +84,7 @@ def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh) -> Iterat
     squared = meshes.quadratic_at(speed, meshes.mesh_coordinate(coarse.mesh, meshes.speed_stations(mesh)))[0]
     x = np.concatenate([offset, np.maximum(squared, 1.01 * SLOWEST**2 / Z_SCALE)])
     start = coarse._replace(x=x, lam_x=np.zeros(x.size), lam_g=finer_multipliers(coarse, mesh, problem))
-    return _warm_or_cold(task, guess, problem, mesh, start, FINER_BARRIERS)
+    return _warm_or_cold(task, guess, problem, mesh, start, FINER)
 
 
 def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
@@ -73,17 +96,20 @@ def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
             where="warm",
             remedy="Solve without a warm start",
         )
-    return _warm_or_cold(task, guess, build_problem(structure), before.mesh, before, AGAIN_BARRIERS)
+    return _warm_or_cold(task, guess, build_problem(structure), before.mesh, before, AGAIN)
 
 
 def _warm_or_cold(
-    task: Task, guess: Guess | None, problem: Problem, mesh: Mesh, start: Iterate, barriers: tuple[float, ...]
+    task: Task, guess: Guess | None, problem: Problem, mesh: Mesh, start: Iterate, barriers: Barriers
 ) -> Iterate:
     """A warm start with ever larger barriers, then a cold one: each stands on its own."""
     bounds = bounds_of(task, mesh, problem)
-    for barrier in barriers:
+    found = _in_bands(task, problem, mesh, bounds, start.x, barrier=barriers.own, warm=start)
+    if found is not None:
+        return found
+    for barrier in barriers.ipopt:
         try:
-            return _run(task, problem, mesh, bounds, start.x, barrier=barrier, warm=start)
+            return _by_ipopt(task, problem, mesh, bounds, start.x, barrier=barrier, warm=start)
         except SolveError:
             continue
     return solve_cold(task, first_guess(task) if guess is None else guess, mesh)
@@ -100,7 +126,35 @@ def finer_multipliers(coarse: Iterate, mesh: Mesh, problem: Problem) -> Array:
     return np.concatenate([np.column_stack(columns).ravel(), ends])
 
 
-def _run(
+def _in_bands(
+    task: Task,
+    problem: Problem,
+    mesh: Mesh,
+    bounds: dict[str, Array],
+    x: Array,
+    *,
+    barrier: float,
+    warm: Iterate | None = None,
+) -> Iterate | None:
+    """Run the project's own method once; None where it does not converge."""
+    parameters = parameters_of(task, mesh, problem.structure)
+    stages = stages_of(problem.structure)
+    order = stages.order
+    limits = Bounds(bounds["lbx"][order], bounds["ubx"][order], bounds["lbg"], bounds["ubg"])
+    multipliers = None if warm is None else (warm.lam_x[order], warm.lam_g)
+    most = MOST_COLD if warm is None else MOST_WARM
+    with stages.lock:
+        stages.load(parameters)
+        try:
+            found = minimise(stages, limits, x[order], barrier=barrier, warm=multipliers, most=most)
+        except SolveError:
+            return None
+    solution, multiplier = np.empty(stages.size), np.empty(stages.size)
+    solution[order], multiplier[order] = found.x, found.lam_x
+    return Iterate(mesh, problem.structure, solution, multiplier, found.lam_g, parameters, found.iterations, "bands")
+
+
+def _by_ipopt(
     task: Task,
     problem: Problem,
     mesh: Mesh,
@@ -130,7 +184,7 @@ def _run(
             remedy="Check the track with 'linelab track', above all its narrowest place",
         )
     x, lam_x, lam_g = (np.asarray(result[name]).ravel() for name in ("x", "lam_x", "lam_g"))
-    return Iterate(mesh, problem.structure, x, lam_x, lam_g, parameters, iterations)
+    return Iterate(mesh, problem.structure, x, lam_x, lam_g, parameters, iterations, "ipopt")
 
 
 def unpacked(iterate: Iterate) -> tuple[Array, Array]:

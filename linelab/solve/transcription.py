@@ -53,7 +53,6 @@ class Problem(NamedTuple):
     structure: Structure
     layout: Layout
     make_solver: Callable[[bool, float], Any]  #: (warm, barrier parameter)
-    sensitivity: Any  #: (x, p, lam_g) -> gradient of lam_g·g by the kart vector
 
 
 def layout(structure: Structure) -> Layout:
@@ -146,23 +145,28 @@ def _end_rows(structure: Structure, place: Layout, weights: Any) -> Any:
 @lru_cache(maxsize=32)
 def build_problem(structure: Structure) -> Problem:
     """Build (or fetch) the programme of a shape."""
-    place = layout(structure)
-    stage = _stage(replace(structure, intervals=1))
-    symbols = _symbols(structure, place)
-    fixed = [4, 5]
 
     def make_solver(warm: bool, barrier: float) -> Any:
         return _solver(structure, warm, barrier)
 
+    return Problem(structure, layout(structure), make_solver)
+
+
+@lru_cache(maxsize=8)
+def sensitivity(structure: Structure) -> Any:
+    """Function (x, p, lam_g) -> gradient of lam_g·g by the kart vector."""
+    place = layout(structure)
+    symbols = _symbols(structure, place)
     lam_g = ca.MX.sym("lam_g", place.stage_rows + place.end_rows)
     spread = ca.reshape(lam_g[: place.stage_rows], structure.constraints, structure.stages)
-    by_kart = stage.sensitivity.map("sensitivity_map", "serial", structure.stages, fixed, [])
-    sensitivity = ca.Function("sensitivity", [symbols.x, symbols.p, lam_g], [ca.sum2(by_kart(*symbols.mapped, spread))])
-    return Problem(structure, place, make_solver, sensitivity)
+    by_kart = stage_of(replace(structure, intervals=1)).sensitivity.map(
+        "by_kart", "serial", structure.stages, [4, 5], []
+    )
+    return ca.Function("sensitivity", [symbols.x, symbols.p, lam_g], [ca.sum2(by_kart(*symbols.mapped, spread))])
 
 
 @lru_cache(maxsize=16)
-def _stage(one: Structure) -> StageFunctions:
+def stage_of(one: Structure) -> StageFunctions:
     """Stage functions; they do not depend on the number of intervals."""
     return stage_functions(one)
 
@@ -226,7 +230,7 @@ def _derivatives(structure: Structure, place: Layout, stage: StageFunctions, sym
 def _solver(structure: Structure, warm: bool, barrier: float) -> Any:
     """IPOPT on the programme; a warm one starts from given multipliers with a small barrier."""
     place = layout(structure)
-    stage = _stage(replace(structure, intervals=1))
+    stage = stage_of(replace(structure, intervals=1))
     symbols = _symbols(structure, place)
     options: dict[str, Any] = {
         **_derivatives(structure, place, stage, symbols),
