@@ -23,18 +23,19 @@ if TYPE_CHECKING:
     from linelab.comparison.estimate import estimate_lap
     from linelab.comparison.laps import split_laps
     from linelab.errors import LinelabError
-    from linelab.io.kart_files import bundled_karts, load_kart, save_kart
+    from linelab.io.bundled import bundled_karts, bundled_tracks
+    from linelab.io.kart_files import load_kart, save_kart
     from linelab.io.recordings import load_recording
     from linelab.io.recordings_session import load_session
-    from linelab.io.track_files import bundled_tracks, load_track, reversed_track, save_track
+    from linelab.io.track_files import load_track, reversed_track, save_track
     from linelab.solve.mintime import solve_min_time
     from linelab.solve.speed import speed_profile
 
 #: Public name to the module it lives in.
 _HOMES = {
     "LinelabError": "linelab.errors",
-    "bundled_karts": "linelab.io.kart_files",
-    "bundled_tracks": "linelab.io.track_files",
+    "bundled_karts": "linelab.io.bundled",
+    "bundled_tracks": "linelab.io.bundled",
     "clean_recording": "linelab.comparison.cleaning",
     "compare": "linelab.comparison.compare",
     "estimate_lap": "linelab.comparison.estimate",

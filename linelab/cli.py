@@ -5,6 +5,7 @@ Exit codes: 0 done, 1 the solver failed, 2 wrong usage or input, 130 interrupted
 
 from __future__ import annotations
 
+import logging
 import os
 import sys
 from collections.abc import Sequence
@@ -54,6 +55,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; every error becomes one line on standard error and an exit code."""
+    # What the drawing library says of its own cache folder is no concern of the user's.
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     with interruptions:
         code, text = _outcome(arguments)
         if code != 0 and interruptions.seen:  # whatever the solver made of it
@@ -83,8 +86,7 @@ def _outcome(arguments: Sequence[str] | None) -> tuple[int, str]:
         return 1, str(error)
     except LinelabError as error:
         return 2, str(error)
-    except BrokenPipeError:
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - keeps the interpreter's last flush quiet
+    except SystemExit:  # click's way out when whoever read the output, such as head, has gone; results are written
         return 0, ""
     except MemoryError:
         return 2, "not enough memory for this input. Try a shorter recording or a coarser track."
@@ -100,9 +102,17 @@ def _outcome(arguments: Sequence[str] | None) -> tuple[int, str]:
 def _usage(error: click.UsageError) -> str:
     """Wrong usage on one line, with where to read more."""
     text = error.format_message().rstrip(".")
+    if isinstance(error, click.NoSuchOption) and (typed := _dashed_file(error.option_name)):
+        return f"{text}. If the file {typed} is meant, write ./{typed}."
     return (
         f"{text}{'' if text.endswith('?') else '.'} See '{error.ctx.command_path if error.ctx else 'linelab'} --help'."
     )
+
+
+def _dashed_file(option: str) -> str:
+    """A file given as an argument whose name looks like this option; empty where there is none."""
+    dashed = (argument for argument in sys.argv[1:] if argument.startswith(option))
+    return next((argument for argument in dashed if os.path.exists(argument)), "")
 
 
 if __name__ == "__main__":

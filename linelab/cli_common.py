@@ -1,4 +1,4 @@
-"""What all commands share: paths, units, grip, progress and the way errors end."""
+"""What all commands share while they run: places for results, progress, what is said, and how Ctrl-C ends them."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path, PureWindowsPath
-from typing import TYPE_CHECKING, Any, TypeVar
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,107 +15,6 @@ if TYPE_CHECKING:
     from types import FrameType
 
     from linelab.report.display import Units
-
-    TextType = click.ParamType[str]
-    FloatType = click.ParamType[float]
-else:  # older versions of click do not take a type argument
-    TextType = FloatType = click.ParamType
-
-F = TypeVar("F", bound=Callable[..., Any])
-
-#: Grip by condition, as a factor on the kart file's (dry slicks 1.3-2.0, damp 0.8-1.0, wet tyres 0.6-0.9: from memory).
-GRIP = {"dry": 1.0, "damp": 0.6, "wet": 0.45}
-
-
-class PathText(TextType):
-    """A path or a bundled name as typed: quotes, a leading ~ and, away from Windows, backslashes are understood."""
-
-    name = "path"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """The path as text."""
-        text = str(value).strip()
-        if len(text) > 1 and text[0] == text[-1] and text[0] in "\"'":
-            text = text[1:-1]
-        if not text:
-            self.fail("the path is empty", param, ctx)
-        text = os.path.expanduser(text)
-        if os.sep == "/" and "\\" in text and not Path(text).exists():
-            text = PureWindowsPath(text).as_posix()
-        return text
-
-
-class GripFactor(FloatType):
-    """dry, damp, wet or a number."""
-
-    name = "dry|damp|wet|number"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The factor."""
-        if isinstance(value, float):
-            return value
-        text = str(value).strip().lower()
-        if text in GRIP:
-            return GRIP[text]
-        try:
-            factor = float(text)
-        except ValueError:
-            self.fail(f"{value!r} is neither dry, damp, wet nor a number", param, ctx)
-        if not 0.1 <= factor <= 2.0:
-            self.fail(f"{factor:g} is outside 0.1 to 2 (1 is the kart file's own grip)", param, ctx)
-        return factor
-
-
-PATH = PathText()
-
-
-def units_option(command: F) -> F:
-    """--units"""
-    return click.option(
-        "--units",
-        type=click.Choice(["metric", "imperial"]),
-        default="metric",
-        show_default=True,
-        envvar="LINELAB_UNITS",
-        help="Units shown (files always hold SI units). The variable LINELAB_UNITS sets the default.",
-    )(command)
-
-
-def out_option(command: F) -> F:
-    """--out"""
-    return click.option(
-        "--out",
-        type=PATH,
-        metavar="FOLDER",
-        help="Folder for the results; a second run replaces its own files only.",
-    )(command)
-
-
-def pictures_option(command: F) -> F:
-    """--pictures / --no-pictures"""
-    return click.option("--pictures/--no-pictures", default=True, show_default=True, help="Draw pictures.")(command)
-
-
-def print_option(default: bool) -> Callable[[F], F]:
-    """--print / --no-print"""
-    return click.option(
-        "--print/--no-print",
-        "print_file",
-        default=default,
-        show_default=True,
-        help="Also write it for print (PDF, A4).",
-    )
-
-
-def grip_option(command: F) -> F:
-    """--grip"""
-    return click.option(
-        "--grip",
-        type=GripFactor(),
-        default="dry",
-        show_default=True,
-        help="Condition of the track: dry, damp (0.6 of the kart file's grip), wet (0.45), or a factor.",
-    )(command)
 
 
 def units_named(name: str) -> Units:
@@ -129,6 +28,32 @@ def default_folder(*parts: str) -> Path:
     """Where results go when no folder is named: linelab_results, then a name made of the parts."""
     kept = ["".join(c if c.isalnum() else "_" for c in part).strip("_").lower() for part in parts]
     return Path("linelab_results") / "_".join(part for part in kept if part)
+
+
+def results_place(out: str | None, *parts: str) -> Path:
+    """The folder for the results, seen to take files before anything is computed."""
+    from linelab.io.atomic import check_writable
+
+    folder = default_folder(*parts) if out is None else Path(out)
+    check_writable(folder)
+    return folder
+
+
+def check_save(save: str | None, replace: bool) -> None:
+    """See that a file can be saved before anything is said, and that no file is lost by it."""
+    if save is None:
+        if replace:
+            raise click.UsageError("--replace needs --save")
+        return
+    from linelab.errors import InputError
+    from linelab.io.atomic import check_writable
+
+    path = Path(save)
+    check_writable(path.parent)
+    if path.is_dir():
+        raise InputError("this is a folder, not a file", where=save, remedy="Name a file in it")
+    if path.exists() and not replace:
+        raise InputError("this file is there already", where=save, remedy="Choose another name, or add --replace")
 
 
 def say(*lines: str) -> None:

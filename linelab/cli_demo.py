@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
-from linelab.cli_common import list_files, out_option, print_option, progress, units_named, units_option
+from linelab.cli_common import list_files, progress, results_place, units_named
+from linelab.cli_options import out_option, print_option, units_option
 
 
 @click.command(
@@ -29,7 +28,7 @@ def demo(out: str | None, print_file: bool, units: str) -> None:
     from linelab.solve.mintime import solve_min_time
 
     shown = units_named(units)
-    folder = Path(out) if out is not None else Path("linelab_results")
+    folder = results_place(out)
     review_folder, sheet_folder = folder / "demo_review", folder / "demo_sheet"
     with progress("reading the demo") as step:
         track, kart = load_track(DEMO_TRACK), load_kart(DEMO_KART)

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
-from linelab.cli_common import PATH, list_files, out_option, say, units_named, units_option
+from linelab.cli_common import check_save, list_files, results_place, say, units_named
+from linelab.cli_options import PATH, out_option, save_option, units_option
 
 
 @click.command(
@@ -20,12 +19,13 @@ Examples:
 """,
 )
 @click.argument("kart", type=PATH, required=False)
-@click.option("--save", type=PATH, metavar="FILE", help="Write the kart to a new TOML file.")
+@save_option("kart (TOML)")
 @out_option
 @units_option
-def kart(kart: str | None, save: str | None, out: str | None, units: str) -> None:
+def kart(kart: str | None, save: str | None, replace: bool, out: str | None, units: str) -> None:
     """Show a KART (a file or a bundled name): braking, cornering and top speed, and its g-g diagram as a picture."""
-    from linelab.io.kart_files import bundled_karts, load_kart, save_kart
+    from linelab.io.bundled import bundled_karts
+    from linelab.io.kart_files import load_kart, save_kart
     from linelab.report.display import CAUTIONS
     from linelab.report.kart_facts import kart_words
 
@@ -34,17 +34,18 @@ def kart(kart: str | None, save: str | None, out: str | None, units: str) -> Non
         return
     shown = units_named(units)
     loaded = load_kart(kart)
-    if save is not None:
-        save_kart(loaded, save)
+    check_save(save, replace)
+    folder = None if out is None else results_place(out)
     say(*kart_words(loaded, shown))
-    if out is not None:
+    if folder is not None:
         from linelab.io.outputs import results_folder
         from linelab.report.kart_figures import plot_kart
         from linelab.report.style import save_figure
 
-        with results_folder(out) as folder:
-            save_figure(plot_kart(loaded, shown), folder / "kart.png")
-        list_files(Path(out), ["kart.png"])
+        with results_folder(folder) as stage:
+            save_figure(plot_kart(loaded, shown), stage / "kart.png")
+        list_files(folder, ["kart.png"])
     if save is not None:
+        save_kart(loaded, save)
         say(f"Saved to {save}.")
     say("", CAUTIONS)

@@ -6,17 +6,16 @@ from pathlib import Path
 
 import click
 
-from linelab.cli_common import (
+from linelab.cli_common import list_files, notice, progress, results_place, say, units_named
+from linelab.cli_ground import named_track
+from linelab.cli_options import (
     PATH,
-    default_folder,
+    also_option,
     grip_option,
-    list_files,
-    notice,
+    kerbs_option,
     out_option,
     pictures_option,
-    progress,
-    say,
-    units_named,
+    reverse_option,
     units_option,
 )
 
@@ -34,18 +33,12 @@ Examples:
 @click.argument("track", type=PATH)
 @click.argument("kart", type=PATH)
 @grip_option
-@click.option("--reverse", is_flag=True, help="Drive the track the other way round.")
-@click.option("--kerbs/--no-kerbs", default=True, show_default=True, help="Let the kart use the kerbs.")
+@reverse_option
+@kerbs_option
 @click.option(
     "--corner", "corners", type=int, multiple=True, metavar="NUMBER", help="Draw a close-up; may be repeated."
 )
-@click.option(
-    "--also",
-    "formats",
-    type=click.Choice(["geojson", "gpx", "kml", "parquet"]),
-    multiple=True,
-    help="Also write the line and its marks for other programs in this format; may be repeated.",
-)
+@also_option("geojson", "gpx", "kml", "parquet")
 @click.option("--all-corners", is_flag=True, help="Draw a close-up of every corner.")
 @out_option
 @pictures_option
@@ -65,7 +58,6 @@ def reference(
 ) -> None:
     """Compute the fastest lap of a KART on a TRACK: where to brake, turn in and accelerate, and how fast."""
     from linelab.io.kart_files import load_kart
-    from linelab.io.track_files import load_track, reversed_track
     from linelab.report.display import CAUTIONS
     from linelab.report.exports_geo import check_formats
     from linelab.report.reference_facts import reference_table, reference_words
@@ -76,15 +68,13 @@ def reference(
     shown = units_named(units)
     with progress("reading the track and the kart") as step:
         driven = load_kart(kart)
-        ground = load_track(track)
-        if reverse:
-            ground = reversed_track(ground)
+        ground = named_track(track, reverse)
         chosen = check_corners([corner.number for corner in ground.corners], corners, all_corners)
         check_formats(formats, ground)
+        folder = results_place(out, Path(track).stem, Path(kart).stem)
         for note in ground.notes:
             notice(f"note: {note}")
         solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
-        folder = Path(out) if out is not None else default_folder(Path(track).stem, Path(kart).stem)
         files = save_reference(
             folder,
             ground,

@@ -7,20 +7,21 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linelab.cli_common import (
+from linelab.cli_common import default_folder, list_files, notice, progress, results_place, say, units_named
+from linelab.cli_ground import FourNumbers, named_track, recorded_ground, refuse_corridor_options
+from linelab.cli_options import (
     PATH,
-    default_folder,
+    Number,
+    also_option,
+    column_options,
+    corridor_options,
     grip_option,
-    list_files,
-    notice,
     out_option,
+    parse_pairs,
     print_option,
-    progress,
-    say,
-    units_named,
+    reverse_option,
     units_option,
 )
-from linelab.cli_track import parse_pairs
 
 if TYPE_CHECKING:
     from linelab.coaching.values import TargetKind
@@ -73,33 +74,19 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
     help="Hold the laps against: the ideal reference lap; the same at the grip shown that day; the driver's own best "
     "lap; the best of the driver's own parts of laps.",
 )
-@click.option("--column", "columns", multiple=True, metavar="ROLE=TITLE", help="Which column is what; repeatable.")
-@click.option("--unit", "quantities", multiple=True, metavar="ROLE=UNIT", help="Unit of a column; repeatable.")
-@click.option("--reverse", is_flag=True, help="The track is driven the other way round.")
-@click.option(
-    "--start-line",
-    type=float,
-    nargs=4,
-    metavar="LON LAT LON LAT",
-    help="Left and right end of the start line, for an estimated corridor (x y x y for a recording in metres).",
-)
-@click.option("--width", type=float, metavar="METRES", help="Assumed width of an estimated corridor (7 m).")
+@column_options
+@reverse_option
+@corridor_options("Without --track")
 @click.option(
     "--position-error",
-    type=float,
+    type=Number(0.0, 50.0, "metres"),
     metavar="METRES",
     help="Known error of the receiver's positions (one standard deviation; 1.5 m is assumed).",
 )
 @grip_option
 @out_option
 @print_option(False)
-@click.option(
-    "--also",
-    "formats",
-    type=click.Choice(["geojson", "gpx", "kml", "csv", "parquet"]),
-    multiple=True,
-    help="Also write the laps and the reference lap's marks for other programs in this format; may be repeated.",
-)
+@also_option("geojson", "gpx", "kml", "csv", "parquet")
 @click.option("--pictures", is_flag=True, help="Also draw pictures of the best lap (PNG); the page has them all.")
 @units_option
 def review(
@@ -112,7 +99,7 @@ def review(
     columns: tuple[str, ...],
     quantities: tuple[str, ...],
     reverse: bool,
-    start_line: tuple[float, float, float, float] | None,
+    start_line: FourNumbers | None,
     width: float | None,
     position_error: float | None,
     grip: float,
@@ -128,41 +115,32 @@ def review(
     """
     from linelab.io.kart_files import load_kart
     from linelab.io.recordings_session import load_session
-    from linelab.io.track_files import load_track, reversed_track
     from linelab.report.exports_geo import check_formats
-    from linelab.report.review_report import (
-        beside_earlier,
-        choose_laps,
-        find_ground,
-        recording_start_line,
-        review_recording,
-        save_review,
-    )
+    from linelab.report.review_report import beside_earlier, choose_laps, review_recording, save_review
 
     titles, declared = parse_pairs(columns, (), "--column"), parse_pairs(quantities, (), "--unit")
-    if track is not None and (start_line is not None or width is not None):
-        raise click.UsageError("--start-line and --width are for a corridor estimated from the laps, without --track")
+    if track is not None:
+        refuse_corridor_options(start_line, width, "without --track")
+    elif reverse:
+        raise click.UsageError("--reverse needs --track")
     shown = units_named(units)
     driven = load_kart(kart)
-    ground_track = None if track is None else load_track(track)
-    if reverse:
-        if ground_track is None:
-            raise click.UsageError("--reverse needs --track")
-        ground_track = reversed_track(ground_track)
-    solved: Solution | None = None
-    earlier: Review | None = None
+    ground_track = None if track is None else named_track(track, reverse)
+    results_place(out)
     sessions = [recordings] if joined else [(recording,) for recording in recordings]
-    for paths in sessions:
-        source = paths[0]
-        with progress(f"reading {Path(source).name}") as step:
+    read = []
+    for paths in sessions:  # all of them first: where one cannot be used nothing is written
+        with progress(f"reading {Path(paths[0]).name}") as step:
             recording = load_session(paths, columns=titles or None, units=declared or None, progress=step)
-            line = None if start_line is None else recording_start_line(recording, start_line[:2], start_line[2:])
-            extra = {} if width is None else {"assumed_width": width}
-            ground = find_ground(
-                recording, ground_track, start_line=line, name=Path(source).stem, position_error=position_error, **extra
+            ground = recorded_ground(
+                recording, ground_track, start_line=start_line, width=width, position_error=position_error
             )
             check_formats(formats, ground.track)
-            laps = choose_laps(ground.laps, numbers)
+            read.append((paths[0], recording, ground, choose_laps(ground.laps, numbers)))
+    solved: Solution | None = None
+    earlier: Review | None = None
+    for source, recording, ground, laps in read:
+        with progress("computing the reference lap") as step:
             result = review_recording(
                 recording, ground, driven, laps, against=AGAINST[against], grip=grip, reference=solved, progress=step
             )

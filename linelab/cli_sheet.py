@@ -7,16 +7,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linelab.cli_common import (
+from linelab.cli_common import list_files, notice, progress, results_place, say, units_named
+from linelab.cli_ground import FourNumbers, named_track, recorded_ground, refuse_corridor_options
+from linelab.cli_options import (
     PATH,
-    default_folder,
+    Number,
+    column_options,
+    corridor_options,
     grip_option,
-    list_files,
-    notice,
+    kerbs_option,
     out_option,
-    progress,
-    say,
-    units_named,
+    parse_pairs,
+    reverse_option,
     units_option,
 )
 
@@ -36,11 +38,11 @@ Examples:
 @click.argument("track", type=PATH)
 @click.argument("kart", type=PATH)
 @grip_option
-@click.option("--reverse", is_flag=True, help="The track is driven the other way round.")
-@click.option("--kerbs/--no-kerbs", default=True, show_default=True, help="Let the kart use the kerbs.")
+@reverse_option
+@kerbs_option
 @click.option(
     "--pace",
-    type=click.FloatRange(0.4, 1.5),
+    type=Number(0.4, 1.5, "metres"),
     default=0.75,
     show_default=True,
     metavar="METRES",
@@ -52,14 +54,8 @@ Examples:
     help="Solve the lap again for each missed apex (about a second a corner) instead of bounding what it costs.",
 )
 @click.option("--from-laps", is_flag=True, help="TRACK is a recording: the corridor is estimated from its laps.")
-@click.option(
-    "--start-line",
-    type=float,
-    nargs=4,
-    metavar="LON LAT LON LAT",
-    help="With --from-laps: left and right end of the start line.",
-)
-@click.option("--width", type=float, metavar="METRES", help="With --from-laps: assumed width of the track (7 m).")
+@corridor_options("With --from-laps")
+@column_options
 @out_option
 @units_option
 def sheet(
@@ -71,8 +67,10 @@ def sheet(
     pace: float,
     exact: bool,
     from_laps: bool,
-    start_line: tuple[float, float, float, float] | None,
+    start_line: FourNumbers | None,
     width: float | None,
+    columns: tuple[str, ...],
+    quantities: tuple[str, ...],
     out: str | None,
     units: str,
 ) -> None:
@@ -84,19 +82,22 @@ def sheet(
     from linelab.report.track_facts import survey_sentence
     from linelab.solve.mintime import solve_min_time
 
-    if not from_laps and (start_line is not None or width is not None):
-        raise click.UsageError("--start-line and --width are for a corridor estimated from laps, with --from-laps")
-    if from_laps and reverse:
+    titles, declared = parse_pairs(columns, (), "--column"), parse_pairs(quantities, (), "--unit")
+    if not from_laps:
+        refuse_corridor_options(start_line, width, "with --from-laps")
+        if titles or declared:
+            raise click.UsageError("--column and --unit are for a recording, with --from-laps")
+    elif reverse:
         raise click.UsageError("--reverse needs a track; laps are driven the way they were recorded")
     shown = units_named(units)
     with progress("reading the track and the kart") as step:
         driven = load_kart(kart)
-        ground = _from_laps(track, start_line, width) if from_laps else _from_file(track, reverse)
+        folder = results_place(out, "sheet", Path(track).stem, Path(kart).stem)
+        ground = _from_laps(track, titles, declared, start_line, width) if from_laps else named_track(track, reverse)
         for note in ground.notes:
             notice(f"note: {note}")
         solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
         pages = sheet_pages(ground, driven, solution, shown, pace=pace, use_kerbs=kerbs, exact=exact, progress=step)
-        folder = Path(out) if out is not None else default_folder("sheet", Path(track).stem, Path(kart).stem)
         with results_folder(folder) as stage:
             files = save_sheet(stage, pages)
     say(f"Track sheet of {ground.name} for {driven.name}, {len(pages)} pages.", survey_sentence(ground.survey))
@@ -104,18 +105,14 @@ def sheet(
     say("", CAUTIONS)
 
 
-def _from_file(name: str, reverse: bool) -> Track:
-    from linelab.io.track_files import load_track, reversed_track
-
-    ground = load_track(name)
-    return reversed_track(ground) if reverse else ground
-
-
-def _from_laps(name: str, start_line: tuple[float, float, float, float] | None, width: float | None) -> Track:
+def _from_laps(
+    name: str,
+    titles: dict[str, str],
+    declared: dict[str, str],
+    start_line: FourNumbers | None,
+    width: float | None,
+) -> Track:
     from linelab.io.recordings import load_recording
-    from linelab.report.review_report import find_ground, recording_start_line
 
-    recording = load_recording(name)
-    line = None if start_line is None else recording_start_line(recording, start_line[:2], start_line[2:])
-    extra = {} if width is None else {"assumed_width": width}
-    return find_ground(recording, None, start_line=line, name=Path(name).stem, **extra).track
+    recording = load_recording(name, columns=titles or None, units=declared or None)
+    return recorded_ground(recording, None, start_line=start_line, width=width).track

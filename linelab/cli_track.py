@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from linelab.cli_common import PATH, list_files, notice, out_option, say, units_named, units_option
+from linelab.cli_common import check_save, list_files, notice, results_place, say, units_named
+from linelab.cli_options import (
+    PATH,
+    WIDTHS,
+    Number,
+    out_option,
+    parse_pairs,
+    reverse_option,
+    save_option,
+    units_option,
+)
 
 if TYPE_CHECKING:
     from linelab.track import Track
@@ -36,7 +45,12 @@ these or similar titles are recognised.
 @click.option("--walked", is_flag=True, help="SOURCE holds both walked edges (GPX or GeoJSON lines).")
 @click.option("--centre-line", is_flag=True, help="SOURCE is a centre line (taken for granted for CSV).")
 @click.option("--column", "columns", multiple=True, metavar="ROLE=TITLE", help="Which CSV column is what; repeatable.")
-@click.option("--width", type=float, metavar="METRES", help="Assumed width where a centre line has none.")
+@click.option(
+    "--width",
+    type=Number(*WIDTHS, "metres"),
+    metavar="METRES",
+    help="Assumed width where a centre line has none.",
+)
 @click.option(
     "--feet/--metres",
     "feet",
@@ -45,8 +59,8 @@ these or similar titles are recognised.
 )
 @click.option("--closed/--open", "closed", default=None, help="A circuit, or a road from start to finish.")
 @click.option("--name", default="", help="Name of an imported track.")
-@click.option("--reverse", is_flag=True, help="Drive it the other way round.")
-@click.option("--save", type=PATH, metavar="FILE", help="Write the track to a GeoJSON file.")
+@reverse_option
+@save_option("track (GeoJSON)")
 @out_option
 @units_option
 def track(
@@ -61,6 +75,7 @@ def track(
     name: str,
     reverse: bool,
     save: str | None,
+    replace: bool,
     out: str | None,
     units: str,
 ) -> None:
@@ -68,12 +83,18 @@ def track(
 
     SOURCE is a track file, a bundled name, a centre line (CSV, GPX, GeoJSON) or a walked edge.
     """
-    from linelab.io.track_files import bundled_tracks, reversed_track, save_track
+    from linelab.io.bundled import bundled_tracks
+    from linelab.io.track_files import reversed_track, save_track
+    from linelab.io.track_write import check_name
     from linelab.report.display import CAUTIONS
 
     if source is None:
         say("Bundled tracks (fictional):", *(f"  {name}" for name in bundled_tracks()))
         return
+    check_save(save, replace)
+    if save is not None:
+        check_name(save)
+    folder = None if out is None else results_place(out)
     if right_edge is not None or walked:
         loaded = _walked(source, right_edge, closed, name)
     elif centre_line or source.lower().endswith((".csv", ".txt", ".gpx")):
@@ -86,14 +107,14 @@ def track(
         loaded = reversed_track(loaded)
     shown = units_named(units)
     show_facts(loaded, units)
-    if out is not None:
+    if folder is not None:
         from linelab.io.outputs import results_folder
         from linelab.report.figures_lines import plot_ground
         from linelab.report.style import save_figure
 
-        with results_folder(out) as folder:
-            save_figure(plot_ground(loaded, shown), folder / "track.png")
-        list_files(Path(out), ["track.png"])
+        with results_folder(folder) as stage:
+            save_figure(plot_ground(loaded, shown), stage / "track.png")
+        list_files(folder, ["track.png"])
     if save is not None:
         save_track(loaded, save)
         say(f"Saved to {save}.")
@@ -132,16 +153,3 @@ def _centre(
         closed=closed,
         name=name,
     )
-
-
-def parse_pairs(pairs: tuple[str, ...], roles: tuple[str, ...], option: str) -> dict[str, str]:
-    """ROLE=TITLE pairs; unknown roles are an error unless ``roles`` is empty."""
-    found = {}
-    for pair in pairs:
-        role, separator, title = pair.partition("=")
-        if not separator or not role.strip() or not title.strip():
-            raise click.BadParameter(f"{pair!r} is not of the form ROLE=TITLE", param_hint=option)
-        if roles and role.strip() not in roles:
-            raise click.BadParameter(f"unknown role {role.strip()!r} (roles: {', '.join(roles)})", param_hint=option)
-        found[role.strip()] = title.strip()
-    return found

@@ -102,7 +102,9 @@ def corridor_from_laps(
         The laps give no usable pair of edges.
     """
     if not 2.0 <= assumed_width <= 30.0:
-        raise InputError(f"a width of {assumed_width} m is outside 2 to 30 m", where="assumed_width")
+        raise InputError(
+            f"a width of {assumed_width} m is outside 2 to 30 m", where="assumed_width", remedy="Give it in metres"
+        )
     plane = own_plane(recording) if recording.lon is not None else None
     samples = place_samples(recording, plane)
     line = start_line or propose_start_line(samples)

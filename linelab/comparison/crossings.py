@@ -95,7 +95,7 @@ def passages(samples: Samples, line: StartLine, length: float | None, longest_ga
         raise RecordingError(
             f"the start line is crossed {sum(sign < 0 for sign in net)} times, always against its direction",
             where=samples.source,
-            remedy="Swap the ends of the start line, or use the reversed track",
+            remedy="Drive the track the other way round (--reverse), or swap the ends of the start line",
         )
     if not passes:
         raise _missed(samples, line)

@@ -93,7 +93,11 @@ def propose_start_line(samples: Samples, *, width: float = 12.0) -> StartLine:
     distance = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(samples.x), np.diff(samples.y)))])
     grid = np.arange(0.0, distance[-1], 4.0)
     if grid.size < 25:
-        raise RecordingError("the recording moves less than 100 m", where=samples.source)
+        raise RecordingError(
+            "the recording moves less than 100 m",
+            where=samples.source,
+            remedy="Choose the recording of a session on track",
+        )
     x, y = np.interp(grid, distance, samples.x), np.interp(grid, distance, samples.y)
     kernel = np.ones(3) / 3.0
     x, y = np.convolve(x, kernel, "valid"), np.convolve(y, kernel, "valid")

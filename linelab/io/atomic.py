@@ -11,12 +11,39 @@ from pathlib import Path
 from linelab.errors import InputError
 
 
+def check_writable(folder: Path) -> Path:
+    """The folder itself or, where it is not there yet, the nearest one above it that is.
+
+    Raises
+    ------
+    InputError
+        There is a file in the way, or no right to write.
+    """
+    standing = folder.absolute()
+    while not standing.exists() and standing != standing.parent:
+        standing = standing.parent
+    if not standing.is_dir():
+        raise InputError(
+            f"{standing} is a file, not a folder", where=str(folder), remedy="Name a folder for the results"
+        )
+    if not os.access(standing, os.W_OK | os.X_OK):
+        raise InputError("cannot write here (no right to)", where=str(folder), remedy="Choose another folder")
+    return standing
+
+
+def cannot_write(target: Path, error: OSError) -> InputError:
+    """The error for a place that turned out not to take files."""
+    return InputError(
+        f"cannot write here ({error.strerror or error})", where=str(target), remedy="Choose another folder"
+    )
+
+
 @contextmanager
 def replacing(path: str | Path) -> Iterator[Path]:
-    """Yield a temporary path beside ``path``; move it over ``path`` when the block ends without an exception.
+    """Yield a temporary path on the same disk; move it over ``path`` when the block ends without an exception.
 
-    Missing folders are made.  On any exception, an interruption included, the temporary file is removed and whatever
-    stood at ``path`` before is untouched.
+    Missing folders are made at the end.  On any exception, an interruption included, the temporary file is removed and
+    whatever stood at ``path`` before is untouched.
 
     Raises
     ------
@@ -24,19 +51,18 @@ def replacing(path: str | Path) -> Iterator[Path]:
         The folder cannot be made or written to.
     """
     target = Path(path)
+    beside = check_writable(target.parent)
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{target.stem}-", suffix=target.suffix, dir=target.parent)
+        handle, name = tempfile.mkstemp(prefix=f".{target.stem}-", suffix=target.suffix, dir=beside)
     except OSError as error:
-        raise InputError(
-            f"cannot write here ({error.strerror or error})", where=str(target), remedy="Choose another folder"
-        ) from error
+        raise cannot_write(target, error) from error
     os.close(handle)
     temporary = Path(name)
     try:
         yield temporary
         temporary.chmod(_usual_mode())
         try:
+            target.parent.mkdir(parents=True, exist_ok=True)
             os.replace(temporary, target)
         except OSError as error:
             raise InputError(

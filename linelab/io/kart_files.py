@@ -6,10 +6,8 @@ are commented examples.
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Sequence
-from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +16,7 @@ import numpy as np
 
 from linelab.errors import FileFormatError, InputError, KartError
 from linelab.io.atomic import write_text
+from linelab.io.bundled import bundled, bundled_karts, bundled_tracks, suggestion
 from linelab.io.kart_faults import fault_text, joined
 from linelab.kart import Driver, Kart, PowerEngine, TorqueEngine
 from linelab.units import KMH, RPM
@@ -27,12 +26,6 @@ if TYPE_CHECKING:
 
 #: A kart file larger than this is something else [bytes].
 LARGEST_FILE = 1_000_000
-
-
-def bundled_karts() -> dict[str, Path]:
-    """Kart files that come with linelab, by name (the name of the file without its ending)."""
-    folder = Path(str(files("linelab"))) / "data" / "karts"
-    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
 
 
 def load_kart(path: str | Path) -> Kart:
@@ -64,16 +57,20 @@ def load_kart(path: str | Path) -> Kart:
 def _existing(path: str | Path) -> Path:
     """The file meant by a path or a bundled name."""
     source = Path(path)
-    if source.is_file():
-        return source
-    bundled = bundled_karts()
-    if str(path) in bundled:
-        return bundled[str(path)]
     if source.is_dir():
         raise InputError("this is a folder, not a kart file", where=str(path), remedy="Name the .toml file in it")
-    similar = difflib.get_close_matches(str(path), bundled, n=1, cutoff=0.5)
-    hint = f"Did you mean {similar[0]}" if similar else "Bundled karts are " + ", ".join(bundled)
-    raise InputError("no such kart file or bundled kart", where=str(path), remedy=hint)
+    if not source.exists():
+        known = bundled_karts()
+        found = bundled(path, known)
+        if found is not None:
+            return found
+        if bundled(path, bundled_tracks()) is None:
+            raise InputError(
+                "no such kart file or bundled kart", where=str(path), remedy=suggestion(path, known, "karts")
+            )
+    if source.suffix.lower() in (".geojson", ".json") or not source.exists():
+        raise InputError("this is a track, not a kart", where=str(path), remedy="Name the track first, then the kart")
+    return source
 
 
 def _read_toml(source: Path) -> dict[str, Any]:

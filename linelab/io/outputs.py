@@ -1,6 +1,6 @@
 """A folder of results: all of a run's files appear together at its end, or none of them.
 
-Files are first written into a folder of their own beside the target and then moved in, so an interrupted run changes
+Files are first written into a folder of their own on the same disk and then moved in, so an interrupted run changes
 nothing.  A run again into the same folder replaces what the earlier run wrote, also what it does not write any more,
 and never touches any other file there: a small list in the folder says which files are linelab's.
 """
@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from linelab.errors import InputError
+from linelab.io.atomic import cannot_write, check_writable
 
 #: The list of files that linelab wrote into a folder.
 MANIFEST = "linelab_files.json"
@@ -33,15 +34,12 @@ def results_folder(path: str | Path) -> Iterator[Path]:
         The folder cannot be made or written to; a file in it cannot be replaced.
     """
     target = Path(path)
+    # Inside the target where it exists: it may be a disk of its own in a folder that is not the user's.
+    standing = check_writable(target)
     try:
-        if target.exists() and not target.is_dir():
-            raise InputError("this is a file, not a folder", where=str(target), remedy="Name a folder for the results")
-        target.absolute().parent.mkdir(parents=True, exist_ok=True)
-        stage = Path(tempfile.mkdtemp(prefix=".linelab-", dir=target.absolute().parent))
+        stage = Path(tempfile.mkdtemp(prefix=".linelab-", dir=standing))
     except OSError as error:
-        raise InputError(
-            f"cannot write here ({error.strerror or error})", where=str(target), remedy="Choose another folder"
-        ) from error
+        raise cannot_write(target, error) from error
     try:
         yield stage
         _move_in(stage, target)
@@ -53,7 +51,7 @@ def _move_in(stage: Path, target: Path) -> None:
     """Replace the earlier run's files by the new ones and note which they are."""
     fresh = sorted(item.name for item in stage.iterdir() if item.is_file())
     try:
-        target.mkdir(exist_ok=True)
+        target.mkdir(parents=True, exist_ok=True)
         stale = [name for name in written_before(target) if name not in fresh]
         # Listed before they are moved: a kill between two moves must not orphan a file of ours.
         listing = stage / MANIFEST

@@ -13,6 +13,8 @@ from linelab.units import Array
 
 #: Bytes read to judge a file.
 HEAD = 1 << 16
+#: How zip files (workbooks among them), gzip, bzip2, xz and 7z files, and old workbooks begin.
+PACKED = (b"PK\x03\x04", b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"7z\xbc\xaf", b"\xd0\xcf\x11\xe0")
 
 
 def read_head(path: Path) -> bytes:
@@ -21,7 +23,7 @@ def read_head(path: Path) -> bytes:
     Raises
     ------
     FileFormatError
-        The file is missing, a folder, unreadable or empty.
+        The file is missing, a folder, unreadable, packed or empty.
     """
     try:
         with path.open("rb") as file:
@@ -35,6 +37,13 @@ def read_head(path: Path) -> bytes:
         raise FileFormatError(
             f"cannot be opened: {reason}", path=path, remedy="Check the file and its rights"
         ) from error
+    if head.startswith(PACKED):
+        raise FileFormatError(
+            "this is a packed file or a workbook, not a recording",
+            path=path,
+            expected="CSV, GPX, NMEA 0183 or GeoJSON text",
+            remedy="Unpack it, or save the sheet as CSV",
+        )
     if not head.strip(b" \t\r\n\x00\xef\xbb\xbf"):
         raise FileFormatError("the file is empty", path=path, remedy="Export the recording again from the logger")
     return head

@@ -192,7 +192,14 @@ def read_gpx(path: Path, progress: Callable[[str], None] = lambda text: None) ->
             f"the text encoding that the file names cannot be read ({error})", path=path, line=1, expected="UTF-8"
         ) from error
     if points.root != "gpx":
-        raise FileFormatError("this XML is not GPX", path=path, line=1, found=f"<{points.root[:40]}>", expected="<gpx>")
+        raise FileFormatError(
+            "this XML is not GPX",
+            path=path,
+            line=1,
+            found=f"<{points.root[:40]}>",
+            expected="<gpx>",
+            remedy="Export the recording as GPX or CSV, with times",
+        )
     columns = {name: np.frombuffer(values, dtype=np.float64) for name, values in points.values.items()}
     return _recording(path, columns, points)
 
@@ -219,7 +226,9 @@ def _recording(path: Path, columns: dict[str, Array], points: _Points) -> Record
             remedy="Export the track with its times",
         )
     check_degrees(path, columns["lon"], columns["lat"], columns["line"])
-    notes = ["time: ISO 8601 stamps", "units: speed m/s and course deg (GPX 1.0)", *points.left_out]
+    notes = ["time: ISO 8601 stamps", *points.left_out]
+    if any(np.isfinite(columns[name]).any() for name in ("speed", "course") if name in columns):
+        notes.insert(1, "units: speed m/s and course deg, as GPX 1.0 has them")
     if not timed.all():
         first = int(columns["line"][~timed][0])
         notes.append(f"{counted(int((~timed).sum()), 'point')} without a time left out, the first at line {first}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -52,14 +53,25 @@ def _role(kind: str, names: str, default_unit: str | None = None) -> Role:
     return Role(kind, frozenset(names.split()), default_unit)
 
 
-#: Roles by name; ``names`` are compared after lower-casing and dropping units and punctuation.
+#: Roles by name; ``names`` are compared after lower-casing and dropping units, punctuation and accents.
 ROLES: dict[str, Role] = {
-    "time": _role("time", "t time timestamp elapsed elapsedtime sessiontime utc utctime datetime epoch unixtime"),
-    "lon": _role("degrees", "lon long lng longitude gpslon gpslongitude", "deg"),
-    "lat": _role("degrees", "lat latitude gpslat gpslatitude", "deg"),
+    "time": _role(
+        "time",
+        "t time timestamp elapsed elapsedtime sessiontime utc utctime datetime epoch unixtime zeit temps tiempo tijd",
+    ),
+    "lon": _role(
+        "degrees",
+        "lon long lng longitude gpslon gpslongitude lange laenge langengrad laengengrad longitud longitudine",
+        "deg",
+    ),
+    "lat": _role("degrees", "lat latitude gpslat gpslatitude breite breitengrad latitud latitudine", "deg"),
     "x": _role("length", "x east easting posx", "m"),
     "y": _role("length", "y north northing posy", "m"),
-    "speed": _role("speed", "speed v velocity gpsspeed groundspeed speedoverground sog vel speed2d"),
+    "speed": _role(
+        "speed",
+        "speed v velocity gpsspeed groundspeed speedoverground sog vel speed2d "
+        "geschwindigkeit vitesse velocidad velocita snelheid",
+    ),
     "course": _role("angle", "course heading bearing track cog courseoverground gpsheading", "deg"),
     "altitude": _role("length", "alt altitude ele elevation height z gpsaltitude", "m"),
     "accuracy": _role("length", "accuracy hacc horizontalaccuracy posaccuracy", "m"),
@@ -99,7 +111,7 @@ def split_header(text: str) -> tuple[str, str]:
     Returns
     -------
     (name, unit)
-        Name lower-cased without punctuation; unit in its one spelling.
+        Name lower-cased without punctuation and accents; unit in its one spelling.
     """
     bracket = _BRACKETED.search(text)
     unit = ""
@@ -113,7 +125,8 @@ def split_header(text: str) -> tuple[str, str]:
             if len(words) > size and is_unit(tail):
                 unit, words = canonical_unit(tail), words[:-size]
                 break
-    return re.sub(r"[^0-9a-zµ°]", "", "".join(words)), unit
+    bare = unicodedata.normalize("NFD", "".join(words))
+    return re.sub(r"[^0-9a-zµ°]", "", bare), unit
 
 
 def role_of(name: str) -> str | None:

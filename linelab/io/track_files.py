@@ -24,7 +24,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +31,7 @@ import numpy as np
 
 from linelab.errors import FileFormatError, LinelabError
 from linelab.geometry.locate import crossing
+from linelab.io.bundled import bundled, bundled_karts, bundled_tracks, suggestion
 from linelab.io.projection import LocalPlane, plane_about, to_plane
 from linelab.io.track_build import Line2, in_file, reversed_track, track_from_centre, track_from_edges
 from linelab.io.track_features import add_features
@@ -41,18 +41,9 @@ from linelab.io.track_write import save_track
 from linelab.track import Survey, Track
 from linelab.units import Array
 
-__all__ = ["bundled_tracks", "load_track", "reversed_track", "save_track", "track_from_centre", "track_from_edges"]
+__all__ = ["load_track", "reversed_track", "save_track", "track_from_centre", "track_from_edges"]
 
 _SURVEYS = ("surveyed", "widths", "estimated")
-
-
-def bundled_tracks() -> dict[str, Path]:
-    """Names and files of the fictional demo tracks that travel with linelab."""
-    folders = (Path(str(files("linelab") / "tracks")), Path(__file__).resolve().parents[2] / "tracks")
-    for folder in folders:
-        if folder.is_dir():
-            return {file.stem: file for file in sorted(folder.glob("*.geojson"))}
-    return {}
 
 
 def load_track(path: str | Path) -> Track:
@@ -98,17 +89,24 @@ def _find(path: str | Path) -> Path:
     """File of a path or of a bundled name; other formats are pointed at their import."""
     file = Path(path)
     if not file.exists():
-        bundled = bundled_tracks()
-        if str(path) in bundled:
-            return bundled[str(path)]
-        names = f"; bundled tracks are {', '.join(bundled)}" if bundled else ""
-        raise FileFormatError("no such track file", path=path, remedy=f"Check the name and the folder{names}")
-    if file.suffix.lower() in (".csv", ".gpx", ".txt"):
+        known = bundled_tracks()
+        found = bundled(path, known)
+        if found is not None:
+            return found
+        if bundled(path, bundled_karts()) is None:
+            raise FileFormatError(
+                "no such track file or bundled track", path=path, remedy=suggestion(path, known, "tracks")
+            )
+    suffix = file.suffix.lower()
+    if suffix == ".toml" or not file.exists():
+        raise FileFormatError("this is a kart, not a track", path=path, remedy="Name the track first, then the kart")
+    if suffix in (".csv", ".gpx", ".txt"):
         raise FileFormatError(
-            f"a {file.suffix[1:].upper()} file is not a track file",
+            f"a {suffix[1:].upper()} file is not a track file",
             path=path,
             expected="GeoJSON",
-            remedy="Import it first: a centre line with widths from CSV, two walked edges from GPX",
+            remedy="Import it with 'linelab track FILE --save my_track.geojson': a centre line with widths from CSV, "
+            "two walked edges from GPX; a recording of laps goes to 'linelab review', or 'linelab sheet --from-laps'",
         )
     return file
 

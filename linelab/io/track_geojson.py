@@ -229,9 +229,10 @@ def _feature(raw: dict[str, Any], number: int, path: Path, notes: list[str]) -> 
     else:
         points, ring = _coordinates(geometry, f"feature {number} ({role})", path)
         least = 1 if kind == "Point" else 2
-        if len(points) < least:
+        distinct = len(np.unique(points[:, :2], axis=0))
+        if distinct < least:
             raise FileFormatError(
-                f"feature {number} ({role}) has {len(points)} vertex, at least {least} are needed",
+                f"feature {number} ({role}) has {distinct} vertex, at least {least} are needed",
                 path=path,
                 remedy="Draw the whole line",
             )

@@ -44,7 +44,13 @@ def read_gpx_lines(path: str | Path) -> list[tuple[str, Array, bool]]:
             remedy="Export the walk as GPX again",
         ) from error
     if reader.root != "gpx":
-        raise FileFormatError("this XML is not GPX", path=path, found=f"<{reader.root}>", expected="<gpx>")
+        raise FileFormatError(
+            "this XML is not GPX",
+            path=path,
+            found=f"<{reader.root}>",
+            expected="<gpx>",
+            remedy="Export the walk as GPX or GeoJSON",
+        )
     return [(name, _as_array(rows), False) for name, rows in reader.lines if rows]
 
 

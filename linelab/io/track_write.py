@@ -30,6 +30,12 @@ def save_track(track: Track, path: str | Path) -> None:
     InputError
         A name that does not end in .geojson or .json, or a folder that cannot be written.
     """
+    check_name(path)
+    write_text(path, _as_text(_features(track)))
+
+
+def check_name(path: str | Path) -> None:
+    """Refuse a name that does not end as GeoJSON files do (InputError)."""
     suffix = Path(path).suffix.lower()
     if suffix not in (".geojson", ".json"):
         raise InputError(
@@ -37,7 +43,6 @@ def save_track(track: Track, path: str | Path) -> None:
             where=str(path),
             remedy="Use a name ending in .geojson",
         )
-    write_text(path, _as_text(_features(track)))
 
 
 def _as_text(features: list[dict[str, Any]]) -> str:

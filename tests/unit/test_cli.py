@@ -11,8 +11,8 @@ import click
 import pytest
 
 from linelab import cli
-from linelab.cli_common import GripFactor, PathText, default_folder
-from linelab.cli_track import parse_pairs
+from linelab.cli_common import default_folder
+from linelab.cli_options import GripFactor, PathText, parse_pairs
 from linelab.errors import SolveError
 from linelab.io.kart_files import load_kart
 

@@ -142,7 +142,7 @@ def test_gap_standstill_and_short_cut_are_told_apart():
 
 def test_wrong_direction_and_missed_line_are_said():
     recording = record([drive(TRACK)] * 2)
-    with pytest.raises(RecordingError, match=r"always against its direction.*Swap"):
+    with pytest.raises(RecordingError, match=r"always against its direction.*--reverse"):
         split_laps(recording, reversed_track(TRACK))
     samples = place_samples(recording, None)
     line = track_line(TRACK, 0.0)

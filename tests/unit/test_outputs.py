@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import contextmanager
 
 import pytest
 
@@ -77,16 +78,60 @@ def test_a_forged_list_cannot_reach_outside(tmp_path):
 
 def test_a_file_in_place_of_the_folder_is_refused(tmp_path):
     (tmp_path / "lap").write_text("x")
-    with pytest.raises(InputError, match="this is a file, not a folder"):
+    with pytest.raises(InputError, match="is a file, not a folder"):
         _run(tmp_path / "lap", a="1")
     assert (tmp_path / "lap").read_text() == "x"
 
 
-@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="permissions do not bind the administrator")
-def test_a_read_only_place_is_told(tmp_path):
-    tmp_path.chmod(0o500)
-    with pytest.raises(InputError, match="cannot write here"):
-        _run(tmp_path / "lap", a="1")
+def test_an_interrupted_first_run_leaves_no_folder_on_the_way(tmp_path):
+    def interrupted():
+        with results_folder(tmp_path / "new" / "lap"), replacing(tmp_path / "other" / "a.txt"):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
+    assert _names(tmp_path) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="permissions are another matter there")
+def test_a_folder_of_the_users_in_one_that_is_not_takes_results(tmp_path):
+    """A disk mounted at the folder looks like this: nothing can be made beside it."""
+    target = tmp_path / "lap"
+    target.mkdir()
+    with read_only(tmp_path):
+        _run(target, a="1")
+    assert _names(target) == ["a.txt", MANIFEST]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="permissions are another matter there")
+@pytest.mark.parametrize("name", ["lap", "new/lap"])
+def test_a_read_only_place_is_told(tmp_path, name):
+    with read_only(tmp_path):
+        with pytest.raises(InputError, match="cannot write here"):
+            _run(tmp_path / name, a="1")
+        with pytest.raises(InputError, match="cannot write here"):
+            write_text(tmp_path / name, "text")
+    assert _names(tmp_path) == []
+
+
+@contextmanager
+def read_only(folder):
+    """A folder nobody may write to; the administrator, whom permissions do not bind, acts as somebody else."""
+    administrator = os.geteuid() == 0
+    if administrator:
+        for path in (folder, *folder.rglob("*")):
+            path.chmod(0o777)
+        folder.parent.chmod(0o755)
+        folder.parent.parent.chmod(0o755)
+    folder.chmod(0o555)
+    try:
+        if administrator:
+            os.seteuid(65534)
+        yield
+    finally:
+        if administrator:
+            os.seteuid(0)
+        folder.chmod(0o755)
 
 
 def test_single_files_are_replaced_whole(tmp_path):
@@ -107,5 +152,5 @@ def test_single_files_are_replaced_whole(tmp_path):
 
 def test_a_place_under_a_file_is_told(tmp_path):
     (tmp_path / "file").write_text("x")
-    with pytest.raises(InputError, match="cannot write here"):
+    with pytest.raises(InputError, match="is a file, not a folder"):
         write_text(tmp_path / "file" / "a.txt", "text")

@@ -87,8 +87,28 @@ def test_missing_column_is_named_with_the_closest_title(tmp_path):
     path = write(tmp_path, table("time,Breitengrad,Laengengrad,speed_kmh"))
     with pytest.raises(FileFormatError, match=r"no column 'Breitengrd' for lat.*Did you mean 'Breitengrad'"):
         load_recording(path, columns={"lat": "Breitengrd"})
-    with pytest.raises(FileFormatError, match=r"positions.*'Breitengrad', 'Laengengrad'"):
+    path = write(tmp_path, table("time,Leveysaste,Pituusaste,speed_kmh"))
+    with pytest.raises(FileFormatError, match=r"positions.*'Leveysaste', 'Pituusaste'"):
         load_recording(path)
+
+
+@pytest.mark.parametrize(
+    "titles",
+    [
+        "Zeit [s];Längengrad;Breitengrad;Geschwindigkeit [km/h]",
+        "temps;longitude;latitude;vitesse [km/h]",
+        "Tiempo;Longitud;Latitud;Velocidad (km/h)",
+        "time;Longitudine;Latitudine;velocità km/h",
+    ],
+)
+def test_titles_in_other_languages_and_decimal_commas(tmp_path, titles):
+    path = write(tmp_path, f"{titles}\n0,0;7,5;45,25;36\n0,1;7,5001;45,2501;72,0\n")
+    recording = load_recording(path)
+    assert recording.lon is not None
+    assert recording.lat is not None
+    np.testing.assert_allclose(recording.t, [0.0, 0.1])
+    np.testing.assert_allclose([recording.lon[0], recording.lat[0]], [7.5, 45.25])
+    np.testing.assert_allclose(recording.speed, [10.0, 20.0])
 
 
 @pytest.mark.parametrize(
@@ -149,7 +169,8 @@ def test_local_metres_and_feet(tmp_path):
         (b"", "empty"),
         (b"\xef\xbb\xbf\r\n \n", "empty"),
         (b"\x00" * 3000, "empty"),
-        (b"PK\x03\x04" + bytes(range(256)) * 20, "not a text file.*504b0304|50 4b 03 04"),
+        (b"PK\x03\x04" + bytes(range(256)) * 20, "packed file or a workbook"),
+        (b"RIFF" + bytes(range(256)) * 20, "not a text file.*52 49 46 46"),
         (b"Dear coach,\nit rained.\n", "no table of numbers.*Dear coach"),
         (b"t_s,lat,lon\n", "no table of numbers"),
         (b"t_s,lat,lon\n0,145.0,7\n1,145.0,7\n", "latitude 145.*swapped"),

@@ -1,0 +1,207 @@
+"""Arguments and options that several commands share: paths, numbers, units, grip, and what a recording needs said."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path, PureWindowsPath
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    TextType = click.ParamType[str]
+    FloatType = click.ParamType[float]
+else:  # older versions of click do not take a type argument
+    TextType = FloatType = click.ParamType
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+#: Grip by condition, as a factor on the kart file's (dry slicks 1.3-2.0, damp 0.8-1.0, wet tyres 0.6-0.9: from memory).
+GRIP = {"dry": 1.0, "damp": 0.6, "wet": 0.45}
+#: Least and greatest width of the road a user may state [m]: a hall's, and well above any kart track's.
+WIDTHS = (2.0, 20.0)
+
+
+class PathText(TextType):
+    """A path or a bundled name as typed: quotes, a leading ~ and, away from Windows, backslashes are understood."""
+
+    name = "path"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """The path as text."""
+        text = str(value).strip()
+        if len(text) > 1 and text[0] == text[-1] and text[0] in "\"'":
+            text = text[1:-1]
+        if not text:
+            self.fail("the path is empty", param, ctx)
+        text = os.path.expanduser(text)
+        if os.sep == "/" and "\\" in text and not Path(text).exists():
+            text = PureWindowsPath(text).as_posix()
+        return text
+
+
+class Number(FloatType):
+    """A number within bounds; a decimal comma is understood."""
+
+    name = "number"
+
+    def __init__(self, low: float, high: float, unit: str) -> None:
+        self.low, self.high, self.unit = low, high, unit
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number."""
+        try:
+            number = float(str(value).strip().replace(",", "."))
+        except ValueError:
+            self.fail(f"{value!r} is not a number of {self.unit}, such as {(self.low + self.high) / 2:g}", param, ctx)
+        if not self.low <= number <= self.high:
+            self.fail(f"{value} is outside {self.low:g} to {self.high:g} {self.unit}", param, ctx)
+        return number
+
+
+class GripFactor(FloatType):
+    """dry, damp, wet or a number."""
+
+    name = "dry|damp|wet|number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The factor."""
+        if isinstance(value, float):
+            return value
+        text = str(value).strip().lower()
+        if text in GRIP:
+            return GRIP[text]
+        try:
+            factor = float(text.replace(",", "."))
+        except ValueError:
+            self.fail(f"{value!r} is neither dry, damp, wet nor a number", param, ctx)
+        if not 0.1 <= factor <= 2.0:
+            self.fail(f"{factor:g} is outside 0.1 to 2 (1 is the kart file's own grip)", param, ctx)
+        return factor
+
+
+PATH = PathText()
+
+
+def units_option(command: F) -> F:
+    """--units"""
+    return click.option(
+        "--units",
+        type=click.Choice(["metric", "imperial"]),
+        default="metric",
+        show_default=True,
+        envvar="LINELAB_UNITS",
+        help="Units shown (files always hold SI units). The variable LINELAB_UNITS sets the default.",
+    )(command)
+
+
+def out_option(command: F) -> F:
+    """--out"""
+    return click.option(
+        "--out",
+        type=PATH,
+        metavar="FOLDER",
+        help="Folder for the results; a second run replaces its own files only.",
+    )(command)
+
+
+def save_option(what: str) -> Callable[[F], F]:
+    """--save FILE and --replace"""
+
+    def added(command: F) -> F:
+        command = click.option("--replace", is_flag=True, help="Let --save replace a file that is there.")(command)
+        return click.option("--save", type=PATH, metavar="FILE", help=f"Write the {what} to a new file.")(command)
+
+    return added
+
+
+def pictures_option(command: F) -> F:
+    """--pictures / --no-pictures"""
+    return click.option("--pictures/--no-pictures", default=True, show_default=True, help="Draw pictures.")(command)
+
+
+def print_option(default: bool) -> Callable[[F], F]:
+    """--print / --no-print"""
+    return click.option(
+        "--print/--no-print",
+        "print_file",
+        default=default,
+        show_default=True,
+        help="Also write it for print (PDF, A4).",
+    )
+
+
+def also_option(*formats: str) -> Callable[[F], F]:
+    """--also FORMAT"""
+    return click.option(
+        "--also",
+        "formats",
+        type=click.Choice(formats),
+        multiple=True,
+        help="Also write lines and marks for other programs in this format; may be repeated.",
+    )
+
+
+def grip_option(command: F) -> F:
+    """--grip"""
+    return click.option(
+        "--grip",
+        type=GripFactor(),
+        default="dry",
+        show_default=True,
+        help="Condition of the track: dry, damp (0.6 of the kart file's grip), wet (0.45), or a factor.",
+    )(command)
+
+
+def reverse_option(command: F) -> F:
+    """--reverse"""
+    return click.option("--reverse", is_flag=True, help="The track is driven the other way round.")(command)
+
+
+def kerbs_option(command: F) -> F:
+    """--kerbs / --no-kerbs"""
+    return click.option("--kerbs/--no-kerbs", default=True, show_default=True, help="Let the kart use the kerbs.")(
+        command
+    )
+
+
+def column_options(command: F) -> F:
+    """--column and --unit"""
+    command = click.option(
+        "--unit", "quantities", multiple=True, metavar="ROLE=UNIT", help="Unit of a column; repeatable."
+    )(command)
+    return click.option(
+        "--column", "columns", multiple=True, metavar="ROLE=TITLE", help="Which column is what; repeatable."
+    )(command)
+
+
+def corridor_options(when: str) -> Callable[[F], F]:
+    """--start-line and --width; ``when`` says when they count: "With --from-laps"."""
+
+    def added(command: F) -> F:
+        command = click.option(
+            "--width", type=Number(*WIDTHS, "metres"), metavar="METRES", help=f"{when}: assumed width (7 m)."
+        )(command)
+        return click.option(
+            "--start-line",
+            type=float,
+            nargs=4,
+            metavar="LON LAT LON LAT",
+            help=f"{when}: left and right end of the start line (x y x y for a recording in metres).",
+        )(command)
+
+    return added
+
+
+def parse_pairs(pairs: tuple[str, ...], roles: tuple[str, ...], option: str) -> dict[str, str]:
+    """ROLE=TITLE pairs; unknown roles are an error unless ``roles`` is empty."""
+    found = {}
+    for pair in pairs:
+        role, separator, title = pair.partition("=")
+        if not separator or not role.strip() or not title.strip():
+            raise click.BadParameter(f"{pair!r} is not of the form ROLE=TITLE", param_hint=option)
+        if roles and role.strip() not in roles:
+            raise click.BadParameter(f"unknown role {role.strip()!r} (roles: {', '.join(roles)})", param_hint=option)
+        found[role.strip()] = title.strip()
+    return found

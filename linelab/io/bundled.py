@@ -1,0 +1,42 @@
+"""Files that come with linelab, found by name: capitals, spaces, dashes and underscores do not matter."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Mapping
+from importlib.resources import files
+from pathlib import Path
+
+
+def bundled_karts() -> dict[str, Path]:
+    """Kart files that come with linelab, by name (the name of the file without its ending)."""
+    folder = Path(str(files("linelab"))) / "data" / "karts"
+    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+
+
+def bundled_tracks() -> dict[str, Path]:
+    """Names and files of the fictional demo tracks that travel with linelab."""
+    folders = (Path(str(files("linelab") / "tracks")), Path(__file__).resolve().parents[2] / "tracks")
+    for folder in folders:
+        if folder.is_dir():
+            return {file.stem: file for file in sorted(folder.glob("*.geojson"))}
+    return {}
+
+
+def bundled(name: str | Path, known: Mapping[str, Path]) -> Path | None:
+    """The file meant by a name as typed, if it is one of the known ones."""
+    return {_plain(key): path for key, path in known.items()}.get(_plain(str(name)))
+
+
+def suggestion(name: str | Path, known: Mapping[str, Path], what: str) -> str:
+    """A remedy for a name that is none of the known ones; ``what`` in the plural: "karts"."""
+    names = {_plain(key): key for key in known}
+    similar = difflib.get_close_matches(_plain(str(name)), names, n=1, cutoff=0.5)
+    if similar:
+        return f"Did you mean {names[similar[0]]}?"
+    return f"Check the name and the folder; bundled {what} are {', '.join(known)}"
+
+
+def _plain(name: str) -> str:
+    return re.sub(r"[\s_-]+", "_", name.strip().lower())
