@@ -236,6 +236,15 @@ def drive_power(kart: KartNumbers, v: Any, knots: int = KNOTS) -> Any:
     return power
 
 
+def power_slope(kart: KartNumbers, v: Any, knots: int = KNOTS) -> Any:
+    """Derivative of :func:`drive_power` by speed [N]."""
+    slope = kart.force_at_zero
+    for i in range(knots):
+        past = v - kart.knots[i]
+        slope = slope + kart.slope_changes[i] * 0.5 * (1.0 + past / (past * past + ROUNDING**2) ** 0.5)
+    return slope
+
+
 def roll_down(kart: Kart, v: Array | float) -> Array:
     """Deceleration with the throttle closed and the brake off on a flat straight, positive [m/s²]."""
     numbers = kart_numbers(kart)

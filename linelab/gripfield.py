@@ -58,24 +58,29 @@ def is_uniform(track: Track) -> bool:
 
 
 def kerb_width(track: Track, side: str, s: Array) -> Array:
-    """Usable kerb width beyond an edge at stations ``s`` (M,) [m]; ramps along so that the corridor stays smooth."""
-    width = np.zeros_like(s)
+    """Usable kerb width beyond an edge at stations ``s`` (any shape) [m]; it ramps, so that the corridor is smooth."""
+    width = np.zeros(s.size)
     for kerb in track.kerbs:
         if kerb.side == side:
-            width = np.maximum(width, kerb.width * window(track, kerb, s))
-    return width
+            near, share = window(track, kerb, s.ravel())
+            width[near] = np.maximum(width[near], kerb.width * share)
+    return width.reshape(s.shape)
 
 
-def window(track: Track, item: Kerb | GripZone, s: Array) -> Array:
-    """1 between an item's stations, 0 outside, rising smoothly (3u² - 2u³) over RAMP_ALONG inside its ends (M,)."""
+def window(track: Track, item: Kerb | GripZone, s: Array) -> tuple[NDArray[np.intp], Array]:
+    """Which of the stations (M,) lie between an item's, and its share there.
+
+    The share rises smoothly (3u² - 2u³) from 0 to 1 over RAMP_ALONG inside the item's ends.
+    """
     length = item.s_end - item.s_start
     into = s - item.s_start
     if track.closed:
         length = length % track.length or track.length
-        into = np.mod(into, track.length)
-    ramp = min(RAMP_ALONG, 0.4 * length)
-    u = np.clip(np.minimum(into, length - into) / ramp, 0.0, 1.0)
-    return np.asarray(u * u * (3.0 - 2.0 * u))
+        into = into - track.length * np.floor(into / track.length)
+    near = np.flatnonzero((into > 0.0) & (into < length))
+    into = into[near]
+    u = np.minimum(np.minimum(into, length - into) / min(RAMP_ALONG, 0.4 * length), 1.0)
+    return near, np.asarray(u * u * (3.0 - 2.0 * u))
 
 
 def grip_profile(track: Track, s: Array, half_width: float) -> GripProfile:
@@ -88,34 +93,38 @@ def grip_profile(track: Track, s: Array, half_width: float) -> GripProfile:
     changes = np.zeros((s.size, PROFILE_KNOTS))
     base = np.ones(s.size)
     for kerb in track.kerbs:
-        share = 0.5 * (kerb.grip - 1.0) * window(track, kerb, s)
-        first = 0 if kerb.side == "left" else 2
-        edge = along(track, track.w_left if kerb.side == "left" else track.w_right, s) - half_width
-        active = share != 0.0
+        if kerb.grip == 1.0:
+            continue
+        near, share = window(track, kerb, s)
+        share = 0.5 * (kerb.grip - 1.0) * share
         if kerb.side == "left":
-            _ramp(knots, changes, first, edge, edge + RAMP_ACROSS, share, active)
+            edge = along(track, track.w_left, s[near]) - half_width
+            _ramp(knots, changes, 0, near, edge, edge + RAMP_ACROSS, share)
         else:
-            base = np.where(active, 1.0 + share, base)
-            _ramp(knots, changes, first, -edge - RAMP_ACROSS, -edge, -share, active)
+            edge = half_width - along(track, track.w_right, s[near])
+            base[near] = 1.0 + share
+            _ramp(knots, changes, 2, near, edge - RAMP_ACROSS, edge, -share)
     strongest = np.zeros(s.size)
     for zone in track.grip_zones:
-        effect = (zone.factor - 1.0) * window(track, zone, s)
-        active = np.abs(effect) > np.abs(strongest)
-        strongest = np.where(active, effect, strongest)
-        right, left = np.full(s.size, zone.n_right), np.full(s.size, zone.n_left)
-        _ramp(knots, changes, 4, right, right + RAMP_ACROSS, effect, active)
-        _ramp(knots, changes, 6, left - RAMP_ACROSS, left, -effect, active)
+        near, share = window(track, zone, s)
+        effect = (zone.factor - 1.0) * share
+        stronger = np.abs(effect) > np.abs(strongest[near])
+        near, effect = near[stronger], effect[stronger]
+        strongest[near] = effect
+        right, left = np.full(near.size, zone.n_right), np.full(near.size, zone.n_left)
+        _ramp(knots, changes, 4, near, right, right + RAMP_ACROSS, effect)
+        _ramp(knots, changes, 6, near, left - RAMP_ACROSS, left, -effect)
     return GripProfile(base, knots, changes)
 
 
 def _ramp(
-    knots: Array, changes: Array, first: int, start: Array, end: Array, rise: Array, active: NDArray[np.bool_]
+    knots: Array, changes: Array, first: int, near: NDArray[np.intp], start: Array, end: Array, rise: Array
 ) -> None:
-    """Put a rise between two offsets into knots ``first`` and ``first + 1`` where active."""
+    """Put a rise between two offsets into knots ``first`` and ``first + 1`` of the stations ``near``."""
     rate = rise / np.maximum(end - start, 1e-3)
     for column, offset, value in ((first, start, rate), (first + 1, end, -rate)):
-        knots[active, column] = offset[active]
-        changes[active, column] = value[active]
+        knots[near, column] = offset
+        changes[near, column] = value
 
 
 def grip_at(track: Track, s: Array, n: Array, half_width: float) -> Array:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.linalg.lapack import dpbtrf, dpbtrs
 
 from linelab.units import Array
 
@@ -26,6 +25,8 @@ def factorised(band: Array, ring: bool) -> Factor | None:
     complement, which is positive definite with the rest exactly when the whole is (E. V. Haynsworth, "Determination of
     the inertia of a partitioned Hermitian matrix", Linear Algebra and its Applications 1, 1968).
     """
+    from scipy.linalg.lapack import dpbtrf, dpbtrs
+
     if not ring:
         lower, fault = dpbtrf(band.T.copy(order="F"), lower=1, overwrite_ab=1)
         none = np.zeros((0, 0))
@@ -56,6 +57,8 @@ def factorised(band: Array, ring: bool) -> Factor | None:
 
 def solved(factor: Factor, right: Array) -> Array:
     """Solution (n,) for a right-hand side (n,)."""
+    from scipy.linalg.lapack import dpbtrs
+
     if not factor.corner.size:
         return np.asarray(dpbtrs(factor.band, right, lower=1)[0])
     size = factor.border.shape[0]

@@ -8,6 +8,7 @@ between them.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -35,6 +36,7 @@ class Base(NamedTuple):
     ny: Array
 
 
+@lru_cache(maxsize=8)
 def base_of(track: Track, mesh: Mesh) -> Base:
     """Control points of a spline through the reference line at the nodes, and the normals along which they move."""
     control = meshes.padded(mesh)
@@ -71,8 +73,10 @@ def displaced(base: Base, path: Array) -> tuple[Array, Array]:
     return base.x + path * base.nx, base.y + path * base.ny
 
 
-def path_rows(track: Track, mesh: Mesh, base: Base, stages: int) -> Array:
+@lru_cache(maxsize=8)
+def path_rows(track: Track, mesh: Mesh, stages: int) -> Array:
     """The path's first and second derivatives at the nodes (stages, NODE_PATH), in the order of ``stage.NODE_PATH``."""
+    base = base_of(track, mesh)
     psi = curve_at(track.reference, meshes.node_stations(mesh)[:stages]).psi
     cos, sin = np.cos(psi), np.sin(psi)
     slopes, bends = [], []
@@ -85,22 +89,31 @@ def path_rows(track: Track, mesh: Mesh, base: Base, stages: int) -> Array:
     return np.column_stack([*slopes, *bends])
 
 
-def node_parameters(
-    track: Track, mesh: Mesh, base: Base, structure: Structure, half_width: float, grip_factor: float
-) -> Array:
+def node_parameters(track: Track, mesh: Mesh, structure: Structure, half_width: float, grip_factor: float) -> Array:
     """Parameters of every stage's node (stages, node_size), in the order of ``stage.NODE_*``."""
     count = structure.stages
-    s = meshes.node_stations(mesh)[:count]
-    path = path_rows(track, mesh, base, count)
-    dslope, dbank = surface_slopes(track)
-    ground = [along(track, values, s) for values in (track.slope, track.bank, dslope, dbank)]
     factor, profile = np.full(count, grip_factor), []
     if structure.profile:
-        across = gripfield.grip_profile(track, s, half_width)
+        across = _grip_at_nodes(track, mesh, count, half_width)
         factor = factor * across.base
         profile = [across.knots[:, : structure.profile], across.changes[:, : structure.profile] * grip_factor]
-    weights, _ = offset_weights(track, mesh, base, count)
-    return np.column_stack([path, weights.reshape(count, -1), *ground, factor, *profile])
+    weights, _ = offset_weights(track, mesh, count)
+    ground = _ground_at_nodes(track, mesh, count)
+    return np.column_stack([path_rows(track, mesh, count), weights.reshape(count, -1), ground, factor, *profile])
+
+
+@lru_cache(maxsize=8)
+def _ground_at_nodes(track: Track, mesh: Mesh, stages: int) -> Array:
+    """Slope, bank and their derivatives by station (stages, 4)."""
+    s = meshes.node_stations(mesh)[:stages]
+    return np.column_stack(
+        [along(track, values, s) for values in (track.slope, track.bank, *surface_slopes(track))],
+    )
+
+
+@lru_cache(maxsize=8)
+def _grip_at_nodes(track: Track, mesh: Mesh, stages: int, half_width: float) -> gripfield.GripProfile:
+    return gripfield.grip_profile(track, meshes.node_stations(mesh)[:stages], half_width)
 
 
 def offset_stations(mesh: Mesh, stages: int) -> Array:
@@ -109,8 +122,10 @@ def offset_stations(mesh: Mesh, stages: int) -> Array:
     return meshes.spline_at(meshes.padded(mesh), np.minimum(xi, float(mesh.intervals)))[0]
 
 
-def offset_weights(track: Track, mesh: Mesh, base: Base, stages: int) -> tuple[Array, Array]:
+@lru_cache(maxsize=8)
+def offset_weights(track: Track, mesh: Mesh, stages: int) -> tuple[Array, Array]:
     """The offset at OFFSETS_AT as ``weights·c[i-1..i+2] + constant``: (stages, 2, 4) and (stages, 2) [m]."""
+    base = base_of(track, mesh)
     s = offset_stations(mesh, stages)
     at = curve_at(track.reference, s)
     east, north = -np.sin(at.psi), np.cos(at.psi)
@@ -125,9 +140,10 @@ def offset_weights(track: Track, mesh: Mesh, base: Base, stages: int) -> tuple[A
     return weights, constant
 
 
-def gauss_parameters(track: Track, mesh: Mesh, base: Base, structure: Structure, weight: float) -> Array:
+@lru_cache(maxsize=8)
+def gauss_parameters(track: Track, mesh: Mesh, weight: float) -> Array:
     """Parameters of every stage's interval (stages, GAUSS_SIZE); ``weight`` of time in the objective [1/s]."""
-    size = mesh.intervals
+    size, base = mesh.intervals, base_of(track, mesh)
     pick = np.arange(size)[:, None] + np.arange(4)
     columns = []
     for u in GAUSS:
@@ -135,7 +151,7 @@ def gauss_parameters(track: Track, mesh: Mesh, base: Base, structure: Structure,
         for values, normal in ((base.x, base.nx), (base.y, base.ny)):
             columns += [values[pick] @ slope, normal[pick] * slope]
     rows = np.column_stack([*columns, np.full(size, weight), _jerk_rows(track, mesh, base, weight)])
-    if not structure.closed:
+    if not mesh.closed:
         rows = np.vstack([rows, rows[-1]])
         rows[-1, 20:] = 0.0
     return rows

@@ -107,11 +107,14 @@ def _on_track(track: Track, mesh: Mesh, xi: Array, x: Array, y: Array) -> tuple[
     """Stations and offsets of path points: the foot of the normal, by Newton's method from the mesh's own station."""
     local = _local(mesh, xi)
     s = meshes.spline_at(meshes.padded(mesh), local)[0] + mesh.length * np.round((xi - local) / mesh.intervals)
-    for _ in range(4):
+    for _ in range(6):
         at = curve_at(track.reference, s)
         dx, dy, cos, sin = x - at.x, y - at.y, np.cos(at.psi), np.sin(at.psi)
         n = dy * cos - dx * sin
-        s = s + (dx * cos + dy * sin) / np.maximum(1.0 - n * at.kappa, 0.1)
+        step = (dx * cos + dy * sin) / np.maximum(1.0 - n * at.kappa, 0.1)
+        s = s + step
+        if np.abs(step).max() < 1e-7:  # the next step would be a billionth of that
+            break
     at = curve_at(track.reference, s)
     n = (y - at.y) * np.cos(at.psi) - (x - at.x) * np.sin(at.psi)
     s[0], s[-1] = (0.0, track.length) if s.size > 1 else (s[0], s[-1])

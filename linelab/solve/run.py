@@ -33,7 +33,7 @@ class Barriers(NamedTuple):
 
 
 #: After a change of parameters, and from a coarser mesh.
-AGAIN, FINER = Barriers(1e-4, (1e-5, 1e-3)), Barriers(1e-1, (1e-3, 1e-2))
+AGAIN, FINER = Barriers(1e-3, (1e-5, 1e-3)), Barriers(1e-1, (1e-3, 1e-2))
 #: Most iterations of the project's own method: about twice what the hardest solve took.
 MOST_COLD, MOST_WARM = 150, 100
 

@@ -53,6 +53,8 @@ NODE_SIZE = NODE_PATH + NODE_OFFSETS + len(NODE_FIELDS)
 GAUSS_SIZE = 26
 #: Local variables of a stage.
 LOCAL = 7
+#: The drive's power near the present speed: that speed [m/s], power [W] and its first two derivatives by speed.
+POWER_SIZE = 4
 #: Driver limits: brake build-up, brake release, drive build-up [m/s³], curvature rate [1/(m·s)].
 RATE_SIZE = 4
 
@@ -85,7 +87,7 @@ class Structure:
 
 
 class StageFunctions(NamedTuple):
-    """CasADi functions of one stage, to be mapped; inputs (w, node, gauss, kart, rates)."""
+    """CasADi functions of one stage, to be mapped; inputs (w, node, after, gauss, kart, rates[, power])."""
 
     cost: Any  #: -> f, df/dw
     constraints: Any  #: -> g
@@ -97,7 +99,7 @@ class StageFunctions(NamedTuple):
 
 
 class _Node(NamedTuple):
-    """State at a node as functions of its five coordinates."""
+    """State at a node as functions of its course."""
 
     kappa: Any
     tyre_ax: Any
@@ -106,21 +108,29 @@ class _Node(NamedTuple):
     grip: Any
 
 
-def stage_functions(structure: Structure) -> StageFunctions:
-    """Build the functions of one stage."""
+def stage_functions(structure: Structure, expanded: bool = False) -> StageFunctions:
+    """Build the functions of one stage.
+
+    ``expanded`` ones take the drive's power by its expansion at the present speed (POWER_SIZE more inputs) in place of
+    the whole drive curve: the same values and derivatives for a third of the work.  Driver limits, which look at two
+    nodes, have no such form.
+    """
     w = ca.SX.sym("w", LOCAL)
     node = ca.SX.sym("node", structure.node_size)
     after = ca.SX.sym("after", structure.node_size)
     gauss, kart, rates = ca.SX.sym("gauss", GAUSS_SIZE), ca.SX.sym("kart", grip.SIZE), ca.SX.sym("rates", RATE_SIZE)
     inputs = [w, node, after, gauss, kart, rates]
+    power = ca.SX.sym("power", POWER_SIZE) if expanded else None
+    inputs += [] if power is None else [power]
     lam_f, lam_g = ca.SX.sym("lam_f"), ca.SX.sym("lam_g", structure.constraints)
     cost, cost_hessian = _cost(w, gauss)
     if structure.rates:
         constraints = _rate_constraints(structure, w, node, after, kart, rates, gauss)
         hessian = ca.hessian(ca.dot(lam_g, constraints), w)[0]
+        jacobian = ca.jacobian(constraints, w)
     else:
-        constraints, hessian = _node_constraints(structure, w, node, kart, lam_g)
-    jacobian = ca.jacobian(constraints, w)
+        constraints, jacobian, hessian = _node_constraints(structure, w, node, kart, lam_g, power)
+        jacobian = ca.sparsify(jacobian)
     lower = ca.tril(ca.sparsify(lam_f * cost_hessian + hessian))
     by_kart = ca.gradient(ca.dot(lam_g, constraints), kart)
     return StageFunctions(
@@ -189,39 +199,72 @@ def _coordinates(node: Any, first: int, size: int) -> tuple[Any, Any]:
     return matrix, constant
 
 
-def _node_state(structure: Structure, y: Any, node: Any, numbers: grip.KartNumbers) -> _Node:
-    """Tyre demand at a node from its coordinates (P' along, across, P'' along, across, z, dz/dξ, n)."""
-    slope, bank, dslope, dbank, base = (node[NODE_SIZE - len(NODE_FIELDS) + i] for i in range(len(NODE_FIELDS)))
+def _course(structure: Structure, y: Any, node: Any) -> Any:
+    """What of the coordinates (P' along, across, P'' along, across, z, dz/dξ, n) decides the tyre's demand.
+
+    Path curvature, z and dv/dt; then, where there is slope or bank, cosine and sine of the heading relative to the
+    reference line; then, where it varies across the track, the grip factor.
+    """
     stretch = (y[0] * y[0] + y[1] * y[1]) ** 0.5
-    path = PathState(stretch, (y[0] * y[3] - y[1] * y[2]) / stretch**3, y[0] / stretch, y[1] / stretch)
-    factor = base
+    course = [(y[0] * y[3] - y[1] * y[2]) / stretch**3, y[4], y[5] / (2.0 * stretch)]
+    if not structure.level:
+        course += [y[0] / stretch, y[1] / stretch]
     if structure.profile:
         knots, changes = node[NODE_SIZE : NODE_SIZE + structure.profile], node[NODE_SIZE + structure.profile :]
-        factor = factor_across(base, knots, changes, y[6])
+        course += [factor_across(node[NODE_SIZE - 1], knots, changes, y[6])]
+    return ca.vertcat(*course)
+
+
+def _node_state(structure: Structure, course: Any, node: Any, numbers: grip.KartNumbers) -> _Node:
+    """Tyre demand at a node from its course."""
+    slope, bank, dslope, dbank, factor = (node[NODE_SIZE - len(NODE_FIELDS) + i] for i in range(len(NODE_FIELDS)))
+    if structure.profile:
+        factor = course[course.numel() - 1]
     if structure.level:
         surface = grip.Surface(0.0, 0.0, 0.0, factor)
     else:
-        surface = surface_on_path(slope, bank, dslope, dbank, path, factor)
-    load = grip.loads(numbers, y[4], path.kappa, surface)
-    tyre_ax = grip.tyre_longitudinal(numbers, load, y[5] / (2.0 * path.stretch))
-    return _Node(path.kappa, tyre_ax, y[4] ** 0.5, load, factor)
+        surface = surface_on_path(slope, bank, dslope, dbank, PathState(None, course[0], course[3], course[4]), factor)
+    load = grip.loads(numbers, course[1], course[0], surface)
+    tyre_ax = grip.tyre_longitudinal(numbers, load, course[2])
+    return _Node(course[0], tyre_ax, course[1] ** 0.5, load, factor)
 
 
-def _node_constraints(structure: Structure, w: Any, node: Any, kart: Any, lam: Any) -> tuple[Any, Any]:
-    """Constraints without driver limits, and the Hessian of lam·g by congruence from the node's coordinates.
+class _Derived(NamedTuple):
+    """Constraints of a stage, their Jacobian, and the Hessian of lam·g."""
 
-    Differentiating by the seven coordinates and multiplying out is a third of the work of differentiating by w.
+    value: Any
+    jacobian: Any
+    hessian: Any
+
+
+def _node_constraints(structure: Structure, w: Any, node: Any, kart: Any, lam: Any, power: Any) -> _Derived:
+    """Constraints without driver limits, differentiated in three steps: by the course, the coordinates, and w.
+
+    That is a fifth of the work of differentiating by w at once.
     """
     y = ca.SX.sym("y", 7)
+    course = _course(structure, y, node)
+    size = course.numel()
+    u, pull = ca.SX.sym("u", size), ca.SX.sym("pull", size)
     numbers = grip.unpack(kart)
-    state = _node_state(structure, y, node, numbers)
-    excess = _excess(structure, numbers, state)
-    curved = ca.Function("curved", [y, node, kart, lam], [ca.hessian(ca.dot(lam[:2], excess), y)[0]])
-    value = ca.Function("value", [y, node, kart], [excess])
+    excess = _excess(structure, numbers, _node_state(structure, u, node, numbers), power)
+    given = [node, kart, lam] if power is None else [node, kart, lam, power]
+    outer = ca.Function(
+        "outer", [u, *given], [excess, ca.jacobian(excess, u), ca.hessian(ca.dot(lam[:2], excess), u)[0]]
+    )
+    inner = ca.Function(
+        "inner", [y, node, pull], [course, ca.jacobian(course, y), ca.hessian(ca.dot(pull, course), y)[0]]
+    )
     matrix, constant = _coordinates(node, 0, w.numel())
     at = matrix @ w + constant
-    constraints = ca.vertcat(value(at, node, kart), _offsets(w, node))
-    return constraints, matrix.T @ curved(at, node, kart, lam) @ matrix
+    reached, turned, _ = inner(at, node, ca.SX(size, 1))
+    value, slope, bend = outer(reached, *given)
+    bent = inner(at, node, slope.T @ lam[:2])[2]
+    return _Derived(
+        ca.vertcat(value, _offsets(w, node)),
+        ca.vertcat(slope @ turned @ matrix, ca.jacobian(_offsets(w, node), w)),
+        matrix.T @ (turned.T @ bend @ turned + bent) @ matrix,
+    )
 
 
 def _offsets(w: Any, node: Any) -> Any:
@@ -230,11 +273,15 @@ def _offsets(w: Any, node: Any) -> Any:
     return weights.T @ w[0:4]
 
 
-def _excess(structure: Structure, numbers: grip.KartNumbers, state: _Node) -> Any:
+def _excess(structure: Structure, numbers: grip.KartNumbers, state: _Node, expansion: Any = None) -> Any:
     """Grip and power excess at a node, both <= 0."""
     held = grip.grip_excess(numbers, state.load, state.tyre_ax, state.grip)
-    power = (state.tyre_ax * state.v - grip.drive_power(numbers, state.v, structure.knots) / numbers.mass) / POWER_SCALE
-    return ca.vertcat(held, power)
+    if expansion is None:
+        power = grip.drive_power(numbers, state.v, structure.knots)
+    else:
+        past = state.v - expansion[0]
+        power = expansion[1] + past * (expansion[2] + 0.5 * past * expansion[3])
+    return ca.vertcat(held, (state.tyre_ax * state.v - power / numbers.mass) / POWER_SCALE)
 
 
 def _rate_constraints(structure: Structure, w: Any, node: Any, after: Any, kart: Any, rates: Any, gauss: Any) -> Any:
@@ -246,7 +293,7 @@ def _rate_constraints(structure: Structure, w: Any, node: Any, after: Any, kart:
     """
     numbers, size = grip.unpack(kart), w.numel()
     here, there = (
-        _node_state(structure, matrix @ w + constant, at, numbers)
+        _node_state(structure, _course(structure, matrix @ w + constant, at), at, numbers)
         for at, (matrix, constant) in ((node, _coordinates(node, 0, size)), (after, _coordinates(after, 1, size)))
     )
     drive, brake = _pedals(here.tyre_ax)

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from linelab import grip
-from linelab.solve.stage import GAUSS_SIZE, LOCAL, RATE_SIZE, Structure
+from linelab.solve.stage import GAUSS_SIZE, LOCAL, POWER_SIZE, RATE_SIZE, Z_SCALE, Structure
 from linelab.solve.tape import Tape, bound, run, tape_of
 from linelab.solve.transcription import layout, parameter_sizes, stage_of
 from linelab.units import Array
@@ -36,9 +36,36 @@ class _Tapes(NamedTuple):
     below: tuple[tuple[int, int], ...]  #: and of the Hessian's, lower triangle
 
 
+class DriveTable(NamedTuple):
+    """Greatest wheel power as cubics over equal steps of speed: coefficients (4, K), highest power first [W]."""
+
+    step: float  #: [m/s]
+    cubics: Array
+
+    def at(self, v: Array) -> Array:
+        """Power [W] and its first two derivatives by speed (3, M) at speeds (M,)."""
+        place = v / self.step
+        index = np.minimum(place.astype(np.intp), self.cubics.shape[1] - 1)
+        u = place - index
+        a, b, c, d = self.cubics[:, index]
+        slope, bend = (3.0 * a * u + 2.0 * b) * u + c, 6.0 * a * u + 2.0 * b
+        return np.array([((a * u + b) * u + c) * u + d, slope / self.step, bend / self.step**2])
+
+
+def drive_table(kart: grip.KartNumbers, knots: int) -> DriveTable:
+    """The drive curve tabled finely against its rounding, value and slope exact at every step."""
+    step = 0.4 * grip.ROUNDING
+    v = step * np.arange(int(np.ceil(float(kart.top_speed) / step)) + 2)
+    power = np.asarray(grip.drive_power(kart, v, knots)) + np.zeros(v.size)
+    slope = step * (np.asarray(grip.power_slope(kart, v, knots)) + np.zeros(v.size))
+    rise = np.diff(power)
+    cubics = [slope[:-1] + slope[1:] - 2.0 * rise, 3.0 * rise - 2.0 * slope[:-1] - slope[1:], slope[:-1], power[:-1]]
+    return DriveTable(step, np.array(cubics))
+
+
 @lru_cache(maxsize=16)
 def _tapes(one: Structure) -> _Tapes:
-    stage = stage_of(one)
+    stage = stage_of(one, not one.rates)
     return _Tapes(
         cost=tape_of(stage.cost),
         constraints=tape_of(stage.constraints),
@@ -78,7 +105,8 @@ class Stages:
         node = np.zeros((self.structure.node_size, count))
         after = np.zeros((self.structure.node_size, count)) if self.structure.rates else node
         self._fixed = [node, after, np.zeros((GAUSS_SIZE, count)), np.zeros(grip.SIZE), np.zeros(RATE_SIZE)]
-        one = np.ones(1)
+        self._power = np.zeros((POWER_SIZE, count))
+        one, power = np.ones(1), [] if self.structure.rates else [self._power]
         self.out = {
             name: [np.zeros((size, count)) for size in getattr(tapes, name).outputs] for name in _Tapes._fields[:4]
         }
@@ -88,7 +116,7 @@ class Stages:
         arena = np.zeros((registers, int(np.diff(cuts).max())))
         self._calls: dict[str, list[tuple[Any, ...]]] = {name: [] for name in self.out}
         for first, last in pairwise(cuts):
-            every = [a[:, first:last] if a.ndim == 2 else a for a in (self._local, *self._fixed)]
+            every = [a[:, first:last] if a.ndim == 2 else a for a in (self._local, *self._fixed, *power)]
             for name in self.out:
                 more = [one, self._weights[:, first:last]] if name == "hessian" else []
                 results = [a[:, first:last] for a in self.out[name]]
@@ -106,6 +134,7 @@ class Stages:
             after[...] = node[:, following]
         interval[...] = parameters[nodes : nodes + gauss].reshape(self.count, -1).T
         tail = parameters[nodes + gauss :]
+        self._drive = drive_table(grip.unpack(tail[: grip.SIZE]), self.structure.knots)
         kart[...], rates[...] = tail[: grip.SIZE], tail[grip.SIZE : grip.SIZE + RATE_SIZE]
         size, (a, b, c, d) = self.structure.intervals, tail[grip.SIZE + RATE_SIZE :]
         columns = np.array([[0, 4], [1, 3], [2 * size, 2 * size + 4], [2 * size + 1, 2 * size + 3]])
@@ -137,16 +166,23 @@ class Stages:
             wide[offset : offset + 2 * self.count - 1 : 2] += local[k]
         return self._folded(wide)
 
+    def _take(self, x: Array) -> None:
+        """Set the functions' inputs at x (n,)."""
+        local = self._gather(x, self._local)
+        if not self.structure.rates:
+            v = np.sqrt(0.5 * Z_SCALE * (local[4] + local[5]))
+            self._power[0], self._power[1:] = v, self._drive.at(v)
+
     def value(self, x: Array) -> tuple[float, Array]:
         """Objective and constraints (g,) at x (n,)."""
-        self._gather(x, self._local)
+        self._take(x)
         run(self._calls["cost"])
         run(self._calls["constraints"])
         return float(self.out["cost"][0].sum()), self._with_ends(self.out["constraints"][0], x)
 
     def linear(self, x: Array) -> tuple[float, Array, Array]:
         """Objective, its gradient (n,) and constraints (g,) at x; the Jacobian there serves the methods below."""
-        self._gather(x, self._local)
+        self._take(x)
         run(self._calls["cost"])
         run(self._calls["jacobian"])
         value, slope = self.out["cost"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -13,7 +14,6 @@ from linelab.gripfield import knots_needed
 from linelab.kart import Kart
 from linelab.solve import mesh as meshes
 from linelab.solve.base import (
-    base_of,
     gauss_parameters,
     node_parameters,
     offset_stations,
@@ -89,9 +89,8 @@ def structure_of(task: Task, intervals: int) -> Structure:
 
 def parameters_of(task: Task, mesh: Mesh, structure: Structure) -> Array:
     """Numbers of the programme, in the order of ``transcription.parameter_sizes``."""
-    base = base_of(task.track, mesh)
-    node = node_parameters(task.track, mesh, base, structure, task.half_width, task.grip)
-    gauss = gauss_parameters(task.track, mesh, base, structure, mesh.intervals / TYPICAL_TIME)
+    node = node_parameters(task.track, mesh, structure, task.half_width, task.grip)
+    gauss = gauss_parameters(task.track, mesh, mesh.intervals / TYPICAL_TIME)
     driver = task.kart.driver
     rates = [driver.brake_build_rate, driver.brake_release_rate, driver.drive_build_rate, driver.curvature_rate]
     limits = [1.0e4 if rate is None else rate for rate in rates]
@@ -104,7 +103,7 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
     structure, place = problem.structure, problem.layout
     low, high = bounds_template(structure)
     s = offset_stations(mesh, structure.stages)
-    right, left = _sampled_corridor(task, mesh, s)
+    right, left = _sampled_corridor(task.track, mesh, structure.stages, task.half_width, task.use_kerbs)
     if (left < right).any():
         worst = np.unravel_index(np.argmin(left - right), s.shape)
         raise TrackError(
@@ -113,12 +112,11 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
             remedy="Check the edges there, or the kart's width",
         )
     rows = (structure.stages, structure.constraints)
-    base = base_of(task.track, mesh)
-    constant = offset_weights(task.track, mesh, base, structure.stages)[1]
+    constant = offset_weights(task.track, mesh, structure.stages)[1]
     low[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = right - constant
     high[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = left - constant
     if not structure.closed:
-        _bound_ends(task, structure, path_rows(task.track, mesh, base, structure.stages), low, high)
+        _bound_ends(task, structure, path_rows(task.track, mesh, structure.stages), low, high)
     right, left = _around(mesh, right[:, 0], left[:, 0], place.path)
     top = float(task.numbers.top_speed) ** 2 / Z_SCALE
     speed_low, speed_high = np.full(place.speed, SLOWEST**2 / Z_SCALE), np.full(place.speed, top)
@@ -130,23 +128,23 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
     }
 
 
-def _sampled_corridor(task: Task, mesh: Mesh, s: Array) -> tuple[Array, Array]:
+@lru_cache(maxsize=8)
+def _sampled_corridor(track: Track, mesh: Mesh, stages: int, half_width: float, use_kerbs: bool) -> tuple[Array, Array]:
     """Corridor at the offset stations (stages, 3), less half of what its bulges between them would give away.
 
     A corridor's edge that bulges inwards by a sagitta between two samples would be cut by up to that much; a path that
     follows the edge would not cut it at all.  Half the sagitta leaves the lap time unbiased.
     """
+    s = offset_stations(mesh, stages)
     ends = np.append(s.ravel(), s.ravel()[0] + mesh.length if mesh.closed else mesh.length)
     parts = np.linspace(0.0, 1.0, 5)[1:-1]
     between = ends[:-1, None] + np.diff(ends)[:, None] * parts
+    sampled = meshes.corridor(track, ends, half_width, use_kerbs)
+    inside = meshes.corridor(track, between.ravel(), half_width, use_kerbs)
     edges = []
-    for side, sign in ((0, 1.0), (1, -1.0)):
-        at = meshes.corridor(task.track, ends, task.half_width, task.use_kerbs)[side]
-        inner = meshes.corridor(task.track, between.ravel(), task.half_width, task.use_kerbs)[side].reshape(
-            between.shape
-        )
+    for at, inner, sign in zip(sampled, (edge.reshape(between.shape) for edge in inside), (1.0, -1.0)):
         chord = at[:-1, None] + np.diff(at)[:, None] * parts
-        bulge = np.maximum(sign * (inner.reshape(between.shape) - chord), 0.0).max(axis=1)
+        bulge = np.maximum(sign * (inner - chord), 0.0).max(axis=1)
         before = np.roll(bulge, 1) if mesh.closed else np.concatenate([[0.0], bulge[:-1]])
         edges.append((at[:-1] + sign * 0.5 * np.maximum(bulge, before)).reshape(s.shape))
     return edges[0], edges[1]

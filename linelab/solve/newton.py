@@ -1,0 +1,151 @@
+"""Iterates of the interior-point method and the Newton steps from them.
+
+See :mod:`linelab.solve.interior` for the method and its sources.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.solve.banded import Factor, factorised, solved
+from linelab.solve.bounds import Box, Duals, Gaps, gaps_of, longest, longest_dual, products
+from linelab.solve.stages import Stages
+from linelab.units import Array
+
+#: Smallest barrier.
+LEAST_BARRIER = 2.7e-7
+#: A fixed row's multiplier counts this much in its own equation (section 3.1: delta_c).
+SOFT = 1.0e-9
+
+
+class Frame(NamedTuple):
+    """What stays the same: the problem, the bounds of v = (x, s), and which rows have a slack, or are fixed."""
+
+    stages: Stages
+    box: Box
+    slack: NDArray[np.bool_]
+    fixed: NDArray[np.bool_]
+    target: Array  #: what the fixed rows are fixed at
+
+
+class Point(NamedTuple):
+    """An iterate: v = (x, s), multipliers y of ``g - s`` and of the bounds."""
+
+    v: Array
+    y: Array
+    duals: Duals
+
+
+class Local(NamedTuple):
+    """Functions at an iterate."""
+
+    f: float
+    slope: Array
+    miss: Array  #: g - s, or g less what it is fixed at; 0 in rows without bounds
+    gaps: Gaps
+
+
+class Step(NamedTuple):
+    v: Array
+    y: Array
+    duals: Duals
+
+
+class Newton(NamedTuple):
+    """A factored Newton system."""
+
+    frame: Frame
+    at: Local
+    point: Point
+    factor: Factor
+    rows: Array  #: weights of the constraint rows in it
+
+    def step(self, miss: Array, push: Array, shift: Duals) -> Step:
+        """Step for constraint residuals ``miss``; ``push`` the slope of the barrier, ``shift`` what the products of
+        multipliers and distances are to become, over the distances."""
+        frame, point, gaps = self.frame, self.point, self.at.gaps
+        n = frame.stages.size
+        pull = np.where(frame.fixed, point.y, push[n:]) + self.rows * miss
+        pull[~(frame.slack | frame.fixed)] = 0.0
+        dx = solved(self.factor, -self.at.slope - push[:n] - frame.stages.back(pull))
+        along = frame.stages.forward(dx)
+        dv = np.concatenate([dx, np.where(frame.slack, along + miss, 0.0)])
+        duals = Duals(
+            np.where(frame.box.has_low, shift.low - point.duals.low * (1.0 + dv / gaps.low), 0.0),
+            np.where(frame.box.has_high, shift.high - point.duals.high * (1.0 - dv / gaps.high), 0.0),
+        )
+        return Step(dv, self.rows * along + pull - point.y, duals)
+
+
+class StuckError(Exception):
+    """The method does not get on."""
+
+
+def local_at(frame: Frame, v: Array) -> Local:
+    f, slope, g = frame.stages.linear(v[: frame.stages.size])
+    return Local(f, slope, residuals(frame, g, v), gaps_of(frame.box, v))
+
+
+def residuals(frame: Frame, g: Array, v: Array) -> Array:
+    miss = np.where(frame.slack, g - v[frame.stages.size :], g - frame.target)
+    miss[~(frame.slack | frame.fixed)] = 0.0
+    return miss
+
+
+class Shift:
+    """How much was last added to the Hessian's diagonal to make it positive definite (section 3.1)."""
+
+    def __init__(self) -> None:
+        self.last = 0.0
+
+    def factor(self, band: Array, ring: bool) -> Factor:
+        """Factor of the band, shifted as little as it takes."""
+        shift, found = 0.0, factorised(band, ring)
+        while found is None:
+            if shift == 0.0:
+                shift = 1e-4 if self.last == 0.0 else max(1e-20, self.last / 3.0)
+            else:
+                shift *= 100.0 if self.last == 0.0 else 8.0
+            if not shift < 1e20:
+                raise StuckError("the Newton system cannot be made regular")
+            moved = band.copy()
+            moved[:, 0] += shift
+            found = factorised(moved, ring)
+        self.last = shift or self.last
+        return found
+
+
+def newton_at(frame: Frame, at: Local, point: Point, shift: Shift) -> Newton:
+    stages, n = frame.stages, frame.stages.size
+    bend = point.duals.low / at.gaps.low + point.duals.high / at.gaps.high
+    rows = np.where(frame.slack, bend[n:], np.where(frame.fixed, 1.0 / SOFT, 0.0))
+    band = stages.hessian(point.y) + stages.normal(rows)
+    band[:, 0] += bend[:n]
+    return Newton(frame, at, point, shift.factor(band, stages.structure.closed), rows)
+
+
+def predicted(newton: Newton, tau: float) -> tuple[float, Duals]:
+    """Barrier by Mehrotra's rule, and the products that his predictor leaves over, over the distances.
+
+    The predictor aims at no barrier at all; the barrier is the cube of the share of complementarity it would leave,
+    and its second-order error counts as much as the step it allows.
+    """
+    frame, point, gaps = newton.frame, newton.point, newton.at.gaps
+    none = Duals(np.zeros(point.v.size), np.zeros(point.v.size))
+    ahead = newton.step(newton.at.miss, none.low, none)
+    share, share_dual = longest(gaps, ahead.v, tau), longest_dual(point.duals, ahead.duals, tau)
+    before = products(frame.box, gaps, point.duals).mean()
+    after = products(
+        frame.box,
+        Gaps(gaps.low + share * ahead.v, gaps.high - share * ahead.v),
+        Duals(*(value + share_dual * change for value, change in zip(point.duals, ahead.duals))),
+    ).mean()
+    mu = float(np.clip((after / before) ** 3 * before, LEAST_BARRIER, 1e3))
+    weight = min(share, share_dual)
+    return mu, Duals(
+        np.where(frame.box.has_low, weight * ahead.v * ahead.duals.low / gaps.low, 0.0),
+        np.where(frame.box.has_high, -weight * ahead.v * ahead.duals.high / gaps.high, 0.0),
+    )
