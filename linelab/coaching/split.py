@@ -12,7 +12,7 @@ from linelab.coaching.causes import Ledger
 from linelab.coaching.pedals import Index
 from linelab.coaching.values import CAUSES, Cause
 from linelab.comparison.estimate import DrivenLap
-from linelab.comparison.measured import Measured, withheld
+from linelab.comparison.measured import Measured, for_few, withheld
 from linelab.comparison.segments import PHASES, Phase
 from linelab.units import Array
 
@@ -52,92 +52,101 @@ def split_losses(analysis: Analysis, ledger: Ledger, target_sigma: float = 0.0) 
         Standard deviation of the target's lap time, shared out by time [s].
     """
     corners = len(analysis.marks)
-    noise = {name: analysis.noise(ledger.by_corner(values, corners)) for name, values in (("line", ledger.line),)} | {
-        name: analysis.noise(ledger.by_corner(values, corners)) for name, values in ledger.causes.items()
-    }
+    drawn = ledger.line.shape[0] - analysis.receptions - analysis.count
+    few = for_few(drawn - 1) if drawn > 1 else 1.0
+    parts: list[tuple[str, Array]] = [("line", ledger.line), *ledger.causes.items()]
+    noise = {name: few * analysis.noise(ledger.by_corner(values, corners)) for name, values in parts}
     return [_lap(analysis, ledger, noise, lap, target_sigma) for lap in range(analysis.count)]
 
 
 def _lap(analysis: Analysis, ledger: Ledger, noise: dict[str, Array], lap: int, target_sigma: float) -> LapSplit:
     """One lap."""
-    clock = _Clock(analysis, lap)
+    clock = _Clock(analysis, lap, target_sigma)
     owner, phase = ledger.corner[lap], ledger.phase[lap]
     total, line = ledger.total[lap], ledger.line[lap]
     causes = {name: values[lap] for name, values in ledger.causes.items()}
-    share = target_sigma / max(clock.lap_time, 1e-9)
     found = []
     for k in range(len(analysis.marks)):
         own = owner == k
         phases = tuple(
-            (name, _timed(analysis, total, own & (phase == code), clock, share)) for code, name in enumerate(PHASES)
+            (name, withheld(analysis.reason) if analysis.reason else clock.lost(total, own & (phase == code)).told)
+            for code, name in enumerate(PHASES)
         )
-        lost = _timed(analysis, total, own, clock, share, told=True)
+        lost = clock.lost(total, own)
         sigma = {name: float(values[k]) for name, values in noise.items()}
         parts = {name: float(values[own].sum()) for name, values in causes.items()}
         on_line = float(line[own].sum())
-        line_loss, speed_loss = _pair(analysis, on_line, sum(parts.values()), sigma["line"], lost.sigma or 0.0)
+        line_loss, speed_loss = _pair(analysis, on_line, sum(parts.values()), sigma["line"], lost)
         told = tuple((name, _part(analysis, parts[name], sigma[name], line_loss)) for name in CAUSES)
-        found.append(CornerSplit(lost, phases, line_loss, speed_loss, told))
+        found.append(CornerSplit(lost.told, phases, line_loss, speed_loss, told))
+    gap = clock.lost(total, np.ones_like(owner, dtype=bool))
     gap_sigma = float(np.hypot(analysis.sheet.driven[lap].lap_time_sigma, target_sigma))
-    gap = Measured(float(total.sum()), gap_sigma)
     line_sigma = float(np.sqrt(np.sum(noise["line"] ** 2)))
     line_loss, speed_loss = _pair(
-        analysis, float(line.sum()), float(sum(values.sum() for values in causes.values())), line_sigma, gap_sigma,
+        analysis, float(line.sum()), float(sum(values.sum() for values in causes.values())), line_sigma, gap,
         corners=max(len(found), 1),
     )  # fmt: skip
-    elsewhere = _timed(analysis, total, owner < 0, clock, share, told=True)
-    return LapSplit(gap, line_loss, speed_loss, elsewhere, tuple(found))
+    elsewhere = clock.lost(total, owner < 0)
+    return LapSplit(Measured(gap.value, gap_sigma), line_loss, speed_loss, elsewhere.told, tuple(found))
+
+
+class _Lost(NamedTuple):
+    """Time lost over a stretch [s], with its standard deviations by noise and by the position bias.
+
+    A displaced line passes the ends of the stretch earlier or later, by the displacement along the track there: in the
+    time driven and in the best possible one alike, hence in the line part and not in the speed part.
+    """
+
+    value: float
+    noise: float
+    bias: float
+
+    @property
+    def told(self) -> Measured:
+        """As a figure."""
+        return Measured(self.value, float(np.hypot(self.noise, self.bias)))
 
 
 class _Clock:
     """How certain the time of a stretch of one lap is."""
 
-    def __init__(self, analysis: Analysis, lap: int) -> None:
+    def __init__(self, analysis: Analysis, lap: int, target_sigma: float) -> None:
         sheet = analysis.sheet
         self.drive: DrivenLap = sheet.driven[lap]
         at = self.drive.lap.line.s
         self.draws = np.array([np.interp(sheet.s, at, row) for row in self.drive.draws_t]).reshape(-1, sheet.s.size)
         self.v, self.t, self.psi = sheet.laps.v[lap], sheet.t[lap], sheet.laps.psi[lap]
-        self.lap_time = float(self.t[-1])
+        self.share = target_sigma / max(float(self.t[-1]), 1e-9)
 
-    def sigma(self, pieces: Sequence[tuple[int, int]]) -> float:
-        """Standard deviation of the time over pieces between nodes [s]: draws, the bias, and its drift."""
-        spread, shift, span = np.zeros(self.draws.shape[0]), np.zeros(2), 0.0
-        for a, b in pieces:
-            spread = spread + self.draws[:, b] - self.draws[:, a]
-            for node, sign in ((b, 1.0), (a, -1.0)):
-                shift += sign * np.array([np.cos(self.psi[node]), np.sin(self.psi[node])]) / max(self.v[node], 1.0)
-            span += float(self.t[b] - self.t[a])
+    def lost(self, total: Array, chosen: Index) -> _Lost:
+        """Time lost over chosen intervals (M,): by draws and the target, and by the position bias and its drift."""
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], chosen, [False]]).astype(np.int8)))
+        starts, ends = edges[0::2], edges[1::2]
+        pace = np.column_stack([np.cos(self.psi), np.sin(self.psi)]) / np.maximum(self.v, 1.0)[:, None]
+        spread = (self.draws[:, ends] - self.draws[:, starts]).sum(axis=1)
+        shift = (pace[ends] - pace[starts]).sum(axis=0)
+        span = float((self.t[ends] - self.t[starts]).sum())
         bias = self.drive.bias
-        drift = bias.change(span) / max(float(np.mean(self.v)), 1.0)
+        drift = bias.change(span) * float(np.mean(1.0 / np.maximum(self.v[edges], 1.0))) if edges.size else 0.0
         noise = float(np.std(spread)) if spread.size else 0.0
-        return float(np.sqrt(noise**2 + (bias.sigma * np.hypot(*shift)) ** 2 + drift**2))
-
-
-def _timed(
-    analysis: Analysis, total: Array, chosen: Index, clock: _Clock, share: float, *, told: bool = False
-) -> Measured:
-    """Time lost over chosen intervals (M,); ``told`` even where phases are too short for the sampling."""
-    if analysis.reason and not told:
-        return withheld(analysis.reason)
-    if not chosen.any():
-        return Measured(0.0, 0.0)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], chosen, [False]]).astype(np.int8)))
-    pieces = list(zip(edges[0::2], edges[1::2]))
-    spent = sum(float(clock.t[b] - clock.t[a]) for a, b in pieces)
-    return Measured(float(total[chosen].sum()), float(np.hypot(clock.sigma(pieces), share * spent)))
+        return _Lost(
+            float(total[chosen].sum()),
+            float(np.hypot(noise, self.share * span)),
+            float(np.hypot(bias.sigma * np.hypot(*shift), drift)),
+        )
 
 
 def _pair(
-    analysis: Analysis, line: float, speed: float, line_sigma: float, total_sigma: float, *, corners: int = 1
+    analysis: Analysis, line: float, speed: float, noise: float, total: _Lost, *, corners: int = 1
 ) -> tuple[Measured, Measured]:
-    """Line and speed part; both withheld where there is no telling them apart."""
+    """Line and speed part, ``noise`` the line's own; both withheld where there is no telling them apart."""
     if analysis.reason:
         return withheld(analysis.reason), withheld(analysis.reason)
+    line_sigma = float(np.hypot(noise, total.bias))
     if line_sigma > max(LARGEST * corners**0.5, LARGEST_SHARE * max(abs(line), abs(speed))):
         reason = f"line uncertain: line and speed part only known within ±{line_sigma:.2f} s"
         return withheld(reason), withheld(reason)
-    return Measured(line, line_sigma), Measured(speed, float(np.hypot(line_sigma, total_sigma)))
+    return Measured(line, line_sigma), Measured(speed, float(np.hypot(noise, total.noise)))
 
 
 def _part(analysis: Analysis, value: float, sigma: float, line: Measured) -> Measured:

@@ -78,15 +78,17 @@ class SegmentLosses:
             return Measured(0.0, 0.0), Measured(0.0, 0.0)
         noise = self.line_draws[:, chosen].sum(axis=1)
         # The estimated line is itself one noisy line: what noise does on average may already be in it.
-        sigma = float(np.hypot(np.std(noise), np.mean(noise))) if noise.size else 0.0
-        total = self._sigma(chosen, self.draws)
+        own = float(np.hypot(np.std(noise), np.mean(noise))) if noise.size else 0.0
+        # A displaced line passes the ends of the stretch earlier or later, driven and at best: in the line part only.
+        sigma = float(np.hypot(own, self._sigma(chosen, self.draws[:0])))
+        spread = float(np.std(self.draws[:, chosen].sum(axis=1))) if self.draws.size else 0.0
         line, speed = float(self.line[chosen].sum()), float(self.speed[chosen].sum())
         corners = len({segment.corner for segment, taken in zip(self.segments, chosen) if taken})
         limit = max(0.15 * corners**0.5, 0.75 * max(abs(line), abs(speed)))
         if sigma > limit:
             reason = f"line uncertain: line and speed part only known within ±{sigma:.2f} s"
             return withheld(reason), withheld(reason)
-        return Measured(line, sigma), Measured(speed, float(np.hypot(sigma, total)))
+        return Measured(line, sigma), Measured(speed, float(np.hypot(own, spread)))
 
 
 def segment_losses(

@@ -123,3 +123,27 @@ def test_the_reference_lap_driven_loses_nothing():
     review = review_session(TRACK, KART, [without_uncertainty(lap)], REFERENCE)
     assert review.laps[0].gap.value == pytest.approx(0.0, abs=1e-12)
     assert all(abs(corner.line_loss.value) < 1e-9 for corner in review.laps[0].corners)
+
+
+def test_a_displaced_line_is_a_matter_of_the_line_and_its_interval_holds_it():
+    """Positions a metre off pass the ends of a corner earlier or later, driven and at best alike (plane geometry)."""
+    laps = complete_laps(split_laps(record([truth for truth, _ in TRUTHS], rate=20.0), TRACK))
+    bias = PositionBias(sigma=1.0 / np.sqrt(2.0), time=1e6, note="known in this test")
+    displaced = np.tile([0.8, 0.6], (len(laps), 1))
+    there, beside = (
+        review_session(TRACK, KART, estimate_laps(TRACK, laps, bias=bias, shifts=shifts), REFERENCE)
+        for shifts in (None, displaced)
+    )
+    moved = {"time_lost": [], "line_loss": [], "speed_loss": []}
+    scores = []
+    for lap, other in zip(there.laps, beside.laps):
+        for corner, same in zip(lap.corners, other.corners):
+            for name, values in moved.items():
+                values.append(getattr(same, name).value - getattr(corner, name).value)
+            scores.append(moved["line_loss"][-1] / same.line_loss.sigma)
+    rms = {name: np.sqrt(np.mean(np.square(values))) for name, values in moved.items()}
+    assert rms["line_loss"] == pytest.approx(rms["time_lost"], rel=0.25)
+    assert rms["speed_loss"] < 0.25 * rms["line_loss"]
+    # One displacement of exactly the stated size per axis: no corner's line part moves by much more than its sigma.
+    assert 0.3 < np.sqrt(np.mean(np.square(scores))) < 1.5
+    assert np.max(np.abs(scores)) < 2.5
