@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -20,7 +21,7 @@ from linelab.geometry.curve import curve_at
 from linelab.lap import Lap, Limit, Line
 from linelab.track import Track, along
 from linelab.units import Array
-from linelab.values import freeze_fields, frozen_array, set_field
+from linelab.values import freeze, freeze_fields, frozen_array, set_field
 
 #: Spacing of a driven lap's nodes [m].
 SPACING = 1.0
@@ -29,6 +30,7 @@ _SLOWEST_DRIFT = 4.0 * BIAS_TIME
 #: Up to this many laps each get draws of their own; of more, this many spread over the session do, and stand for all.
 _MANY, _TYPICAL, _DRAWS = 40, 8, 40
 _SIGMAS = ("sigma_t", "sigma_v", "sigma_ax", "sigma_n", "sigma_s", "sigma_kappa")
+_DRAWN = ("draws_t", "draws_v", "draws_n", "draws_kappa")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -125,7 +127,7 @@ class DrivenLap:
     def __post_init__(self) -> None:
         size = self.lap.t.size
         freeze_fields(self, _SIGMAS, size)
-        for name in ("draws_t", "draws_v", "draws_n", "draws_kappa"):
+        for name in _DRAWN:
             set_field(self, name, frozen_array("DrivenLap", name, getattr(self, name), shape=(None, size)))
 
     @property
@@ -225,7 +227,7 @@ def estimate_laps(
         Distance between nodes [m].
     draws : int, optional
         Number of draws for the uncertainties of each lap.  When not given, up to 40 laps get 40 draws each; of more
-        laps eight do, and their standard deviations stand for all (0 draws).
+        laps eight do, and their standard deviations and draws stand for all.
     seed : int
         The draws are the same for the same seed.
     shifts : (L, 2) array, optional
@@ -244,7 +246,7 @@ def estimate_laps(
         return ()
     facts = sensors or read_sensors(laps[0].samples)
     error = bias or assumed_bias(facts)
-    typical: DrivenLap | None = None
+    typical: tuple[dict[str, Any], ...] = ()
     if draws is None and len(laps) > _MANY:
         some = [laps[int(k)] for k in np.linspace(0, len(laps) - 1, _TYPICAL)]
         typical = _typical(
@@ -252,17 +254,18 @@ def estimate_laps(
                 track, some, sensors=facts, bias=error, spacing=spacing, draws=_DRAWS, refused=lambda *_: None
             )
         )
-    count = 0 if typical is not None else _DRAWS if draws is None else draws
+    count = 0 if typical else _DRAWS if draws is None else draws
     found: list[DrivenLap] = []
     guide: Guide | None = None
     done = 0
-    turns = 3 if typical is None else 2
+    turns = 2 if typical else 3
     for window, motion in smoothed_windows(laps, facts, draws=count, seed=seed, iterations=turns):
         taken = None if shifts is None else shifts[done : done + len(window)]
         placed, guide = place_laps(track, motion, window, spacing, guide, taken)
         for lap, placement in zip(window, placed):
             if not isinstance(placement, RecordingError):
-                found.append(_driven(track, lap, placement, facts, error, _notes(lap, facts, motion.outliers), typical))
+                driven = _driven(track, lap, placement, facts, error, _notes(lap, facts, motion.outliers))
+                found.append(replace(driven, **typical[len(found) % len(typical)]) if typical else driven)
             elif refused is None:
                 raise placement
             else:
@@ -283,13 +286,13 @@ def _notes(lap: RecordedLap, facts: Sensors, outliers: Array) -> tuple[str, ...]
     return tuple(notes)
 
 
-def _typical(laps: Sequence[DrivenLap]) -> DrivenLap:
-    """A lap whose standard deviations are the root mean squares of some laps'."""
+def _typical(laps: Sequence[DrivenLap]) -> tuple[dict[str, Any], ...]:
+    """What stands for other laps: the root mean squares of some laps' standard deviations, with each lap's draws."""
     if not laps:
         raise RecordingError("none of the session's laps can be followed round the track")
 
-    means = {name: np.sqrt(np.mean([getattr(lap, name) ** 2 for lap in laps], axis=0)) for name in _SIGMAS}
-    return replace(laps[0], **means)
+    means = {name: freeze(np.sqrt(np.mean([getattr(lap, name) ** 2 for lap in laps], axis=0))) for name in _SIGMAS}
+    return tuple(means | {name: getattr(lap, name) for name in _DRAWN} for lap in laps)
 
 
 def _driven(
@@ -299,7 +302,6 @@ def _driven(
     facts: Sensors,
     bias: PositionBias,
     notes: tuple[str, ...],
-    typical: DrivenLap | None,
 ) -> DrivenLap:
     """Assemble the lap and its uncertainties."""
     driven = _lap(track, placed, lap.label)
@@ -307,7 +309,7 @@ def _driven(
     time = -placed.draws_s / pace
     v = placed.draws_v + placed.ax * time
     n = placed.draws_n + placed.v * np.sin(placed.xi) * time
-    whole = DrivenLap(
+    return DrivenLap(
         lap=driven,
         sigma_t=_time_sigma(driven, time, bias),
         sigma_v=np.hypot(_spread(v), placed.ax * facts.speed_lag_sigma),
@@ -324,9 +326,6 @@ def _driven(
         notes=notes,
         t_start=float(placed.t[0]),
     )
-    if typical is None:
-        return whole
-    return replace(whole, **{name: getattr(typical, name) for name in _SIGMAS})
 
 
 def _spread(draws: Array) -> Array:

@@ -7,7 +7,7 @@ import pytest
 from scipy.interpolate import BSpline
 from simulated import drive, make_track, record
 
-from linelab.comparison.estimate import PositionBias, estimate_lap
+from linelab.comparison.estimate import PositionBias, estimate_lap, estimate_laps
 from linelab.comparison.information import BAND, add_positions, add_speeds, no_information
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.noise import drift, scatter
@@ -178,3 +178,20 @@ def test_laps_that_are_none_are_refused():
     with pytest.raises(RecordingError, match="against the track's direction"):
         estimate_lap(reversed_track(TRACK), laps[1])
     assert PositionBias(sigma=1.0, time=300.0).change(0.0) == 0.0
+
+
+def test_many_laps_are_as_uncertain_as_few():
+    """Of more than forty laps a few are drawn from, and stand for all: the intervals still hold the truth."""
+    laps = complete_laps(split_laps(record([TRUTH] * 44, noise=0.3, speed_noise=0.15), TRACK))
+    sensors = read_sensors(laps[0].samples)
+    some, every = (estimate_laps(TRACK, chosen, sensors=sensors) for chosen in (laps[:6], laps))
+    for name in ("draws_t", "draws_v", "draws_n", "draws_kappa"):
+        spread = [np.sqrt(np.mean([getattr(lap, name) ** 2 for lap in found])) for found in (some, every[20:26])]
+        assert spread[1] == pytest.approx(spread[0], rel=0.2), name
+    s = TRUTH.s[::20]
+    inside = [
+        np.abs(np.interp(s, lap.lap.line.s, lap.lap.line.n) - np.interp(s, TRUTH.s, TRUTH.n))
+        < 1.96 * np.interp(s, lap.lap.line.s, np.std(lap.draws_n, axis=0))
+        for lap in every
+    ]
+    assert 0.9 < np.mean(inside) < 0.99
