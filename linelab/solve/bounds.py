@@ -75,9 +75,9 @@ def within_span(box: Box, gaps: Gaps, duals: Duals, mu: float) -> Duals:
     return Duals(np.clip(duals.low, low / SPAN, low * SPAN), np.clip(duals.high, high / SPAN, high * SPAN))
 
 
-def longest(gaps: Gaps, step: Array, tau: float) -> float:
+def longest(box: Box, gaps: Gaps, step: Array, tau: float) -> float:
     """Longest share of a step of v that leaves 1 - tau of every distance (eq. 15a); at most 1."""
-    closer = max(float(np.max(-step / gaps.low, initial=0.0)), float(np.max(step / gaps.high, initial=0.0)))
+    closer = max(float(np.max(-step / gaps.low * box.has_low)), float(np.max(step / gaps.high * box.has_high)))
     return 1.0 if closer <= tau else tau / closer
 
 

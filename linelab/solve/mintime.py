@@ -16,7 +16,15 @@ from linelab.solve.guess import Guess, first_guess
 from linelab.solve.mesh import make_mesh
 from linelab.solve.outcome import fine_lap, thinned
 from linelab.solve.path import Solved, solved_path
-from linelab.solve.run import Iterate, solve_again, solve_cold, solve_finer, unpacked
+from linelab.solve.run import (
+    COLD_STARTS,
+    Iterate,
+    require_unfolded,
+    solve_again,
+    solve_cold,
+    solve_finer,
+    unpacked,
+)
 from linelab.solve.task import TYPICAL_TIME, End, Task
 from linelab.solve.transcription import sensitivity
 from linelab.solve.verify import Verification, verify_lap
@@ -133,12 +141,44 @@ def solve_min_time(
     task = Task(track, kart, kart_numbers(kart), grip, start, end, use_kerbs)
     if warm is not None:
         iterate = solve_again(task, None, warm.iterate)
-        return _finish(task, _driven(task, iterate), iterate, warm.time_error, iterate.iterations, verify, say)
+        require_unfolded(task, iterate)
+        refined = _Refined(iterate, _driven(task, iterate), warm.time_error, iterate.iterations)
+        return _finish(task, refined, verify, say)
     say("a first line and its speed")
     guess = first_guess(task)
-    intervals = _first_intervals(track, guess)
+    for skip in range(len(COLD_STARTS)):
+        refined = _refined(task, guess, tolerance, skip, say)
+        try:
+            require_unfolded(task, refined.iterate)
+            break
+        except SolveError:
+            if skip == len(COLD_STARTS) - 1:
+                raise
+            say("that line folds; another start")
+    return _finish(task, refined, verify, say)
+
+
+class _Driven(NamedTuple):
+    """A converged path and the lap on its fine nodes."""
+
+    solved: Solved
+    lap: Lap
+
+
+class _Refined(NamedTuple):
+    """The solution on the last mesh, with the estimate of the lap time's error [s] and all iterations so far."""
+
+    iterate: Iterate
+    driven: _Driven
+    error: float
+    iterations: int
+
+
+def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callable[[str], None]) -> _Refined:
+    """Solve on ever finer meshes until the lap time's error is small enough."""
+    track, intervals = task.track, _first_intervals(task.track, guess)
     say(f"first line: {intervals} intervals")
-    iterate = solve_cold(task, guess, make_mesh(track, guess.rhythm, intervals))
+    iterate = solve_cold(task, guess, make_mesh(track, guess.rhythm, intervals), skip)
     found, iterations = _driven(task, iterate), iterate.iterations
     factor, order, error = float(FIRST_FACTOR), FIRST_ORDER, np.inf
     while error > tolerance * max(1.0, found.lap.lap_time / TOLERANCE_LAP):
@@ -155,14 +195,7 @@ def solve_min_time(
         coarse, found, iterations = found, _driven(task, iterate), iterations + iterate.iterations
         error = abs(found.lap.lap_time - coarse.lap.lap_time) / ((intervals / before) ** order - 1.0)
         factor, order = NEXT_FACTOR, NEXT_ORDER
-    return _finish(task, found, iterate, error, iterations, verify, say)
-
-
-class _Driven(NamedTuple):
-    """A converged path and the lap on its fine nodes."""
-
-    solved: Solved
-    lap: Lap
+    return _Refined(iterate, found, error, iterations)
 
 
 def _driven(task: Task, iterate: Iterate) -> _Driven:
@@ -207,24 +240,16 @@ def _rounded(count: float) -> int:
     return -(-int(np.ceil(count)) // ROUND_TO) * ROUND_TO
 
 
-def _finish(
-    task: Task,
-    found: _Driven,
-    iterate: Iterate,
-    error: float,
-    iterations: int,
-    verify: bool,
-    say: Callable[[str], None],
-) -> Solution:
+def _finish(task: Task, refined: _Refined, verify: bool, say: Callable[[str], None]) -> Solution:
     """Check the last lap and hand it out at the mesh's nodes and the middles between them."""
-    checked = None
+    iterate, found, checked = refined.iterate, refined.driven, None
     if verify:
         say("verifying")
         checked = verify_lap(task, found.solved, found.lap)
     return Solution(
         lap=thinned(found.lap, (found.lap.t.size - 1) // (2 * iterate.structure.intervals)),
-        time_error=error,
-        iterations=iterations,
+        time_error=refined.error,
+        iterations=refined.iterations,
         verification=checked,
         iterate=iterate,
         grip=task.grip,

@@ -136,7 +136,7 @@ def predicted(newton: Newton, tau: float) -> tuple[float, Duals]:
     frame, point, gaps = newton.frame, newton.point, newton.at.gaps
     none = Duals(np.zeros(point.v.size), np.zeros(point.v.size))
     ahead = newton.step(newton.at.miss, none.low, none)
-    share, share_dual = longest(gaps, ahead.v, tau), longest_dual(point.duals, ahead.duals, tau)
+    share, share_dual = longest(frame.box, gaps, ahead.v, tau), longest_dual(point.duals, ahead.duals, tau)
     before = products(frame.box, gaps, point.duals).mean()
     after = products(
         frame.box,

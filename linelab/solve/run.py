@@ -12,6 +12,7 @@ import numpy as np
 
 from linelab.errors import InputError, SolveError
 from linelab.solve import mesh as meshes
+from linelab.solve.base import base_of, displaced
 from linelab.solve.guess import Guess, first_guess, starting_point
 from linelab.solve.interior import Bounds, minimise
 from linelab.solve.mesh import Mesh
@@ -34,6 +35,8 @@ class Barriers(NamedTuple):
 
 #: After a change of parameters, and from a coarser mesh.
 AGAIN, FINER = Barriers(1e-3, (1e-5, 1e-3)), Barriers(1e-1, (1e-3, 1e-2))
+#: A path folds where its curvature half-way between two nodes exceeds theirs so many times, and by so much [1/m].
+FOLD, FOLD_LEAST = 2.0, 0.1
 #: Most iterations of the project's own method: about twice what the hardest solve took.
 MOST_COLD, MOST_WARM = 150, 100
 
@@ -51,8 +54,8 @@ class Iterate(NamedTuple):
     method: str  #: "bands" for the project's own, or "ipopt"
 
 
-def solve_cold(task: Task, guess: Guess, mesh: Mesh) -> Iterate:
-    """Solve from a guess; further starting points are tried before giving up.
+def solve_cold(task: Task, guess: Guess, mesh: Mesh, skip: int = 0) -> Iterate:
+    """Solve from a guess; further starting points are tried before giving up, the first ``skip`` left out.
 
     Raises
     ------
@@ -61,17 +64,13 @@ def solve_cold(task: Task, guess: Guess, mesh: Mesh) -> Iterate:
     """
     problem = build_problem(structure_of(task, mesh.intervals))
     bounds = bounds_of(task, mesh, problem)
-    share, barrier = COLD_STARTS[0]
-    x = np.concatenate(starting_point(mesh, guess, share))
-    found = _in_bands(task, problem, mesh, bounds, x, barrier=barrier)
-    if found is not None:
-        return found
-    for attempt, (share, barrier) in enumerate(COLD_STARTS, start=1):
+    attempts = [(method, *start) for method in (_in_bands, _by_ipopt) for start in COLD_STARTS][skip:]
+    for method, share, barrier in attempts:
         x = np.concatenate(starting_point(mesh, guess, share))
         try:
-            return _by_ipopt(task, problem, mesh, bounds, x, barrier=barrier)
+            return method(task, problem, mesh, bounds, x, barrier=barrier)
         except SolveError:
-            if attempt == len(COLD_STARTS):
+            if (method, share, barrier) == attempts[-1]:
                 raise
     raise AssertionError("unreachable")
 
@@ -104,15 +103,36 @@ def _warm_or_cold(
 ) -> Iterate:
     """A warm start with ever larger barriers, then a cold one: each stands on its own."""
     bounds = bounds_of(task, mesh, problem)
-    found = _in_bands(task, problem, mesh, bounds, start.x, barrier=barriers.own, warm=start)
-    if found is not None:
-        return found
-    for barrier in barriers.ipopt:
+    attempts = [(_in_bands, barriers.own), *((_by_ipopt, barrier) for barrier in barriers.ipopt)]
+    for method, barrier in attempts:
         try:
-            return _by_ipopt(task, problem, mesh, bounds, start.x, barrier=barrier, warm=start)
+            return method(task, problem, mesh, bounds, start.x, barrier=barrier, warm=start)
         except SolveError:
             continue
     return solve_cold(task, first_guess(task) if guess is None else guess, mesh)
+
+
+def require_unfolded(task: Task, found: Iterate) -> None:
+    """Refuse a path that folds between two nodes, where nothing holds it: no kart could follow it.
+
+    Raises
+    ------
+    SolveError
+    """
+    x, y = displaced(base_of(task.track, found.mesh), unpacked(found)[0])
+    xi = 0.5 * np.arange(2.0 * found.mesh.intervals + 1.0)
+    (_, x1, x2), (_, y1, y2) = meshes.spline_at(x, xi), meshes.spline_at(y, xi)
+    bend = np.abs((x1 * y2 - y1 * x2) / np.maximum(np.hypot(x1, y1), 1e-9) ** 3)
+    excess = bend[1::2] - FOLD * np.maximum(bend[:-1:2], bend[2::2])
+    if excess.max() > FOLD_LEAST:
+        station = float(meshes.spline_at(meshes.padded(found.mesh), xi[1::2][[np.argmax(excess)]])[0][0])
+        raise SolveError(
+            "no minimum-time line found (the solver settled on a path that folds)",
+            status="folds",
+            iterations=found.iterations,
+            violation=float(excess.max()),
+            remedy=f"Check the track near station {station:.1f} m, and any fixed end state",
+        )
 
 
 def finer_multipliers(coarse: Iterate, mesh: Mesh, problem: Problem) -> Array:
@@ -135,8 +155,8 @@ def _in_bands(
     *,
     barrier: float,
     warm: Iterate | None = None,
-) -> Iterate | None:
-    """Run the project's own method once; None where it does not converge."""
+) -> Iterate:
+    """Run the project's own method once and accept nothing but convergence."""
     parameters = parameters_of(task, mesh, problem.structure)
     stages = stages_of(problem.structure)
     order = stages.order
@@ -145,10 +165,7 @@ def _in_bands(
     most = MOST_COLD if warm is None else MOST_WARM
     with stages.lock:
         stages.load(parameters)
-        try:
-            found = minimise(stages, limits, x[order], barrier=barrier, warm=multipliers, most=most)
-        except SolveError:
-            return None
+        found = minimise(stages, limits, x[order], barrier=barrier, warm=multipliers, most=most)
     solution, multiplier = np.empty(stages.size), np.empty(stages.size)
     solution[order], multiplier[order] = found.x, found.lam_x
     return Iterate(mesh, problem.structure, solution, multiplier, found.lam_g, parameters, found.iterations, "bands")

@@ -77,7 +77,7 @@ def line_search(newton: Newton, filter_: Filter, mu: float, products_left: Duals
         phi = _barrier_function(f, gaps_of(frame.box, v), mu)
         return merit.improved(filter_, float(np.abs(miss).sum()), phi, share), miss
 
-    share = longest(at.gaps, step.v, tau)
+    share = longest(frame.box, at.gaps, step.v, tau)
     kind, miss = judge(point.v + share * step.v, share)
     if not kind and np.abs(miss).sum() >= theta:
         kind, share, step = _corrected(newton, judge, step, share, miss, push, shift, tau)
@@ -102,7 +102,7 @@ def _corrected(
     for _ in range(4):
         trial = newton.step(total, push, shift)
         trial = trial._replace(duals=step.duals)
-        length = longest(newton.at.gaps, trial.v, tau)
+        length = longest(newton.frame.box, newton.at.gaps, trial.v, tau)
         kind, miss = judge(newton.point.v + length * trial.v, share)
         if kind:
             return kind, length, trial

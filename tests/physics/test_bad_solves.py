@@ -42,10 +42,6 @@ def test_arriving_too_fast_has_no_solution(speed):
     assert "\n" not in str(error)
 
 
-@pytest.mark.xfail(
-    strict=False,
-    reason="fixed end states on a very short road: the solver may settle on a wiggle, which verification refuses",
-)
 def test_the_same_hairpin_has_a_solution_at_a_possible_speed():
     solution = solve_min_time(hairpin(), KART, start=End(n=0.0, xi=0.0, v=8.0))
     assert solution.lap.v[0] == pytest.approx(8.0, abs=1e-6)
