@@ -24,17 +24,15 @@ from linelab.report.outlines import NORTH_UP, View, corner_view
 from linelab.report.page.closeups import BADGE, LETTERS, Rings, Spots, driven_stations, mark_spots, target_stations
 from linelab.report.page.corner_parts import CornerPart, corner_parts, figures_table
 from linelab.report.page.lines import classed_pieces, full_rate
-from linelab.report.style import FAINT, GAIN, INK, LOSS, SOFT, new_figure
+from linelab.report.style import A4, FAINT, GAIN, INK, LOSS, SOFT, WHITE, new_figure
 from linelab.units import Array
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: A4 portrait and the margin kept free for printers [inches] (ISO 216: 210 x 297 mm).
-A4 = (210.0 / 25.4, 297.0 / 25.4)
+#: The margin kept free for printers [inches].
 MARGIN = 0.55
-WHITE = "#ffffff"
 #: Colour and width of each class of the driven line, as on the page.
 LOOKS = ((GAIN, 1.2), ("#8f897c", 1.6), ("#cf7a42", 2.6), (LOSS, 4.0))
 #: Close-ups to a page.
@@ -90,8 +88,9 @@ def _page(review: SessionReview, source: str, what: str) -> Figure:
 
 
 def _write(page: Figure, x: float, y: float, text: str, *, size: float = 8.0, color: str = INK, **more: Any) -> None:
-    """Text whose upper left is at a place on the page [inches]."""
-    page.text(x / A4[0], y / A4[1], text, size=size, color=color, va="top", linespacing=1.3, parse_math=False, **more)
+    """Text whose upper left is at a place on the page [inches]; in rows ``va="baseline"`` keeps cells level."""
+    more = {"va": "top", **more}
+    page.text(x / A4[0], y / A4[1], text, size=size, color=color, linespacing=1.3, parse_math=False, **more)
 
 
 def _paragraph(
@@ -144,7 +143,7 @@ def _priority(page: Figure, x: float, y: float, item: Priority) -> float:
     for title, texts in blocks:
         y = _paragraph(page, x + 0.12, y - 0.08, title, 40, size=7.5, color=SOFT)
         for text in texts:
-            y = _paragraph(page, x + 0.12, y - 0.01, text, 38)
+            y = _paragraph(page, x + 0.12, y - 0.01, text, 36)
     _rule(page, [x, x], [top, y], color=LOSS, linewidth=3.5 - item.rank)
     return y
 
@@ -199,21 +198,20 @@ def _table(page: Figure, table: Sequence[Sequence[str]], top: float) -> None:
     """All corners of the best lap, from ``top`` down [inches]; the mean of all laps stays on the page."""
     titles, *rows = [row[:-1] for row in table]
     right = A4[0] - MARGIN
-    step = (right - MARGIN - 0.75) / (len(titles) - 1)
+    step = (right - MARGIN - 0.55) / (len(titles) - 1)
     ends = [right - step * (len(titles) - 2 - k) for k in range(len(titles) - 1)]
 
-    def line(y: float, cells: Sequence[str], weight: str = "normal") -> None:
-        _write(page, MARGIN, y, cells[0], size=6.6, weight=weight)
+    def line(y: float, cells: Sequence[str], weight: str = "normal", va: str = "baseline") -> None:
+        size = 6.3 if weight == "normal" else 6.0  # bold figures are wider
+        _write(page, MARGIN, y, cells[0], size=size, weight=weight, va=va)
         for x, cell in zip(ends, cells[1:]):
-            page.text(
-                x / A4[0], y / A4[1], cell, size=6.6, color=INK, va="top", ha="right", weight=weight, parse_math=False
-            )
+            _write(page, x, y, cell, size=size, weight=weight, va=va, ha="right")
 
-    line(top, [title.replace(" ", "\n") for title in titles], "bold")
+    line(top, [title.replace(" ", "\n") for title in titles], "bold", "top")
     y = top - 0.42
     for k, row in enumerate(rows):
         _rule(page, [MARGIN, right], [y + 0.04, y + 0.04])
-        line(y, row, "bold" if k == len(rows) - 1 else "normal")
+        line(y - 0.085, row, "bold" if k == len(rows) - 1 else "normal")
         y -= 0.165
 
 
@@ -284,14 +282,14 @@ def _words(page: Figure, x: float, y: float, review: SessionReview, part: Corner
     _write(page, x, y, f"Corner {part.label}: {part.losses[best].lost} s", size=10, weight="bold", family="serif")
     y = _paragraph(page, x, y - 0.22, f"Where: {part.by_part[best]} s", 76, size=7)
     y = _paragraph(page, x, y - 0.03, f"Why: {part.by_cause[best]} s", 76, size=7) - 0.08
-    ends = (0.0, 1.3, 2.35, 3.2)
+    ends = (0.0, 1.2, 2.27, 3.2)
     head = ("mark", review.laps[best].label, "target", "difference")
     for place, title in zip(ends, head):
-        _write(page, x + place, y, title, size=6.6, weight="bold")
+        _write(page, x + place, y - 0.09, title, size=6.6, weight="bold", va="baseline")
     for row in part.rows:
         if not row.first:
             continue
         y -= 0.15
         reason = textwrap.shorten(row.apart[best], 32, placeholder="...")
         for place, cell in zip(ends, (row.title, row.driven[best], row.target[best], reason)):
-            _write(page, x + place, y, cell, size=6.6)
+            _write(page, x + place, y - 0.09, cell, size=6.4, va="baseline")

@@ -17,13 +17,14 @@ from linelab.comparison.samples import own_plane
 from linelab.comparison.sensors import read_sensors
 from linelab.comparison.start_line import StartLine, start_line_at
 from linelab.errors import InputError, RecordingError
+from linelab.io.atomic import write_text
 from linelab.io.outputs import results_folder
 from linelab.kart import Kart
 from linelab.lap import Recording
 from linelab.report.display import METRIC, Units
 from linelab.report.exports import save_corners_csv
 from linelab.report.page.content import Beside
-from linelab.report.page.write import save_page
+from linelab.report.page.write import review_page
 from linelab.report.review_json import save_review_json
 from linelab.solve.mintime import Solution, solve_min_time
 from linelab.track import Track
@@ -247,14 +248,8 @@ def save_review(
     }
     with results_folder(folder) as stage:
         progress("writing the page")
-        save_page(
-            session,
-            stage / "review.html",
-            units,
-            source=source,
-            recorded=review.ground.laps,
-            beside=beside,
-        )
+        page = review_page(session, units, source=source, recorded=review.ground.laps, beside=beside)
+        write_text(stage / "review.html", page)
         save_review_json(session, stage / "review.json", settings=chosen)
         save_corners_csv(session, stage / "corners.csv")
         if formats:

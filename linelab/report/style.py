@@ -18,6 +18,10 @@ from linelab.report.display import CAUTIONS
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+#: A4 portrait [inches] (ISO 216: 210 x 297 mm), and the colour of paper to print on.
+A4 = (210.0 / 25.4, 297.0 / 25.4)
+WHITE = "#ffffff"
+
 PAPER = "#fbf9f4"
 INK = "#22303c"
 SOFT = "#6c6a63"

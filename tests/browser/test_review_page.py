@@ -203,6 +203,43 @@ def test_on_a_phone_by_touch(browser: Browser, demo: Path):
     assert browser.run(PLACE) == pytest.approx(0.7 * browser.run(COUNT), abs=4)
 
 
+@pytest.mark.parametrize("phone", [False, True])
+@pytest.mark.parametrize("zoomed", [False, True])
+def test_labels_of_the_curves_are_whole_apart_and_beside_them(browser: Browser, demo: Path, phone: bool, zoomed: bool):
+    if phone:
+        browser.size(390, 844, phone=True)
+    browser.open(demo / "review.html")
+    if zoomed:
+        browser.click("#next")
+    rows = browser.run(
+        "return [...document.querySelectorAll('.boxes, .stations')].map(row => [...row.querySelectorAll('.along')]"
+        ".filter(e => getComputedStyle(e).visibility === 'visible').map(e => e.getBoundingClientRect())"
+        ".map(r => [r.left, r.right]).sort((a, b) => a[0] - b[0]))"
+    )
+    wide = browser.run("return document.documentElement.clientWidth")
+    for row in rows:
+        assert row
+        assert row[0][0] >= 0.0
+        assert row[-1][1] <= wide
+        assert all(right <= left + 1.0 for (_, right), (left, _) in pairwise(row))
+    cut = browser.run(
+        "return [...document.querySelectorAll('.stations, .plot')]"
+        ".filter(e => getComputedStyle(e).overflow !== 'visible').length"
+    )
+    assert cut == 0
+    over = browser.run(
+        "const box = e => e.getBoundingClientRect(); return [...document.querySelectorAll('.height')]"
+        ".filter(e => box(e).right > box(e.closest('.plot')).left || box(e).left < 0).map(e => e.textContent)"
+    )
+    assert over == []
+
+
+def test_no_line_breaks_between_a_figure_and_its_unit(page: Browser):
+    cells = page.run("return [...document.querySelectorAll('.marks td')].map(e => e.textContent)")
+    assert any("\N{NO-BREAK SPACE}km/h" in cell for cell in cells)
+    assert not [cell for cell in cells if re.search(r"\d (km/h|m|s|g)\b", cell)]
+
+
 def test_names_roles_and_tables(page: Browser):
     """What assistive technology needs: every control, picture and scrolled region named, tables with headings."""
     unnamed = page.run(

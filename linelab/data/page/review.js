@@ -55,7 +55,7 @@
   const map = find("map"), slider = find("place"), readout = find("readout"), panels = find("curves");
   const fields = [...document.querySelectorAll(".field")];
   const cursors = [...document.querySelectorAll(".cursor")];
-  const labels = [...panels.querySelectorAll("[data-at]")];
+  const rows = [...panels.querySelectorAll(".boxes, .stations")].map((row) => [...row.querySelectorAll("[data-at]")]);
   const sized = [...map.querySelectorAll("[data-size]")];
   const spots = find("spots"), spotDriven = find("spot-driven"), spotTarget = find("spot-target");
   const count = data.count, length = data.step * count;
@@ -153,13 +153,27 @@
     spotDriven.setAttribute("r", (6 * unit).toFixed(0));
     spotTarget.setAttribute("r", (5 * unit).toFixed(0));
   };
+  /* Labels along an axis that are out of view or would run into the one before are left out. */
+  const thinLabels = () => {
+    const across = fields[0].ownerSVGElement.getBoundingClientRect().width;
+    rows.forEach((row) => {
+      let taken = -Infinity;
+      row.map((label) => [(parseFloat(label.getAttribute("x")) * across) / 100, label]).sort(([a], [b]) => a - b).forEach(([at, label]) => {
+        const half = 0.3 + 3.7 * label.textContent.length;
+        const shown = at >= 0 && at <= across && at - half >= taken;
+        label.setAttribute("visibility", shown ? "visible" : "hidden");
+        if (shown) taken = at + half;
+      });
+    });
+  };
   const setView = (from, to) => {
     const span = Math.min(Math.max(to - from, 15), count);
     first = Math.min(Math.max(from, 0), count - span);
     last = first + span;
     const start = first * data.step * 10, wide = span * data.step * 10;
     fields.forEach((field) => field.setAttribute("viewBox", `${start.toFixed(1)} ${field.dataset.low} ${wide.toFixed(1)} ${field.dataset.reach}`));
-    labels.forEach((label) => label.setAttribute("x", `${((100 * (Number(label.dataset.at) - start)) / wide).toFixed(2)}%`));
+    rows.forEach((row) => row.forEach((label) => label.setAttribute("x", `${((100 * (Number(label.dataset.at) - start)) / wide).toFixed(2)}%`)));
+    thinLabels();
     map.setAttribute("viewBox", mapBox().join(" "));
     fitText();
   };
@@ -186,7 +200,7 @@
   find("farther").addEventListener("click", () => stretch(1 / 0.6));
   const spread = find("spread");
   if (spread) spread.addEventListener("change", () => document.body.classList.toggle("with-spread", spread.checked));
-  addEventListener("resize", fitText);
+  addEventListener("resize", () => { fitText(); thinLabels(); });
 
   /* ---- table */
   const table = find("table"), body = table.tBodies[0], heads = [...table.tHead.rows[0].cells];
@@ -245,6 +259,7 @@
   find("controls").hidden = false;
   markLap();
   fitText();
+  thinLabels();
   moveTo(0);
   openLinked();
 })();

@@ -54,19 +54,7 @@ def page_content(
     recorded: Sequence[RecordedLap] = (),
     beside: Beside | None = None,
 ) -> dict[str, Any]:
-    """The template's variables.
-
-    Parameters
-    ----------
-    review : SessionReview
-    units : Units
-    source : str
-        Name of the recording.
-    recorded : sequence of RecordedLap
-        All laps of the recording, also those left out, with their status.
-    beside : Beside, optional
-        An earlier session on the same track.
-    """
+    """The template's variables; parameters as in :func:`linelab.report.page.write.review_page`."""
     whole, review = review, chosen_laps(review)
     corners = corner_parts(review, units)
     peak = full_rate(review)

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
-from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 from linelab.coaching.values import SessionReview
 from linelab.comparison.laps import RecordedLap
-from linelab.io.atomic import write_text
 from linelab.report.display import METRIC, Units
 from linelab.report.page.content import Beside, page_content
 from linelab.report.page.varying import Varying
@@ -27,7 +26,7 @@ def review_page(
     recorded: Sequence[RecordedLap] = (),
     beside: Beside | None = None,
 ) -> str:
-    """A session's review as the text of one HTML file.
+    """A session's review as the text of one HTML file (UTF-8).
 
     Everything that comes from files (names of tracks, corners, recordings, notes) is escaped; a content security policy
     lets nothing run or load but what is in the file.
@@ -55,25 +54,6 @@ def review_page(
     )
 
 
-def save_page(
-    review: SessionReview,
-    path: str | Path,
-    units: Units = METRIC,
-    *,
-    source: str = "",
-    recorded: Sequence[RecordedLap] = (),
-    beside: Beside | None = None,
-) -> None:
-    """Write :func:`review_page` to a file.
-
-    Raises
-    ------
-    InputError
-        The place cannot be written to.
-    """
-    write_text(path, review_page(review, units, source=source, recorded=recorded, beside=beside))
-
-
 @cache
 def _template() -> Template:
     """The page's template; every variable is escaped, and one that is missing is an error."""
@@ -85,6 +65,7 @@ def _template() -> Template:
         lstrip_blocks=True,
     )
     environment.filters["sign"] = _sign
+    environment.filters["kept_together"] = _kept_together
     return environment.get_template("review.html")
 
 
@@ -95,6 +76,11 @@ def _bundled(name: str) -> str:
 def _hash(text: str) -> str:
     """A content security policy's name for an inline style or script (W3C CSP Level 3)."""
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+
+
+def _kept_together(texts: Sequence[str]) -> list[str]:
+    """Texts in which no line breaks between a number and its unit."""
+    return [re.sub(r"(?<=\d) (?=(?:km/h|mph|m|ft|s|g|%)(?: |$))", "\N{NO-BREAK SPACE}", text) for text in texts]
 
 
 def _sign(text: str) -> str:
