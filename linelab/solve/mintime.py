@@ -175,8 +175,11 @@ class _Refined(NamedTuple):
 
 
 def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callable[[str], None]) -> _Refined:
-    """Solve on ever finer meshes until the lap time's error is small enough."""
-    track, intervals = task.track, _first_intervals(task.track, guess)
+    """Solve on ever finer meshes until the lap time's error is small enough.
+
+    After a line that folds, another start is tried from a finer first mesh: folds are the coarse mesh's.
+    """
+    track, intervals = task.track, (1 + skip) * _first_intervals(task.track, guess)
     say(f"first line: {intervals} intervals")
     iterate = solve_cold(task, guess, make_mesh(track, guess.rhythm, intervals), skip)
     found, iterations = _driven(task, iterate), iterate.iterations

@@ -6,6 +6,7 @@ converge, IPOPT is, from the same start.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -62,17 +63,9 @@ def solve_cold(task: Task, guess: Guess, mesh: Mesh, skip: int = 0) -> Iterate:
     SolveError
         From the last attempt.
     """
-    problem = build_problem(structure_of(task, mesh.intervals))
-    bounds = bounds_of(task, mesh, problem)
-    attempts = [(method, *start) for method in (_in_bands, _by_ipopt) for start in COLD_STARTS][skip:]
-    for method, share, barrier in attempts:
-        x = np.concatenate(starting_point(mesh, guess, share))
-        try:
-            return method(task, problem, mesh, bounds, x, barrier=barrier)
-        except SolveError:
-            if (method, share, barrier) == attempts[-1]:
-                raise
-    raise AssertionError("unreachable")
+    starts = list(_cold_starts(mesh, guess, skip))
+    attempts: list[_Attempt] = [(method, *start) for method in (_in_bands, _by_ipopt) for start in starts]
+    return _first_success(task, build_problem(structure_of(task, mesh.intervals)), mesh, attempts)
 
 
 def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh) -> Iterate:
@@ -101,15 +94,36 @@ def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
 def _warm_or_cold(
     task: Task, guess: Guess | None, problem: Problem, mesh: Mesh, start: Iterate, barriers: Barriers
 ) -> Iterate:
-    """A warm start with ever larger barriers, then a cold one: each stands on its own."""
-    bounds = bounds_of(task, mesh, problem)
-    attempts = [(_in_bands, barriers.own), *((_by_ipopt, barrier) for barrier in barriers.ipopt)]
-    for method, barrier in attempts:
+    """A warm start, then cold ones, by the project's own method; then IPOPT in the same order."""
+
+    def attempts() -> Iterator[_Attempt]:
+        yield _in_bands, start.x, barriers.own, start
+        cold = list(_cold_starts(mesh, first_guess(task) if guess is None else guess, 0))
+        yield from ((_in_bands, *each) for each in cold)
+        yield from ((_by_ipopt, start.x, barrier, start) for barrier in barriers.ipopt)
+        yield from ((_by_ipopt, *each) for each in cold)
+
+    return _first_success(task, problem, mesh, attempts())
+
+
+#: A method, with where it starts from: unknowns, barrier parameter, and the iterate whose multipliers it takes.
+_Attempt = tuple[Callable[..., "Iterate"], Array, float, "Iterate | None"]
+
+
+def _cold_starts(mesh: Mesh, guess: Guess, skip: int) -> Iterator[tuple[Array, float, None]]:
+    for share, barrier in COLD_STARTS[skip:]:
+        yield np.concatenate(starting_point(mesh, guess, share)), barrier, None
+
+
+def _first_success(task: Task, problem: Problem, mesh: Mesh, attempts: Iterable[_Attempt]) -> Iterate:
+    """The solution of the first attempt that converges; the last one's error where none does."""
+    bounds, failure = bounds_of(task, mesh, problem), SolveError("no attempt was made")
+    for method, x, barrier, warm in attempts:
         try:
-            return method(task, problem, mesh, bounds, start.x, barrier=barrier, warm=start)
-        except SolveError:
-            continue
-    return solve_cold(task, first_guess(task) if guess is None else guess, mesh)
+            return method(task, problem, mesh, bounds, x, barrier=barrier, warm=warm)
+        except SolveError as error:
+            failure = error
+    raise failure
 
 
 def require_unfolded(task: Task, found: Iterate) -> None:

@@ -208,7 +208,7 @@ def test_both_solvers_find_the_same_line(cold):
     stages = Stages(ours.structure)
     stages.load(ours.parameters)
     values = [stages.value(each.x[stages.order])[0] for each in (ours, theirs)]
-    assert values[0] == pytest.approx(values[1], rel=2e-6)  # 0.1 ms a lap
+    assert values[0] == pytest.approx(values[1], rel=6e-6)  # 0.3 ms a lap
 
 
 def test_ipopt_is_asked_where_the_method_does_not_get_on(monkeypatch):
