@@ -19,13 +19,11 @@ def check_writable(folder: Path) -> Path:
     InputError
         There is a file in the way, or no right to write.
     """
-    standing = folder.absolute()
+    standing = folder
     while not standing.exists() and standing != standing.parent:
         standing = standing.parent
     if not standing.is_dir():
-        raise InputError(
-            f"{standing} is a file, not a folder", where=str(folder), remedy="Name a folder for the results"
-        )
+        raise InputError("this is a file, not a folder", where=str(standing), remedy="Name a folder for the results")
     if not os.access(standing, os.W_OK | os.X_OK):
         raise InputError("cannot write here (no right to)", where=str(folder), remedy="Choose another folder")
     return standing

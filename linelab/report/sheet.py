@@ -13,10 +13,10 @@ from linelab.kart import Kart
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
 from linelab.report.figures_lines import survey_note
 from linelab.report.sheet_facts import MISS, SheetCorner, sheet_corners
-from linelab.report.sheet_map import BLACK, GREY, LOOKS, WHITE, draw_map
-from linelab.report.sheet_table import draw_corners, table_head
+from linelab.report.sheet_map import BLACK, GREY, LOOKS, draw_map
+from linelab.report.sheet_table import draw_corners, table_head, table_scale
 from linelab.report.sheet_words import PACE, time_words, walk_words
-from linelab.report.style import new_figure
+from linelab.report.style import A4, WHITE, new_figure, save_book
 from linelab.solve.mintime import Solution
 from linelab.study.apex_cost import apex_costs
 from linelab.study.apex_solved import apex_costs_solved
@@ -25,9 +25,9 @@ from linelab.track import Track
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-#: A4 portrait and the margin kept free for printers [inches] (ISO 216: 210 x 297 mm).
-A4 = (210.0 / 25.4, 297.0 / 25.4)
+#: The margin kept free for printers, and where the table of corners ends at the latest [inches].
 MARGIN = 0.5
+TABLE_FOOT = 0.68
 #: The map's box on the first page: left, bottom, width, height [inches]; always the same, whatever the track.
 MAP_BOX = (MARGIN, 3.82, A4[0] - 2.0 * MARGIN, 6.65)
 #: Resolution of the bitmaps [dots per inch].
@@ -50,7 +50,10 @@ def sheet_pages(
     exact: bool = False,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[Figure]:
-    """Draw the sheet: a page with the map and what to know, and a page (more for very many corners) with every corner.
+    """Draw the sheet: a page with the map and what to know, and a page with every corner.
+
+    The type of the second page is as large as the number of corners allows; from about two dozen corners on, with which
+    it could no longer be read, there are more pages.
 
     Parameters
     ----------
@@ -88,10 +91,13 @@ def sheet_pages(
     progress("drawing the sheet")
     pages = [_first_page(track, kart, solution, corners, units, pace)]
     rest: Sequence[SheetCorner] = corners
+    scale = 1.0
     while rest:
         page = _page(track, kart, solution, "corner by corner")
         top = table_head(page, A4[1] - 0.95, units, pace)
-        drawn = draw_corners(page, rest, units, pace, top=top, bottom=0.75)
+        if rest is corners:
+            scale = table_scale(corners, units, pace, top - TABLE_FOOT)
+        drawn = draw_corners(page, rest, units, pace, top=top, bottom=TABLE_FOOT, scale=scale)
         rest = rest[drawn:]
         _foot(page, survey_note(track) if track.survey.kind == "estimated" else "")
         pages.append(page)
@@ -108,20 +114,12 @@ def save_sheet(folder: str | Path, pages: Sequence[Figure], *, name: str = "trac
     InputError
         The folder cannot be written.
     """
-    import matplotlib
-    from matplotlib.backends.backend_pdf import PdfPages
-
     target = Path(folder)
-    names = [f"{name}.pdf"]
-    about = {"Title": "Track sheet", "CreationDate": None}
-    with matplotlib.rc_context({"pdf.fonttype": 42}):
-        with replacing(target / names[0]) as temporary, PdfPages(temporary, metadata=about) as book:
-            for page in pages:
-                book.savefig(page, facecolor=WHITE)
-        for k, page in enumerate(pages, start=1):
-            names.append(f"{name}_{k}.png")
-            with replacing(target / names[-1]) as temporary:
-                page.savefig(temporary, dpi=DPI, format="png", facecolor=WHITE, pil_kwargs={"compress_level": 3})
+    names = [f"{name}.pdf", *(f"{name}_{k}.png" for k in range(1, len(pages) + 1))]
+    save_book(pages, target / names[0], "Track sheet")
+    for page, picture in zip(pages, names[1:]):
+        with replacing(target / picture) as temporary:
+            page.savefig(temporary, dpi=DPI, format="png", facecolor=WHITE, pil_kwargs={"compress_level": 3})
     return names
 
 

@@ -17,6 +17,7 @@ from linelab.report.figures_map import draw_ground, draw_scale, fit_limits
 from linelab.report.outlines import View, along_closed, stations_between
 from linelab.report.sheet_facts import SheetCorner
 from linelab.report.sheet_places import label_spots
+from linelab.report.style import WHITE
 from linelab.track import Track
 from linelab.units import Array
 
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-BLACK, GREY, WHITE = "#000000", "#4d4d4d", "#ffffff"
+BLACK, GREY = "#000000", "#4d4d4d"
 #: Turns of the map tried, and how much larger a turned map must be to be preferred to north up.
 TURNS = np.radians(np.arange(0.0, 180.0, 15.0))
 WORTH_TURNING = 1.15

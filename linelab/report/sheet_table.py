@@ -8,19 +8,21 @@ from typing import TYPE_CHECKING
 
 from linelab.report.display import Units
 from linelab.report.sheet_facts import SheetCorner, SheetMark
+from linelab.report.sheet_map import BLACK, GREY
 from linelab.report.sheet_words import brake_words, lowest_words, mark_words, summary_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-BLACK, GREY = "#000000", "#4d4d4d"
 #: Left ends of the columns and the right end of the table [inches].
-COLUMNS = (0.5, 1.08, 2.45, 3.9, 5.28, 6.66)
+COLUMNS = (0.5, 1.06, 2.47, 3.9, 5.32, 6.73)
 RIGHT = 7.77
-#: Letters that fit on a line of a cell, and of the remarks.
-CELL, REMARKS = 29, 134
-#: Size of the text [points] and its lines [inches].
-SIZE, LINE = 6.3, 0.11
+#: Letters that fit on a line of a cell, of the last column, and of the remarks.
+CELL, LAST, REMARKS = 29, 20, 134
+#: Size of the text [points], its lines and the air between blocks [inches].
+SIZE, LINE, AIR = 6.3, 0.11, 0.1
+#: Scales of the type: the largest is taken with which all corners fit a page; the smallest can still be read on a walk.
+SCALES = (1.2, 1.1, 1.0, 0.93, 0.86, 0.8)
 
 
 def table_head(page: Figure, top: float, units: Units, pace: float) -> float:
@@ -37,61 +39,86 @@ def table_head(page: Figure, top: float, units: Units, pace: float) -> float:
     return y - 0.17
 
 
+def table_scale(corners: Sequence[SheetCorner], units: Units, pace: float, room: float) -> float:
+    """The largest scale of the type with which all corners fit into a height [inches]; 1 where none does."""
+
+    def fits(scale: float) -> bool:
+        return sum(_Block(corner, units, pace, scale).height for corner in corners) <= room
+
+    return next((scale for scale in SCALES if fits(scale)), 1.0)
+
+
 def draw_corners(
-    page: Figure, corners: Sequence[SheetCorner], units: Units, pace: float, *, top: float, bottom: float
+    page: Figure, corners: Sequence[SheetCorner], units: Units, pace: float, *, top: float, bottom: float, scale: float
 ) -> int:
     """Blocks from ``top`` down to ``bottom`` [inches]; returns how many corners found room, at least one."""
     y = top
     for count, corner in enumerate(corners):
-        cells = _cells(corner, units, pace)
-        remarks = textwrap.wrap(summary_words(corner, units), REMARKS)
-        height = LINE * (max(len(cell) for cell in cells) + len(remarks)) + 0.1
-        if count and y - height < bottom:
+        block = _Block(corner, units, pace, scale)
+        if count and y - block.height < bottom:
             return count
         _rule(page, y)
-        _block(page, corner, cells, remarks, y - 0.05)
-        y -= height
+        block.draw(page, y - 0.5 * block.air)
+        y -= block.height
     _rule(page, y)
     return len(corners)
 
 
-def _cells(corner: SheetCorner, units: Units, pace: float) -> list[list[str]]:
+class _Block:
+    """A corner's cells and remarks, wrapped for a scale of the type."""
+
+    def __init__(self, corner: SheetCorner, units: Units, pace: float, scale: float) -> None:
+        self.corner, self.scale = corner, scale
+        self.line, self.air = LINE * scale**1.3, AIR * scale**2  # small type is set closer
+        self.cells = _cells(corner, units, pace, scale)
+        self.remarks = textwrap.wrap(summary_words(corner, units), int(REMARKS / scale))
+
+    @property
+    def height(self) -> float:
+        """[inches]"""
+        return self.line * (max(len(cell) for cell in self.cells) + len(self.remarks)) + self.air
+
+    def draw(self, page: Figure, top: float) -> None:
+        """Write the block down from a height [inches]."""
+        wide, high = page.get_size_inches()
+        size, line, scale = self.scale * SIZE, self.line, self.scale
+        hand = "left" if self.corner.marks.corner.left else "right"
+        place = (COLUMNS[0] / wide, top / high)
+        page.text(*place, str(self.corner.number), size=13 * scale, weight="bold", color=BLACK, va="top")
+        under = textwrap.wrap(f"{hand} {self.corner.marks.corner.name}".strip(), int(11 / scale))[:2]
+        place = (COLUMNS[0] / wide, (top - 0.2 * scale) / high)
+        page.text(*place, "\n".join(under), size=size, color=BLACK, va="top")
+        for x, lines in zip(COLUMNS[1:], self.cells):
+            page.text(x / wide, top / high, lines[0], size=size + 1.5 * scale, weight="bold", color=BLACK, va="top")
+            for k, text in enumerate(lines[1:], start=1):
+                y = top - 0.02 * scale - line * k
+                page.text(x / wide, y / high, text, size=size, color=BLACK, va="top")
+        y = top - 0.02 * scale - line * max(len(cell) for cell in self.cells)
+        for k, text in enumerate(self.remarks):
+            place = (COLUMNS[1] / wide, (y - line * k) / high)
+            page.text(*place, text, size=size, color=GREY, va="top", style="italic")
+
+
+def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list[list[str]]:
     """Lines of each column but the first; the first line of each is its speed."""
 
-    def cell(mark: SheetMark) -> list[str]:
-        return [_speed(mark.speed, units), *_wrapped(mark_words(mark, units, pace))]
+    def wrapped(lines: Sequence[str], letters: int = CELL) -> list[str]:
+        return [part for line in lines for part in textwrap.wrap(line, int(letters / scale))]
 
-    brake = brake_words(corner, units, pace)
+    def cell(mark: SheetMark) -> list[str]:
+        return [_speed(mark.speed, units), *wrapped(mark_words(mark, units, pace))]
+
     return [
-        [_speed(corner.brake.speed, units) if corner.brake else "-", *_wrapped(brake)],
+        [_speed(corner.brake.speed, units) if corner.brake else "-", *wrapped(brake_words(corner, units, pace))],
         cell(corner.turn_in),
         cell(corner.apex),
         cell(corner.track_out),
-        [_speed(corner.min_speed, units), *_wrapped(lowest_words(corner, units, pace), 22)],
+        [_speed(corner.min_speed, units), *wrapped(lowest_words(corner, units, pace), LAST)],
     ]
 
 
 def _speed(value: float, units: Units) -> str:
     return f"{value / units.speed:.0f}"
-
-
-def _wrapped(lines: Sequence[str], width: int = CELL) -> list[str]:
-    return [part for line in lines for part in textwrap.wrap(line, width)]
-
-
-def _block(page: Figure, corner: SheetCorner, cells: list[list[str]], remarks: list[str], top: float) -> None:
-    wide, high = page.get_size_inches()
-    hand = "left" if corner.marks.corner.left else "right"
-    page.text(COLUMNS[0] / wide, top / high, str(corner.number), size=13, weight="bold", color=BLACK, va="top")
-    under = textwrap.wrap(f"{hand} {corner.marks.corner.name}".strip(), 11)[:2]
-    page.text(COLUMNS[0] / wide, (top - 0.2) / high, "\n".join(under), size=SIZE, color=BLACK, va="top")
-    for x, lines in zip(COLUMNS[1:], cells):
-        page.text(x / wide, top / high, lines[0], size=SIZE + 1.5, weight="bold", color=BLACK, va="top")
-        for k, line in enumerate(lines[1:], start=1):
-            page.text(x / wide, (top - 0.02 - LINE * k) / high, line, size=SIZE, color=BLACK, va="top")
-    y = top - 0.02 - LINE * max(len(cell) for cell in cells)
-    for k, line in enumerate(remarks):
-        page.text(COLUMNS[1] / wide, (y - LINE * k) / high, line, size=SIZE, color=GREY, va="top", style="italic")
 
 
 def _rule(page: Figure, y: float) -> None:

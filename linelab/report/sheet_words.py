@@ -133,13 +133,7 @@ def time_words(track: Track, corners: Sequence[SheetCorner], units: Units) -> li
     words = []
     costly = sorted((c for c in corners if (c.cost or 0.0) >= 0.005), key=lambda c: -(c.cost or 0.0))[:MOST]
     if costly:
-        named = _and([f"{c.number} ({c.cost:.2f}\u00a0s)" for c in costly])
-        most = "at most " if costly[0].cost_is_bound else ""
-        where = "On the assumed corridor the" if track.survey.kind == "estimated" else "The"
-        words.append(
-            f"{where} aim matters most in corner{'s' if len(costly) > 1 else ''} {named}: {most}so much is lost, the "
-            f"rest of the lap perfect, when the line stays {miss_text(units)} farther from the apex."
-        )
+        words.append(_aim(track, costly, units))
     flat = [str(c.number) for c in corners if flat_out(c)]
     if flat:
         words.append(f"Full power through {_numbers(flat)}: any lift there is time lost, once it can be done safely.")
@@ -153,6 +147,21 @@ def time_words(track: Track, corners: Sequence[SheetCorner], units: Units) -> li
             f"Most speed to lose: for corner {longest.number}, from {longest.fastest_before / units.speed:.0f} to "
             f"{units.speed_text(longest.min_speed, 0)}."
         )
+    return words
+
+
+def _aim(track: Track, costly: Sequence[SheetCorner], units: Units) -> str:
+    """What a missed apex costs in the corners where it costs most, or may."""
+    the = "On the assumed corridor the" if track.survey.kind == "estimated" else "The"
+    named = _and([f"{corner.number} ({corner.cost:.2f}\N{NO-BREAK SPACE}s)" for corner in costly])
+    bound = costly[0].cost_is_bound
+    words = (
+        f"{the} aim {'may matter' if bound else 'matters'} most in corner{'s' if len(costly) > 1 else ''} {named}: "
+        f"{'at most ' if bound else ''}so much is lost, the rest of the lap perfect, when the line stays "
+        f"{miss_text(units)} farther from the apex."
+    )
+    if bound:
+        words += " These are upper bounds: the true costs (--exact) are lower, and may rank the corners otherwise."
     return words
 
 

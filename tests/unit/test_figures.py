@@ -267,7 +267,7 @@ def test_marks_of_every_corner_can_be_called_out(track, reference):
 
 def test_pictures_cannot_be_saved_under_a_file(tmp_path, kart):
     (tmp_path / "file").write_text("x")
-    with pytest.raises(InputError, match="cannot write here"):
+    with pytest.raises(InputError, match="this is a file, not a folder"):
         save_figure(plot_kart(kart), tmp_path / "file" / "kart.png")
 
 

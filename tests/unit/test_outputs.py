@@ -78,7 +78,7 @@ def test_a_forged_list_cannot_reach_outside(tmp_path):
 
 def test_a_file_in_place_of_the_folder_is_refused(tmp_path):
     (tmp_path / "lap").write_text("x")
-    with pytest.raises(InputError, match="is a file, not a folder"):
+    with pytest.raises(InputError, match="this is a file, not a folder"):
         _run(tmp_path / "lap", a="1")
     assert (tmp_path / "lap").read_text() == "x"
 
@@ -152,5 +152,5 @@ def test_single_files_are_replaced_whole(tmp_path):
 
 def test_a_place_under_a_file_is_told(tmp_path):
     (tmp_path / "file").write_text("x")
-    with pytest.raises(InputError, match="is a file, not a folder"):
+    with pytest.raises(InputError, match="this is a file, not a folder"):
         write_text(tmp_path / "file" / "a.txt", "text")

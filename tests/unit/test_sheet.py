@@ -18,9 +18,10 @@ from linelab.io.track_build import track_from_edges
 from linelab.io.track_files import load_track
 from linelab.lap import Limit
 from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
-from linelab.report.sheet import A4, MARKS_CAUTION, save_sheet, sheet_pages
+from linelab.report.sheet import MARKS_CAUTION, save_sheet, sheet_pages
 from linelab.report.sheet_facts import KerbPlace, sheet_corners
 from linelab.report.sheet_places import label_spots
+from linelab.report.sheet_table import COLUMNS, RIGHT, SCALES, SIZE, draw_corners, table_scale
 from linelab.report.sheet_way import Way
 from linelab.report.sheet_words import (
     brake_words,
@@ -32,7 +33,7 @@ from linelab.report.sheet_words import (
     time_words,
     walk_words,
 )
-from linelab.report.style import KERB, ROAD
+from linelab.report.style import A4, KERB, ROAD, new_figure
 from linelab.solve.mintime import solve_min_time
 from linelab.study.apex_cost import apex_costs
 from linelab.track import Survey
@@ -245,6 +246,33 @@ def test_no_text_covers_another_or_leaves_the_page(rental, units):
             if min(a.x1, b.x1) - max(a.x0, b.x0) > 1.0 and min(a.y1, b.y1) - max(a.y0, b.y0) > 2.5
         ]
         assert overlaps == []
+
+
+@pytest.mark.parametrize(("count", "least"), [(8, 1.1), (16, 1.0), (24, 0.8)])
+def test_the_table_of_corners_fits_a_page_in_the_largest_type(corners, count, least):
+    """Text of 5 points is about the least that can be read at arm's length (common practice of printing)."""
+    many = (corners * 3)[:count]
+    room = 9.6
+    scale = table_scale(many, METRIC, 0.75, room)
+    assert scale >= least
+    assert scale * SIZE >= 5.0
+    page = new_figure(*A4)
+    assert draw_corners(page, many, METRIC, 0.75, top=room + 0.7, bottom=0.7, scale=scale) == count
+    lowest = min(text.get_window_extent().y0 for text in page.texts)
+    assert lowest >= 0.7 * page.dpi - 3.0
+    assert table_scale(corners * 4, METRIC, 0.75, room) == 1.0  # on several pages the usual type
+
+
+def test_cells_of_the_table_keep_to_their_columns(corners):
+    for scale in SCALES:
+        page = new_figure(*A4)
+        draw_corners(page, corners, METRIC, 0.75, top=11.0, bottom=-99.0, scale=scale)
+        for text in page.texts:
+            box = text.get_window_extent()
+            left = box.x0 / page.dpi
+            column = max(k for k, x in enumerate(COLUMNS) if x <= left + 0.02)
+            right = (*COLUMNS[1:], RIGHT)[column] if text.get_style() != "italic" else RIGHT
+            assert box.x1 / page.dpi <= right + 0.01, (scale, text.get_text())
 
 
 def test_imperial_pages_show_feet_and_mph(rental):
