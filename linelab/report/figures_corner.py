@@ -27,7 +27,7 @@ SHEET = (10.5, 8.2)
 MAP = (0.24, 0.09, 0.52, 0.8)
 
 #: Letters of a callout that fit on one line beside the map.
-LONGEST_LABEL = 34
+LONGEST_LABEL = 29
 
 
 class Callout(NamedTuple):

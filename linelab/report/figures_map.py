@@ -14,6 +14,7 @@ from linelab.report.outlines import (
     View,
     along_closed,
     corner_places,
+    corner_ticks,
     round_length,
     stations_between,
 )
@@ -174,7 +175,10 @@ def draw_corner_numbers(axes: Axes, track: Track, notes: dict[int, str] | None =
     """Corner numbers beside the track, with a note under each (its minimum speed, the time lost there)."""
     if not track.corners:
         return
-    for corner, (x, y) in zip(track.corners, corner_places(track)):
+    places = corner_places(track)
+    for tick in corner_ticks(track, places):
+        axes.plot(*tick.T, color=SOFT, linewidth=0.6, zorder=5.5)
+    for corner, (x, y) in zip(track.corners, places):
         axes.text(x, y, str(corner.number), size=size, weight="bold", color=INK, ha="center", va="center", zorder=6)
         note = (notes or {}).get(corner.number, "")
         if note:

@@ -76,9 +76,7 @@ def driven_callouts(track: Track, comparison: Comparison, review: CornerReview, 
             *_place(track, lap, marks.apex),
             "at the apex",
             _figure(apex, units.length, f"{units.length_unit} to the edge", 1) if apex.known else "",
-            _figure(review.apex_miss, units.length, f"{units.length_unit} wider than the reference", 1)
-            if review.apex_miss.known
-            else _short(apex.reason),
+            _miss(review.apex_miss, units) if review.apex_miss.known else _short(apex.reason),
         )
     )
     place = review.min_speed_place
@@ -119,6 +117,15 @@ def _figure(figure: Measured, size: float, unit: str, digits: int = 1) -> str:
         return "not reported"
     text = f"{figure.value / size:.{digits}f}"
     return f"{text} ±{figure.sigma / size:.{digits}f} {unit}" if figure.sigma else f"{text} {unit}"
+
+
+def _miss(figure: Measured, units: Units) -> str:
+    """How much farther from the inside edge than the reference; says so when the recording cannot tell."""
+    miss = figure.value or 0.0
+    if abs(miss) < 2.0 * (figure.sigma or 0.0):
+        return "no clear difference"
+    far = _figure(Measured(abs(miss), figure.sigma), units.length, units.length_unit)
+    return f"{far} {'wider' if miss > 0.0 else 'closer'} than the reference"
 
 
 def _difference(figure: Measured, reference: float, units: Units) -> str:

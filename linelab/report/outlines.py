@@ -39,6 +39,9 @@ class View:
 
 NORTH_UP = View()
 
+#: Where the line from the road to a corner's number begins and ends, as shares of the way.
+TICK = (0.06, 0.42)
+
 
 def stations_between(track: Track, start: float, end: float, step: float = OUTLINE_STEP) -> Array:
     """Stations from ``start`` to ``end``, unwrapped across the start line of a closed track [m]."""
@@ -65,6 +68,23 @@ def corner_places(track: Track) -> Array:
     sides = (along_closed(track, track.w_left, s), -along_closed(track, track.w_right, s))
     outline = np.vstack([np.column_stack(sn_to_xy(track.reference, s, n)) for n in sides])
     return label_places(track, outline, 0.032 * span)
+
+
+def corner_ticks(track: Track, places: Array) -> Array:
+    """Short lines (C, 2, 2) that join the road at each apex to its number at ``places`` (C, 2), where numbers of two
+    corners stand close to each other [m]."""
+    if not track.corners:
+        return np.zeros((0, 2, 2))
+    s = np.array([corner.s_apex for corner in track.corners])
+    edges = np.stack(
+        [
+            np.column_stack(sn_to_xy(track.reference, s, n))
+            for n in (along_closed(track, track.w_left, s), -along_closed(track, track.w_right, s))
+        ]
+    )
+    nearer = np.argmin(np.hypot(*np.moveaxis(edges - places, 2, 0)), axis=0)
+    edge = edges[nearer, np.arange(len(places))]
+    return np.stack([edge + share * (places - edge) for share in TICK], axis=1)
 
 
 def label_places(track: Track, avoid: Array, gap: float) -> Array:

@@ -7,12 +7,15 @@ import dataclasses
 import matplotlib
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linelab.comparison.compare import compare, rank_corners
 from linelab.comparison.marks import find_marks
+from linelab.comparison.measured import Measured
 from linelab.errors import InputError
+from linelab.geometry.curve import curve_at
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.kart import Driver
@@ -22,11 +25,11 @@ from linelab.report.figures import corner_sentence, save_reference_pictures, sav
 from linelab.report.figures_corner import plot_corner
 from linelab.report.figures_data import Pedal, pedals, pieces, runs, time_gap
 from linelab.report.figures_lines import lost_colours, plot_ground, plot_lines
-from linelab.report.figures_marks import driven_callouts, reference_callouts
+from linelab.report.figures_marks import _miss, driven_callouts, reference_callouts
 from linelab.report.figures_reference import LIMIT_LOOKS, corner_minima, plot_reference
 from linelab.report.figures_traces import plot_traces
 from linelab.report.kart_figures import plot_kart
-from linelab.report.outlines import View, label_places, round_length, spread
+from linelab.report.outlines import View, corner_places, corner_ticks, label_places, round_length, spread
 from linelab.report.reference_facts import corner_rows
 from linelab.report.style import save_figure
 from linelab.report.tables import text_table
@@ -280,3 +283,23 @@ def test_tables_line_up():
         "x         1",
         "longer  100",
     ]
+
+
+def test_numbers_are_tied_to_the_apexes_they_name(track):
+    places = corner_places(track)
+    ticks = corner_ticks(track, places)
+    edges = shapely.MultiLineString([track.left_edge, track.right_edge])
+    assert ticks.shape == (len(track.corners), 2, 2)
+    for corner, place, (first, last) in zip(track.corners, places, ticks):
+        away = np.hypot(*(first - place))
+        assert 0.4 * away < np.hypot(*(last - place)) < 0.8 * away  # towards the number, not into it
+        apex = curve_at(track.reference, corner.s_apex)
+        along = np.array([np.cos(apex.psi), np.sin(apex.psi)])
+        assert abs(along @ (first - [apex.x, apex.y])) < 1e-6  # straight across the road from the apex
+        assert shapely.Point(first).distance(edges) < 0.2 * away
+
+
+def test_an_apex_miss_is_put_in_plain_words():
+    assert _miss(Measured(0.5, 0.1), METRIC) == "0.5 ±0.1 m wider than the reference"
+    assert _miss(Measured(-0.5, 0.1), METRIC) == "0.5 ±0.1 m closer than the reference"
+    assert _miss(Measured(-0.1, 0.15), METRIC) == "no clear difference"

@@ -9,7 +9,7 @@ import numpy as np
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
 from linelab.report.display import Units
-from linelab.report.outlines import along_closed, corner_places, round_length, stations_between
+from linelab.report.outlines import along_closed, corner_places, corner_ticks, round_length, stations_between
 from linelab.report.page.paths import PER_METRE, map_path, thinned
 from linelab.track import Kerb, Track
 from linelab.units import Array
@@ -41,6 +41,8 @@ class MapGround:
     arrow : str
         The driving direction beside the start line.
     numbers : tuple of CornerNumber
+    ties : str
+        Short lines from the road at each apex towards its number.
     box : (x, y, width, height)
         What the whole map shows.
     bar, bar_text : int, str
@@ -55,6 +57,7 @@ class MapGround:
     lines: tuple[str, ...]
     arrow: str
     numbers: tuple[CornerNumber, ...]
+    ties: str
     box: tuple[int, int, int, int]
     bar: int
     bar_text: str
@@ -74,6 +77,7 @@ def map_ground(track: Track, units: Units) -> MapGround:
     if not track.closed:
         crossings.append(track.length if track.finish_station is None else track.finish_station)
     box = _box(track)
+    places = corner_places(track)
     bar = round_length(0.2 * box[2] / PER_METRE / units.length)
     return MapGround(
         surface=surface,
@@ -83,8 +87,9 @@ def map_ground(track: Track, units: Units) -> MapGround:
         arrow=_arrow(track),
         numbers=tuple(
             CornerNumber(number=corner.number, label=corner.label, x=_unit(x), y=-_unit(y))
-            for corner, (x, y) in zip(track.corners, corner_places(track))
+            for corner, (x, y) in zip(track.corners, places)
         ),
+        ties="".join(map_path(*tick.T, close=False) for tick in corner_ticks(track, places)),
         box=box,
         bar=_unit(bar * units.length),
         bar_text=f"{bar:g} {units.length_unit}",
