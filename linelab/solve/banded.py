@@ -13,8 +13,7 @@ class Factor(NamedTuple):
     """Cholesky factor of the band, and of what the ring adds to it (empty without one)."""
 
     band: Array
-    border: Array  #: (n-w, w) couplings of the last w unknowns
-    reach: Array  #: (n-w, w) band⁻¹·border
+    reach: Array  #: (n-w, w) inverse factor times the couplings of the last w unknowns
     corner: Array  #: (w, w) lower factor of the corner's Schur complement
 
 
@@ -25,12 +24,12 @@ def factorised(band: Array, ring: bool) -> Factor | None:
     complement, which is positive definite with the rest exactly when the whole is (E. V. Haynsworth, "Determination of
     the inertia of a partitioned Hermitian matrix", Linear Algebra and its Applications 1, 1968).
     """
-    from scipy.linalg.lapack import dpbtrf, dpbtrs
+    from scipy.linalg.lapack import dpbtrf, dtbtrs
 
     if not ring:
         lower, fault = dpbtrf(band.T.copy(order="F"), lower=1, overwrite_ab=1)
         none = np.zeros((0, 0))
-        return None if fault else Factor(lower, none, none, none)
+        return None if fault else Factor(lower, none, none)
     width = band.shape[1] - 1
     size = band.shape[0] - width
     inner = band[:size].T.copy(order="F")
@@ -48,21 +47,22 @@ def factorised(band: Array, ring: bool) -> Factor | None:
     lower, fault = dpbtrf(inner, lower=1, overwrite_ab=1)
     if fault:
         return None
-    reach = dpbtrs(lower, border, lower=1)[0]
+    reach = np.asarray(dtbtrs(lower, border, uplo="L", overwrite_b=1)[0])
     try:
-        return Factor(lower, border, reach, np.linalg.cholesky(corner - border.T @ reach))
+        return Factor(lower, reach, np.linalg.cholesky(corner - reach.T @ reach))
     except np.linalg.LinAlgError:
         return None
 
 
 def solved(factor: Factor, right: Array) -> Array:
     """Solution (n,) for a right-hand side (n,)."""
-    from scipy.linalg.lapack import dpbtrs
+    from scipy.linalg.lapack import dpbtrs, dtbtrs
 
     if not factor.corner.size:
         return np.asarray(dpbtrs(factor.band, right, lower=1)[0])
-    size = factor.border.shape[0]
-    inner = dpbtrs(factor.band, right[:size], lower=1)[0]
-    rest = right[size:] - factor.border.T @ inner
+    size = factor.reach.shape[0]
+    inner = dtbtrs(factor.band, right[:size], uplo="L")[0]
+    rest = right[size:] - factor.reach.T @ inner
     last = np.linalg.solve(factor.corner.T, np.linalg.solve(factor.corner, rest))
-    return np.concatenate([inner - factor.reach @ last, last])
+    outer = dtbtrs(factor.band, inner - factor.reach @ last, uplo="L", trans="T")[0]
+    return np.concatenate([outer, last])

@@ -98,6 +98,15 @@ def spline_at(coefficients: Array, xi: Array) -> tuple[Array, Array, Array]:
     return value, slope, bend
 
 
+def spline_slope_at(coefficients: Array, xi: Array) -> Array:
+    """The first derivative alone of :func:`spline_at`."""
+    index = np.clip(xi.astype(np.intp), 0, coefficients.size - 4)
+    rise = np.diff(coefficients)
+    u = xi - index
+    a, b, c = (rise[index + k] for k in range(3))
+    return np.asarray(0.5 * (a + b + u * (2.0 * (b - a) + u * (a - 2.0 * b + c))))
+
+
 def quadratic_at(coefficients: Array, xi: Array) -> tuple[Array, Array]:
     """Value and derivative by ξ of a quadratic B-spline: (N+2,) coefficients, any shape of ξ in [0, N]."""
     index = np.clip(xi.astype(np.intp), 0, coefficients.size - 3)

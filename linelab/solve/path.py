@@ -75,7 +75,8 @@ def squared_speed(solved: Solved, xi: Array) -> tuple[Array, Array]:
 
 def stretch(solved: Solved, xi: Array) -> Array:
     """Path length per mesh coordinate [m]."""
-    return np.asarray(np.hypot(_plane(solved, solved.x, xi)[1], _plane(solved, solved.y, xi)[1]))
+    local = _local(solved.mesh, xi)
+    return np.asarray(np.hypot(*(meshes.spline_slope_at(values, local) for values in (solved.x, solved.y))))
 
 
 def line_at(track: Track, solved: Solved, xi: Array, *, half_width: float, grip: float) -> Line:

@@ -135,6 +135,7 @@ class Stages:
         interval[...] = parameters[nodes : nodes + gauss].reshape(self.count, -1).T
         tail = parameters[nodes + gauss :]
         self._drive = drive_table(grip.unpack(tail[: grip.SIZE]), self.structure.knots)
+        self._taken = np.zeros(0)
         kart[...], rates[...] = tail[: grip.SIZE], tail[grip.SIZE : grip.SIZE + RATE_SIZE]
         size, (a, b, c, d) = self.structure.intervals, tail[grip.SIZE + RATE_SIZE :]
         columns = np.array([[0, 4], [1, 3], [2 * size, 2 * size + 4], [2 * size + 1, 2 * size + 3]])
@@ -167,23 +168,25 @@ class Stages:
         return self._folded(wide)
 
     def _take(self, x: Array) -> None:
-        """Set the functions' inputs at x (n,)."""
+        """Set the functions' inputs at x (n,), and the cost; often they are there already."""
+        if np.array_equal(x, self._taken):
+            return
+        self._taken = x.copy()
         local = self._gather(x, self._local)
         if not self.structure.rates:
             v = np.sqrt(0.5 * Z_SCALE * (local[4] + local[5]))
             self._power[0], self._power[1:] = v, self._drive.at(v)
+        run(self._calls["cost"])
 
     def value(self, x: Array) -> tuple[float, Array]:
         """Objective and constraints (g,) at x (n,)."""
         self._take(x)
-        run(self._calls["cost"])
         run(self._calls["constraints"])
         return float(self.out["cost"][0].sum()), self._with_ends(self.out["constraints"][0], x)
 
     def linear(self, x: Array) -> tuple[float, Array, Array]:
         """Objective, its gradient (n,) and constraints (g,) at x; the Jacobian there serves the methods below."""
         self._take(x)
-        run(self._calls["cost"])
         run(self._calls["jacobian"])
         value, slope = self.out["cost"]
         return float(value.sum()), self._scatter(slope), self._with_ends(self.out["jacobian"][0], x)
