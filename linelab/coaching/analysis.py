@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
-from linelab.coaching.causes import Ledger, Windows, find_windows, owners, technique
+from linelab.coaching.causes import Ledger, Windows, credited, find_windows, owners, technique
+from linelab.coaching.faultless import ideal_lap, receptions_of
 from linelab.coaching.grid import Rows, Sheet, computed_rows, session_sheet, with_speed
 from linelab.coaching.pedals import Index
 from linelab.coaching.profiles import (
@@ -16,7 +17,6 @@ from linelab.coaching.profiles import (
     able_speed,
     best_laps,
     held_speed,
-    interval_clock,
     interval_times,
     lowest_points,
     path_length,
@@ -27,25 +27,21 @@ from linelab.coaching.seen import as_seen
 from linelab.coaching.shown_grip import demonstrated_grip
 from linelab.coaching.values import ShownGrip
 from linelab.comparison.corner_review import minimum_rooms
-from linelab.comparison.estimate import DrivenLap, without_uncertainty
+from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import LEAST_RATE
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.segments import time_at
 from linelab.grip import Surface
 from linelab.kart import Kart
-from linelab.lap import Lap, Line
-from linelab.solve.lines import line_on_track
-from linelab.solve.speed import speed_profiles
+from linelab.lap import Lap
 from linelab.track import Track
 from linelab.units import Array
 
 #: Draws of each lap that go through the whole split; noise is the receiver's, so all laps' draws serve every corner.
 SPLIT_DRAWS = 2
-#: Receptions of a faultless lap, for what the estimate does and what noise is worth.
-RECEPTIONS = 5
-#: Way over which hands and a kart's front wheels round a line's offsets: standard deviation of a Gaussian, about a
-#: wheelbase and a half; and the spacing it is worked out on [m].
-HAND_WAY, _HAND_STEP = 1.5, 0.5
+
+#: A corner's own lowest speed lies within this of the place where it is slowest at best [m].
+NEAR = 8.0
 
 
 class Speeds(NamedTuple):
@@ -148,8 +144,8 @@ def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: La
     marks = find_marks(track, reference)
     rooms = [_room(sheet, room) for room in minimum_rooms(track, marks)]
     entry = float(max(reference.v[0], np.median(sheet.laps.v[:, 0])))
-    ideal = _ideal(sheet, reference, 1.0)
-    again = _receptions(sheet, ideal)
+    ideal = ideal_lap(sheet, reference, 1.0)
+    again = receptions_of(sheet, ideal)
     rows, surface = _with_draws(sheet)
     at_once = _best(sheet, _stacked(sheet.laps, again.laps), _joined(sheet.surface, again.surface), entry)
     numbers = tuple(mark.corner.number for mark in marks)
@@ -157,13 +153,15 @@ def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: La
     factor = shown.factor.value or 1.0
     faultless = again.laps
     if factor != 1.0:
-        slower = _ideal(sheet, reference, factor)
+        slower = ideal_lap(sheet, reference, factor)
         faultless = with_speed(again, faultless.v * np.interp(sheet.s, slower.line.s, slower.v / ideal.v))
     rows, surface = _stacked(rows, faultless), scaled(_joined(surface, again.surface), factor)
     best = _best(sheet, rows, surface, entry)
     hands = _hands(sheet, reference, ideal, factor, entry)
     speeds, low = _speeds(sheet, rows, surface, best, rooms)
     windows = find_windows(rows, marks, low, sheet.s, closed=track.closed)
+    apexes = np.array([round((mark.apex - sheet.s[0]) / (sheet.s[1] - sheet.s[0])) for mark in marks], dtype=np.intp)
+    windows = credited(windows, low, rows, speeds.able, apexes)
     seen = computed_rows(sheet, as_seen(track, reference, driven[0]))
     return Analysis(
         sheet=sheet, reference=reference, marks=marks, seen=seen, grip=shown, rows=rows, speeds=speeds, best=best,
@@ -171,32 +169,6 @@ def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: La
         ledger=_ledger(sheet, rows, marks, reference, best, speeds, windows, again.count, hands),
         reason=_reason(driven),
     )  # fmt: skip
-
-
-def _ideal(sheet: Sheet, reference: Lap, factor: float) -> Lap:
-    """The reference line driven without a fault at a share of its grip, by hands and feet that take their time."""
-    line = _by_hand(sheet, reference)
-    line = replace(line, grip=line.grip * factor)
-    lap = speed_profiles([line], sheet.kart, label="faultless")[0]
-    v = able_speed(line.distance[None], lap.v[None])[0]
-    return replace(lap, v=v, t=interval_clock(line.distance, v), ax=np.gradient(0.5 * v**2, line.distance))
-
-
-def _by_hand(sheet: Sheet, reference: Lap) -> Line:
-    """The reference line as hands can steer it: its offsets averaged over HAND_WAY."""
-    from scipy.ndimage import gaussian_filter1d
-
-    track, own = sheet.track, reference.line
-    s = np.linspace(own.s[0], own.s[-1], max(round((own.s[-1] - own.s[0]) / _HAND_STEP), 8) + 1)
-    n = np.interp(s, own.s, own.n)
-    width = HAND_WAY / float(s[1] - s[0])
-    if track.closed:
-        n = gaussian_filter1d(n[:-1], width, mode="wrap")
-        n = np.append(n, n[0])
-    else:
-        n = gaussian_filter1d(n, width, mode="nearest")
-    line = line_on_track(track, s, n, half_width=0.5 * sheet.kart.width, grip=sheet.grip)
-    return replace(line, closed=own.closed)
 
 
 def _hands(sheet: Sheet, reference: Lap, ideal: Lap, factor: float, entry: float) -> Array:
@@ -212,21 +184,28 @@ def _hands(sheet: Sheet, reference: Lap, ideal: Lap, factor: float, entry: float
     return np.asarray(np.diff(faultless.t - plain.t))
 
 
-def _receptions(sheet: Sheet, ideal: Lap) -> Sheet:
-    """Noisy receptions of the faultless lap on the same stations; the lap itself where the driven laps are exact."""
-    exact = not np.isfinite(sheet.driven[0].rate)
-    seen = as_seen(sheet.track, ideal, sheet.driven[0], times=1 if exact else RECEPTIONS, noise=True)
-    laps = [without_uncertainty(lap) for lap in seen]
-    return session_sheet(sheet.track, sheet.kart, laps, grip=sheet.grip, stations=sheet.s)
-
-
 def _speeds(sheet: Sheet, rows: Rows, surface: Surface, best: list[Lap], rooms: list[Index]) -> tuple[Speeds, Low]:
     """What each row's own line allowed, and where that is slowest in each corner."""
     fast = np.array([lap.v for lap in best])
     low = lowest_points(fast, rooms)
     distance = path_length(sheet, rows)
-    held = held_speed(sheet, _rippled(sheet, rows), surface, fast, low, rooms)
+    held = held_speed(sheet, _rippled(sheet, rows), surface, fast, low, _about(sheet, low, rooms))
     return Speeds(fast, able_speed(distance, fast), able_speed(distance, held)), low
+
+
+def _about(sheet: Sheet, low: Low, rooms: list[Index]) -> list[Index]:
+    """The part of each room within NEAR of the corner's slowest point at best.
+
+    Farther away the kart may be slower for another reason: already slowing for the next corner, or after a slide.
+    """
+    reach, count = NEAR / float(sheet.s[1] - sheet.s[0]), sheet.s.size - 1
+    found = []
+    for k, room in enumerate(rooms):
+        off = (low.index[:, k] - low.index[0, k] + count // 2) % count - count // 2
+        away = np.abs(room - low.index[0, k] - np.median(off))
+        kept = room[np.minimum(away, count - away) <= reach]
+        found.append(kept if kept.size else room)
+    return found
 
 
 def _reason(driven: Sequence[DrivenLap]) -> str:

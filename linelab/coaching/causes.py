@@ -12,14 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from linelab.coaching.grid import Rows
-from linelab.coaching.pedals import Index, last_true, main_run, pedals
+from linelab.coaching.pedals import Index, main_run, pedals
 from linelab.coaching.profiles import Low, interval_times
 from linelab.coaching.values import CAUSES, Cause
 from linelab.comparison.marks import CornerMarks
 from linelab.units import Array
 
-#: A lift up to this far before the turn-in may be a corner's own, even on the way out of the one before [m].
-PREPARED = 20.0
+#: Speed brought along from the corner before counts from this on [m/s], and while it is most of what is missing [-].
+BROUGHT, MOSTLY = 0.1, 0.5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -82,7 +82,7 @@ def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array,
     """Where each corner's stretch begins, and where the driver brakes for it, on every lap."""
     count = s.size - 1
     step = float(s[1] - s[0])
-    driven, braked = pedals(rows, step)
+    _, braked = pedals(rows, step)
     slowing = -np.minimum(rows.ax, 0.0) * rows.stretch
 
     def index(station: float) -> int:
@@ -97,24 +97,61 @@ def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array,
     begin, brake, release = (np.empty_like(lows) for _ in range(3))
     for k, mark in enumerate(marks):
         lap = float(s[-1] - s[0]) if k == 0 else 0.0
-        # A corner right behind another is prepared for on the way out of that one.
-        before = max(marks[k - 1].apex - lap, min(marks[k - 1].track_out - lap, mark.turn_in - PREPARED))
+        before = marks[k - 1].apex - lap
         first = index(before) if k or closed else 0
         usual = max(index(min(mark.brake_point, mark.turn_in)), first)
         last = max(index(mark.apex), int(lows[:, k].max()), usual + 1)
         span = np.arange(first, last + 1)
         local = span % count if closed else np.clip(span, 0, count)
-        within = span <= lows[:, k, None]
+        # Whatever slows the kart before it is fastest, a slide out of the corner before, is not this corner's braking.
+        ahead = span <= np.where(low.real[:, k], lows[:, k], np.maximum(lows[:, k], index(mark.apex)))[:, None]
+        fastest = np.where(ahead, rows.v[:, local], -np.inf).argmax(axis=1)
+        within = (span <= lows[:, k, None]) & (np.arange(span.size) >= fastest[:, None])
         start, end, any_braked = main_run(braked[:, local] & within, slowing[:, local])
         # Nothing braked: everything up to the slowest point is preparation.
         onset = np.where(any_braked, start, np.minimum(lows[:, k] - first, span.size - 1))
-        lift = last_true(driven[:, local] & (np.arange(span.size) < onset[:, None])) + 1
-        begin[:, k] = np.minimum(span[np.minimum(lift, span.size - 1)], usual)
+        begin[:, k] = np.minimum(span[fastest], usual)
         brake[:, k] = span[onset]
         release[:, k] = np.where(any_braked, span[end], span[onset])
     return Windows(
         begin=np.maximum.accumulate(begin, axis=1), brake=brake, release=release, low=lows, count=count, closed=closed
     )
+
+
+def credited(windows: Windows, low: Low, rows: Rows, able: Array, apex: Index) -> Windows:
+    """The windows with each corner begun no earlier than the speed brought along from the corner before is made good.
+
+    A kart that comes slowly out of one corner is slow down the straight and through a kink behind it: that time belongs
+    to the corner it was lost in.  The missing v² against the able speed only falls while nothing new is added; the
+    stretch over which it is most of what is missing stays with the corner before.  Up to the apex of a corner that is
+    not slowed for, a loss already under way at its beginning is still that of the way out of the corner before.
+
+    Parameters
+    ----------
+    able : (R, N) array
+        What each row's line allows [m/s].
+    apex : (C,) array
+        Unwrapped indices of the reference lap's apexes.
+    """
+    missing, corners = able**2 - rows.v**2, windows.begin.shape[1]
+    least = 2.0 * rows.v * BROUGHT
+    after = np.concatenate([windows.begin[:, 1:], windows.begin[:, :1] + windows.count], axis=1)
+    until = np.where(low.real, windows.low, after)
+    if not windows.closed:
+        until = np.minimum(until, windows.count)
+    begin = windows.begin.copy()
+    row = np.arange(begin.shape[0])[:, None]
+    for k in range(0 if windows.closed else 1, corners):
+        span = begin[:, k, None] + np.arange(max(int((until[:, k] - begin[:, k]).max()), 1))
+        local = span % windows.count if windows.closed else np.clip(span, 0, windows.count)
+        here, enough = missing[row, local], least[row, local]
+        leaving = ~low.real[:, k, None] & (span <= apex[k]) & (here[:, :1] > enough[:, :1])
+        peak = np.where(leaving, here, -np.inf).argmax(axis=1)[:, None]
+        growing = leaving & (span - span[:, :1] <= peak)
+        brought = np.minimum.accumulate(np.where(growing, np.take_along_axis(here, peak, axis=1), here), axis=1)
+        kept = (growing | (brought > np.maximum(MOSTLY * here, enough))) & (span < until[:, k, None])
+        begin[:, k] += np.logical_and.accumulate(kept, axis=1).sum(axis=1)
+    return replace(windows, begin=np.maximum.accumulate(begin, axis=1))
 
 
 def owners(windows: Windows, marks: tuple[CornerMarks, ...], s: Array) -> tuple[Index, Index]:

@@ -139,7 +139,9 @@ def _scatter(analysis: Analysis) -> Priority | None:
     if spread - error < REPEATS:
         return None
     good = np.sort(level)[: max(laps.size // 4, 1)]
-    cost = Measured(float(level.mean() - good.mean()), float(np.hypot(error, noise / math.sqrt(laps.size))))
+    # A driver who repeats well has good laps and worse ones too: only what is beyond that can be won.
+    beyond = 1.0 - REPEATS / spread
+    cost = Measured(beyond * float(level.mean() - good.mean()), float(np.hypot(error, noise / math.sqrt(laps.size))))
     advice = ADVICE["scatter"]
     labels = [drive.lap.label for drive, kept in zip(analysis.sheet.driven, typical) if kept]
     slowest, fastest = labels[int(laps.argmax())], labels[int(laps.argmin())]

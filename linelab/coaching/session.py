@@ -73,7 +73,7 @@ def review_session(
     again = analysis.rows.pick(slice(-analysis.receptions, None))
     marked = driven_marks(analysis.sheet, analysis.seen, again, analysis.marks)
     splits = split_losses(analysis, ledger, goal.sigma)
-    findings = [] if analysis.reason else find_habits(analysis, marked)
+    findings = [] if analysis.reason else find_habits(analysis)
     repeat = consistency(analysis, ledger, splits, marked)
     laps = tuple(_lap_review(analysis, goal, marked, split, index) for index, split in enumerate(splits))
     first = priorities(analysis, marked, findings)
