@@ -6,7 +6,7 @@ import numpy as np
 
 from linelab.coaching.foot_marks import braking, coasting, power, power_dip, slide
 from linelab.coaching.grid import Rows, Sheet
-from linelab.coaching.pedals import Index, Mask, averaged, pedals
+from linelab.coaching.pedals import FOOT_TIME, Index, Mask, averaged, pedals
 from linelab.coaching.window import Feet, Window, at_index, between, corner_window, crossing, value_at
 from linelab.comparison.marks import APEX_PLATEAU, TURNING_SHARE, CornerMarks
 from linelab.geometry.curve import curve_at
@@ -50,10 +50,17 @@ def corner_figures(
     return found
 
 
-def all_figures(sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], rooms: list[tuple[float, float]]) -> Figures:
-    """Marks of every corner: name to (R, C)."""
+def all_figures(
+    sheet: Sheet,
+    rows: Rows,
+    marks: tuple[CornerMarks, ...],
+    rooms: list[tuple[float, float]],
+    *,
+    foot_time: float = FOOT_TIME,
+) -> Figures:
+    """Marks of every corner: name to (R, C); ``foot_time`` as in :func:`linelab.coaching.pedals.averaged` [s]."""
     step = float(sheet.s[1] - sheet.s[0])
-    ax = averaged(rows, step)
+    ax = averaged(rows, step, foot_time)
     feet = Feet(ax, *pedals(rows._replace(ax=ax), step))
     rows = rows._replace(kappa=_by_hand(rows.kappa, step))
     each = [corner_figures(sheet, rows, marks, k, feet, rooms[k]) for k in range(len(marks))]

@@ -1,7 +1,8 @@
 """How well a recorded lap comes back: errors of the estimate and of the raw samples against the exact lap.
 
 Raw samples are read as one would without a smoother: straight lines between them, the speed channel as logged (or the
-distance between positions over time), accelerations as differences, the line crossed between two samples.
+distance between positions over time), accelerations as differences, the line crossed between two samples.  The truth
+for a raw reading is the same reading of the exact lap.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ import numpy as np
 
 from linelab.coaching.grid import computed_rows, session_sheet
 from linelab.coaching.marked import driven_marks
+from linelab.coaching.marks import all_figures
+from linelab.comparison.corner_review import minimum_rooms
 from linelab.comparison.estimate import DrivenLap, PositionBias, estimate_laps, without_uncertainty
 from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
 from linelab.comparison.marks import find_marks
@@ -74,13 +77,14 @@ def recover(session: SimulatedSession, kart: Kart, reference: Lap, receiver: Rec
     estimated = estimate_laps(track, recorded, sensors=sensors, bias=bias)
     raw = [without_uncertainty(raw_lap(session, lap)) for lap in recorded]
     truth = [without_uncertainty(session.laps[lap.number - 1]) for lap in recorded]
-    true, own, plain = (_feet(track, kart, reference, laps) for laps in (truth, estimated, raw))
+    true, own = (_feet(track, kart, reference, laps) for laps in (truth, estimated))
+    sharp, plain = (_raw_feet(track, kart, reference, laps) for laps in (truth, raw))
     told = {name: np.isfinite(own[name]) & np.isfinite(true[name]) for name in own}
     kinds = []
-    for laps, feet in ((estimated, own), (raw, plain)):
+    for laps, feet, exact in ((estimated, own, true), (raw, plain, sharp)):
         pairs = [(a.lap, b.lap) for a, b in zip(laps, truth)]
         kinds.append(_against(track, reference, pairs))
-        off = {name: (feet[name] - true[name])[told[name]] for name in told}
+        off = {name: (feet[name] - exact[name])[told[name]] for name in told}
         kinds[-1] |= {name: values[np.isfinite(values)] for name, values in off.items()}
     return Errors(*kinds)
 
@@ -123,6 +127,13 @@ def _feet(track: Track, kart: Kart, reference: Lap, laps: Sequence[DrivenLap]) -
         return np.array(values, dtype=float)
 
     return {"brake": places("brake_point"), "drive": places("drive_point")}
+
+
+def _raw_feet(track: Track, kart: Kart, reference: Lap, laps: Sequence[DrivenLap]) -> dict[str, np.ndarray]:
+    """The same by the accelerations as they are, averaged over nothing."""
+    sheet, marks = session_sheet(track, kart, laps), find_marks(track, reference)
+    found = all_figures(sheet, sheet.laps, marks, minimum_rooms(track, marks), foot_time=0.0)
+    return {"brake": found["brake_point"], "drive": found["drive_point"]}
 
 
 def _against(track: Track, reference: Lap, pairs: list[tuple[Lap, Lap]]) -> dict[str, np.ndarray]:
