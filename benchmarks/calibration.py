@@ -1,9 +1,12 @@
 """How often the stated 95 % intervals hold the truth, over simulated sessions of varied track, rate, noise and bias.
 
-Every session is driven by the simulated driver (random faults on
-bundled and drawn circuits), logged by a random receiver, and read by the same functions as a user's file; each figure
-is compared with the same figure computed from the exact lap.  The receiver's typical error per axis is given, as a
-user would state it; its drift, noises and lag are not.
+Every session is driven by the simulated driver (random faults on bundled and drawn circuits), logged by a random
+receiver, and read by the same functions as a user's file; each figure is compared with the same figure computed from
+the exact lap.  The receiver's typical error per axis is given, as a user would state it; its drift, noises and lag are
+not.
+
+Brake and drive points are those of an acceleration averaged over a fifth of a second, on exact laps too; the rows
+"sharp" hold the same intervals against the exact lap's points without that mean.
 """
 
 from __future__ import annotations
@@ -19,13 +22,18 @@ import numpy as np
 from simulated_sessions import Circuit, circuits, random_receiver, random_session
 from surroundings import surroundings
 
+from linelab.coaching.grid import session_sheet
+from linelab.coaching.marks import all_figures
 from linelab.coaching.session import review_session
+from linelab.comparison.corner_review import minimum_rooms
 from linelab.comparison.estimate import DrivenLap, stated_bias, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.marks import find_marks
 from linelab.comparison.measured import Measured
 from linelab.comparison.placing import estimate_placed_laps
 from linelab.comparison.sensors import read_sensors
 from linelab.errors import LinelabError
+from linelab.lap import Lap
 from linelab.simulation.receiver import Receiver, record
 
 #: Marks of a driven corner that are told with an uncertainty.
@@ -73,6 +81,23 @@ def figures(circuit: Circuit, laps: Sequence[DrivenLap]) -> list[dict[tuple[str,
     return found
 
 
+def sharp_points(circuit: Circuit, laps: Sequence[Lap]) -> list[dict[tuple[str, int], Measured]]:
+    """Brake and drive points of exact laps by name and corner, from the accelerations as they are."""
+    track = circuit.track
+    sheet = session_sheet(track, circuit.kart, [without_uncertainty(lap) for lap in laps])
+    marks = find_marks(track, circuit.reference)
+    found = all_figures(sheet, sheet.laps, marks, minimum_rooms(track, marks), foot_time=0.0)
+    return [
+        {
+            (MARKS[name], mark.corner.number): Measured(float(found[name][lap, k]))
+            for name in ("brake_point", "drive_point")
+            for k, mark in enumerate(marks)
+            if np.isfinite(found[name][lap, k])
+        }
+        for lap in range(len(laps))
+    ]
+
+
 def session_rows(circuit: Circuit, number: int) -> list[Row]:
     """Every figure of one random session."""
     rng = np.random.default_rng([number, 7])
@@ -82,13 +107,15 @@ def session_rows(circuit: Circuit, number: int) -> list[Row]:
     recorded = complete_laps(split_laps(recording, circuit.track, bias=receiver.bias))
     sensors = read_sensors(recorded[0].samples)
     laps = estimate_placed_laps(circuit.track, recorded, sensors=sensors, bias=stated_bias(receiver.bias, sensors))
-    exact = figures(circuit, [without_uncertainty(drive.laps[lap.number - 1]) for lap in recorded])
-    return [
-        row
-        for found, true in zip(figures(circuit, laps), exact)
-        for key, value in found.items()
-        for row in _row(key[0], number, receiver, value, true[key])
-    ]
+    driven = [drive.laps[lap.number - 1] for lap in recorded]
+    exact = figures(circuit, [without_uncertainty(lap) for lap in driven])
+    rows: list[Row] = []
+    for found, true, sharp in zip(figures(circuit, laps), exact, sharp_points(circuit, driven)):
+        for key, value in found.items():
+            rows += _row(key[0], number, receiver, value, true[key])
+        for key, value in sharp.items():
+            rows += _row(f"{key[0]}, sharp", number, receiver, found[key], value)
+    return rows
 
 
 def _row(figure: str, session: int, receiver: Receiver, found: Measured, exact: Measured) -> Iterable[Row]:
