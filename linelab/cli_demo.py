@@ -39,6 +39,6 @@ def demo(out: str | None, print_file: bool, units: str) -> None:
         review_files = save_review(review_folder, result, shown, print_file=print_file, progress=step)
         with results_folder(sheet_folder) as stage:
             sheet_files = save_sheet(stage, sheet_pages(track, kart, solution, shown, progress=step))
-    show_review(result)
+    show_review(result, shown)
     list_files(review_folder, review_files)
     list_files(sheet_folder, sheet_files)

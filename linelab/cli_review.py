@@ -25,6 +25,7 @@ from linelab.cli_options import (
 
 if TYPE_CHECKING:
     from linelab.coaching.values import TargetKind
+    from linelab.report.display import Units
     from linelab.report.review_report import Review
     from linelab.solve.mintime import Solution
 
@@ -157,7 +158,7 @@ def review(
                 beside=beside,
                 progress=step,
             )
-        show_review(result)
+        show_review(result, shown)
         if beside is not None:
             say("", f"Beside {beside.source}: {beside.difference.words}.")
         elif ground_track is not None and against == "ideal":
@@ -165,13 +166,13 @@ def review(
         list_files(folder, files)
 
 
-def show_review(result: Review) -> None:
+def show_review(result: Review, units: Units) -> None:
     """What was read, assumed and cleaned, the verdict and the laps on the terminal."""
     from linelab.report.review_text import review_lines
 
     for note in dict.fromkeys((*result.notes, *result.session.cleaning)):
         notice(f"note: {note}")
-    say(*review_lines(result.session, result.ground.laps))
+    say(*review_lines(result.session, result.ground.laps, units))
 
 
 def _folder(source: str, track: str | None, out: str | None, *, several: bool) -> Path:

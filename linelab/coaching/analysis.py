@@ -40,7 +40,9 @@ from linelab.units import Array
 #: Draws of each lap that go through the whole split; noise is the receiver's, so all laps' draws serve every corner.
 SPLIT_DRAWS = 2
 
-#: A corner's own lowest speed lies within this of the place where it is slowest at best [m].
+#: A lap faster than the best possible on its own line by this share of its time contradicts the line [-].
+BEATEN = 0.005
+#: A corner's own minimum speed lies within this of the place where it is slowest at best [m].
 NEAR = 8.0
 
 
@@ -82,7 +84,9 @@ class Analysis:
     receptions : int
         How many of the last rows are receptions.
     reason : str
-        Why lines and causes are not told apart; empty where they are.
+        Why nothing within a corner is told apart; empty where it is.
+    line_reason : str
+        Why lines are not judged, and with them not what the speed on them costs; empty where they are.
     """
 
     sheet: Sheet
@@ -99,6 +103,12 @@ class Analysis:
     human: Array
     receptions: int
     reason: str = ""
+    line_reason: str = ""
+
+    @property
+    def untold(self) -> str:
+        """Why line and causes are not told apart; empty where they are."""
+        return self.reason or self.line_reason
 
     @property
     def count(self) -> int:
@@ -167,7 +177,7 @@ def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: La
         sheet=sheet, reference=reference, marks=marks, seen=seen, grip=shown, rows=rows, speeds=speeds, best=best,
         low=low, windows=windows, receptions=again.count, human=_human(sheet, rows, speeds, again.count),
         ledger=_ledger(sheet, rows, marks, reference, best, speeds, windows, again.count, hands),
-        reason=_reason(driven),
+        reason=_reason(driven), line_reason=_line_reason(sheet, best),
     )  # fmt: skip
 
 
@@ -212,6 +222,24 @@ def _reason(driven: Sequence[DrivenLap]) -> str:
     """Why there is no split."""
     slow = min(drive.rate for drive in driven)
     return f"{slow:.1f} samples a second: the line has no usable curvature" if slow < LEAST_RATE else ""
+
+
+def _line_reason(sheet: Sheet, best: list[Lap]) -> str:
+    """Why the laps' lines are not judged.
+
+    Nobody is faster than the best possible on his own line: where the laps are, either the line is not the driven one,
+    ripples of coarse positions having been read as steering, or the kart is not the one of the kart file.
+    """
+    if sheet.track.survey.kind == "estimated":
+        return "the edges are not surveyed, and a corridor estimated from laps cannot judge laps"
+    own = sheet.t[:, -1]
+    ahead = np.array([lap.t[-1] for lap in best[: sheet.count]]) - own
+    if float(np.median(ahead)) > BEATEN * float(np.median(own)):
+        return (
+            f"the laps are {float(np.median(ahead)):.1f} s faster than this kart could be on the lines recorded: "
+            "positions too coarse for the line, or a kart file that does not fit"
+        )
+    return ""
 
 
 def _room(sheet: Sheet, room: tuple[float, float]) -> Index:

@@ -7,10 +7,10 @@ import math
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.causes import Ledger
 from linelab.coaching.definitions import MARKS
 from linelab.coaching.marked import SessionMarks, spread_over_laps
 from linelab.coaching.pedals import Mask
+from linelab.coaching.scatter import corner_times
 from linelab.coaching.split import LapSplit
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import Consistency, CornerSpread, LineBand
@@ -23,14 +23,12 @@ ALIKE = 0.1
 LEAST_LAPS, LEAST_TREND = 3, 5
 
 
-def consistency(analysis: Analysis, ledger: Ledger, splits: list[LapSplit], marked: SessionMarks) -> Consistency:
+def consistency(analysis: Analysis, splits: list[LapSplit], marked: SessionMarks) -> Consistency:
     """Repeatability of a session.
 
     Parameters
     ----------
     analysis : Analysis
-    ledger : Ledger
-        Against any target: only differences between laps enter.
     splits : list of LapSplit
         Of the same laps.
     marked : SessionMarks
@@ -42,7 +40,7 @@ def consistency(analysis: Analysis, ledger: Ledger, splits: list[LapSplit], mark
     sigma = np.array([drive.lap_time_sigma for drive in sheet.driven])
     best, median = float(times.min()), float(np.median(times))
     trend, words = _trend(times, typical, sigma)
-    lost = ledger.by_corner(ledger.total, len(analysis.marks))[: analysis.count]
+    lost = corner_times(analysis)
     by_corner = np.array([[corner.time_lost.sigma or 0.0 for corner in split.corners] for split in splits])
     corners = tuple(
         CornerSpread(

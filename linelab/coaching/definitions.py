@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
-from linelab.coaching.values import Cause, FaultKind
-
-#: How a mark is told in units: a place along the lap, a length across it, a speed, a time, a deceleration, a number.
-Quantity = Literal["place", "length", "speed", "time", "deceleration", "number"]
+from linelab.coaching.values import Cause, FaultKind, Quantity
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -45,13 +41,13 @@ MARKS: dict[str, Definition] = {
     "coasting_before": Definition(
         name="coasting before",
         quantity="time",
-        rule="time with neither pedal down from the last driving to the braking, or to the lowest speed if nothing is "
+        rule="time with neither pedal down from the last driving to the braking, or to the minimum speed if nothing is "
         "braked",
     ),
     "coasting_after": Definition(
         name="coasting after",
         quantity="time",
-        rule="time with neither pedal down from the end of the braking to the driving after the lowest speed",
+        rule="time with neither pedal down from the end of the braking to the driving after the minimum speed",
     ),
     "turn_in": Definition(
         name="turn-in",
@@ -73,14 +69,14 @@ MARKS: dict[str, Definition] = {
         quantity="length",
         rule="how much farther from the inside edge than the reference lap, at the reference lap's apex",
     ),
-    "min_speed": Definition(name="lowest speed", quantity="speed", rule="lowest speed in the corner"),
+    "min_speed": Definition(name="minimum speed", quantity="speed", rule="lowest speed in the corner"),
     "min_speed_place": Definition(
-        name="place of the lowest speed", quantity="place", rule="metres after the reference lap's apex"
+        name="place of the minimum speed", quantity="place", rule="metres after the reference lap's apex"
     ),
     "drive_point": Definition(
         name="drive point",
         quantity="place",
-        rule="where the acceleration after the lowest speed, averaged over a fifth of a second, first reaches a "
+        rule="where the acceleration after the minimum speed, averaged over a fifth of a second, first reaches a "
         "quarter of its peak on the way out; none where the kart is driven all through the corner",
     ),
     "power_take_up": Definition(
@@ -128,7 +124,7 @@ CAUSES: dict[Cause, str] = {
     "braking": "braking too early, too softly or too long: time lost before the corner's slowest point with the brake "
     "or before it is needed",
     "coasting": "time lost before the braking with neither pedal down",
-    "minimum_speed": "what a lowest speed below what the own line could hold costs, before, in and after the corner",
+    "minimum_speed": "what a minimum speed below what the own line could hold costs, before, in and after the corner",
     "power": "power late, slowly, or so abruptly that the kart slides: time lost from the slowest point on, with what "
     "is carried down the straight",
     "pace": "grip not used all the way round, and the time feet take between pedals: not this corner's doing",

@@ -7,23 +7,23 @@ import math
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
+from linelab.coaching.definitions import MARKS
 from linelab.coaching.faults import Finding
 from linelab.coaching.marked import SessionMarks, common
 from linelab.coaching.pedals import Mask
+from linelab.coaching.scatter import scatter_priority
+from linelab.coaching.split import LapSplit
 from linelab.coaching.typical import typical_laps
-from linelab.coaching.values import FaultKind, Priority
+from linelab.coaching.values import Evidence, FaultKind, Priority, Quantity
 from linelab.coaching.words import ADVICE, corners_text, laps_text
 from linelab.comparison.measured import Measured
 
 #: Most priorities, and what all corners of one must cost together at least [s].
 MOST, LEAST = 3, 0.04
-#: A driver repeats well where typical laps lie within this standard deviation [s]: common practice calls laps within a
-#: tenth of a second of each other consistent.
-REPEATS, LEAST_LAPS = 0.1, 5
 #: What each habit is shown by: a mark, and the sign of the difference that shows it.
 SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
     "apex_missed": (("apex_miss", 1),),
-    "turns_in_early": (("min_speed_place", -1), ("steering_effort", 1)),
+    "turns_in_early": (("turn_in", -1), ("min_speed_place", -1), ("steering_effort", 1)),
     "line_other": (("steering_effort", 1),),
     "brakes_early": (("brake_point", -1),),
     "brakes_softly": (("brake_mean", -1), ("brake_point", -1)),
@@ -36,14 +36,16 @@ SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
 }
 
 
-def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]) -> tuple[Priority, ...]:
+def priorities(
+    analysis: Analysis, marked: SessionMarks, splits: list[LapSplit], findings: list[Finding]
+) -> tuple[Priority, ...]:
     """At most three things to work on, the dearest first; empty where nothing is clear of the noise."""
     groups: dict[FaultKind, list[Finding]] = {}
     for finding in findings:
         if finding.significant:
             groups.setdefault(finding.kind, []).append(finding)
     found = [_priority(analysis, marked, kind, group) for kind, group in groups.items()]
-    scattered = _scatter(analysis)
+    scattered = scatter_priority(analysis, marked, splits)
     if scattered is not None:
         found.append(scattered)
     found = [item for item in found if (item.at_stake.value or 0.0) >= LEAST]
@@ -82,87 +84,46 @@ def _priority(analysis: Analysis, marked: SessionMarks, kind: FaultKind, group: 
     )
 
 
-def _evidence(analysis: Analysis, marked: SessionMarks, kind: FaultKind, finding: Finding) -> str:
+def _evidence(analysis: Analysis, marked: SessionMarks, kind: FaultKind, finding: Finding) -> Evidence:
     """One corner in a sentence: the cost, how often, and the mark that shows it."""
     k, number = finding.corner, analysis.marks[finding.corner].corner.number
     typical = typical_laps(analysis.sheet.t[:, -1])
     laps = finding.laps[typical]
     half = 0.5 * (finding.cost.value or 0.0)
     shown = int((laps > max(half, 0.01)).sum())
-    said = [f"Corner {number}: {finding.cost.value or 0.0:.2f} s ± {max(finding.cost.sigma or 0.0, 0.005):.2f} s a lap"]
-    said.append(laps_text(shown, laps.size))
+    said = [f"Corner {number}: {{}} a lap", laps_text(shown, laps.size)]
+    figures: list[tuple[Measured, Quantity]] = [(finding.cost, "time")]
     for name, way in SHOWN_BY[kind]:
-        text = _mark_text(marked, typical, name, way, k)
-        if text:
-            said.append(text)
+        mark = _mark_evidence(marked, typical, name, way, k)
+        if mark is not None:
+            said.append(mark.text)
+            figures += mark.figures
             break
-    return "; ".join(said) + "."
+    return Evidence("; ".join(said) + ".", tuple(figures))
 
 
-def _mark_text(marked: SessionMarks, typical: Mask, name: str, way: int, k: int) -> str:
-    """How a mark differs from the reference lap's, in words; empty where it does not, or is not known."""
+def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: int) -> Evidence | None:
+    """How a mark differs from the reference lap's, in words; None where it does not, or is not known."""
     told = [laps[k].named()[name].driven.known for laps, kept in zip(marked.laps, typical) if kept]
-    gap = common(marked.figures[name][typical, k]) - float(marked.reference[name][k])
+    reference = float(marked.reference[name][k])
+    gap = common(marked.figures[name][typical, k]) - reference
     sigma = common(marked.sigma[name][typical, k])
     if not told or np.mean(told) < 0.5 or not math.isfinite(gap) or gap * way <= sigma:
-        return ""
-    reference, size = float(marked.reference[name][k]), abs(gap)
+        return None
+    part = 100.0 * abs(gap) / max(reference, 1e-6)
     words = {
-        "apex_miss": f"you pass the apex {size:.1f} m ± {sigma:.1f} m farther out than the ideal lap",
-        "min_speed_place": f"you are slowest {size:.0f} m before the place where the ideal lap is",
+        "apex_miss": "you pass the apex {} farther out than the ideal lap",
+        "turn_in": "you turn in {} before the ideal lap does",
+        "min_speed_place": "you are slowest {} before the place where the ideal lap is",
         "steering_effort": "the wheel is turned back and forth more than the corner needs",
-        "brake_point": f"you brake {size:.0f} m ± {sigma:.0f} m before the ideal lap does",
-        "brake_mean": f"you brake with {100.0 * (1.0 - size / max(reference, 1e-6)):.0f} % of the ideal lap's force",
-        "coasting_before": f"the kart rolls for {size:.1f} s with neither pedal down before you brake",
-        "min_speed": f"at the slowest point you are {100.0 * size / max(reference, 1e-6):.0f} % below the ideal lap",
-        "drive_point": f"the power comes in {size:.0f} m ± {sigma:.0f} m later than on the ideal lap",
-        "coasting_after": f"the kart rolls for {size:.1f} s before the power comes",
+        "brake_point": "you brake {} before the ideal lap does",
+        "brake_mean": f"you brake with {100.0 - part:.0f} % of the ideal lap's force",
+        "coasting_before": "before you brake the kart rolls {} longer than on the ideal lap, neither pedal down",
+        "min_speed": f"at the slowest point you are {part:.0f} % below the ideal lap",
+        "drive_point": "the power comes in {} later than on the ideal lap",
+        "coasting_after": "the kart rolls {} longer than on the ideal lap before the power comes",
         "power_dip": "the kart gains speed, loses it again, and gains it once more",
-        "slide": "the kart loses speed in the middle of the corner without the brake",
+        "slide": "about the slowest point the kart loses {} more than rolling explains: a slide, or the brake held on",
     }
-    return words[name]
-
-
-def _scatter(analysis: Analysis) -> Priority | None:
-    """Laps that differ more than a consistent driver's: what the usual lap loses to the own good laps."""
-    times = analysis.sheet.t[:, -1]
-    typical = typical_laps(times)
-    laps = times[typical]
-    if laps.size < LEAST_LAPS:
-        return None
-    index = np.arange(laps.size)
-    slope = np.polyfit(index, laps, 1)[0]
-    level = laps - slope * (index - index.mean())  # tyres and learning are no scatter
-    noise = float(np.mean([drive.lap_time_sigma for drive, kept in zip(analysis.sheet.driven, typical) if kept]))
-    spread = math.sqrt(max(float(np.var(level, ddof=2)) - noise**2, 0.0))
-    error = spread / math.sqrt(2.0 * (laps.size - 2))
-    if spread - error < REPEATS:
-        return None
-    good = np.sort(level)[: max(laps.size // 4, 1)]
-    # A driver who repeats well has good laps and worse ones too: only what is beyond that can be won.
-    beyond = 1.0 - REPEATS / spread
-    cost = Measured(beyond * float(level.mean() - good.mean()), float(np.hypot(error, noise / math.sqrt(laps.size))))
-    advice = ADVICE["scatter"]
-    labels = [drive.lap.label for drive, kept in zip(analysis.sheet.driven, typical) if kept]
-    slowest, fastest = labels[int(laps.argmax())], labels[int(laps.argmin())]
-    return Priority(
-        rank=0,
-        kind="scatter",
-        title=advice.title,
-        corners=_uneven(analysis, typical),
-        at_stake=cost,
-        evidence=(
-            f"Your laps differ by ±{spread:.2f} s; a driver who repeats well stays within about ±0.1 s.",
-            f"Between {fastest} and {slowest} lie {float(np.ptp(laps)):.2f} s.",
-        ),
-        feel=advice.feel,
-        exercise=advice.exercise,
-        laps=(fastest, slowest),
-    )
-
-
-def _uneven(analysis: Analysis, typical: Mask) -> tuple[int, ...]:
-    """Numbers of the three corners whose time differs most from lap to lap."""
-    lost = analysis.ledger.by_corner(analysis.ledger.total, len(analysis.marks))[: analysis.count][typical]
-    order = np.argsort(-np.std(lost, axis=0))[:3] if lost.size else np.empty(0, dtype=int)
-    return tuple(analysis.marks[int(k)].corner.number for k in order)
+    figure = (Measured(abs(gap), sigma), MARKS[name].quantity)
+    return Evidence(words[name], (figure,) if "{}" in words[name] else ())

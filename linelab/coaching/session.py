@@ -73,10 +73,10 @@ def review_session(
     again = analysis.rows.pick(slice(-analysis.receptions, None))
     marked = driven_marks(analysis.sheet, analysis.seen, again, analysis.marks)
     splits = split_losses(analysis, ledger, goal.sigma)
-    findings = [] if analysis.reason else find_habits(analysis)
-    repeat = consistency(analysis, ledger, splits, marked)
+    findings = [] if analysis.untold else find_habits(analysis)
+    repeat = consistency(analysis, splits, marked)
     laps = tuple(_lap_review(analysis, goal, marked, split, index) for index, split in enumerate(splits))
-    first = priorities(analysis, marked, findings)
+    first = priorities(analysis, marked, splits, findings)
     times = analysis.sheet.t[:, -1]
     return SessionReview(
         track=track,
@@ -149,17 +149,47 @@ def _by_corner(analysis: Analysis, ledger: Ledger, splits: list[LapSplit]) -> tu
 
 
 def _verdict(best: LapReview, goal: Target, first: tuple[Priority, ...], analysis: Analysis) -> str:
-    """The gap, and what stands out."""
+    """The gap, what may be said of it, and what stands out."""
     gap, sigma = best.gap.value or 0.0, best.gap.sigma or 0.0
     side = "behind" if gap >= 0.0 else "ahead of"
-    said = f"Your best lap, {best.label}, is {abs(gap):.2f} s ± {max(sigma, 0.005):.2f} s {side} {goal.title}."
+    said = [f"Your best lap, {best.label}, is {abs(gap):.2f} s ± {max(sigma, 0.01):.2f} s {side} {goal.title}."]
+    if goal.kind in ("ideal", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
+        said.append("That lap was computed on a corridor estimated from laps: take the gap as a rough guide.")
     if analysis.reason:
-        return f"{said} This recording is too coarse to say why: {analysis.reason}."
-    if not first:
-        return f"{said} No single fault stands out of what this recording can show."
-    stake = sum(item.at_stake.value or 0.0 for item in first)
-    things = "one thing" if len(first) == 1 else f"{('two', 'three')[len(first) - 2]} things"
-    return f"{said} Work on {things} first: together about {stake:.2f} s a lap."
+        said.append(f"This recording is too coarse to say why: {analysis.reason}.")
+    elif analysis.line_reason:
+        said.append(f"Line and technique are not judged: {analysis.line_reason}.")
+    if first:
+        things = "one thing" if len(first) == 1 else f"{('two', 'three')[len(first) - 2]} things"
+        said += [
+            f"Work on {things} first: together about {_stakes(first):.2f} s a lap.",
+            *_beyond(first, goal, analysis),
+        ]
+    elif not analysis.untold:
+        said.append("No single fault stands out of what this recording can show.")
+    return " ".join(said)
+
+
+def _stakes(first: tuple[Priority, ...]) -> float:
+    """What all priorities are worth together [s]."""
+    return sum(item.at_stake.value or 0.0 for item in first)
+
+
+def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis) -> list[str]:
+    """Why the stakes add up to more than the gap they stand beside, where they do, or overlap."""
+    times, said = analysis.sheet.t[:, -1], []
+    usual = float(np.mean(times[typical_laps(times)]))
+    stakes = _stakes(first)
+    if stakes > float(times.min()) - goal.lap_time:
+        if goal.kind in ("ideal", "shown_grip"):
+            said.append(f"That is of your usual lap, {usual - float(times.min()):.2f} s slower than your best one.")
+        else:
+            said.append("That is against the ideal line at the grip you had, not against your own driving.")
+    if stakes > usual - analysis.reference.lap_time:
+        said.append("It is more than the whole gap, because you are faster than the ideal lap elsewhere.")
+    if len(first) > 1 and any(item.kind == "scatter" for item in first):
+        said.append("Some of it is the same time told twice: a fault on some laps only also makes laps differ.")
+    return said
 
 
 def _notes(analysis: Analysis, laps: tuple[LapReview, ...], notes: Sequence[str]) -> tuple[str, ...]:
@@ -169,8 +199,8 @@ def _notes(analysis: Analysis, laps: tuple[LapReview, ...], notes: Sequence[str]
         said += [note for note in lap.comparison.notes if not note.startswith("line and speed part")]
     grip = analysis.grip
     said.append(f"grip shown: {grip.note}" if grip.factor.known else f"grip shown: {grip.factor.reason}")
-    if analysis.reason:
-        said.append(f"causes not told apart: {analysis.reason}")
+    if analysis.untold:
+        said.append(f"line and causes not told apart: {analysis.untold}")
     return tuple(dict.fromkeys(said))
 
 

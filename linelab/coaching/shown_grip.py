@@ -24,7 +24,7 @@ LEAST_CORNERS, BELIEVED = 3, (0.5, 1.3)
 def demonstrated_grip(
     speed: Array, best: list[Lap], laps: int, rooms: list[Index], numbers: tuple[int, ...]
 ) -> ShownGrip:
-    """Grip as a factor on the kart's, from the lowest speed in each corner that is limited by cornering grip.
+    """Grip as a factor on the kart's, from the minimum speed in each corner that is limited by cornering grip.
 
     Where the best possible lap slows for a corner it is at the limit of grip there, ``v² = mu·g/kappa`` (flat ground),
     so the square of driven over best possible speed on the same line is the share of the grip that was used.  A
@@ -40,7 +40,7 @@ def demonstrated_grip(
     laps : int
         How many of the rows are driven laps.
     rooms : list of (M,) index arrays
-        Where each corner's lowest speed is looked for.
+        Where each corner's minimum speed is looked for.
     numbers : tuple of int
         The corners' numbers.
     """
@@ -69,7 +69,7 @@ def demonstrated_grip(
         low=least,
         high=most,
         corners=tuple(found),
-        note=f"from the lowest speeds in {factors.size} corners limited by grip: corners range from {least:.2f} to "
+        note=f"from the minimum speeds in {factors.size} corners limited by grip: corners range from {least:.2f} to "
         f"{most:.2f} of the kart's grip",
     )
 

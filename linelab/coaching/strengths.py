@@ -8,8 +8,9 @@ import numpy as np
 
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.faults import Finding
-from linelab.coaching.values import Consistency, Strength
+from linelab.coaching.values import Consistency, Evidence, Strength
 from linelab.coaching.words import corners_text
+from linelab.comparison.measured import Measured
 
 #: A corner is driven well where all habits together cost no more than this, and that is as certain [s].
 WELL = 0.04
@@ -26,7 +27,7 @@ def strengths(analysis: Analysis, findings: list[Finding], repeat: Consistency) 
 
 def _corners(analysis: Analysis, findings: list[Finding]) -> Strength | None:
     """Corners in which next to nothing is lost at the grip shown."""
-    if analysis.reason:
+    if analysis.untold:
         return None
     well = []
     for k, mark in enumerate(analysis.marks):
@@ -41,7 +42,7 @@ def _corners(analysis: Analysis, findings: list[Finding]) -> Strength | None:
     return Strength(
         title=f"Good driving {corners_text(numbers)}",
         corners=numbers,
-        evidence=(f"Line, braking and power together cost less than {WELL:.2f} s there at the grip you had.",),
+        evidence=(Evidence(f"Line, braking and power together cost less than {WELL} s there at the grip you had."),),
     )
 
 
@@ -53,7 +54,7 @@ def _repeats(repeat: Consistency) -> Strength | None:
     return Strength(
         title="You repeat your laps well",
         corners=(),
-        evidence=(f"{alike} of {repeat.laps} laps lie within a tenth of a second of your usual lap.",),
+        evidence=(Evidence(f"{alike} of {repeat.laps} laps lie within a tenth of a second of your usual lap."),),
     )
 
 
@@ -67,10 +68,11 @@ def _marks(repeat: Consistency) -> Strength | None:
     if not same:
         return None
     numbers = tuple(number for _, number in sorted(same)[:4])
+    known = Measured(SAME_MARK, 0.0)
     return Strength(
         title=f"You brake at the same place every lap {corners_text(numbers)}",
         corners=numbers,
-        evidence=(f"Your braking marks lie within about {SAME_MARK:.0f} m of each other there.",),
+        evidence=(Evidence("Your brake points lie within about {} of each other there.", ((known, "place"),)),),
     )
 
 
@@ -82,5 +84,5 @@ def _feet(findings: list[Finding]) -> Strength | None:
     return Strength(
         title="You lose no time rolling before the corners",
         corners=(),
-        evidence=("From power to brake there is hardly a moment with neither pedal down.",),
+        evidence=(Evidence("From power to brake there is hardly a moment with neither pedal down."),),
     )

@@ -1,7 +1,7 @@
 """The nouns of a coached session: every figure from a recording is a Measured, every text is plain words.
 
 SI inside; texts name places as "corner 3" and leave units to the report where a figure goes with them, except for
-seconds and metres, which every reader of a lap knows.
+seconds, which every reader of a lap knows.
 """
 
 from __future__ import annotations
@@ -40,6 +40,17 @@ FaultKind = Literal[
     "slide",
     "scatter",
 ]
+
+#: How a figure is told in units: a place along the lap, a length across it, a speed, a time, a deceleration, a number.
+Quantity = Literal["place", "length", "speed", "time", "deceleration", "number"]
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the recording shows, in words; each ``{}`` stands for one of the figures, in SI until it is reported."""
+
+    text: str
+    figures: tuple[tuple[Measured, Quantity], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,7 +303,7 @@ class Priority:
         Corner numbers, the costliest first.
     at_stake : Measured
         Time a lap [s].
-    evidence : tuple of str
+    evidence : tuple of Evidence
         What the recording shows: laps, marks.
     feel : str
         What to feel or look for.
@@ -307,7 +318,7 @@ class Priority:
     title: str
     corners: tuple[int, ...]
     at_stake: Measured
-    evidence: tuple[str, ...]
+    evidence: tuple[Evidence, ...]
     feel: str
     exercise: str
     laps: tuple[str, ...] = ()
@@ -319,7 +330,7 @@ class Strength:
 
     title: str
     corners: tuple[int, ...]
-    evidence: tuple[str, ...]
+    evidence: tuple[Evidence, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from linelab.coaching.values import Evidence, Quantity
 from linelab.comparison.measured import Measured
+from linelab.report.display import METRIC, Units
+from linelab.units import STANDARD_GRAVITY
 
 #: A figure is spoken of where it is this many standard deviations from none.
 CLEAR = 2.0
@@ -38,3 +41,28 @@ def clear(figure: Measured, least: float = 0.0, *, both: bool = False) -> bool:
         return False
     value = abs(figure.value) if both else figure.value
     return value > max(least, CLEAR * (figure.sigma or 0.0))
+
+
+def shown_in(quantity: Quantity, units: Units) -> tuple[float, str, int]:
+    """Size of a quantity's unit in SI, its name, and decimals."""
+    return {
+        "place": (units.length, units.length_unit, 0),
+        "speed": (units.speed, units.speed_unit, 1),
+        "length": (units.length, units.length_unit, 1),
+        "time": (1.0, "s", 2),
+        "deceleration": (STANDARD_GRAVITY, "g", 2),
+        "number": (1.0, "", 2),
+    }[quantity]
+
+
+def with_unit(figure: Measured, quantity: Quantity, units: Units) -> str:
+    """A figure with its standard deviation and unit; one more decimal where less than the last one is uncertain."""
+    size, unit, digits = shown_in(quantity, units)
+    if figure.sigma and figure.sigma / size < 0.5 * 10.0**-digits:
+        digits += 1
+    return f"{measured_text(figure, size, digits)} {unit}".strip()
+
+
+def evidence_text(evidence: Evidence, units: Units = METRIC) -> str:
+    """What the recording shows, its figures in the units shown."""
+    return evidence.text.format(*(with_unit(figure, quantity, units) for figure, quantity in evidence.figures))

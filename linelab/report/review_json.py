@@ -17,6 +17,7 @@ from linelab.coaching.values import Consistency, CornerLap, CornerSpread, LapRev
 from linelab.comparison.measured import Measured
 from linelab.io.atomic import write_text
 from linelab.report.display import CAUTIONS
+from linelab.report.measured_text import evidence_text
 from linelab.track import Track
 
 #: Name and version of the layout: the version is raised when a key changes its meaning or goes.
@@ -62,7 +63,11 @@ def review_as_dict(review: SessionReview, *, settings: Mapping[str, Any] | None 
         "verdict": review.verdict,
         "priorities": [_priority(item) for item in review.priorities],
         "strengths": [
-            {"title": item.title, "corners": list(item.corners), "evidence": list(item.evidence)}
+            {
+                "title": item.title,
+                "corners": list(item.corners),
+                "evidence": [evidence_text(line) for line in item.evidence],
+            }
             for item in review.strengths
         ],
         "best": review.laps[review.best].label,
@@ -133,7 +138,7 @@ def _priority(item: Priority) -> dict[str, Any]:
         "title": item.title,
         "corners": list(item.corners),
         "at_stake_s": figure(item.at_stake),
-        "evidence": list(item.evidence),
+        "evidence": [evidence_text(line) for line in item.evidence],
         "feel": item.feel,
         "exercise": item.exercise,
         "laps": list(item.laps),

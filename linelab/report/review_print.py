@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from linelab.coaching.values import LapReview, Priority, SessionReview
+from linelab.coaching.values import LapReview, Priority, SessionReview, Strength
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
 from linelab.report.figures_lines import draw_reference, survey_note
 from linelab.report.figures_map import (
@@ -19,7 +19,7 @@ from linelab.report.figures_map import (
     fit_limits,
     frame_track,
 )
-from linelab.report.measured_text import measured_text, typeset
+from linelab.report.measured_text import evidence_text, measured_text, typeset
 from linelab.report.outlines import NORTH_UP, View, corner_view
 from linelab.report.page.closeups import BADGE, LETTERS, Rings, Spots, driven_stations, mark_spots, target_stations
 from linelab.report.page.corner_parts import CornerPart, corner_parts, figures_table
@@ -59,7 +59,7 @@ def review_pages(
     """
     parts = corner_parts(review, units)
     worst = sorted(range(len(parts)), key=lambda k: -(review.laps[review.best].corners[k].time_lost.value or 0.0))
-    pages = [_verdict_page(review, source), _map_page(review, units, source, parts)]
+    pages = [_verdict_page(review, units, source), _map_page(review, units, source, parts)]
     worst = worst[:corners]
     for first in range(0, len(worst), BY_PAGE):
         pages.append(_corner_page(review, units, source, parts, worst[first : first + BY_PAGE]))
@@ -102,7 +102,7 @@ def _paragraph(
     return y - size * 1.3 / 72.0 * len(lines)
 
 
-def _verdict_page(review: SessionReview, source: str) -> Figure:
+def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
     """The gap, the verdict, what to work on, what is good."""
     lap = review.laps[review.best]
     page = _page(review, source, "the verdict")
@@ -117,13 +117,13 @@ def _verdict_page(review: SessionReview, source: str) -> Figure:
     heading = "Work on these, in this order" if review.priorities else "Nothing costs more than chance could explain"
     _write(page, MARGIN, y, heading, size=12, weight="bold", family="serif")
     width = (A4[0] - 2.0 * MARGIN) / 3.0
-    ends = [_priority(page, MARGIN + k * width, y - 0.32, item) for k, item in enumerate(review.priorities)]
+    ends = [_priority(page, MARGIN + k * width, y - 0.32, item, units) for k, item in enumerate(review.priorities)]
     y = min(ends, default=y - 0.3) - 0.25
     if review.strengths:
         _write(page, MARGIN, y, "Keep doing this", size=12, weight="bold", family="serif")
         y -= 0.28
         for strength in review.strengths:
-            y = _paragraph(page, MARGIN, y, " ".join((strength.title + ":", *strength.evidence)), 122, size=8.5) - 0.06
+            y = _paragraph(page, MARGIN, y, _strength(strength, units), 122, size=8.5) - 0.06
     if review.notes:
         _write(page, MARGIN, y - 0.2, "To bear in mind", size=12, weight="bold", family="serif")
         y -= 0.48
@@ -132,14 +132,20 @@ def _verdict_page(review: SessionReview, source: str) -> Figure:
     return page
 
 
-def _priority(page: Figure, x: float, y: float, item: Priority) -> float:
+def _strength(item: Strength, units: Units) -> str:
+    """Something done well, with what shows it."""
+    return " ".join((f"{item.title}:", *(evidence_text(line, units) for line in item.evidence)))
+
+
+def _priority(page: Figure, x: float, y: float, item: Priority, units: Units) -> float:
     """One thing to work on, in a column; returns where it ends [inches]."""
     top = y
     y = _paragraph(page, x + 0.12, y, f"{item.rank}. {item.title}", 32, size=9.5)
     corners = ", ".join(map(str, item.corners))
     stake = f"{typeset(measured_text(item.at_stake, 1.0, 2))} s a lap, corner {corners}"
     y = _paragraph(page, x + 0.12, y - 0.04, stake, 36, size=8.5, color=LOSS)
-    blocks = [("What shows it", item.evidence), ("Feel for", (item.feel,)), ("Try this", (item.exercise,))]
+    shown = tuple(evidence_text(line, units) for line in item.evidence)
+    blocks = [("What shows it", shown), ("Feel for", (item.feel,)), ("Try this", (item.exercise,))]
     for title, texts in blocks:
         y = _paragraph(page, x + 0.12, y - 0.08, title, 40, size=7.5, color=SOFT)
         for text in texts:

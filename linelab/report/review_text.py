@@ -6,15 +6,15 @@ from collections.abc import Sequence
 
 from linelab.coaching.values import Priority, SessionReview
 from linelab.comparison.laps import RecordedLap
-from linelab.report.display import CAUTIONS, lap_time_text
-from linelab.report.measured_text import measured_text
+from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
+from linelab.report.measured_text import evidence_text, measured_text
 from linelab.report.tables import text_table
 
 #: Letters to a line.
 WIDTH = 96
 
 
-def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = ()) -> list[str]:
+def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), units: Units = METRIC) -> list[str]:
     """The lines: heading, verdict, priorities, laps with their gaps or why they are left out, cautions.
 
     Parameters
@@ -22,6 +22,7 @@ def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = ()) ->
     review : SessionReview
     recorded : sequence of RecordedLap
         All laps of the recording; those left out are listed with the reason.
+    units : Units
     """
     best = review.laps[review.best]
     lines = [
@@ -31,16 +32,16 @@ def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = ()) ->
         "",
     ]
     for item in review.priorities:
-        lines += _priority(item)
+        lines += _priority(item, units)
     if not review.priorities:
         lines.append("Nothing costs more time than this recording can tell from chance.")
     return [*lines, "", *lap_table(review, recorded).split("\n"), "", CAUTIONS]
 
 
-def _priority(item: Priority) -> list[str]:
+def _priority(item: Priority, units: Units) -> list[str]:
     """One thing to work on, with its first evidence."""
     stake = "time not told" if item.at_stake.value is None else f"{measured_text(item.at_stake, 1.0, 2)} s a lap"
-    return [f"{item.rank}. {item.title} ({stake})", *(f"   {line}" for line in item.evidence[:1])]
+    return [f"{item.rank}. {item.title} ({stake})", *(f"   {evidence_text(line, units)}" for line in item.evidence[:1])]
 
 
 def lap_table(review: SessionReview, recorded: Sequence[RecordedLap] = ()) -> str:

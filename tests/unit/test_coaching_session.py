@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -18,6 +19,8 @@ from linelab.comparison.laps import complete_laps, split_laps
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.lap import Lap
+from linelab.report.display import IMPERIAL
+from linelab.report.measured_text import evidence_text
 from linelab.simulation.driver import drive_session
 from linelab.simulation.habits import ApexMissed, BrakesEarly, Habits, LatePower
 from linelab.simulation.receiver import Receiver, record
@@ -75,9 +78,11 @@ def test_the_dearest_fault_comes_first_with_evidence(reference):
     truth = session(reference, BrakesEarly(corner=number, metres=9.0)).laps, session(reference).laps
     cost = np.mean([lap.lap_time for lap in truth[0]]) - np.mean([lap.lap_time for lap in truth[1]])
     assert first.at_stake.value == pytest.approx(cost, abs=max(4.0 * first.at_stake.sigma, 0.3 * cost))
-    assert f"Corner {number}: " in first.evidence[0]
-    assert "before the ideal lap does" in first.evidence[0]
-    assert "±" in first.evidence[0]
+    shown = evidence_text(first.evidence[0])
+    assert f"Corner {number}: " in shown
+    assert "before the ideal lap does" in shown
+    assert re.search(r" m \u00b1| \u00b1[0-9.]+ m ", shown)
+    assert " ft " in evidence_text(first.evidence[0], IMPERIAL)
     assert str(number) in first.title
     assert set(first.laps) <= {lap.label for lap in review.laps}
     assert first.feel
@@ -153,7 +158,7 @@ def test_the_corner_that_differs_is_the_least_repeatable(reference):
     analysis = analyse(TRACK, KART, exact, reference)
     again = analysis.rows.pick(slice(-analysis.receptions, None))
     marked = driven_marks(analysis.sheet, analysis.seen, again, analysis.marks)
-    found = consistency(analysis, analysis.ledger, split_losses(analysis, analysis.ledger), marked)
+    found = consistency(analysis, split_losses(analysis, analysis.ledger), marked)
     assert found.least_repeatable == number
 
 

@@ -9,10 +9,10 @@ from typing import Any
 
 from linelab.coaching.definitions import CAUSES, MARKS
 from linelab.coaching.session import SessionDifference
-from linelab.coaching.values import LapReview, Priority, SessionReview
+from linelab.coaching.values import Evidence, LapReview, Priority, SessionReview
 from linelab.comparison.laps import RecordedLap
 from linelab.report.display import CAUTIONS, Units, lap_time_text
-from linelab.report.measured_text import clear, measured_text, number_text, typeset
+from linelab.report.measured_text import clear, evidence_text, measured_text, number_text, typeset
 from linelab.report.page.closeups import LETTERS
 from linelab.report.page.corner_parts import (
     corner_parts,
@@ -68,9 +68,9 @@ def page_content(
         "target": review.target,
         "target_time": _target_time(review),
         "verdict": review.verdict,
-        "priorities": [_priority(priority) for priority in review.priorities],
+        "priorities": [_priority(priority, units) for priority in review.priorities],
         "first_corners": {number for priority in review.priorities for number in priority.corners},
-        "strengths": review.strengths,
+        "strengths": [{"title": item.title, "evidence": _shown(item.evidence, units)} for item in review.strengths],
         "ground": map_ground(review.track, units),
         "target_line": target_path(review.target.lap),
         "lap_lines": tuple(zip(*(lap_paths(review, lap, peak) for lap in review.laps))),
@@ -169,18 +169,22 @@ def _lap_heading(review: SessionReview, lap: LapReview, whole: LossText) -> dict
     }
 
 
-def _priority(priority: Priority) -> dict[str, Any]:
+def _priority(priority: Priority, units: Units) -> dict[str, Any]:
     return {
         "rank": priority.rank,
         "title": priority.title,
         "corners": priority.corners,
         "at_stake": typeset(measured_text(priority.at_stake, 1.0, 2)),
         "reason": priority.at_stake.reason,
-        "evidence": priority.evidence,
+        "evidence": _shown(priority.evidence, units),
         "feel": priority.feel,
         "exercise": priority.exercise,
         "laps": ", ".join(priority.laps),
     }
+
+
+def _shown(evidence: Sequence[Evidence], units: Units) -> tuple[str, ...]:
+    return tuple(evidence_text(line, units) for line in evidence)
 
 
 def _class_bounds(peak: float, units: Units) -> tuple[str, ...]:

@@ -9,8 +9,7 @@ from linelab.coaching.definitions import MARKS
 from linelab.coaching.values import CornerLap, LapReview, Mark
 from linelab.comparison.measured import Measured
 from linelab.report.display import Units
-from linelab.report.measured_text import clear, measured_text, typeset
-from linelab.units import STANDARD_GRAVITY
+from linelab.report.measured_text import clear, measured_text, shown_in, typeset
 
 #: Marks shown without asking for more.
 FIRST = (
@@ -67,14 +66,7 @@ def _shown(name: str, units: Units) -> tuple[float, str, int]:
     """Size of a mark's unit in SI, its name, and decimals."""
     if name == "reversals":
         return 1.0, "", 0
-    return {
-        "place": (units.length, units.length_unit, 0),
-        "speed": (units.speed, units.speed_unit, 1),
-        "length": (units.length, units.length_unit, 1),
-        "time": (1.0, "s", 2),
-        "deceleration": (STANDARD_GRAVITY, "g", 2),
-        "number": (1.0, "", 2),
-    }[MARKS[name].quantity]
+    return shown_in(MARKS[name].quantity, units)
 
 
 def _absolute(figure: Measured, name: str, apex: float, units: Units) -> str:
