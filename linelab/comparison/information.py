@@ -29,8 +29,8 @@ BAND = UNKNOWNS * DEGREE + 1
 class Information:
     """Normal equations ``A z = b`` over a grid, to which the functions below add.
 
-    ``band`` (n, 5, BAND + 1) holds ``A[5g + c + d, 5g + c]`` at [g, c, d]; ``right`` is (n, 5); ``square`` the weighted
-    square of the measurements.
+    ``band`` (5, BAND + 1, n) holds ``A[5g + c + d, 5g + c]`` at [c, d, g], so that what is added for all intervals lies
+    together in memory; ``right`` is (n, 5); ``square`` the weighted square of the measurements.
     """
 
     grid: Grid
@@ -38,17 +38,21 @@ class Information:
     right: Array
     square: float = 0.0
 
+    def columns(self) -> Array:
+        """The band by column of the matrix: ``A[k + d, k]`` at [k, d], (5 n, BAND + 1)."""
+        return np.ascontiguousarray(self.band.transpose(2, 0, 1)).reshape(-1, BAND + 1)
+
 
 def no_information(grid: Grid) -> Information:
     """Information of nothing at all."""
-    return Information(grid, np.zeros((grid.size, UNKNOWNS, BAND + 1)), np.zeros((grid.size, UNKNOWNS)))
+    return Information(grid, np.zeros((UNKNOWNS, BAND + 1, grid.size)), np.zeros((grid.size, UNKNOWNS)))
 
 
 def _put(band: Array, count: int, row: tuple[int, int], column: tuple[int, int], values: Array | float) -> None:
     """Add an interval's entry for two of its unknowns, each (group after the interval's own, component)."""
-    first, last = sorted((row, column), key=lambda item: UNKNOWNS * item[0] + item[1])
-    below = UNKNOWNS * (last[0] - first[0]) + last[1] - first[1]
-    band[first[0] : first[0] + count, first[1], below] += values
+    below = UNKNOWNS * (row[0] - column[0]) + row[1] - column[1]
+    group, component = column if below >= 0 else row
+    band[component, abs(below), group : group + count] += values
 
 
 def _moments(index: NDArray[np.intp], u: Array, weight: Array, most: int, count: int) -> Array:
@@ -69,6 +73,7 @@ def _products(left: Array, right: Array) -> Array:
 
 #: Polynomials of the two hat functions on an interval: falling and rising.
 _HATS = np.array([[1.0, -1.0], [0.0, 1.0]])
+_HAT_SQUARES = _products(_HATS, _HATS)
 #: Pairs of basis functions, the later one first.
 _PAIRS = tuple((a, b) for a in range(SPAN) for b in range(a + 1))
 
@@ -80,30 +85,41 @@ def _squares(order: int) -> Array:
     return np.stack([np.convolve(pieces[a], pieces[b]) for a, b in _PAIRS])
 
 
+@cache
+def _with_hats(order: int) -> Array:
+    """Products of the basis functions' derivatives with respect to u and the hats: (12, degree + 1)."""
+    return _products(derived_pieces(order), _HATS)
+
+
+@cache
+def _position_blocks() -> tuple[tuple[Array, tuple[tuple[int, tuple[int, int], tuple[int, int]], ...]], ...]:
+    """Products of all functions that a position is a sum of, and where each goes: its number, row and column."""
+    motion = (derived_pieces(0), [(a, 0) for a in range(SPAN)])
+    bias = (_HATS, [(_ERROR_GROUP + a, BIAS[0]) for a in range(2)])
+    blocks = []
+    for (left, rows), (right, columns) in ((motion, motion), (motion, bias), (bias, bias)):
+        pairs = enumerate(product(rows, columns))
+        kept = tuple((k, row, column) for k, (row, column) in pairs if rows is not columns or row >= column)
+        blocks.append((_products(left, right), kept))
+    return tuple(blocks)
+
+
 def add_positions(info: Information, t: Array, x: Array, y: Array, weight: Array) -> None:
     """Positions, each the motion plus the bias; ``weight`` is 1/variance per axis (M,) [1/m²]."""
     index, u = info.grid.locate(t)
     count = info.grid.count
     sums = _moments(index, u, weight, 2 * DEGREE, count)
     right = [_moments(index, u, weight * value, DEGREE, count) for value in (x, y)]
-    pieces = derived_pieces(0)
-    both = [
-        (pieces, [(a, 0) for a in range(SPAN)]),
-        (_HATS, [(_ERROR_GROUP + a, BIAS[0]) for a in range(2)]),
-    ]
-    for (left, rows), (other, columns) in ((both[0], both[0]), (both[0], both[1]), (both[1], both[1])):
-        degree = left.shape[1] + other.shape[1] - 1
-        values = _products(left, other) @ sums[:degree]
-        for k, (row, column) in enumerate(product(rows, columns)):
-            if rows is columns and row < column:
-                continue
+    for table, places in _position_blocks():
+        values = table @ sums[: table.shape[1]]
+        for k, row, column in places:
             for axis in (0, 1):
                 _put(info.band, count, (row[0], row[1] + axis), (column[0], column[1] + axis), values[k])
     for axis in (0, 1):
-        for polynomials, rows in both:
+        for first, component, polynomials in ((0, 0, derived_pieces(0)), (_ERROR_GROUP, BIAS[0], _HATS)):
             values = polynomials @ right[axis][: polynomials.shape[1]]
-            for k, (group, component) in enumerate(rows):
-                info.right[group : group + count, component + axis] += values[k]
+            for k, entry in enumerate(values):
+                info.right[first + k : first + k + count, component + axis] += entry
     info.square += float(weight @ (x * x + y * y))
 
 
@@ -163,13 +179,13 @@ def add_speeds(info: Information, t: Array, direction: tuple[Array, Array], valu
     add_components(info, t, 1, direction, value, weight)
     grid = info.grid
     index, u = grid.locate(t)
-    pieces = derived_pieces(1) / grid.step
+    table = _with_hats(1) / grid.step
     knots = [(_ERROR_GROUP + a, SPEED_ERROR[0]) for a in range(2)]
     for axis, factor in enumerate(direction):
-        values = _products(pieces, _HATS) @ _moments(index, u, weight * factor, pieces.shape[1], grid.count)
+        values = table @ _moments(index, u, weight * factor, table.shape[1] - 1, grid.count)
         for (a, knot), entry in zip(product(range(SPAN), knots), values):
             _put(info.band, grid.count, (a, axis), knot, entry)
-    values = _products(_HATS, _HATS) @ _moments(index, u, weight, 2, grid.count)
+    values = _HAT_SQUARES @ _moments(index, u, weight, 2, grid.count)
     for pair, entry in zip(((0, 0), (1, 0), (1, 1)), values[[0, 2, 3]]):
         _put(info.band, grid.count, knots[pair[0]], knots[pair[1]], entry)
     values = _HATS @ _moments(index, u, weight * value, 1, grid.count)
@@ -188,10 +204,10 @@ def add_error(info: Information, components: tuple[int, ...], sigma: float, time
         _put(info.band, grid.count, here, here, keep * keep * kick)
         _put(info.band, grid.count, after, here, -keep * kick)
         _put(info.band, grid.count, after, after, kick)
-        info.band[_ERROR_GROUP, component, 0] += unit
+        info.band[component, 0, _ERROR_GROUP] += unit
         # Groups without an error knot.
-        info.band[:_ERROR_GROUP, component, 0] = 1.0
-        info.band[_ERROR_GROUP + grid.count + 1 :, component, 0] = 1.0
+        info.band[component, 0, :_ERROR_GROUP] = 1.0
+        info.band[component, 0, _ERROR_GROUP + grid.count + 1 :] = 1.0
 
 
 def bias_values(grid: Grid, unknowns: Array) -> Array:

@@ -21,7 +21,6 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.comparison.information import (
-    BAND,
     BIAS,
     SPEED_ERROR,
     UNKNOWNS,
@@ -250,7 +249,7 @@ def _solve(total: Information) -> tuple[Array, Array]:
 
     size = total.grid.size * UNKNOWNS
     # Lower form: LAPACK goes down the columns, here contiguous; the upper form is twenty times slower.
-    factor, fault = lapack.dpbtrf(total.band.reshape(size, BAND + 1).T, lower=1, overwrite_ab=1)
+    factor, fault = lapack.dpbtrf(total.columns().T, lower=1, overwrite_ab=1)
     if fault:
         raise RecordingError("the samples do not determine a motion", remedy="Record positions more often")
     unknowns, _ = lapack.dpbtrs(factor, total.right.reshape(size, 1), lower=1)

@@ -61,7 +61,7 @@ def test_information_is_the_sum_over_samples():
     found = np.zeros((info.right.size, info.right.size))
     for row, below in np.ndindex(len(found), BAND + 1):
         if row + below < len(found):
-            found[row + below, row] = found[row, row + below] = info.band.reshape(-1, BAND + 1)[row, below]
+            found[row + below, row] = found[row, row + below] = info.columns()[row, below]
     basis = BSpline(0.1 * np.arange(-5, 14), np.eye(13), 5)
     hats = np.array([np.interp(t, 0.1 * np.arange(9), row) for row in np.eye(9)]).T
     rows = np.zeros((3, 40, 13, 5))
