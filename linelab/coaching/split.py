@@ -140,8 +140,8 @@ def _pair(
     analysis: Analysis, line: float, speed: float, noise: float, total: _Lost, *, corners: int = 1
 ) -> tuple[Measured, Measured]:
     """Line and speed part, ``noise`` the line's own; both withheld where there is no telling them apart."""
-    if analysis.reason:
-        return withheld(analysis.reason), withheld(analysis.reason)
+    if analysis.untold:
+        return withheld(analysis.untold), withheld(analysis.untold)
     line_sigma = float(np.hypot(noise, total.bias))
     if line_sigma > max(LARGEST * corners**0.5, LARGEST_SHARE * max(abs(line), abs(speed))):
         reason = f"line uncertain: line and speed part only known within ±{line_sigma:.2f} s"
