@@ -56,8 +56,10 @@ def locate(road: Road, x: Array, y: Array, *, margin: float, side: float = 0.0) 
         None where a point has no place within ``margin`` of the track.
     """
     length = road.reference.length if road.reference.closed else np.inf
-    choices = [_candidates(road, float(px), float(py), margin) for px, py in zip(x, y)]
-    if not choices or any(s.size == 0 for s, _ in choices):
+    if not len(x):
+        return None
+    choices = _candidates(road, np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64), margin)
+    if any(s.size == 0 for s, _ in choices):
         return None
     costs = [OFFSET_WEIGHT * _off_edge(road, s, n, side) for s, n in choices]
     total, back = costs[0], []
@@ -88,8 +90,25 @@ def _off_edge(road: Road, s: Array, n: Array, side: float) -> Array:
     return np.asarray(np.abs(n - np.sign(side) * width))
 
 
-def _candidates(road: Road, px: float, py: float, margin: float) -> tuple[Array, Array]:
-    """Every (s, n) whose normal passes through the point within ``margin`` of the road."""
+def _candidates(road: Road, x: Array, y: Array, margin: float) -> list[tuple[Array, Array]]:
+    """For each point every (s, n) whose normal passes through it within ``margin`` of the road."""
+    line = road.reference
+    found = [_stations(road, float(px), float(py), margin) for px, py in zip(x, y)]
+    cuts = np.cumsum([s.size for s in found])
+    s = np.concatenate(found)
+    px, py = (np.repeat(values, [one.size for one in found]) for values in (x, y))
+    point = curve_at(line, s)
+    dx, dy = px - point.x, py - point.y
+    n = -dx * np.sin(point.psi) + dy * np.cos(point.psi)
+    along = dx * np.cos(point.psi) + dy * np.sin(point.psi)
+    scale = 1.0 - n * point.kappa
+    s = s + np.where(scale > 0.05, along / np.maximum(scale, 0.05), 0.0)
+    s = np.mod(s, line.length) if line.closed else np.clip(s, 0.0, line.length)
+    return list(zip(np.split(s, cuts[:-1]), np.split(n, cuts[:-1])))
+
+
+def _stations(road: Road, px: float, py: float, margin: float) -> Array:
+    """Stations near those whose normal passes through a point within ``margin`` of the road [m]."""
     line = road.reference
     reach = float(max(road.w_left.max(), road.w_right.max())) + margin + line.step
     last = line.s.size - 1
@@ -102,14 +121,7 @@ def _candidates(road: Road, px: float, py: float, margin: float) -> tuple[Array,
         ahead, inside = _seen_from(road, np.array([0, last]), px, py, margin)
         beyond = np.array([-ahead[0], ahead[1]])
         s = np.append(s, line.s[[0, last]][inside & (beyond >= 0.0) & (beyond <= margin)])
-    point = curve_at(line, s)
-    dx, dy = px - point.x, py - point.y
-    n = -dx * np.sin(point.psi) + dy * np.cos(point.psi)
-    along = dx * np.cos(point.psi) + dy * np.sin(point.psi)
-    scale = 1.0 - n * point.kappa
-    s = s + np.where(scale > 0.05, along / np.maximum(scale, 0.05), 0.0)
-    s = np.mod(s, line.length) if line.closed else np.clip(s, 0.0, line.length)
-    return s, n
+    return s
 
 
 def _seen_from(
