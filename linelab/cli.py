@@ -50,6 +50,8 @@ for _command in (demo, reference, review, sheet, track, kart):
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and leave with its exit code."""
+    # Linear algebra here is a great many small products, for which threads cost more than they bring.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.exit(run(arguments))
 
 

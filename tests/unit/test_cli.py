@@ -218,3 +218,14 @@ def test_the_module_runs_as_a_program():
     )
     assert done.returncode == 2
     assert done.stderr.startswith("linelab: no-such: no such kart file")
+
+
+def test_the_command_keeps_linear_algebra_to_one_thread_unless_told(monkeypatch):
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    with pytest.raises(SystemExit):
+        cli.main(["--version"])
+    assert os.environ["OPENBLAS_NUM_THREADS"] == "1"
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", "2")
+    with pytest.raises(SystemExit):
+        cli.main(["--version"])
+    assert os.environ["OPENBLAS_NUM_THREADS"] == "2"
