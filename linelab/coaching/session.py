@@ -13,11 +13,13 @@ from linelab.coaching.consistency import consistency
 from linelab.coaching.faults import find_habits
 from linelab.coaching.marked import SessionMarks, driven_marks
 from linelab.coaching.priorities import priorities
+from linelab.coaching.scatter import corner_times
 from linelab.coaching.split import LapSplit, split_losses
 from linelab.coaching.strengths import strengths
 from linelab.coaching.targets import choose_target
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import CornerLap, LapReview, Priority, SessionReview, Target, TargetKind
+from linelab.coaching.words import corners_text
 from linelab.comparison.compare import Comparison, compare
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.measured import Measured
@@ -25,6 +27,9 @@ from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.solve.mintime import Solution
 from linelab.track import Corner, Track
+
+#: A corner taken quicker than on the ideal lap by this much says that the ideal lap is not that [s].
+BEATS = 0.15
 
 
 def review_session(
@@ -73,10 +78,12 @@ def review_session(
     again = analysis.rows.pick(slice(-analysis.receptions, None))
     marked = driven_marks(analysis.sheet, analysis.seen, again, analysis.marks)
     splits = split_losses(analysis, ledger, goal.sigma)
+    # Between laps the target's own uncertainty plays no part.
+    between = split_losses(analysis, ledger) if goal.sigma else splits
     findings = [] if analysis.untold else find_habits(analysis)
-    repeat = consistency(analysis, splits, marked)
+    repeat = consistency(analysis, between, marked)
     laps = tuple(_lap_review(analysis, goal, marked, split, index) for index, split in enumerate(splits))
-    first = priorities(analysis, marked, splits, findings)
+    first = priorities(analysis, marked, between, findings)
     times = analysis.sheet.t[:, -1]
     return SessionReview(
         track=track,
@@ -88,7 +95,7 @@ def review_session(
         laps=laps,
         best=int(times.argmin()),
         typical=int(np.abs(times - np.median(times)).argmin()),
-        corners=_by_corner(analysis, ledger, splits),
+        corners=_by_corner(analysis, ledger, between, goal),
         consistency=repeat,
         priorities=first,
         strengths=strengths(analysis, findings, repeat),
@@ -135,15 +142,19 @@ def _comparison(analysis: Analysis, goal: Target, index: int) -> Comparison:
     )
 
 
-def _by_corner(analysis: Analysis, ledger: Ledger, splits: list[LapSplit]) -> tuple[tuple[Corner, Measured], ...]:
-    """Mean time lost over the typical laps by corner."""
+def _by_corner(
+    analysis: Analysis, ledger: Ledger, splits: list[LapSplit], goal: Target
+) -> tuple[tuple[Corner, Measured], ...]:
+    """Mean time lost over the typical laps by corner; the target's uncertainty shared out by time."""
+    spent = np.median(corner_times(analysis), axis=0)
     typical = typical_laps(analysis.sheet.t[:, -1])
     lost = ledger.by_corner(ledger.total, len(analysis.marks))[: analysis.count][typical]
     found = []
     for k, mark in enumerate(analysis.marks):
         noise = np.mean([split.corners[k].time_lost.sigma or 0.0 for split in splits])
         scatter = np.std(lost[:, k], ddof=1) if lost.shape[0] > 1 else 0.0
-        sigma = float(max(noise, scatter)) / float(np.sqrt(lost.shape[0]))
+        own = float(max(noise, scatter)) / float(np.sqrt(lost.shape[0]))
+        sigma = float(np.hypot(own, goal.sigma * spent[k] / goal.lap_time))
         found.append((mark.corner, Measured(float(lost[:, k].mean()), sigma)))
     return tuple(found)
 
@@ -155,6 +166,9 @@ def _verdict(best: LapReview, goal: Target, first: tuple[Priority, ...], analysi
     said = [f"Your best lap, {best.label}, is {abs(gap):.2f} s ± {max(sigma, 0.01):.2f} s {side} {goal.title}."]
     if goal.kind in ("ideal", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
         said.append("That lap was computed on a corridor estimated from laps: take the gap as a rough guide.")
+    quicker = _quicker(best, goal)
+    if quicker:
+        said.append(f"You beat the ideal lap {corners_text(quicker)}: kart file, grip or track do not fit the day.")
     if analysis.reason:
         said.append(f"This recording is too coarse to say why: {analysis.reason}.")
     elif analysis.line_reason:
@@ -168,6 +182,14 @@ def _verdict(best: LapReview, goal: Target, first: tuple[Priority, ...], analysi
     elif not analysis.untold:
         said.append("No single fault stands out of what this recording can show.")
     return " ".join(said)
+
+
+def _quicker(best: LapReview, goal: Target) -> tuple[int, ...]:
+    """Numbers of the corners in which a lap clearly beats one that should be the fastest possible."""
+    if goal.kind != "ideal":
+        return ()
+    lost = {part.corner.number: part.time_lost for part in best.corners}
+    return tuple(k for k, figure in lost.items() if -(figure.value or 0.0) > max(BEATS, 3.0 * (figure.sigma or 0.0)))
 
 
 def _stakes(first: tuple[Priority, ...]) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +12,9 @@ from linelab.coaching.causes import Ledger, against
 from linelab.coaching.values import Target, TargetKind
 from linelab.comparison.segments import time_at
 from linelab.errors import InputError
+from linelab.solve.lines import line_on_track
 from linelab.solve.speed import speed_profiles
+from linelab.track import along
 from linelab.units import Array
 
 TITLES: dict[TargetKind, str] = {
@@ -43,7 +46,7 @@ def choose_target(analysis: Analysis, kind: TargetKind) -> tuple[Target, Ledger]
     best = int(np.argmin(sheet.t[:, -1]))
     own = sheet.driven[best]
     if kind == "ideal":
-        return _target(kind, analysis.reference.lap_time, analysis), ledger
+        return _target(kind, analysis.reference.lap_time, analysis, edge_error(analysis)), ledger
     if kind == "shown_grip":
         return _at_shown_grip(analysis)
     if kind == "own_best":
@@ -62,11 +65,30 @@ def _target(kind: TargetKind, lap_time: float, analysis: Analysis, sigma: float 
     )
 
 
+def edge_error(analysis: Analysis) -> float:
+    """What the reference lap's time may be off by because the edges of its corridor are only estimated [s].
+
+    The reference line is drawn in as far as the edges are uncertain, and driven: the best line of the narrower corridor
+    would be a little faster, so this errs on the large side.  Surveyed edges are taken at their word.
+    """
+    sheet, lap = analysis.sheet, analysis.reference
+    track, line, off = sheet.track, lap.line, sheet.track.survey.uncertainty or 0.0
+    if track.survey.kind != "estimated" or off <= 0.0:
+        return 0.0
+    room = np.maximum(np.where(line.n > 0.0, *(along(track, w, line.s) for w in (track.w_left, track.w_right))), 1e-3)
+    share = np.clip(1.0 - off / np.maximum(room - 0.5 * sheet.kart.width, off), 0.0, 1.0)
+    n = line.n * float(np.median(share))
+    drawn_in = line_on_track(track, line.s, n, half_width=0.5 * sheet.kart.width, grip=sheet.grip)
+    slower = speed_profiles([replace(drawn_in, closed=line.closed)], sheet.kart, label="drawn in")[0]
+    return float(max(slower.lap_time - lap.lap_time, 0.0))
+
+
 def _at_shown_grip(analysis: Analysis) -> tuple[Target, Ledger]:
     """The reference line at the shown grip; how far that grip is certain is the target's uncertainty."""
     factor, reference, sheet = analysis.grip.factor, analysis.reference, analysis.sheet
     if factor.value is None:
-        return replace(_target("shown_grip", reference.lap_time, analysis), words=factor.reason), analysis.ledger
+        plain = _target("shown_grip", reference.lap_time, analysis, edge_error(analysis))
+        return replace(plain, words=factor.reason), analysis.ledger
     share = factor.sigma or 0.0
     line, title = reference.line, TITLES["shown_grip"]
     shown, less = (
@@ -74,7 +96,7 @@ def _at_shown_grip(analysis: Analysis) -> tuple[Target, Ledger]:
         for grip in (factor.value, max(factor.value - max(share, 1e-3), 0.1))
     )
     lap = shown[0]
-    error = (less[0].lap_time - lap.lap_time) * (share / max(share, 1e-3))
+    error = math.hypot((less[0].lap_time - lap.lap_time) * (share / max(share, 1e-3)), edge_error(analysis))
     steps = np.diff(time_at(lap.line.s, lap.t, sheet.s)) - np.diff(time_at(reference.line.s, reference.t, sheet.s))
     ledger = analysis.ledger
     causes = dict(ledger.causes)

@@ -207,7 +207,7 @@ class Target:
     lap_time : float
         [s].
     sigma : float
-        Standard deviation of ``lap_time``; 0 for a computed lap [s].
+        Standard deviation of ``lap_time``; 0 for a computed lap on surveyed edges [s].
     """
 
     kind: TargetKind

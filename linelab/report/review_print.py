@@ -287,7 +287,7 @@ def _words(page: Figure, x: float, y: float, review: SessionReview, part: Corner
     best = review.best
     _write(page, x, y, f"Corner {part.label}: {part.losses[best].lost} s", size=10, weight="bold", family="serif")
     y = _paragraph(page, x, y - 0.22, f"Where: {part.by_part[best]} s", 76, size=7)
-    y = _paragraph(page, x, y - 0.03, f"Why: {part.by_cause[best]} s", 76, size=7) - 0.08
+    y = _paragraph(page, x, y - 0.03, f"Why: {part.by_cause[best]}", 76, size=7) - 0.08
     ends = (0.0, 1.2, 2.27, 3.2)
     head = ("mark", review.laps[best].label, "target", "difference")
     for place, title in zip(ends, head):

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from linelab.coaching.values import LapReview, SessionReview
-from linelab.comparison.measured import Measured
+from linelab.coaching.values import CornerLap, LapReview, SessionReview
 from linelab.comparison.segments import PHASES
 from linelab.report.display import Units
 from linelab.report.measured_text import measured_text, typeset
@@ -67,7 +66,7 @@ def corner_parts(review: SessionReview, units: Units) -> tuple[CornerPart, ...]:
                 losses=texts,
                 sentences=tuple(_sentence(lap, text) for lap, text in zip(review.laps, texts)),
                 by_part=tuple(_listed(PHASE_NAMES, PHASES, text.phases) for text in texts),
-                by_cause=tuple(_causes(text, lap.corners[index].line_loss) for lap, text in zip(review.laps, texts)),
+                by_cause=tuple(_causes(lap, lap.corners[index], text) for lap, text in zip(review.laps, texts)),
                 rows=mark_rows(review.laps, index, units),
                 start_open=corner.number in first,
             )
@@ -83,12 +82,13 @@ def _listed(names: dict[str, str], keys: Sequence[str], texts: Sequence[str]) ->
     return " · ".join(f"{names[key]} {text}" for key, text in zip(keys, texts))
 
 
-def _causes(text: LossText, line: Measured) -> str:
-    """The split into line and speed, and the speed's causes."""
-    if line.value is None:
-        return f"line and speed not told apart: {line.reason}"
+def _causes(lap: LapReview, part: CornerLap, text: LossText) -> str:
+    """The split into line and speed, and the speed's causes; a reason that holds for the whole lap is told there."""
+    reason = part.line_loss.reason
+    if part.line_loss.value is None:
+        return "line and speed not told apart" + ("" if reason == lap.line_loss.reason else f": {reason}")
     listed = _listed(CAUSE_NAMES, tuple(CAUSE_NAMES), text.causes)
-    return f"line {text.line} · speed {text.speed}" + (f", of which {listed}" if listed else "")
+    return f"line {text.line} · speed {text.speed}" + (f", of which {listed}" if listed else "") + " s"
 
 
 def table_columns(units: Units) -> tuple[tuple[str, str], ...]:
