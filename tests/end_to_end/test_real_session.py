@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,6 +19,9 @@ from linelab.comparison.samples import own_plane
 from linelab.comparison.start_line import start_line_at
 from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording
+from linelab.report.measured_text import evidence_text
+from linelab.report.review_json import review_as_dict
+from linelab.report.review_report import choose_laps, find_ground, review_recording
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "kart_recording"
 FILE = SHARED / "GX030390.csv"
@@ -41,6 +45,13 @@ def line(recording):
 @pytest.fixture(scope="module")
 def corridor(recording, line):
     return corridor_from_laps(recording, start_line=line)
+
+
+@pytest.fixture(scope="module")
+def review(recording, line):
+    ground = find_ground(recording, None, start_line=line)
+    laps = choose_laps(ground.laps)
+    return review_recording(recording, ground, load_kart("rental-four-stroke"), laps).session
 
 
 def test_five_laps_and_the_spin_is_told(recording, line):
@@ -116,3 +127,40 @@ def test_lag_and_noise_are_stated(corridor):
     assert sensors.position_sigma == pytest.approx(0.31 / np.sqrt(12.0), abs=0.02)
     assert 0.05 < sensors.speed_lag < 0.35
     assert any("behind the positions" in note for note in sensors.notes)
+
+
+def test_neither_line_nor_technique_is_judged_without_edges(review):
+    """A corridor made of the laps themselves cannot tell what they do wrong; speeds and times between laps it can."""
+    assert "edges are not surveyed" in review.verdict
+    assert {item.kind for item in review.priorities} <= {"scatter"}
+    for lap in review.laps:
+        assert "not surveyed" in lap.line_loss.reason
+        for part in lap.corners:
+            assert part.line_loss.value is None
+            assert part.speed_loss.value is None
+            assert all(cost.value is None for _, cost in part.causes)
+            assert part.time_lost.known
+    assert not any("Good driving" in item.title for item in review.strengths)
+    told = review_as_dict(review)
+    assert all(part["line_loss_s"]["value"] is None for lap in told["laps"] for part in lap["corners"])
+
+
+def test_what_the_record_supports_is_coached(review):
+    """Lap times of 83.8 to 85.8 s: by far not within a tenth, which common practice calls consistent."""
+    (first,) = review.priorities
+    times = [lap.lap_time.value for lap in review.laps]
+    assert 0.0 < first.at_stake.value < max(times) - min(times)
+    assert first.at_stake.value < review.laps[review.best].gap.value
+    shown = [evidence_text(line) for line in first.evidence]
+    assert f"{max(times) - min(times):.2f} s" in shown[0]
+    assert len(shown) > 1
+    assert any(re.search(r"minimum speed was [0-9.]+ ±[0-9.]+ km/h", line) for line in shown)
+    # What a corner's best pass has over the usual one cannot be more than between the best and the worst lap.
+    assert all(float(re.search(r"takes ([0-9.]+) ±", line)[1]) < max(times) - min(times) for line in shown[1:])
+
+
+def test_the_gap_carries_the_assumed_edges(review):
+    """The ideal lap was computed on a corridor whose edges are known within decimetres at best."""
+    gap = review.laps[review.best].gap
+    assert gap.sigma > 5.0 * review.laps[review.best].lap_time.sigma
+    assert review.target.sigma == pytest.approx(gap.sigma, rel=0.02)

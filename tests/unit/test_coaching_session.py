@@ -112,6 +112,27 @@ def test_shown_grip_is_what_the_driver_used(reference):
     assert review.laps[0].gap.value < ideal.laps[0].gap.value
 
 
+def test_laps_faster_than_their_lines_allow_are_not_judged(reference):
+    """Nobody beats the best possible on his own line: line or kart is wrong then, and neither is coached."""
+    weak = replace(KART, mass=1.5 * KART.mass)
+    laps = logged(session(reference, BrakesEarly(corner=slow_corner(reference), metres=9.0)))
+    review = review_session(TRACK, weak, laps, reference)
+    assert review.priorities == ()
+    assert "than this kart could be on the lines recorded" in review.verdict
+    assert all("lines recorded" in lap.line_loss.reason for lap in review.laps)
+
+
+def test_stakes_beyond_the_gap_are_explained(reference):
+    driven = session(reference, LatePower(corner=slow_corner(reference), metres=10.0))
+    laps = logged(driven)
+    ideal, own = (review_session(TRACK, KART, laps, reference, target=kind) for kind in ("ideal", "own_best"))
+    stakes = sum(item.at_stake.value for item in ideal.priorities)
+    assert 0.0 < stakes < ideal.laps[ideal.best].gap.value
+    assert "not against your own driving" not in ideal.verdict
+    assert own.laps[own.best].gap.value == pytest.approx(0.0, abs=1e-9)
+    assert "not against your own driving" in own.verdict
+
+
 def repeated(reference, *changes):
     """The reference lap driven at shares of its speed."""
     lap = _open(reference)
