@@ -54,7 +54,8 @@ def split_losses(analysis: Analysis, ledger: Ledger, target_sigma: float = 0.0) 
     corners = len(analysis.marks)
     drawn = ledger.line.shape[0] - analysis.receptions - analysis.count
     few = for_few(drawn - 1) if drawn > 1 else 1.0
-    parts: list[tuple[str, Array]] = [("line", ledger.line), *ledger.causes.items()]
+    parts: list[tuple[str, Array]] = [("total", ledger.total), ("line", ledger.line), *ledger.causes.items()]
+    parts += [(name, np.where(ledger.phase == code, ledger.total, 0.0)) for code, name in enumerate(PHASES)]
     noise = {name: few * analysis.noise(ledger.by_corner(values, corners)) for name, values in parts}
     return [_lap(analysis, ledger, noise, lap, target_sigma) for lap in range(analysis.count)]
 
@@ -68,12 +69,12 @@ def _lap(analysis: Analysis, ledger: Ledger, noise: dict[str, Array], lap: int, 
     found = []
     for k in range(len(analysis.marks)):
         own = owner == k
-        phases = tuple(
-            (name, withheld(analysis.reason) if analysis.reason else clock.lost(total, own & (phase == code)).told)
-            for code, name in enumerate(PHASES)
-        )
-        lost = clock.lost(total, own)
         sigma = {name: float(values[k]) for name, values in noise.items()}
+        phases = tuple(
+            (name, withheld(analysis.reason) if analysis.reason else clock.lost(total, part, sigma[name]).told)
+            for name, part in ((name, own & (phase == code)) for code, name in enumerate(PHASES))
+        )
+        lost = clock.lost(total, own, sigma["total"])
         parts = {name: float(values[own].sum()) for name, values in causes.items()}
         on_line = float(line[own].sum())
         line_loss, speed_loss = _pair(analysis, on_line, sum(parts.values()), sigma["line"], lost)
@@ -118,8 +119,12 @@ class _Clock:
         self.v, self.t, self.psi = sheet.laps.v[lap], sheet.t[lap], sheet.laps.psi[lap]
         self.share = target_sigma / max(float(self.t[-1]), 1e-9)
 
-    def lost(self, total: Array, chosen: Index) -> _Lost:
-        """Time lost over chosen intervals (M,): by draws and the target, and by the position bias and its drift."""
+    def lost(self, total: Array, chosen: Index, moving: float = 0.0) -> _Lost:
+        """Time lost over chosen intervals (M,): by draws and the target, and by the position bias and its drift.
+
+        ``moving`` is the standard deviation over rows that each have ends of their own [s]: where a corner begins is
+        read off the driving, and noise moves it.
+        """
         edges = np.flatnonzero(np.diff(np.concatenate([[False], chosen, [False]]).astype(np.int8)))
         starts, ends = edges[0::2], edges[1::2]
         pace = np.column_stack([np.cos(self.psi), np.sin(self.psi)]) / np.maximum(self.v, 1.0)[:, None]
@@ -131,7 +136,7 @@ class _Clock:
         noise = float(np.std(spread)) if spread.size else 0.0
         return _Lost(
             float(total[chosen].sum()),
-            float(np.hypot(noise, self.share * span)),
+            float(np.hypot(max(noise, moving), self.share * span)),
             float(np.hypot(bias.sigma * np.hypot(*shift), drift)),
         )
 
