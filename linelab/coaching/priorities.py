@@ -22,16 +22,16 @@ from linelab.comparison.measured import Measured
 MOST, LEAST = 3, 0.04
 #: What each habit is shown by: a mark, and the sign of the difference that shows it.
 SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
-    "apex_missed": (("apex_miss", 1),),
-    "turns_in_early": (("turn_in", -1), ("min_speed_place", -1), ("steering_effort", 1)),
-    "line_other": (("steering_effort", 1),),
-    "brakes_early": (("brake_point", -1),),
-    "brakes_softly": (("brake_mean", -1), ("brake_point", -1)),
-    "coasts": (("coasting_before", 1),),
+    "apex_missed": (("apex_miss", 1), ("exit_speed", -1)),
+    "turns_in_early": (("turn_in", -1), ("min_speed_place", -1), ("steering_effort", 1), ("exit_speed", -1)),
+    "line_other": (("steering_effort", 1), ("exit_speed", -1)),
+    "brakes_early": (("brake_point", -1), ("entry_speed", -1)),
+    "brakes_softly": (("brake_mean", -1), ("brake_point", -1), ("entry_speed", -1)),
+    "coasts": (("coasting_before", 1), ("entry_speed", -1)),
     "too_slow_in_corner": (("min_speed", -1),),
-    "power_late": (("drive_point", 1), ("coasting_after", 1)),
-    "power_abrupt": (("power_dip", 1),),
-    "slide": (("slide", 1),),
+    "power_late": (("drive_point", 1), ("coasting_after", 1), ("exit_speed", -1)),
+    "power_abrupt": (("power_dip", 1), ("exit_speed", -1)),
+    "slide": (("slide", 1), ("exit_speed", -1)),
     "scatter": (),
 }
 
@@ -120,6 +120,8 @@ def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: 
         "brake_mean": f"you brake with {100.0 - part:.0f} % of the ideal lap's force",
         "coasting_before": "before you brake the kart rolls {} longer than on the ideal lap, neither pedal down",
         "min_speed": f"at the slowest point you are {part:.0f} % below the ideal lap",
+        "entry_speed": "where the ideal lap turns in you are {} slower",
+        "exit_speed": "where the ideal lap has tracked out you are {} slower",
         "drive_point": "the power comes in {} later than on the ideal lap",
         "coasting_after": "the kart rolls {} longer than on the ideal lap before the power comes",
         "power_dip": "the kart gains speed, loses it again, and gains it once more",
