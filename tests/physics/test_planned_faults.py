@@ -1,4 +1,4 @@
-"""What a missed apex costs, and that the split calls it a matter of the line."""
+"""What faults of known size cost, what they are called, and that a missed apex is a matter of the line."""
 
 from __future__ import annotations
 
@@ -13,6 +13,18 @@ from linelab.comparison.estimate import without_uncertainty
 from linelab.comparison.marks import find_marks
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
+from linelab.simulation.driver import drive_session
+from linelab.simulation.habits import (
+    AbruptPower,
+    ApexMissed,
+    BrakesEarly,
+    BrakesSoftly,
+    Coasts,
+    Habits,
+    LatePower,
+    Slides,
+    TurnsInEarly,
+)
 from linelab.solve.lines import line_on_track
 from linelab.solve.mintime import solve_min_time
 from linelab.solve.speed import speed_profile
@@ -79,3 +91,45 @@ def test_the_plain_comparison_agrees(reference):
     assert line.value - (base.lap_time - reference.lap_time) == pytest.approx(lap.lap_time - base.lap_time, abs=0.01)
     review = next(one for one in found.corners if one.corner.number == mark.corner.number)
     assert review.apex_miss.value == pytest.approx(0.5, abs=0.05)
+
+
+#: One fault of each kind at the hairpin, 3, or in the fast 11; what the review must call it.
+PLANNED = {
+    "apex_missed": ApexMissed(corner=11, metres=0.9),
+    "turns_in_early": TurnsInEarly(corner=5, metres=5.0),
+    "brakes_early": BrakesEarly(corner=3, metres=9.0),
+    "brakes_softly": BrakesSoftly(corner=3, share=0.55),
+    "coasts": Coasts(corner=3, metres=25.0),
+    "power_late": LatePower(corner=3, metres=10.0),
+    "power_abrupt": AbruptPower(corner=3, speed_lost=2.5),
+    "slide": Slides(corner=3, speed_lost=1.5),
+}
+
+
+def driven_laps(reference, *faults):
+    """Exact laps of a sound driver, with or without faults, who varies a little."""
+    habits = Habits(faults=faults, line_scatter=0.05, pace_scatter=0.004)
+    return drive_session(TRACK, KART, reference, habits, laps=6, seed=4).laps
+
+
+@pytest.fixture(scope="module")
+def sound_time(reference):
+    return float(np.mean([lap.lap_time for lap in driven_laps(reference)]))
+
+
+@pytest.mark.parametrize("kind", PLANNED)
+def test_a_planned_fault_is_named_with_its_corner_and_cost(reference, sound_time, kind):
+    """The simulated driver knows what the fault costs: the same laps with it and without."""
+    laps = driven_laps(reference, PLANNED[kind])
+    review = review_session(TRACK, KART, [without_uncertainty(lap) for lap in laps], reference)
+    first = review.priorities[0]
+    assert (first.kind, first.corners[0]) == (kind, PLANNED[kind].corner)
+    cost = float(np.mean([lap.lap_time for lap in laps])) - sound_time
+    # Feet that take a tenth or two between the pedals are no fault: a sound driver's are quicker than allowed for.
+    assert first.at_stake.value == pytest.approx(cost, abs=max(0.05, 0.3 * cost))
+
+
+def test_a_sound_driver_is_told_nothing(reference):
+    review = review_session(TRACK, KART, [without_uncertainty(lap) for lap in driven_laps(reference)], reference)
+    assert review.priorities == ()
+    assert "No single fault stands out" in review.verdict
