@@ -49,7 +49,7 @@ def check_save(save: str | None, replace: bool) -> None:
     from linelab.io.atomic import check_writable
 
     path = Path(save)
-    check_writable(path.parent)
+    check_writable(path.parent, path)
     if path.is_dir():
         raise InputError("this is a folder, not a file", where=save, remedy="Name a file in it")
     if path.exists() and not replace:

@@ -140,13 +140,13 @@ def review(
             read.append((paths[0], recording, ground, choose_laps(ground.laps, numbers)))
     solved: Solution | None = None
     earlier: Review | None = None
-    for source, recording, ground, laps in read:
+    folders = _folders([source for source, *_ in read], track, out)
+    for folder, (_, recording, ground, laps) in zip(folders, read):
         with progress("computing the reference lap") as step:
             result = review_recording(
                 recording, ground, driven, laps, against=AGAINST[against], grip=grip, reference=solved, progress=step
             )
             solved = result.reference if ground_track is not None else None
-            folder = _folder(source, track, out, several=len(sessions) > 1)
             beside = None if earlier is None else beside_earlier(earlier, result)
             files = save_review(
                 folder,
@@ -175,9 +175,18 @@ def show_review(result: Review, units: Units) -> None:
     say(*review_lines(result.session, result.ground.laps, units))
 
 
-def _folder(source: str, track: str | None, out: str | None, *, several: bool) -> Path:
-    """Where a recording's results go; each of several has a folder of its own."""
-    stem = Path(source).stem
-    if out is None:
-        return default_folder("review", stem, "" if track is None else Path(track).stem)
-    return Path(out) / default_folder(stem).name if several else Path(out)
+def _folders(sources: list[str], track: str | None, out: str | None) -> list[Path]:
+    """Where each recording's results go; each of several has a folder of its own, those of one name are numbered."""
+    if out is not None and len(sources) == 1:
+        return [Path(out)]
+    found: list[Path] = []
+    for source in sources:
+        stem = Path(source).stem
+        track_name = "" if track is None else Path(track).stem
+        plain = default_folder("review", stem, track_name) if out is None else Path(out) / default_folder(stem).name
+        folder, number = plain, 1
+        while folder in found:
+            number += 1
+            folder = plain.with_name(f"{plain.name}_no_{number}")
+        found.append(folder)
+    return found

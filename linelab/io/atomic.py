@@ -11,8 +11,8 @@ from pathlib import Path
 from linelab.errors import InputError
 
 
-def check_writable(folder: Path) -> Path:
-    """The folder itself or, where it is not there yet, the nearest one above it that is.
+def check_writable(folder: Path, asked: Path | None = None) -> Path:
+    """The folder itself or, where it is not there yet, the nearest one above it that is; ``asked`` is named in errors.
 
     Raises
     ------
@@ -25,7 +25,7 @@ def check_writable(folder: Path) -> Path:
     if not standing.is_dir():
         raise InputError("this is a file, not a folder", where=str(standing), remedy="Name a folder for the results")
     if not os.access(standing, os.W_OK | os.X_OK):
-        raise InputError("cannot write here (no right to)", where=str(folder), remedy="Choose another folder")
+        raise InputError("cannot write here (no right to)", where=str(asked or folder), remedy="Choose another folder")
     return standing
 
 
@@ -49,7 +49,7 @@ def replacing(path: str | Path) -> Iterator[Path]:
         The folder cannot be made or written to.
     """
     target = Path(path)
-    beside = check_writable(target.parent)
+    beside = check_writable(target.parent, target)
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.stem}-", suffix=target.suffix, dir=beside)
     except OSError as error:
