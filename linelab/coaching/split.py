@@ -116,7 +116,9 @@ class _Clock:
         self.drive: DrivenLap = sheet.driven[lap]
         at = self.drive.lap.line.s
         self.draws = np.array([np.interp(sheet.s, at, row) for row in self.drive.draws_t]).reshape(-1, sheet.s.size)
-        self.v, self.t, self.psi = sheet.laps.v[lap], sheet.t[lap], sheet.laps.psi[lap]
+        self.t, psi = sheet.t[lap], sheet.laps.psi[lap]
+        self.slowness = 1.0 / np.maximum(sheet.laps.v[lap], 1.0)
+        self.pace = np.column_stack([np.cos(psi), np.sin(psi)]) * self.slowness[:, None]
         self.share = target_sigma / max(float(self.t[-1]), 1e-9)
 
     def lost(self, total: Array, chosen: Index, moving: float = 0.0) -> _Lost:
@@ -127,12 +129,11 @@ class _Clock:
         """
         edges = np.flatnonzero(np.diff(np.concatenate([[False], chosen, [False]]).astype(np.int8)))
         starts, ends = edges[0::2], edges[1::2]
-        pace = np.column_stack([np.cos(self.psi), np.sin(self.psi)]) / np.maximum(self.v, 1.0)[:, None]
         spread = (self.draws[:, ends] - self.draws[:, starts]).sum(axis=1)
-        shift = (pace[ends] - pace[starts]).sum(axis=0)
+        shift = (self.pace[ends] - self.pace[starts]).sum(axis=0)
         span = float((self.t[ends] - self.t[starts]).sum())
         bias = self.drive.bias
-        drift = bias.change(span) * float(np.mean(1.0 / np.maximum(self.v[edges], 1.0))) if edges.size else 0.0
+        drift = bias.change(span) * float(np.mean(self.slowness[edges])) if edges.size else 0.0
         noise = float(np.std(spread)) if spread.size else 0.0
         return _Lost(
             float(total[chosen].sum()),
