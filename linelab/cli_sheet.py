@@ -49,9 +49,9 @@ Examples:
     help="Length of your pace.",
 )
 @click.option(
-    "--exact",
+    "--quick",
     is_flag=True,
-    help="Solve the lap again for each missed apex (about a second a corner) instead of bounding what it costs.",
+    help="Bound what a missed apex costs, instead of solving the lap again for each corner.",
 )
 @click.option("--from-laps", is_flag=True, help="TRACK is a recording: the corridor is estimated from its laps.")
 @corridor_options("With --from-laps")
@@ -65,7 +65,7 @@ def sheet(
     reverse: bool,
     kerbs: bool,
     pace: float,
-    exact: bool,
+    quick: bool,
     from_laps: bool,
     start_line: FourNumbers | None,
     width: float | None,
@@ -97,7 +97,7 @@ def sheet(
         for note in ground.notes:
             notice(f"note: {note}")
         solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
-        pages = sheet_pages(ground, driven, solution, shown, pace=pace, use_kerbs=kerbs, exact=exact, progress=step)
+        pages = sheet_pages(ground, driven, solution, shown, pace=pace, use_kerbs=kerbs, quick=quick, progress=step)
         with results_folder(folder) as stage:
             files = save_sheet(stage, pages)
     say(f"Track sheet of {ground.name} for {driven.name}, {len(pages)} pages.", survey_sentence(ground.survey))

@@ -47,7 +47,7 @@ def sheet_pages(
     *,
     pace: float = PACE,
     use_kerbs: bool = True,
-    exact: bool = False,
+    quick: bool = False,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[Figure]:
     """Draw the sheet: a page with the map and what to know, and a page with every corner.
@@ -66,8 +66,9 @@ def sheet_pages(
         Length of a walker's pace, 0.4 to 1.5 [m].
     use_kerbs : bool
         As in the solution.
-    exact : bool
-        Whether the cost of a missed apex is computed by solving the lap again, or bounded.
+    quick : bool
+        Bound the cost of a missed apex, instead of computing it by solving the lap again for each corner, which takes
+        some tenths of a second a corner.
     progress : callable
         Called with a short text at each step.
 
@@ -83,10 +84,10 @@ def sheet_pages(
     if not 0.4 <= pace <= 1.5:
         raise InputError(f"a pace of {pace:g} m is outside 0.4 to 1.5 m", where="pace", remedy="0.75 m is usual")
     progress("what a missed apex costs")
-    if exact:
-        costs = apex_costs_solved(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs, progress=progress)
-    else:
+    if quick:
         costs = apex_costs(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs)
+    else:
+        costs = apex_costs_solved(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs, progress=progress)
     corners = sheet_corners(track, solution.lap, kart, costs)
     progress("drawing the sheet")
     pages = [_first_page(track, kart, solution, corners, units, pace)]

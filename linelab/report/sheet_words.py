@@ -161,7 +161,7 @@ def _aim(track: Track, costly: Sequence[SheetCorner], units: Units) -> str:
         f"{miss_text(units)} farther from the apex."
     )
     if bound:
-        words += " These are upper bounds: the true costs (--exact) are lower, and may rank the corners otherwise."
+        words += " These are upper bounds: true costs (without --quick) are lower, and may rank the corners otherwise."
     return words
 
 

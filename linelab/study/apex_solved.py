@@ -1,8 +1,8 @@
 """What a missed apex costs, exactly: the minimum-time problem solved again with the line held away from the apex.
 
 The usable inside edge is drawn in at the apex, by narrowing the kerb there and then the road over a few metres; the
-rest of the line, and the speed, are free to make the best of it.  It takes about a second a corner and miss;
-:mod:`linelab.study.apex_cost` has an upper bound of all corners in one or two.
+rest of the line, and the speed, are free to make the best of it.  It takes some tenths of a second a corner
+and miss; :mod:`linelab.study.apex_cost` has an upper bound of all corners in a second or two.
 """
 
 from __future__ import annotations

@@ -203,6 +203,15 @@ def test_a_bound_is_called_one_and_a_solved_cost_is_not(rental, corners):
     assert "at most" not in time_words(track, [exact], METRIC)[0]
 
 
+def test_the_sheet_solves_what_a_missed_apex_costs_unless_told_to_be_quick(rental, pages):
+    assert "The aim matters most in corners 2 " in _texts(pages[0])
+    assert "upper bounds" not in _texts(pages[0])
+    assert "up to 0." not in _texts(pages[1])
+    quick = sheet_pages(*rental, quick=True)
+    assert "These are upper bounds" in _texts(quick[0])
+    assert "up to 0." in _texts(quick[1])
+
+
 def test_the_time_is_named_where_it_is(rental, corners):
     words = " ".join(time_words(rental[0], corners, METRIC)).replace("\u00a0", " ")
     worst = max((c for c in corners if c.cost is not None), key=lambda c: c.cost)
@@ -229,7 +238,7 @@ def test_the_sheet_has_two_pages_of_a4_with_every_corner_and_the_cautions(pages,
 
 @pytest.mark.parametrize("units", [METRIC, IMPERIAL])
 def test_no_text_covers_another_or_leaves_the_page(rental, units):
-    for page in sheet_pages(*rental, units):
+    for page in sheet_pages(*rental, units, quick=True):
         page.canvas.draw()
         renderer = page.canvas.get_renderer()
         boxes = [
@@ -276,7 +285,7 @@ def test_cells_of_the_table_keep_to_their_columns(corners):
 
 
 def test_imperial_pages_show_feet_and_mph(rental):
-    text = " ".join(_texts(page) for page in sheet_pages(*rental, IMPERIAL))
+    text = " ".join(_texts(page) for page in sheet_pages(*rental, IMPERIAL, quick=True))
     assert "mph" in text
     assert not re.search(r"\d (m|km/h)\b", text)
 
@@ -284,7 +293,7 @@ def test_imperial_pages_show_feet_and_mph(rental):
 def test_a_corridor_from_laps_says_so_on_every_page(rental):
     track, kart, solution = rental
     survey = Survey(kind="estimated", note="corridor estimated from 4 laps", assumed_width=7.0)
-    drawn = sheet_pages(dataclasses.replace(track, survey=survey), kart, solution)
+    drawn = sheet_pages(dataclasses.replace(track, survey=survey), kart, solution, quick=True)
     for page in drawn:
         assert "corridor estimated from 4 laps" in _texts(page).lower()
     assert "real edges and kerbs are not known" in _texts(drawn[0])
@@ -330,7 +339,7 @@ def test_open_roads_and_roads_without_corners_have_a_sheet():
     found = sheet_corners(esses, solution.lap, kart)
     assert len(found) == len(esses.corners) >= 2
     assert all(mark.since >= 0.0 for corner in found for mark in _marks(corner))
-    assert len(sheet_pages(esses, kart, solution)) == 2
+    assert len(sheet_pages(esses, kart, solution, quick=True)) == 2
 
 
 def test_labels_keep_off_each_other_and_off_the_road():
