@@ -17,10 +17,10 @@ from typing import Any
 import numpy as np
 
 from linelab.errors import FileFormatError
+from linelab.io.geojson import check_crs, parse_geojson, raw_features
 from linelab.io.recordings_checks import check_degrees
 from linelab.io.recordings_time import epoch_unit, parse_stamp
 from linelab.io.recordings_units import ROLES, UNITS, role_of, split_header, unit_factor
-from linelab.io.track_geojson import check_crs, parse_geojson, raw_features
 from linelab.io.track_text import MAX_BYTES
 from linelab.lap import Recording
 from linelab.units import Array

@@ -6,16 +6,15 @@ Nothing here knows what a track is; a feature that says nothing to linelab is le
 from __future__ import annotations
 
 import difflib
-import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 import numpy as np
 
 from linelab.errors import FileFormatError
-from linelab.io.track_text import read_text
+from linelab.io.geojson import check_crs, coordinates, parse_geojson, raw_features
 from linelab.units import Array
 
 #: What a feature can be, and the geometries it may have.
@@ -126,86 +125,10 @@ def read_lines(path: str | Path) -> list[tuple[str, Array, bool]]:
     for number, raw in enumerate(raw_features(document, file), start=1):
         properties, geometry = _properties(raw), raw.get("geometry")
         if isinstance(geometry, dict) and geometry.get("type") in ("LineString", "Polygon", "MultiLineString"):
-            points, ring = _coordinates(geometry, f"feature {number}", file)
+            points, ring = coordinates(geometry, f"feature {number}", file)
             name = str(properties.get("role") or properties.get("name") or f"feature {number}")
             lines.append((name, points, ring))
     return lines
-
-
-def parse_geojson(path: Path) -> dict[str, Any]:
-    """JSON object of a file.
-
-    Raises
-    ------
-    FileFormatError
-        Not JSON, NaN or Infinity in it, nested too deeply, too large.
-    """
-    text = read_text(path, "GeoJSON")
-
-    def refuse(word: str) -> NoReturn:
-        line = text[: max(text.find(word), 0)].count("\n") + 1
-        raise FileFormatError(
-            f"{word} is no number", path=path, line=line, expected="a finite number", remedy="Repair that vertex"
-        )
-
-    try:
-        document = json.loads(text, parse_constant=refuse, parse_int=_whole_number)
-    except json.JSONDecodeError as error:
-        raise FileFormatError(
-            f"not valid JSON: {error.msg} at column {error.colno}",
-            path=path,
-            line=error.lineno,
-            remedy="Repair that place, or export the file again from the GIS",
-        ) from error
-    except RecursionError as error:
-        raise FileFormatError("nested too deeply", path=path, remedy="Export the file again from the GIS") from error
-    if not isinstance(document, dict):
-        raise FileFormatError(
-            "no GeoJSON object", path=path, found=type(document).__name__, expected="a FeatureCollection"
-        )
-    return document
-
-
-def _whole_number(text: str) -> int | float:
-    """An integer; one of more digits than any use has comes back as a float, possibly infinite."""
-    return int(text) if len(text) < 20 else float(text)
-
-
-def raw_features(document: dict[str, Any], path: Path) -> list[dict[str, Any]]:
-    """The features of a GeoJSON object, a bare geometry made one."""
-    kind = document.get("type")
-    if kind == "FeatureCollection" and isinstance(document.get("features"), list):
-        raw = document["features"]
-    elif kind == "Feature":
-        raw = [document]
-    elif kind in ("LineString", "Polygon", "MultiLineString"):
-        raw = [{"type": "Feature", "properties": {}, "geometry": document}]
-    else:
-        raise FileFormatError(
-            "this JSON holds no features",
-            path=path,
-            found=f"type {kind!r}",
-            expected="'FeatureCollection'",
-            remedy="Export the layer as GeoJSON (RFC 7946)",
-        )
-    return [item for item in raw if isinstance(item, dict)]
-
-
-def check_crs(document: dict[str, Any], path: Path) -> None:
-    """Refuse the outdated 'crs' member when it names anything but WGS 84 longitude and latitude."""
-    crs = document.get("crs")
-    if not isinstance(crs, dict):
-        return
-    properties = crs.get("properties")
-    name = str(properties.get("name", "") if isinstance(properties, dict) else "")
-    if name and not any(mark in name for mark in ("CRS84", ":4326", "4979")):
-        raise FileFormatError(
-            "coordinates are in another reference system",
-            path=path,
-            found=name,
-            expected="WGS 84 longitude and latitude (EPSG:4326)",
-            remedy="Save the layer again with EPSG:4326",
-        )
 
 
 def _feature(raw: dict[str, Any], number: int, path: Path, notes: list[str]) -> Feature | None:
@@ -227,7 +150,7 @@ def _feature(raw: dict[str, Any], number: int, path: Path, notes: list[str]) -> 
             remedy=f"Draw it as a {ROLES[role][0]}",
         )
     else:
-        points, ring = _coordinates(geometry, f"feature {number} ({role})", path)
+        points, ring = coordinates(geometry, f"feature {number} ({role})", path)
         least = 1 if kind == "Point" else 2
         distinct = len(np.unique(points[:, :2], axis=0))
         if distinct < least:
@@ -260,65 +183,3 @@ def _role(properties: dict[str, Any], number: int, path: Path, notes: list[str])
         )
     notes.append(f"feature {number} has the role '{given}', which means nothing here: left out")
     return None
-
-
-def _coordinates(geometry: dict[str, Any], place: str, path: Path) -> tuple[Array, bool]:
-    """Vertices of a geometry, a ring's first point not repeated, and whether it is a ring."""
-    kind, values = geometry.get("type"), geometry.get("coordinates")
-    if kind == "Point":
-        values = [values]
-    elif kind in ("Polygon", "MultiLineString"):
-        if not isinstance(values, list) or len(values) != 1:
-            count = len(values) if isinstance(values, list) else 0
-            raise FileFormatError(
-                f"{place} has {count} parts", path=path, expected="one", remedy="Join the parts or remove the holes"
-            )
-        values = values[0]
-    rows = values if isinstance(values, list) else []
-    points = [_vertex(row, f"{place}, vertex {i}", path) for i, row in enumerate(rows, start=1)]
-    dimension = 3 if points and all(len(p) >= 3 for p in points) else 2
-    array = np.array([p[:dimension] for p in points], dtype=np.float64).reshape(-1, dimension)
-    _check_degrees(array, place, path)
-    ring = kind == "Polygon" or (len(array) > 3 and bool(np.all(array[0, :2] == array[-1, :2])))
-    if len(array) > 1 and ring and np.all(array[0, :2] == array[-1, :2]):
-        array = array[:-1]
-    return array, ring
-
-
-def _vertex(row: Any, place: str, path: Path) -> list[float]:
-    numbers = isinstance(row, list) and all(isinstance(v, int | float) and not isinstance(v, bool) for v in row)
-    if not numbers or len(row) < 2 or not all(math.isfinite(v) for v in row):
-        raise FileFormatError(
-            f"{place} is no position",
-            path=path,
-            found=json.dumps(row)[:60],
-            expected="[longitude, latitude] or [longitude, latitude, elevation]",
-            remedy="Repair that vertex",
-        )
-    return [float(v) for v in row]
-
-
-def _check_degrees(points: Array, place: str, path: Path) -> None:
-    """Refuse coordinates that are no degrees, or degrees in the wrong order."""
-    if points.size == 0:
-        return
-    lon, lat = np.abs(points[:, 0]).max(), np.abs(points[:, 1]).max()
-    if lon <= 180.0 and lat <= 90.0:
-        return
-    at = int(np.argmax((np.abs(points[:, 0]) > 180.0) | (np.abs(points[:, 1]) > 90.0)))
-    found = f"{points[at, 0]:g}, {points[at, 1]:g}"
-    if lon <= 90.0 and lat <= 180.0:
-        raise FileFormatError(
-            f"{place}: latitude comes before longitude",
-            path=path,
-            found=found,
-            expected="longitude first",
-            remedy="Swap the two numbers of every vertex",
-        )
-    raise FileFormatError(
-        f"{place}: the coordinates are not degrees",
-        path=path,
-        found=found,
-        expected="longitude within 180 and latitude within 90",
-        remedy="Save the layer in WGS 84 (EPSG:4326); import a track in local metres from CSV",
-    )
