@@ -18,9 +18,13 @@ from rockit import DirectCollocation, MultipleShooting, Ocp
 from linelab.geometry.curve import curve_at
 from linelab.grip import FLAT, drive_power, grip_excess, kart_numbers, loads, tyre_longitudinal
 from linelab.kart import Kart
-from linelab.solve.lines import reference_line
+from linelab.solve.lines import Offsets, line_from_offsets, reference_line
 from linelab.solve.speed import speed_profile
 from linelab.track import Track, along
+from linelab.units import Array
+
+#: Station, offset, and the offset's first and second derivative by station.
+Offset = tuple[ca.MX, ca.MX, ca.MX, ca.MX]
 
 #: Scales of the states n, xi, v, kappa and of the controls.
 SCALES = {"n": 1.0, "xi": 0.1, "v": 20.0, "kappa": 0.05, "ax": 5.0, "dkappa": 0.01}
@@ -34,6 +38,7 @@ class PeerResult:
     build: float
     solve: float
     lap_time: float
+    line_time: float  #: lap time of linelab's passes on the line that was found
     iterations: int
 
 
@@ -42,7 +47,7 @@ def peer_solve(
 ) -> PeerResult:
     """Build and solve the problem with so many intervals, uniform in the station."""
     started = time.perf_counter()
-    ocp, lap_time = _problem(track, kart)
+    ocp, lap_time, offset = _problem(track, kart)
     options = {"expand": expand, "print_time": False, "ipopt.print_level": 0, "ipopt.sb": "yes", "ipopt.max_iter": 1000}
     ocp.solver("ipopt", options)
     if method == "collocation":
@@ -60,11 +65,21 @@ def peer_solve(
         build=built - started,
         solve=done - built,
         lap_time=found,
+        line_time=_line_time(track, kart, [solution.sample(each, grid="integrator", refine=4)[1] for each in offset]),
         iterations=int(stats["iter_count"]),
     )
 
 
-def _problem(track: Track, kart: Kart) -> tuple[Ocp, ca.MX]:
+def _line_time(track: Track, kart: Kart, samples: list[Array]) -> float:
+    """Lap time of the exact passes on a line given by station, offset, and the offset's derivatives."""
+    s, n, n1, n2 = (np.asarray(each).ravel() for each in samples)
+    keep = np.concatenate([[True], np.diff(s) > 1e-6])
+    s[-1] = track.length
+    line = line_from_offsets(track, Offsets(s[keep], n[keep], n1[keep], n2[keep]), half_width=0.5 * kart.width, grip=1.0)
+    return speed_profile(line, kart).lap_time
+
+
+def _problem(track: Track, kart: Kart) -> tuple[Ocp, ca.MX, Offset]:
     """States, dynamics, limits and a first guess."""
     ocp = Ocp(t0=0.0, T=track.length)
     states = {name: ocp.state(scale=SCALES[name]) for name in ("n", "xi", "v", "kappa")}
@@ -95,12 +110,14 @@ def _problem(track: Track, kart: Kart) -> tuple[Ocp, ca.MX]:
         ocp.subject_to(expression >= low)
         ocp.subject_to(expression <= high)
     _guess(ocp, track, kart, v, kappa)
-    return ocp, lap_time
+    tan = ca.tan(xi)
+    slope = -(room * centre * tan) + room / ca.cos(xi) ** 2 * (stretch * kappa - centre)
+    return ocp, lap_time, (ocp.t, n, room * tan, slope)
 
 
 def _interpolants(track: Track) -> tuple[ca.Function, ca.Function, ca.Function]:
-    """Reference curvature [1/m], a spline through samples 1 m apart, and widths [m], linear between the track's own."""
-    s = np.linspace(0.0, track.length, round(track.length) + 1)
+    """Reference curvature [1/m], a spline through samples half a metre apart, and widths [m], linear between the track's own."""
+    s = np.linspace(0.0, track.length, round(2.0 * track.length) + 1)
     bend = ca.interpolant("bend", "bspline", [s], curve_at(track.reference, s).kappa)
     own = np.linspace(0.0, track.length, track.s.size)
     left, right = (

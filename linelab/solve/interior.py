@@ -35,8 +35,9 @@ from linelab.solve.search import Filter, line_search
 from linelab.solve.stages import Stages
 from linelab.units import Array
 
-#: Convergence: scaled optimality error, and constraint violation.
-TOLERANCE, VIOLATION = 3.0e-6, 1.0e-7
+#: Convergence: scaled errors of dual feasibility and of complementarity, and constraint violation.  What products of
+#: multipliers and distances are left costs lap time: about 50 s times their mean for each constraint active throughout.
+DUAL, COMPLEMENTARITY, VIOLATION = 3.0e-6, 2.0e-7, 1.0e-7
 #: A solution that stalls a little short of that is taken after so many steps: its lap is verified all the same.
 NEARLY, NEARLY_VIOLATION, NEARLY_STEPS = 1.0e-4, 1.0e-6, 10
 #: The optimality error must fall below this share of the worst of so many before it for the barrier to stay free.
@@ -168,7 +169,7 @@ def _descend(frame: Frame, point: Point, mu: float, most: int) -> Found:
         errors = _errors(frame, at, point)
         nearly = max(errors.dual, 10.0 * errors.complementarity) <= NEARLY and errors.violation <= NEARLY_VIOLATION
         near = near + 1 if nearly else 0
-        done = max(errors.dual, errors.complementarity) <= TOLERANCE and errors.violation <= VIOLATION
+        done = errors.dual <= DUAL and errors.complementarity <= COMPLEMENTARITY and errors.violation <= VIOLATION
         if done or near >= NEARLY_STEPS:
             return Found(point.v[:n].copy(), (point.duals.high - point.duals.low)[:n], point.y, iterations)
         newton = newton_at(frame, at, point, shift)
@@ -179,7 +180,7 @@ def _descend(frame: Frame, point: Point, mu: float, most: int) -> Found:
             free = True
         following = None
         if free:
-            mu, left = predicted(newton, max(0.99, 1.0 - mu))
+            mu, left = predicted(newton, max(0.99, 1.0 - mu), max(errors.dual, errors.violation))
             following = line_search(newton, Filter(first), mu, left, max(0.99, 1.0 - mu))
             if following is None:
                 free, mu, filter_ = False, _held(frame, at, point), Filter(first)

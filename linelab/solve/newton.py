@@ -16,7 +16,9 @@ from linelab.solve.stages import Stages
 from linelab.units import Array
 
 #: Smallest barrier.
-LEAST_BARRIER = 2.7e-7
+LEAST_BARRIER = 5.0e-8
+#: In one step the barrier falls no lower than this share of what it was, or this share of the infeasibility if less.
+FALL, AHEAD = 0.1, 1.0e-2
 #: A fixed row's multiplier counts this much in its own equation (section 3.1: delta_c).
 SOFT = 1.0e-9
 
@@ -127,11 +129,12 @@ def newton_at(frame: Frame, at: Local, point: Point, shift: Shift) -> Newton:
     return Newton(frame, at, point, shift.factor(band, stages.structure.closed), rows)
 
 
-def predicted(newton: Newton, tau: float) -> tuple[float, Duals]:
+def predicted(newton: Newton, tau: float, infeasible: float) -> tuple[float, Duals]:
     """Barrier by Mehrotra's rule, and the products that his predictor leaves over, over the distances.
 
     The predictor aims at no barrier at all; the barrier is the cube of the share of complementarity it would leave,
-    and its second-order error counts as much as the step it allows.
+    and its second-order error counts as much as the step it allows.  While the iterate is far from feasible (largest
+    error ``infeasible``), the barrier falls by no more than FALL a step: run ahead, it leaves the iterate at a wall.
     """
     frame, point, gaps = newton.frame, newton.point, newton.at.gaps
     none = Duals(np.zeros(point.v.size), np.zeros(point.v.size))
@@ -143,7 +146,8 @@ def predicted(newton: Newton, tau: float) -> tuple[float, Duals]:
         Gaps(gaps.low + share * ahead.v, gaps.high - share * ahead.v),
         Duals(*(value + share_dual * change for value, change in zip(point.duals, ahead.duals))),
     ).mean()
-    mu = float(np.clip((after / before) ** 3 * before, LEAST_BARRIER, 1e3))
+    slowest = min(FALL * before, AHEAD * infeasible)
+    mu = float(np.clip((after / before) ** 3 * before, max(LEAST_BARRIER, slowest), 1e3))
     weight = min(share, share_dual)
     return mu, Duals(
         np.where(frame.box.has_low, weight * ahead.v * ahead.duals.low / gaps.low, 0.0),

@@ -20,10 +20,12 @@ from linelab.solve.path import Solved, solved_time
 from linelab.solve.task import Task
 from linelab.units import Array
 
-#: What is accepted: lap time by simulation [s], position after one lap [m], edge excess [m], share of grip beyond the
-#: limit [-], and lap time away from the optimiser's own, as a share and at least [s].
+#: What is accepted: lap time by simulation [s], position after one lap [m] (on a long one, as a share of it), edge
+#: excess [m], share of grip beyond the limit [-], and lap time away from the optimiser's own, as a share and at least
+#: [s].
 ACCEPT_TIME = 1.0e-3
 ACCEPT_POSITION = 0.05
+ACCEPT_POSITION_SHARE = 1.0e-5
 ACCEPT_EDGE = 0.03
 ACCEPT_GRIP = 0.03
 ACCEPT_SOLVER = 1.0e-3
@@ -143,9 +145,10 @@ def simulate(lap: Lap) -> tuple[float, float]:
 def _judge(found: Verification, lap: Lap) -> None:
     """Raise VerificationError with the first check that fails."""
     apart = abs(lap.lap_time - found.solver_time)
+    far = ACCEPT_POSITION_SHARE * lap.line.length
     checks = [
         (abs(found.time_defect), ACCEPT_TIME, "s between the lap time and the simulated lap time", None),
-        (found.position_defect, ACCEPT_POSITION, "m between the lap's and the simulated finish", None),
+        (found.position_defect, max(ACCEPT_POSITION, far), "m between the lap's and the simulated finish", None),
         (found.edge_excess, ACCEPT_EDGE, "m outside the edge", found.edge_station),
         (found.grip_excess, ACCEPT_GRIP, "of the grip beyond the limit", found.grip_station),
         (

@@ -48,7 +48,7 @@ def test_the_same_hairpin_has_a_solution_at_a_possible_speed():
 
 
 def test_a_lap_that_fails_its_check_is_not_returned(monkeypatch):
-    monkeypatch.setattr(verify, "ACCEPT_POSITION", -1.0)
+    monkeypatch.setattr(verify, "ACCEPT_TIME", -1.0)
     with pytest.raises(VerificationError, match="failed its check") as caught:
         solve_min_time(ring(), KART)
     assert caught.value.status == "not verified"
