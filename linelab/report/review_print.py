@@ -74,16 +74,7 @@ def _page(review: SessionReview, source: str, what: str) -> Figure:
     line = " · ".join(part for part in (review.kart.name, source, f"against {review.target.title}") if part)
     _write(page, MARGIN, A4[1] - 0.76, line, size=8, color=SOFT)
     foot = [*textwrap.wrap(survey_note(review.track), 140), *textwrap.wrap(CAUTIONS, 140)]
-    page.text(
-        MARGIN / A4[0],
-        0.32 / A4[1],
-        "\n".join(foot),
-        size=6.6,
-        color=SOFT,
-        va="bottom",
-        linespacing=1.25,
-        parse_math=False,
-    )
+    _write(page, MARGIN, 0.32, "\n".join(foot), size=6.6, color=SOFT, va="bottom")
     return page
 
 
@@ -110,7 +101,8 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
     _write(page, MARGIN, A4[1] - 1.15, f"{typeset(gap)} s", size=34, color=LOSS, weight="bold", family="serif")
     time = lap_time_text(lap.lap_time.value or 0.0)
     target = review.target
-    text = f"{lap.label}: {time} s. {target.title}: {lap_time_text(target.lap_time)} s; {target.words}."
+    text = f"{_capital(lap.label)}: {time} s. "
+    text += f"{_capital(target.title)}: {lap_time_text(target.lap_time)} s; {target.words}."
     y = _paragraph(page, MARGIN, A4[1] - 1.85, text, 118, size=8.5, color=SOFT)
     y = _paragraph(page, MARGIN, y - 0.08, review.verdict, 92, size=11)
     y -= 0.3
@@ -130,6 +122,10 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
         for note in dict.fromkeys(review.notes):
             y = _paragraph(page, MARGIN, y, f"- {note}", 140, size=7.5) - 0.03
     return page
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _strength(item: Strength, units: Units) -> str:
@@ -228,9 +224,8 @@ def _corner_page(
     lap = review.laps[review.best]
     page = _page(review, source, f"corners of {lap.label} close up")
     letters = ", ".join(f"{letter} {name}" for letter, name in LETTERS)
-    _write(
-        page, MARGIN, A4[1] - 0.93, f"{letters}. Ring: {review.target.title}; filled: {lap.label}.", size=7, color=SOFT
-    )
+    key = f"{letters}. Ring: {review.target.title}; filled: {lap.label}."
+    _write(page, MARGIN, A4[1] - 0.93, key, size=7, color=SOFT)
     high = (A4[1] - 1.9) / BY_PAGE
     for k, index in enumerate(chosen):
         bottom = A4[1] - 1.15 - high * (k + 1)
