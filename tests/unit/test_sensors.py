@@ -188,7 +188,7 @@ def test_of_very_many_laps_some_speak_for_all_and_progress_is_told():
     assert len(found) == 45
     assert told[-1] == (45, 45)
     assert [done for done, _ in told] == sorted(done for done, _ in told)
-    assert len(found[10].draws_t) == 0
+    assert found[10].draws_t is found[2].draws_t  # lent by one of eight, and not copied
     few = estimate_laps(TRACK, laps[:3], sensors=found[0].sensors)
     assert np.median(found[10].sigma_v) == pytest.approx(np.median(few[1].sigma_v), rel=0.25)
 
