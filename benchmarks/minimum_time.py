@@ -161,8 +161,8 @@ def peer(meshes: list[int], method: str, first: float) -> None:
         both = other.build + other.solve
         print(
             f"    {intervals:5d} intervals: {both:8.3f} s ({other.build:.2f} + {other.solve:.2f}), lap time "
-            f"{other.lap_time:.4f} s ({1e3 * (other.lap_time - solution.lap_time):+.1f} ms; by exact passes on its line "
-            f"{1e3 * (other.line_time - solution.lap_time):+.1f} ms), "
+            f"{other.lap_time:.4f} s ({1e3 * (other.lap_time - solution.lap_time):+.1f} ms; by exact passes on its "
+            f"line {1e3 * (other.line_time - solution.lap_time):+.1f} ms), "
             f"{both / first:5.1f} times linelab's {first:.2f} s",
             flush=True,
         )

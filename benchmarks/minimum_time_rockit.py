@@ -119,7 +119,7 @@ def _problem(track: Track, kart: Kart) -> tuple[Ocp, ca.MX, Path]:
 
 
 def _interpolants(track: Track) -> tuple[ca.Function, ca.Function, ca.Function]:
-    """Reference curvature [1/m], a spline through samples half a metre apart, and widths [m], linear between the track's own."""
+    """Reference curvature [1/m], a spline through samples half a metre apart; widths [m], linear in between."""
     s = np.linspace(0.0, track.length, round(2.0 * track.length) + 1)
     bend = ca.interpolant("bend", "bspline", [s], curve_at(track.reference, s).kappa)
     own = np.linspace(0.0, track.length, track.s.size)

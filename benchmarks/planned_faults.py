@@ -52,7 +52,7 @@ PLACES = (
     ("tinmarsh_rental", "rental-four-stroke"),
 )
 LEAST, MOST, AHEAD = 0.08, 0.45, 1.2
-WORKERS = 2
+WORKERS = 1
 #: Flying laps of a session, least and one more than most.
 LAPS = (8, 13)
 
