@@ -22,6 +22,7 @@ from linelab.report.figures_map import (
 from linelab.report.outlines import NORTH_UP, View
 from linelab.report.style import BRAKE, COAST, DRIVE, GAIN, INK, LOSS, SOFT, footer, heading, new_figure, tidy
 from linelab.track import Track
+from linelab.units import Array
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -133,11 +134,18 @@ def _limit_legend(figure: Figure, used: list[Limit], units: Units) -> None:
 
 def draw_speed_by_limit(axes: Axes, track: Track, lap: Lap, units: Units) -> None:
     """Speed along the lap, the ground under the curve tinted by what limits the lap."""
+    from matplotlib.collections import PolyCollection
+
     tidy(axes)
     s, v = lap.line.s / units.length, lap.v / units.speed
+    shapes: dict[int, list[Array]] = {}
     for code, first, last in runs(lap.limited_by.astype(np.int8)):
-        part = slice(first, min(last + 2, s.size))
-        axes.fill_between(s[part], 0.0, v[part], color=LIMIT_LOOKS[Limit(code)][1], alpha=0.45, linewidth=0)
+        at, high = (values[first : min(last + 2, s.size)] for values in (s, v))
+        outline = np.column_stack([np.concatenate([at, at[[-1, 0]]]), np.concatenate([high, [0.0, 0.0]])])
+        shapes.setdefault(int(code), []).append(outline)
+    for code, outlines in shapes.items():
+        colour = LIMIT_LOOKS[Limit(code)][1]
+        axes.add_collection(PolyCollection(outlines, facecolors=colour, alpha=0.45, linewidths=0))
     axes.plot(s, v, color=INK, linewidth=1.2)
     corner_bands(axes, track, units)
     axes.set_xlim(float(s[0]), float(s[-1]))
