@@ -193,7 +193,8 @@ def _polished(motion: Motion, at: CurvePoint, times: Array, shifts: Array) -> Ar
         pace = cos * states[..., 1] + sin * states[..., 4]
         step = np.where(pace > 1.0, np.clip(-ahead / np.maximum(pace, 1.0), -_STEP, _STEP), 0.0)
         times = np.asarray(np.clip(times + step, low, high))
-    return np.asarray(np.maximum.accumulate(times + 1e-9 * np.arange(times.shape[1]), axis=1))
+    # Beyond the centre of a tight bend stations are passed in the other order: they share a time there.
+    return np.asarray(np.maximum.accumulate(times, axis=1) + 1e-9 * np.arange(times.shape[1]))
 
 
 def _at_stations(motion: Motion, at: CurvePoint, stations: Array, times: Array, shifts: Array) -> list[Placement]:

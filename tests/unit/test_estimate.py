@@ -17,6 +17,7 @@ from linelab.comparison.splines import Grid, evaluate
 from linelab.comparison.streams import Streams
 from linelab.errors import RecordingError
 from linelab.io.track_build import reversed_track
+from linelab.io.track_files import load_track
 
 TRACK = make_track()
 
@@ -169,6 +170,18 @@ def test_a_bias_moves_the_line_but_not_the_speed():
     off = lap.lap.line.n - np.interp(s, TRUTH.s, TRUTH.n)
     assert np.abs(off).max() > 0.8
     assert lap.bias.sigma >= 1.0  # and the stated bias covers it
+
+
+def test_a_line_beyond_the_centre_of_a_tight_bend_still_has_times_that_increase():
+    """A receiver's error larger than the bend's radius: there stations run backwards along the line (n·kappa > 1)."""
+    track = load_track("tinmarsh_rental")
+    bend = int(np.argmax(np.abs(track.reference.kappa)))
+    kappa, psi = track.reference.kappa[bend], track.reference.psi[bend]
+    beyond = -1.1 / kappa * np.array([-np.sin(psi), np.cos(psi)])
+    laps = complete_laps(split_laps(record([drive(track, speed=lambda s: 14.0 + 0.0 * s)] * 2, noise=0.05), track))
+    found = estimate_laps(track, laps[:1], draws=2, shifts=beyond[None])[0]
+    assert (found.lap.line.n * np.interp(found.lap.line.s, track.s, track.reference.kappa)).max() > 1.0
+    assert (np.diff(found.lap.t) > 0.0).all()
 
 
 def test_laps_that_are_none_are_refused():
