@@ -14,6 +14,8 @@ from linelab.units import Array
 
 #: A position this far beyond an end of the line still counts: a consumer receiver is off by a metre or two [m].
 MARGIN = 4.0
+#: A line farther than this from the whole recording is of another place, or its coordinates are swapped [m].
+ELSEWHERE = 5000.0
 #: The kart must get this far from the line before it can cross it again [m].
 CLEAR = 12.0
 #: Longest gap between samples that a lap may hold, and over which a crossing may be interpolated [s].
@@ -120,9 +122,12 @@ def _missed(samples: Samples, line: StartLine) -> RecordingError:
     ahead, across = line_axes(samples, line)
     turn = np.flatnonzero((ahead[:-1] < 0.0) != (ahead[1:] < 0.0))
     beside = np.abs(0.5 * (across[turn] + across[turn + 1])) - 0.5 * line.width
+    remedy = "Move or widen the start line, or check the track"
     if turn.size and beside.min() < 500.0:
         what = f"start line missed: the recording passes {max(beside.min(), 0.0):.1f} m from its end"
     else:
         nearest = np.hypot(samples.x - line.centre[0], samples.y - line.centre[1]).min()
         what = f"start line missed: the recording comes no nearer than {nearest:.0f} m"
-    return RecordingError(what, where=samples.source, remedy="Move or widen the start line, or check the track")
+        if nearest > ELSEWHERE:
+            remedy = "Give longitude before latitude for both ends of the line, and check that they are of this place"
+    return RecordingError(what, where=samples.source, remedy=remedy)

@@ -35,8 +35,8 @@ class StartLine:
         if not 0.5 < self.width < 200.0:
             raise InputError(
                 f"the line is {self.width:.2f} m long, not between 0.5 and 200 m",
-                where="StartLine",
-                remedy="Give the left and right end of the line in metres",
+                where="start line",
+                remedy="Give its left end, then its right end: longitude before latitude each, or x before y in metres",
             )
 
     @property

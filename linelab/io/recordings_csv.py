@@ -120,13 +120,15 @@ def _check_faults(path: Path, layout: Layout, chosen: Mapping[str, int], faults:
         if role in chosen and faults.unread[role] > 0.5 * rows:
             line, text = faults.first[role]
             title = layout.titles[chosen[role]] if layout.titles else f"number {chosen[role] + 1}"
+            other = f"Name another column with --column {role}=TITLE (in Python: columns={{'{role}': 'TITLE'}})"
+            minutes = role in ("lat", "lon") and any(sign in text for sign in "°'′")
             raise FileFormatError(
                 f"column '{title}' taken as {role} is mostly unreadable",
                 path=path,
                 line=line,
                 found=f"'{text}'",
-                expected="a number",
-                remedy=f"Name another column with --column {role}=TITLE (in Python: columns={{'{role}': 'TITLE'}})",
+                expected="decimal degrees" if minutes else "a number",
+                remedy="Export decimal degrees, such as 51.2297" if minutes else other,
             )
     check_short(path, faults, rows)
 

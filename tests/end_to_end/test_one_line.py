@@ -167,6 +167,15 @@ def test_laps_the_other_way_round_name_the_option(folder: Path, capsys: pytest.C
         (["sheet", "ostrelle_sprint", "gearbox", "--pace", "0,75m"], "not a number of metres"),
         (["review", "session.csv", "--kart", "gearbox", "--width", "26"], "outside 2 to 20 metres"),
         (["track", "dot.geojson"], "has 1 vertex"),
+        (["review", "minutes.csv", *REVIEW], "Export decimal degrees"),
+        (
+            ["review", "long.csv", "--kart", "gearbox", "--start-line", "1", "2", "3", "4"],
+            "longitude before latitude each",
+        ),
+        (
+            ["review", "long.csv", "--kart", "gearbox", "--start-line", "51.23", "63.41", "51.2301", "63.4101"],
+            "longitude before latitude for both ends",
+        ),
     ],
 )
 def test_the_remedy_is_what_to_type(
@@ -174,6 +183,9 @@ def test_the_remedy_is_what_to_type(
 ):
     for name in ("session.csv", "-o.csv"):
         Path(name).write_text("\n".join(demo_rows(20)), encoding="utf-8")
+    Path("long.csv").write_text("\n".join(demo_rows(600)), encoding="utf-8")
+    minutes = ["time,lat,lon,speed km/h", *(f"{k},51°13'{k}\"N,63°24'{k}\"E,40" for k in range(20))]
+    Path("minutes.csv").write_text("\n".join(minutes), encoding="utf-8")
     save_kart(load_kart("gearbox"), "my_kart.toml")
     edge = {"type": "LineString", "coordinates": [[64.87, 50.62]] * 9}
     features = [
