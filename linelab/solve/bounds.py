@@ -99,7 +99,7 @@ def recentred(box: Box, v: Array, slopes: Duals, movable: NDArray[np.bool_], mu:
     """v near where the barrier ``mu`` has it, given the multipliers of a solution nearby.
 
     A bound whose multiplier exceeds the distance to it is taken as active: there the barrier keeps v off by
-    mu/multiplier.  Only ``movable`` entries are put there; the others are moved inside.
+    mu/multiplier, here by the root of mu at most.  Only ``movable`` entries are put there; others are moved inside.
     """
     width = np.where(box.has_low & box.has_high, box.high - box.low, np.inf)
     start = np.where(movable, inside(box, v, mu**0.5, 1e-2), inside(box, v, 1e-3, 1e-2))
@@ -109,5 +109,5 @@ def recentred(box: Box, v: Array, slopes: Duals, movable: NDArray[np.bool_], mu:
         (box.high, -1.0, gaps.high, slopes.high, slopes.low, box.has_high),
     ):
         active = movable & has & (slope >= gap) & (slope > other)
-        start = np.where(active, bound + sign * np.minimum(mu / np.maximum(slope, 1e-30), 0.4 * width), start)
+        start = np.where(active, bound + sign * np.minimum(mu / np.maximum(slope, mu**0.5), 0.4 * width), start)
     return start
