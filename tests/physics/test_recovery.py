@@ -134,7 +134,8 @@ def test_stated_intervals_hold_the_truth(monkeypatch):
     calibration = import_module("calibration")
     made = import_module("simulated_sessions").circuits(0)
     rows = [row for number in range(42) for row in calibration.session_rows(made[number % len(made)], number)]
-    for figure in ("lap time", "minimum speed", "apex miss", "brake point", "drive point"):
+    losses = ("time lost", "time lost by the line", "time lost by the speed")
+    for figure in ("lap time", "minimum speed", "apex miss", "brake point", "drive point", *losses):
         told = [row for row in rows if row.figure == figure and np.isfinite(row.value)]
         inside = np.mean([abs(row.value - row.truth) <= 1.96 * row.sigma for row in told])
         assert 0.88 < inside <= 1.0, f"{figure}: {inside:.3f}"
