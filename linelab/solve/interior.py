@@ -24,6 +24,7 @@ from linelab.solve.newton import (
     LEAST_BARRIER,
     Frame,
     Local,
+    Newton,
     Point,
     Shift,
     StuckError,
@@ -72,6 +73,14 @@ class _Errors(NamedTuple):
     @property
     def worst(self) -> float:
         return max(self)
+
+    @property
+    def solved(self) -> bool:
+        return self.dual <= DUAL and self.complementarity <= COMPLEMENTARITY and self.violation <= VIOLATION
+
+    @property
+    def nearly_solved(self) -> bool:
+        return max(self.dual, 10.0 * self.complementarity) <= NEARLY and self.violation <= NEARLY_VIOLATION
 
 
 def minimise(
@@ -151,48 +160,72 @@ def _errors(frame: Frame, at: Local, point: Point) -> _Errors:
     )
 
 
-def _held_problem_solved(frame: Frame, at: Local, point: Point, errors: _Errors, mu: float) -> bool:
-    """Whether the problem with this barrier is solved closely enough to lower it (eq. 5 and 7)."""
-    off = float(np.abs(products(frame.box, at.gaps, point.duals) - mu).max())
-    return max(errors.dual, errors.violation, off) <= 10.0 * mu
+class _Barrier:
+    """Which barrier a step takes.
+
+    Free, by Mehrotra's rule, as long as the errors fall; held where they do not, until the problem of the held one is
+    solved closely enough.
+    """
+
+    def __init__(self, mu: float, violation: float) -> None:
+        self.mu, self.free = mu, True
+        self._first = violation
+        self._filter = Filter(violation)
+        self._recent: list[float] = []
+
+    def following(self, newton: Newton, errors: _Errors) -> Point:
+        """The next iterate.
+
+        Raises
+        ------
+        StuckError
+            No step improves.
+        """
+        self._watch(newton, errors)
+        if self.free:
+            self.mu, left = predicted(newton, self._tau, max(errors.dual, errors.violation))
+            found = line_search(newton, Filter(self._first), self.mu, left, self._tau)
+            if found is not None:
+                return found
+            self._hold(newton)
+        none = Duals(np.zeros(newton.point.v.size), np.zeros(newton.point.v.size))
+        found = line_search(newton, self._filter, self.mu, none, self._tau)
+        if found is None:
+            raise StuckError("no step improves")
+        return found
+
+    @property
+    def _tau(self) -> float:
+        return max(0.99, 1.0 - self.mu)
+
+    def _watch(self, newton: Newton, errors: _Errors) -> None:
+        """Hold the barrier or let it go."""
+        if self.free and self._recent and errors.worst > PROGRESS * max(self._recent[-MEMORY:]):
+            self._hold(newton)
+        self._recent.append(errors.worst)
+        off = float(np.abs(_products(newton) - self.mu).max())
+        if not self.free and max(errors.dual, errors.violation, off) <= 10.0 * self.mu:  # eq. 7
+            self.free = True
+
+    def _hold(self, newton: Newton) -> None:
+        self.free, self._filter = False, Filter(self._first)
+        self.mu = max(LEAST_BARRIER, 0.8 * float(_products(newton).mean()))
+
+
+def _products(newton: Newton) -> Array:
+    return products(newton.frame.box, newton.at.gaps, newton.point.duals)
 
 
 def _descend(frame: Frame, point: Point, mu: float, most: int) -> Found:
     """Iterate to convergence."""
-    n, shift = frame.stages.size, Shift()
-    none = Duals(np.zeros(point.v.size), np.zeros(point.v.size))
+    n, shift, near = frame.stages.size, Shift(), 0
     at = local_at(frame, point.v)
-    first = float(np.abs(at.miss).sum())
-    free, near, filter_ = True, 0, Filter(first)
-    recent: list[float] = []
+    barrier = _Barrier(mu, float(np.abs(at.miss).sum()))
     for iterations in range(most + 1):
         errors = _errors(frame, at, point)
-        nearly = max(errors.dual, 10.0 * errors.complementarity) <= NEARLY and errors.violation <= NEARLY_VIOLATION
-        near = near + 1 if nearly else 0
-        done = errors.dual <= DUAL and errors.complementarity <= COMPLEMENTARITY and errors.violation <= VIOLATION
-        if done or near >= NEARLY_STEPS:
+        near = near + 1 if errors.nearly_solved else 0
+        if errors.solved or near >= NEARLY_STEPS:
             return Found(point.v[:n].copy(), (point.duals.high - point.duals.low)[:n], point.y, iterations)
-        newton = newton_at(frame, at, point, shift)
-        if free and recent and errors.worst > PROGRESS * max(recent[-MEMORY:]):
-            free, mu, filter_ = False, _held(frame, at, point), Filter(first)
-        recent.append(errors.worst)
-        if not free and _held_problem_solved(frame, at, point, errors, mu):
-            free = True
-        following = None
-        if free:
-            mu, left = predicted(newton, max(0.99, 1.0 - mu), max(errors.dual, errors.violation))
-            following = line_search(newton, Filter(first), mu, left, max(0.99, 1.0 - mu))
-            if following is None:
-                free, mu, filter_ = False, _held(frame, at, point), Filter(first)
-        if following is None:
-            following = line_search(newton, filter_, mu, none, max(0.99, 1.0 - mu))
-        if following is None:
-            raise StuckError(f"no step improves after {iterations} iterations")
-        point = following
+        point = barrier.following(newton_at(frame, at, point, shift), errors)
         at = local_at(frame, point.v)
     raise StuckError(f"not converged after {most} iterations")
-
-
-def _held(frame: Frame, at: Local, point: Point) -> float:
-    """Barrier to hold when progress falters."""
-    return max(LEAST_BARRIER, 0.8 * float(products(frame.box, at.gaps, point.duals).mean()))
