@@ -12,11 +12,12 @@ from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.report.display import METRIC, Units
 from linelab.report.figures_corner import plot_corner
-from linelab.report.figures_lines import as_sentences, plot_lines
+from linelab.report.figures_lines import plot_lines
 from linelab.report.figures_marks import driven_callouts, reference_callouts
 from linelab.report.figures_reference import plot_reference
 from linelab.report.figures_traces import plot_traces
 from linelab.report.style import save_figure
+from linelab.report.track_facts import as_sentences
 from linelab.track import Track
 
 #: Corners that get a close-up in a review.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,15 +36,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def as_sentences(text: str) -> str:
-    """Notes strung together as sentences: capitals after full stops, a full stop at the end."""
-    joined = re.sub(r"(^|\. )([a-z])", lambda found: found.group(1) + found.group(2).upper(), text.strip())
-    return joined if joined.endswith(".") or not joined else joined + "."
-
-
 def survey_note(track: Track) -> str:
     """Where the edges come from, and what that means for distances to them, for the small print."""
-    text = as_sentences(survey_sentence(track.survey))
+    text = survey_sentence(track.survey)
     if track.survey.kind == "estimated":
         text += " Distances to edges and apexes are not measured."
     return text

@@ -76,7 +76,7 @@ class _Block:
     @property
     def height(self) -> float:
         """[inches]"""
-        return self.line * (max(len(cell) for cell in self.cells) + len(self.remarks)) + self.air
+        return float(self.line * (max(len(cell) for cell in self.cells) + len(self.remarks)) + self.air)
 
     def draw(self, page: Figure, top: float) -> None:
         """Write the block down from a height [inches]."""

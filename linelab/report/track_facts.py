@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Literal
 
@@ -139,8 +140,14 @@ def survey_sentence(survey: Survey) -> str:
     if survey.assumed_width is not None:
         text += f", assumed width {survey.assumed_width:g} m"
     if survey.uncertainty is not None:
-        text += f", ±{survey.uncertainty:g} m (one standard deviation)"
-    return f"{text}. {survey.note}".strip() if survey.note else f"{text}."
+        text += f", ±{survey.uncertainty:.2g} m (one standard deviation)"
+    return as_sentences(f"{text}. {survey.note}")
+
+
+def as_sentences(text: str) -> str:
+    """Notes strung together as sentences: capitals after full stops, a full stop at the end."""
+    joined = re.sub(r"(^|\. )([a-z])", lambda found: found.group(1) + found.group(2).upper(), text.strip())
+    return joined if joined.endswith(".") or not joined else joined + "."
 
 
 def _range(values: Array) -> tuple[float, float]:

@@ -33,6 +33,7 @@ from linelab.report.outlines import View, corner_places, corner_ticks, label_pla
 from linelab.report.reference_facts import corner_rows
 from linelab.report.style import save_figure
 from linelab.report.tables import text_table
+from linelab.report.track_facts import survey_sentence
 from linelab.solve.lines import line_on_track, reference_line
 from linelab.solve.speed import speed_profile
 from linelab.track import Survey
@@ -303,3 +304,11 @@ def test_an_apex_miss_is_put_in_plain_words():
     assert _miss(Measured(0.5, 0.1), METRIC) == "0.5 ±0.1 m wider than the reference"
     assert _miss(Measured(-0.5, 0.1), METRIC) == "0.5 ±0.1 m closer than the reference"
     assert _miss(Measured(-0.1, 0.15), METRIC) == "no clear difference"
+
+
+def test_where_edges_come_from_is_told_in_whole_sentences():
+    survey = Survey(kind="estimated", note="made from laps: not known", assumed_width=7.0, uncertainty=0.8654)
+    assert survey_sentence(survey) == (
+        "Edges estimated, not surveyed, assumed width 7 m, ±0.87 m (one standard deviation). Made from laps: not known."
+    )
+    assert survey_sentence(Survey(kind="surveyed")) == "Edges as given in the track file."
