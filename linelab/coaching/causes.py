@@ -12,12 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from linelab.coaching.grid import Rows
-from linelab.coaching.pedals import Index, main_run, pedals
+from linelab.coaching.pedals import Index, Mask, main_run, pedals
 from linelab.coaching.profiles import Low, interval_times
 from linelab.coaching.values import CAUSES, Cause
 from linelab.comparison.marks import CornerMarks
 from linelab.units import Array
 
+#: A fall of speed of which this much is gained again is over [m/s].
+REGAINED = 1.0
 #: Speed brought along from the corner before counts from this on [m/s], and while it is most of what is missing [-].
 BROUGHT, MOSTLY = 0.1, 0.5
 
@@ -91,9 +93,8 @@ def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array,
     apex = np.array([index(mark.apex) for mark in marks])
     # The slowest point nearest to the apex: one lap on or back where the corner lies across the start line.
     lows = low.index + (count * np.rint((apex - low.index) / count).astype(np.intp) if closed else 0)
-    # Where nothing is slowed for, the slowest point is where the corner is begun or ended.
-    inside = [np.array([index(mark.turn_in) for mark in marks]), np.array([index(mark.track_out) for mark in marks])]
-    lows = np.where(low.real, lows, np.clip(lows, *inside)) if marks else lows
+    # Where nothing is slowed for, it is where the reference lap is slowest.
+    lows = np.where(low.real, lows, [index(mark.minimum_speed) for mark in marks]) if marks else lows
     begin, brake, release = (np.empty_like(lows) for _ in range(3))
     for k, mark in enumerate(marks):
         lap = float(s[-1] - s[0]) if k == 0 else 0.0
@@ -105,7 +106,8 @@ def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array,
         local = span % count if closed else np.clip(span, 0, count)
         # Whatever slows the kart before it is fastest, a slide out of the corner before, is not this corner's braking.
         ahead = span <= np.where(low.real[:, k], lows[:, k], np.maximum(lows[:, k], index(mark.apex)))[:, None]
-        fastest = np.where(ahead, rows.v[:, local], -np.inf).argmax(axis=1)
+        leaving = span <= index(marks[k - 1].track_out - lap)
+        fastest = _prepared_from(np.where(ahead, rows.v[:, local], -np.inf), leaving)
         within = (span <= lows[:, k, None]) & (np.arange(span.size) >= fastest[:, None])
         start, end, any_braked = main_run(braked[:, local] & within, slowing[:, local])
         # Nothing braked: everything up to the slowest point is preparation.
@@ -116,6 +118,18 @@ def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array,
     return Windows(
         begin=np.maximum.accumulate(begin, axis=1), brake=brake, release=release, low=lows, count=count, closed=closed
     )
+
+
+def _prepared_from(v: Array, leaving: Mask) -> Index:
+    """Where each row (R, W) is fastest before a corner, or again as good as that: what a row loses while it is still
+    ``leaving`` (W,) the corner before, and gains again, is that corner's."""
+    row, index = np.arange(v.shape[0]), np.arange(v.shape[1])
+    fastest = v.argmax(axis=1)
+    dip = np.where(leaving & (index >= fastest[:, None]), v, np.inf)
+    lowest = dip.argmin(axis=1)
+    after = np.where(index >= lowest[:, None], v, -np.inf).argmax(axis=1)
+    again = np.isfinite(dip[row, lowest]) & (v[row, after] - v[row, lowest] > REGAINED)
+    return np.asarray(np.where(again, after, fastest))
 
 
 def credited(windows: Windows, low: Low, rows: Rows, able: Array, apex: Index) -> Windows:

@@ -20,8 +20,9 @@ from linelab.coaching.values import Cause, FaultKind
 from linelab.comparison.measured import Measured
 from linelab.units import Array
 
-#: The line swings inside early by this much more than a position bias would make it [m], at this cost at least [s].
-SWUNG, COSTS = 0.2, 0.03
+#: The line swings inside early by this much more than a position bias would make it [m], and costs at least this [s],
+#: and this share of what the corner costs in speed [-].
+SWUNG, COSTS, COSTS_SHARE = 0.15, 0.03, 0.3
 #: An apex is missed by this much more than the position is certain [m].
 MISSED = 0.2
 #: Strength of the braking over the faultless lap's that is soft, and share of the missing speed lost by rolling that is
@@ -32,7 +33,7 @@ LOST: dict[str, FaultKind] = {"slid": "slide", "dipped": "power_abrupt"}
 #: Least that a habit costs in a corner to be told [s], and in how many standard deviations it must be clear of none.
 LEAST_CORNER, CLEAR = 0.05, 3.0
 #: What sound drivers' feet and hands may differ by in a corner [s]: a habit must be clearly above it.
-PLAIN = 0.035
+PLAIN = 0.03
 #: Apexes this close belong to one movement [m], which the corner has caused whose line is off by this much more [-].
 CLOSE, CAUSED = 35.0, 1.3
 #: Habits whose cost is held against another line: where the corner begins and ends on it matters.
@@ -156,7 +157,7 @@ def _shared(signs: Signs, line: Array, causes: dict[Cause, Array], laps: Index) 
     low, power, braking = causes["minimum_speed"], causes["power"], causes["braking"]
     prepared = causes["coasting"] + braking
     on_line, in_speed = float(line[laps].mean()), float((low + power)[laps].mean())
-    early = _swung(signs) > 1.0 and on_line > COSTS
+    early = _swung(signs) > 1.0 and on_line > max(COSTS, COSTS_SHARE * in_speed)
     missed = signs.miss > MISSED + signs.place_sigma
     if early or (missed and on_line > in_speed):
         # What a line clearly off costs in speed, a second turn of the wheel and a slow way out, comes with it.
