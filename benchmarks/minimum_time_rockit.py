@@ -18,13 +18,9 @@ from rockit import DirectCollocation, MultipleShooting, Ocp
 from linelab.geometry.curve import curve_at
 from linelab.grip import FLAT, drive_power, grip_excess, kart_numbers, loads, tyre_longitudinal
 from linelab.kart import Kart
-from linelab.solve.lines import Offsets, line_from_offsets, reference_line
+from linelab.solve.lines import reference_line
 from linelab.solve.speed import speed_profile
 from linelab.track import Track, along
-from linelab.units import Array
-
-#: Station, offset, relative heading and curvature.
-Path = tuple[ca.MX, ca.MX, ca.MX, ca.MX]
 
 #: Scales of the states n, xi, v, kappa and of the controls.
 SCALES = {"n": 1.0, "xi": 0.1, "v": 20.0, "kappa": 0.05, "ax": 5.0, "dkappa": 0.01}
@@ -38,7 +34,6 @@ class PeerResult:
     build: float
     solve: float
     lap_time: float
-    line_time: float  #: lap time of linelab's passes on the line that was found
     iterations: int
 
 
@@ -47,7 +42,7 @@ def peer_solve(
 ) -> PeerResult:
     """Build and solve the problem with so many intervals, uniform in the station."""
     started = time.perf_counter()
-    ocp, lap_time, path = _problem(track, kart)
+    ocp, lap_time = _problem(track, kart)
     options = {"expand": expand, "print_time": False, "ipopt.print_level": 0, "ipopt.sb": "yes", "ipopt.max_iter": 1000}
     ocp.solver("ipopt", options)
     if method == "collocation":
@@ -65,26 +60,11 @@ def peer_solve(
         build=built - started,
         solve=done - built,
         lap_time=found,
-        line_time=_line_time(track, kart, [solution.sample(each, grid="integrator", refine=4)[1] for each in path]),
         iterations=int(stats["iter_count"]),
     )
 
 
-def _line_time(track: Track, kart: Kart, samples: list[Array]) -> float:
-    """Lap time of the exact passes on a path given by station, offset, relative heading and curvature."""
-    s, n, xi, kappa = (np.asarray(each).ravel() for each in samples)
-    keep = np.concatenate([[True], np.diff(s) > 1e-6])
-    s, n, xi, kappa = s[keep], n[keep], xi[keep], kappa[keep]
-    s[-1] = track.length
-    at = curve_at(track.reference, s)
-    room, tan = 1.0 - n * at.kappa, np.tan(xi)
-    slope, turn = room * tan, room / np.cos(xi) * kappa - at.kappa
-    bend = -(slope * at.kappa + n * at.dkappa) * tan + room / np.cos(xi) ** 2 * turn
-    line = line_from_offsets(track, Offsets(s, n, slope, bend), half_width=0.5 * kart.width, grip=1.0)
-    return speed_profile(line, kart).lap_time
-
-
-def _problem(track: Track, kart: Kart) -> tuple[Ocp, ca.MX, Path]:
+def _problem(track: Track, kart: Kart) -> tuple[Ocp, ca.MX]:
     """States, dynamics, limits and a first guess."""
     ocp = Ocp(t0=0.0, T=track.length)
     states = {name: ocp.state(scale=SCALES[name]) for name in ("n", "xi", "v", "kappa")}
@@ -115,7 +95,7 @@ def _problem(track: Track, kart: Kart) -> tuple[Ocp, ca.MX, Path]:
         ocp.subject_to(expression >= low)
         ocp.subject_to(expression <= high)
     _guess(ocp, track, kart, v, kappa)
-    return ocp, lap_time, (ocp.t, n, xi, kappa)
+    return ocp, lap_time
 
 
 def _interpolants(track: Track) -> tuple[ca.Function, ca.Function, ca.Function]:
