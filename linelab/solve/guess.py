@@ -41,7 +41,7 @@ def first_guess(task: Task) -> Guess:
     """
     track = task.track
     s = np.linspace(0.0, track.length, max(int(np.ceil(track.length)), 16) + 1)
-    low, high = meshes.corridor(track, s, task.half_width, task.use_kerbs)
+    low, high = meshes.corridor(track, s, task.half_width)
     margin = np.clip(0.3 * (high - low), 0.0, 0.5)
     n = _smooth_offset(np.clip(0.0, low + margin, high - margin), s[1], track.closed)
     line = line_on_track(track, s, n, half_width=task.half_width, grip=task.grip)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -105,7 +106,7 @@ def solve_min_time(
     start, end : End
         States at the ends of an open track.
     use_kerbs : bool
-        Whether the kart may use the kerbs' usable width.
+        Whether the kart may use the kerbs' usable width; where not, their grip does not matter either.
     tolerance : float
         Accepted estimate of the lap time's discretisation error [s]; the mesh is refined until it is met, down to
         steps of FINEST_STEP.  For laps beyond a minute it grows in proportion.
@@ -138,7 +139,8 @@ def solve_min_time(
     """
     _check_arguments(track, grip, start, end, tolerance)
     say = progress or (lambda text: None)
-    task = Task(track, kart, kart_numbers(kart), grip, start, end, use_kerbs)
+    ground = track if use_kerbs else _without_kerbs(track)
+    task = Task(ground, kart, kart_numbers(kart), grip, start, end)
     if warm is not None:
         iterate = solve_again(task, None, warm.iterate)
         require_unfolded(task, iterate)
@@ -156,6 +158,12 @@ def solve_min_time(
                 raise
             say("that line folds; another start")
     return _finish(task, refined, verify, say)
+
+
+@lru_cache(maxsize=4)
+def _without_kerbs(track: Track) -> Track:
+    """The same track each time, so that what is worked out from it is found again."""
+    return replace(track, kerbs=())
 
 
 class _Driven(NamedTuple):

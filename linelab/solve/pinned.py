@@ -55,7 +55,7 @@ def pinned_profile(line: Line, kart: Kart, ideal: Lap, *, v_start: float | None,
     driver = replace(kart.driver, curvature_rate=None)
     track = _track_of(line)
     free = replace(kart, driver=driver)
-    task = Task(track, free, kart_numbers(free), 1.0, End(v=v_start), End(v=v_end), False)
+    task = Task(track, free, kart_numbers(free), 1.0, End(v=v_start), End(v=v_end))
     speed = np.interp(track.s, line.distance - line.distance[0], ideal.v)
     intervals = -(-int(np.ceil(ideal.lap_time / STEP)) // 16) * 16
     bend = np.interp(track.s, line.distance - line.distance[0], ideal.ay)

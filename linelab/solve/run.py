@@ -84,7 +84,7 @@ def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
     structure = structure_of(task, before.structure.intervals)
     if structure != before.structure:
         raise InputError(
-            "the earlier solution is of another kind of problem (track, or driver limits on or off)",
+            "the earlier solution is of another kind of problem (track, kerbs, or driver limits on or off)",
             where="warm",
             remedy="Solve without a warm start",
         )

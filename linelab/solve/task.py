@@ -63,7 +63,6 @@ class Task(NamedTuple):
     grip: float
     start: End
     end: End
-    use_kerbs: bool
 
     @property
     def half_width(self) -> float:
@@ -106,7 +105,7 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
     structure, place = problem.structure, problem.layout
     low, high = bounds_template(structure)
     s = offset_stations(mesh, structure.stages)
-    right, left = _sampled_corridor(task.track, mesh, structure.stages, task.half_width, task.use_kerbs)
+    right, left = _sampled_corridor(task.track, mesh, structure.stages, task.half_width)
     if (left < right).any():
         worst = np.unravel_index(np.argmin(left - right), s.shape)
         raise TrackError(
@@ -134,7 +133,7 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
 
 
 @lru_cache(maxsize=8)
-def _sampled_corridor(track: Track, mesh: Mesh, stages: int, half_width: float, use_kerbs: bool) -> tuple[Array, Array]:
+def _sampled_corridor(track: Track, mesh: Mesh, stages: int, half_width: float) -> tuple[Array, Array]:
     """Corridor at the offset stations (stages, 3), less half of what its bulges between them would give away.
 
     A corridor's edge that bulges inwards by a sagitta between two samples would be cut by up to that much; a path that
@@ -144,8 +143,8 @@ def _sampled_corridor(track: Track, mesh: Mesh, stages: int, half_width: float, 
     ends = np.append(s.ravel(), s.ravel()[0] + mesh.length if mesh.closed else mesh.length)
     parts = np.linspace(0.0, 1.0, 5)[1:-1]
     between = ends[:-1, None] + np.diff(ends)[:, None] * parts
-    sampled = meshes.corridor(track, ends, half_width, use_kerbs)
-    inside = meshes.corridor(track, between.ravel(), half_width, use_kerbs)
+    sampled = meshes.corridor(track, ends, half_width)
+    inside = meshes.corridor(track, between.ravel(), half_width)
     edges = []
     for at, inner, sign in zip(sampled, (edge.reshape(between.shape) for edge in inside), (1.0, -1.0)):
         chord = at[:-1, None] + np.diff(at)[:, None] * parts

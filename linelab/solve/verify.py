@@ -75,7 +75,7 @@ def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
         It does not hold.
     """
     line = lap.line
-    low, high = meshes.corridor(task.track, line.s, task.half_width, task.use_kerbs)
+    low, high = meshes.corridor(task.track, line.s, task.half_width)
     outside = np.maximum(line.n - high, low - line.n)
     middle, v, ax = _middles(lap)
     excess = usage(task.kart, middle, v, ax).grip - 1.0

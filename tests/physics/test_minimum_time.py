@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
@@ -168,3 +170,13 @@ def test_never_slower_than_the_least_curvature():
     curvature = speed_profile(line_on_track(track, s, n, half_width=0.5 * kart.width), kart)
     solution = solve_min_time(track, kart, use_kerbs=False)
     assert solution.lap_time + solution.time_error < curvature.lap_time
+
+
+def test_kerbs_left_out_have_no_grip_of_their_own():
+    """Kept off the kerbs, a kart laps as on the same track without any; no kerb reaches over the edge."""
+    track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
+    kept_off = solve_min_time(track, kart, use_kerbs=False, tolerance=0.1)
+    bare = solve_min_time(dataclasses.replace(track, kerbs=()), kart, tolerance=0.1)
+    assert any(kerb.grip < 1.0 for kerb in track.kerbs)
+    assert kept_off.lap_time == pytest.approx(bare.lap_time, abs=1e-9)
+    assert kept_off.lap.line.grip.min() == 1.0

@@ -42,7 +42,7 @@ def solved(corner, kart):
 
 
 def task_of(corner, kart) -> Task:
-    return Task(corner, kart, kart_numbers(kart), 1.0, End(v=22.0), End(), True)
+    return Task(corner, kart, kart_numbers(kart), 1.0, End(v=22.0), End())
 
 
 def check(corner, kart, solved, *, aside=0.0, pace=1.0, clock=1.0, swerve=0.0):

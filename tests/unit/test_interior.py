@@ -160,7 +160,7 @@ def test_the_tabled_drive_is_the_drive(name):
 
 def task_of(track: str = "ostrelle_sprint", kart: str = "senior-single-speed", grip: float = 1.0) -> Task:
     found = load_kart(kart)
-    return Task(load_track(track), found, kart_numbers(found), grip, End(), End(), True)
+    return Task(load_track(track), found, kart_numbers(found), grip, End(), End())
 
 
 @pytest.fixture(scope="module")
