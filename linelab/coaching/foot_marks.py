@@ -114,11 +114,9 @@ def power_dip(part: Window, mark: CornerMarks) -> Array:
     return np.where(before[np.arange(at.size), at] > DIP_AFTER, dip, 0.0)
 
 
-def slide(part: Window, mark: CornerMarks, end: Array) -> tuple[Array, Array]:
-    """Speed lost from the slowest point on beyond rolling, with the cornering grip asked for (R,) [m/s].
-
-    After the main braking; and whatever it is, because a slide on the way in cannot be told from braking by itself.
-    """
+def slide(part: Window, mark: CornerMarks, end: Array) -> Array:
+    """Speed lost after the main braking, from the slowest point on, beyond rolling, with the cornering grip asked for
+    (R,) [m/s]."""
     index = np.arange(part.s.size)
     begin = max(min(mark.apex, mark.minimum_speed) - SLIDE_AHEAD, mark.turn_in)
     near = between(part, begin, mark.track_out + 10.0)
@@ -128,4 +126,4 @@ def slide(part: Window, mark: CornerMarks, end: Array) -> tuple[Array, Array]:
     force = push(part.rows)
     sliding = near & (side > SLIDING_SHARE * most) & (force < -SLIDING)
     lost = np.where(sliding, -force * part.steps / part.rows.v, 0.0)
-    return np.where(index > end[:, None], lost, 0.0).sum(axis=1), lost.sum(axis=1)
+    return np.asarray(np.where(index > end[:, None], lost, 0.0).sum(axis=1))

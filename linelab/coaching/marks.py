@@ -20,8 +20,6 @@ PAST_TRACK_OUT = 15.0
 HANDS = 2.5
 #: A change of curvature of this share of the sharpest counts as steering [-].
 STEERED = 0.125
-#: Name of the figure that holds the speed lost about the slowest point, braked or slid; no mark of its own.
-EXCESS = "excess"
 
 Figures = dict[str, Array]
 
@@ -41,7 +39,7 @@ def corner_figures(
     found["power_dip"] = power_dip(part, mark)
     found |= _line(sheet, part, mark)
     found |= _steering(sheet, part, mark)
-    found["slide"], found[EXCESS] = slide(part, mark, found.pop("end"))
+    found["slide"] = slide(part, mark, found.pop("end"))
     at = np.arange(rows.v.shape[0])
     found["min_speed"] = part.rows.v[at, slowest]
     found["min_speed_place"] = np.where(dip, part.s[slowest] - mark.apex, np.nan)
