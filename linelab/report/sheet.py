@@ -25,11 +25,10 @@ from linelab.track import Track
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-#: The margin kept free for printers, and where the table of corners ends at the latest [inches].
+#: The margin kept free for printers [inches].
 MARGIN = 0.5
-TABLE_FOOT = 0.68
 #: The map's box on the first page: left, bottom, width, height [inches]; always the same, whatever the track.
-MAP_BOX = (MARGIN, 3.82, A4[0] - 2.0 * MARGIN, 6.65)
+MAP_BOX = (MARGIN, 4.0, A4[0] - 2.0 * MARGIN, 6.47)
 #: Resolution of the bitmaps [dots per inch].
 DPI = 160
 #: Said beside the marks.
@@ -96,11 +95,11 @@ def sheet_pages(
     while rest:
         page = _page(track, kart, solution, "corner by corner")
         top = table_head(page, A4[1] - 0.95, units, pace)
+        bottom = _foot(page, survey_note(track) if track.survey.kind == "estimated" else "") + 0.1
         if rest is corners:
-            scale = table_scale(corners, units, pace, top - TABLE_FOOT)
-        drawn = draw_corners(page, rest, units, pace, top=top, bottom=TABLE_FOOT, scale=scale)
+            scale = table_scale(corners, units, pace, top - bottom)
+        drawn = draw_corners(page, rest, units, pace, top=top, bottom=bottom, scale=scale)
         rest = rest[drawn:]
-        _foot(page, survey_note(track) if track.survey.kind == "estimated" else "")
         pages.append(page)
     return pages
 
@@ -146,13 +145,10 @@ def _first_page(
     draw_map(page, MAP_BOX, track, solution.lap, kart, corners, units)
     _key(page, units)
     left, right = MARGIN, 0.5 * A4[0] + 0.12
-    top = MAP_BOX[1] - 0.42
-    lowest = _paragraphs(page, left, top, "Where the time is", time_words(track, corners, units))
-    lowest = min(
-        lowest, _paragraphs(page, right, top, "To check on the track walk", walk_words(track, corners, pace, units))
-    )
-    _framed(page, textwrap.fill(MARKS_CAUTION, 112), 1.04)
-    _foot(page, survey_note(track))
+    top = MAP_BOX[1] - 0.36
+    _paragraphs(page, left, top, "Where the time is", time_words(track, corners, units))
+    _paragraphs(page, right, top, "To check on the track walk", walk_words(track, corners, pace, units))
+    _framed(page, textwrap.fill(MARKS_CAUTION, 112), _foot(page, survey_note(track)) + 0.26)
     return page
 
 
@@ -203,19 +199,19 @@ def _key(page: Figure, units: Units) -> None:
     page.text(1.0 - MARGIN / A4[0], (MAP_BOX[1] - 0.1) / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
 
 
-def _paragraphs(page: Figure, left: float, top: float, title: str, paragraphs: Sequence[str]) -> float:
-    """A column of short paragraphs, half a page wide; returns where it ends [inches]."""
+def _paragraphs(page: Figure, left: float, top: float, title: str, paragraphs: Sequence[str]) -> None:
+    """A column of short paragraphs, half a page wide, from a height down [inches]."""
     page.text(left / A4[0], top / A4[1], title, size=9.5, weight="bold", color=BLACK, va="top")
     y = top - 0.22
     for paragraph in paragraphs:
         lines = textwrap.wrap(paragraph, 66)
         page.text(left / A4[0], y / A4[1], "-", size=7.4, color=BLACK, va="top")
         page.text((left + 0.1) / A4[0], y / A4[1], "\n".join(lines), size=7.4, color=BLACK, va="top", linespacing=1.25)
-        y -= 0.13 * len(lines) + 0.045
-    return y
+        y -= 0.128 * len(lines) + 0.035
 
 
-def _foot(page: Figure, notes: str) -> None:
-    """Where the edges come from, and the cautions."""
+def _foot(page: Figure, notes: str) -> float:
+    """Where the edges come from, and the cautions; returns where they end at the top [inches]."""
     lines = [*textwrap.wrap(notes, 144), *textwrap.wrap(CAUTIONS, 144)]
     page.text(MARGIN / A4[0], 0.32 / A4[1], "\n".join(lines), size=6.6, color=GREY, va="bottom", linespacing=1.25)
+    return 0.32 + 0.115 * len(lines)

@@ -103,7 +103,7 @@ def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list
     """Lines of each column but the first; the first line of each is its speed."""
 
     def wrapped(lines: Sequence[str], letters: int = CELL) -> list[str]:
-        return [part for line in lines for part in textwrap.wrap(line, int(letters / scale))]
+        return [part for line in lines for part in textwrap.wrap(line, int(letters / scale), break_on_hyphens=False)]
 
     def cell(mark: SheetMark) -> list[str]:
         return [_speed(mark.speed, units), *wrapped(mark_words(mark, units, pace))]

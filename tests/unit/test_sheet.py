@@ -236,9 +236,20 @@ def test_the_sheet_has_two_pages_of_a4_with_every_corner_and_the_cautions(pages,
     assert MARKS_CAUTION in _texts(pages[0])
 
 
-@pytest.mark.parametrize("units", [METRIC, IMPERIAL])
-def test_no_text_covers_another_or_leaves_the_page(rental, units):
-    for page in sheet_pages(*rental, units, quick=True):
+ESTIMATED = Survey(
+    kind="estimated",
+    note="corridor estimated from 14 recorded laps, width 7 m assumed about their median: the real edges are not "
+    "known, and the reference lap shows what this assumed corridor allows",
+    assumed_width=7.0,
+    uncertainty=0.865,
+)
+
+
+@pytest.mark.parametrize(("units", "survey"), [(METRIC, None), (IMPERIAL, None), (METRIC, ESTIMATED)])
+def test_no_text_covers_another_or_leaves_the_page(rental, units, survey):
+    track, kart, solution = rental
+    ground = track if survey is None else dataclasses.replace(track, survey=survey)
+    for page in sheet_pages(ground, kart, solution, units, quick=True):
         page.canvas.draw()
         renderer = page.canvas.get_renderer()
         boxes = [
