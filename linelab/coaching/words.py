@@ -39,8 +39,8 @@ ADVICE: dict[FaultKind, Advice] = {
     "brakes_early": Advice(
         title="Brake a little later {where}",
         feel="If the kart is already slow enough and you wait for the corner, you braked too early.",
-        exercise="Move your braking mark one metre later every two laps. Stop when you can no longer reach the apex, "
-        "and go back one step.",
+        exercise="Move your braking mark one long stride later every two laps. Stop when you can no longer reach the "
+        "apex, and go back one step.",
     ),
     "brakes_softly": Advice(
         title="Brake harder, and for less time, {where}",

@@ -24,6 +24,7 @@ from linelab.report.outlines import NORTH_UP, View, corner_view
 from linelab.report.page.closeups import BADGE, LETTERS, Rings, Spots, driven_stations, mark_spots, target_stations
 from linelab.report.page.corner_parts import CornerPart, corner_parts, figures_table
 from linelab.report.page.lines import classed_pieces, full_rate
+from linelab.report.review_text import nothing_found
 from linelab.report.style import A4, FAINT, GAIN, INK, LOSS, SOFT, WHITE, new_figure
 from linelab.units import Array
 
@@ -73,9 +74,17 @@ def _page(review: SessionReview, source: str, what: str) -> Figure:
     _write(page, MARGIN, A4[1] - 0.5, f"{review.track.name}: {what}", size=13, weight="bold", family="serif")
     line = " · ".join(part for part in (review.kart.name, source, f"against {review.target.title}") if part)
     _write(page, MARGIN, A4[1] - 0.76, line, size=8, color=SOFT)
-    foot = [*textwrap.wrap(survey_note(review.track), 140), *textwrap.wrap(CAUTIONS, 140)]
-    _write(page, MARGIN, 0.32, "\n".join(foot), size=6.6, color=SOFT, va="bottom")
+    _write(page, MARGIN, 0.32, "\n".join(_foot(review)), size=6.6, color=SOFT, va="bottom")
     return page
+
+
+def _foot(review: SessionReview) -> list[str]:
+    return [*textwrap.wrap(survey_note(review.track), 140), *textwrap.wrap(CAUTIONS, 140)]
+
+
+def _above_foot(review: SessionReview) -> float:
+    """Where a page's own matter ends at the latest [inches]."""
+    return 0.4 + 0.118 * len(_foot(review))
 
 
 def _write(page: Figure, x: float, y: float, text: str, *, size: float = 8.0, color: str = INK, **more: Any) -> None:
@@ -106,11 +115,13 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
     y = _paragraph(page, MARGIN, A4[1] - 1.85, text, 118, size=8.5, color=SOFT)
     y = _paragraph(page, MARGIN, y - 0.08, review.verdict, 92, size=11)
     y -= 0.3
-    heading = "Work on these, in this order" if review.priorities else "Nothing costs more than chance could explain"
+    heading = "Work on these, in this order" if review.priorities else "Nothing stands out"
     _write(page, MARGIN, y, heading, size=12, weight="bold", family="serif")
     width = (A4[0] - 2.0 * MARGIN) / 3.0
     ends = [_priority(page, MARGIN + k * width, y - 0.32, item, units) for k, item in enumerate(review.priorities)]
-    y = min(ends, default=y - 0.3) - 0.25
+    if not review.priorities:
+        ends = [_paragraph(page, MARGIN, y - 0.3, nothing_found(review), 122, size=8.5)]
+    y = min(ends) - 0.25
     if review.strengths:
         _write(page, MARGIN, y, "Keep doing this", size=12, weight="bold", family="serif")
         y -= 0.28
@@ -119,7 +130,11 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
     if review.notes:
         _write(page, MARGIN, y - 0.2, "To bear in mind", size=12, weight="bold", family="serif")
         y -= 0.48
-        for note in dict.fromkeys(review.notes):
+        notes = list(dict.fromkeys(review.notes))
+        for k, note in enumerate(notes):
+            if y < _above_foot(review) + 0.4 and k < len(notes) - 1:
+                _paragraph(page, MARGIN, y, f"- {len(notes) - k} more, on the page", 140, size=7.5)
+                break
             y = _paragraph(page, MARGIN, y, f"- {note}", 140, size=7.5) - 0.03
     return page
 
@@ -169,7 +184,7 @@ def _map_page(review: SessionReview, units: Units, source: str, parts: Sequence[
     page = _page(review, source, f"where {lap.label} loses time")
     rows = len(lap.corners) + 2
     table = 0.165 * rows + 0.45
-    bottom = 0.75 + table
+    bottom = _above_foot(review) + table
     axes = _axes(page, (MARGIN, bottom + 0.3, A4[0] - 2.0 * MARGIN, A4[1] - 1.25 - bottom))
     draw_ground(axes, review.track)
     axes.set_facecolor(WHITE)
@@ -226,7 +241,7 @@ def _corner_page(
     letters = ", ".join(f"{letter} {name}" for letter, name in LETTERS)
     key = f"{letters}. Ring: {review.target.title}; filled: {lap.label}."
     _write(page, MARGIN, A4[1] - 0.93, key, size=7, color=SOFT)
-    high = (A4[1] - 1.9) / BY_PAGE
+    high = (A4[1] - 1.15 - _above_foot(review)) / BY_PAGE
     for k, index in enumerate(chosen):
         bottom = A4[1] - 1.15 - high * (k + 1)
         _close_up(_axes(page, (MARGIN, bottom + 0.1, 3.1, high - 0.25)), review, index, units)
@@ -283,7 +298,7 @@ def _words(page: Figure, x: float, y: float, review: SessionReview, part: Corner
     _write(page, x, y, f"Corner {part.label}: {part.losses[best].lost} s", size=10, weight="bold", family="serif")
     y = _paragraph(page, x, y - 0.22, f"Where: {part.by_part[best]} s", 76, size=7)
     y = _paragraph(page, x, y - 0.03, f"Why: {part.by_cause[best]}", 76, size=7) - 0.08
-    ends = (0.0, 1.2, 2.27, 3.2)
+    ends = (0.0, 1.27, 2.3, 3.13)
     head = ("mark", review.laps[best].label, "target", "difference")
     for place, title in zip(ends, head):
         _write(page, x + place, y - 0.09, title, size=6.6, weight="bold", va="baseline")
@@ -291,6 +306,6 @@ def _words(page: Figure, x: float, y: float, review: SessionReview, part: Corner
         if not row.first:
             continue
         y -= 0.15
-        reason = textwrap.shorten(row.apart[best], 32, placeholder="...")
+        reason = textwrap.shorten(row.apart[best], 23, placeholder="...")
         for place, cell in zip(ends, (row.title, row.driven[best], row.target[best], reason)):
-            _write(page, x + place, y - 0.09, cell, size=6.4, va="baseline")
+            _write(page, x + place, y - 0.09, cell, size=6.0, va="baseline")

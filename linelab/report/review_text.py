@@ -34,8 +34,17 @@ def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), un
     for item in review.priorities:
         lines += _priority(item, units)
     if not review.priorities:
-        lines.append("Nothing costs more time than this recording can tell from chance.")
+        lines.append(nothing_found(review))
     return [*lines, "", *lap_table(review, recorded).split("\n"), "", CAUTIONS]
+
+
+def nothing_found(review: SessionReview) -> str:
+    """What to say where there is nothing to work on: that nothing stands out, or that nothing could be judged."""
+    lap = review.laps[review.best]
+    reasons = {lap.line_loss.reason, *(part.line_loss.reason for part in lap.corners)}
+    if len(reasons) == 1 and lap.line_loss.value is None:
+        return f"Nothing to work on is told: {lap.line_loss.reason}."
+    return "No habit costs more time than this recording can tell from chance."
 
 
 def _priority(item: Priority, units: Units) -> list[str]:
