@@ -13,17 +13,20 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import jsonschema
+import matplotlib
 import pytest
 
 from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording
 from linelab.io.track_files import load_track
 from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
-from linelab.report.display import CAUTIONS, IMPERIAL
+from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
 from linelab.report.page.content import MOST_LAPS
 from linelab.report.page.write import review_page
 from linelab.report.review_json import review_as_dict, review_schema
+from linelab.report.review_print import review_pages
 from linelab.report.review_report import choose_laps, find_ground, recording_start_line, review_recording, save_review
+from linelab.track import Survey
 
 REAL = (
     Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared"))
@@ -248,3 +251,27 @@ def test_a_real_session_without_a_survey_of_the_track(tmp_path):
     assert len(text.encode("utf-8")) < 1_000_000
     jsonschema.validate(review_as_dict(review.session), review_schema())
     assert "review.html" in save_review(tmp_path / "real", review)
+
+
+@pytest.mark.parametrize("units", [METRIC, IMPERIAL])
+def test_nothing_on_the_printed_pages_covers_other_text_or_leaves_the_page(review, units):
+    """With a survey note of three lines, and more notes than a page holds."""
+    survey = Survey(
+        kind="estimated", note="corridor estimated from laps, " + "about their median " * 8, assumed_width=7.0
+    )
+    track = dataclasses.replace(review.session.track, survey=survey)
+    notes = tuple(f"note number {k} about the receiver and the positions" for k in range(60))
+    for page in review_pages(dataclasses.replace(review.session, track=track, notes=notes), units, source="a.csv"):
+        page.canvas.draw()
+        texts = [text for text in page.findobj(matplotlib.text.Text) if text.get_text().strip() and text.get_visible()]
+        boxes = [(text.get_text(), text.get_window_extent()) for text in texts]
+        width, height = page.bbox.x1, page.bbox.y1
+        assert [name for name, box in boxes if box.x0 < 0 or box.y0 < 0 or box.x1 > width or box.y1 > height] == []
+        plain = [(name, box) for name, box in boxes if len(name) > 1]  # letters of marks may touch in a tight corner
+        overlaps = [
+            (one, other)
+            for k, (one, a) in enumerate(plain)
+            for other, b in plain[k + 1 :]
+            if min(a.x1, b.x1) - max(a.x0, b.x0) > 1.0 and min(a.y1, b.y1) - max(a.y0, b.y0) > 2.5
+        ]
+        assert overlaps == []
