@@ -24,6 +24,7 @@ from linelab.report.outlines import NORTH_UP, View, corner_view
 from linelab.report.page.closeups import BADGE, LETTERS, Rings, Spots, driven_stations, mark_spots, target_stations
 from linelab.report.page.corner_parts import CornerPart, corner_parts, figures_table
 from linelab.report.page.lines import classed_pieces, full_rate
+from linelab.report.review_text import nothing_found
 from linelab.report.style import A4, FAINT, GAIN, INK, LOSS, SOFT, WHITE, new_figure
 from linelab.units import Array
 
