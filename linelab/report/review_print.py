@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from linelab.coaching.values import LapReview, Priority, SessionReview, Strength
-from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
-from linelab.report.figures_lines import draw_reference, survey_note
+from linelab.report.display import METRIC, Units, lap_time_text
+from linelab.report.figures_lines import draw_reference
 from linelab.report.figures_map import (
     draw_corner_numbers,
     draw_direction,
@@ -24,16 +24,15 @@ from linelab.report.outlines import NORTH_UP, View, corner_view
 from linelab.report.page.closeups import BADGE, LETTERS, Rings, Spots, driven_stations, mark_spots, target_stations
 from linelab.report.page.corner_parts import CornerPart, corner_parts, figures_table
 from linelab.report.page.lines import classed_pieces, full_rate
+from linelab.report.print_page import MARGIN, above_foot, blank_page, page_axes, paragraph, rule, write
 from linelab.report.review_text import nothing_found
-from linelab.report.style import A4, FAINT, GAIN, INK, LOSS, SOFT, WHITE, new_figure
+from linelab.report.style import A4, GAIN, INK, LOSS, SOFT, WHITE
 from linelab.units import Array
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: The margin kept free for printers [inches].
-MARGIN = 0.55
 #: Colour and width of each class of the driven line, as on the page.
 LOOKS = ((GAIN, 1.2), ("#8f897c", 1.6), ("#cf7a42", 2.6), (LOSS, 4.0))
 #: Close-ups to a page.
@@ -67,75 +66,40 @@ def review_pages(
     return pages
 
 
-def _page(review: SessionReview, source: str, what: str) -> Figure:
-    """An empty page with heading and cautions."""
-    page = new_figure(*A4)
-    page.set_facecolor(WHITE)
-    _write(page, MARGIN, A4[1] - 0.5, f"{review.track.name}: {what}", size=13, weight="bold", family="serif")
-    line = " · ".join(part for part in (review.kart.name, source, f"against {review.target.title}") if part)
-    _write(page, MARGIN, A4[1] - 0.76, line, size=8, color=SOFT)
-    _write(page, MARGIN, 0.32, "\n".join(_foot(review)), size=6.6, color=SOFT, va="bottom")
-    return page
-
-
-def _foot(review: SessionReview) -> list[str]:
-    return [*textwrap.wrap(survey_note(review.track), 140), *textwrap.wrap(CAUTIONS, 140)]
-
-
-def _above_foot(review: SessionReview) -> float:
-    """Where a page's own matter ends at the latest [inches]."""
-    return 0.4 + 0.118 * len(_foot(review))
-
-
-def _write(page: Figure, x: float, y: float, text: str, *, size: float = 8.0, color: str = INK, **more: Any) -> None:
-    """Text whose upper left is at a place on the page [inches]; in rows ``va="baseline"`` keeps cells level."""
-    more = {"va": "top", **more}
-    page.text(x / A4[0], y / A4[1], text, size=size, color=color, linespacing=1.3, parse_math=False, **more)
-
-
-def _paragraph(
-    page: Figure, x: float, y: float, text: str, letters: int, *, size: float = 8.0, color: str = INK
-) -> float:
-    """Wrapped text; returns where it ends [inches]."""
-    lines = textwrap.wrap(text, letters) or [""]
-    _write(page, x, y, "\n".join(lines), size=size, color=color)
-    return y - size * 1.3 / 72.0 * len(lines)
-
-
 def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
     """The gap, the verdict, what to work on, what is good."""
     lap = review.laps[review.best]
-    page = _page(review, source, "the verdict")
+    page = blank_page(review, source, "the verdict")
     gap = measured_text(lap.gap, 1.0, 2, signed=True)
-    _write(page, MARGIN, A4[1] - 1.15, f"{typeset(gap)} s", size=34, color=LOSS, weight="bold", family="serif")
+    write(page, MARGIN, A4[1] - 1.15, f"{typeset(gap)} s", size=34, color=LOSS, weight="bold", family="serif")
     time = lap_time_text(lap.lap_time.value or 0.0)
     target = review.target
     text = f"{_capital(lap.label)}: {time} s. "
     text += f"{_capital(target.title)}: {lap_time_text(target.lap_time)} s; {target.words}."
-    y = _paragraph(page, MARGIN, A4[1] - 1.85, text, 118, size=8.5, color=SOFT)
-    y = _paragraph(page, MARGIN, y - 0.08, review.verdict, 92, size=11)
+    y = paragraph(page, MARGIN, A4[1] - 1.85, text, 118, size=8.5, color=SOFT)
+    y = paragraph(page, MARGIN, y - 0.08, review.verdict, 92, size=11)
     y -= 0.3
     heading = "Work on these, in this order" if review.priorities else "Nothing stands out"
-    _write(page, MARGIN, y, heading, size=12, weight="bold", family="serif")
+    write(page, MARGIN, y, heading, size=12, weight="bold", family="serif")
     width = (A4[0] - 2.0 * MARGIN) / 3.0
     ends = [_priority(page, MARGIN + k * width, y - 0.32, item, units) for k, item in enumerate(review.priorities)]
     if not review.priorities:
-        ends = [_paragraph(page, MARGIN, y - 0.3, nothing_found(review), 122, size=8.5)]
+        ends = [paragraph(page, MARGIN, y - 0.3, nothing_found(review), 122, size=8.5)]
     y = min(ends) - 0.25
     if review.strengths:
-        _write(page, MARGIN, y, "Keep doing this", size=12, weight="bold", family="serif")
+        write(page, MARGIN, y, "Keep doing this", size=12, weight="bold", family="serif")
         y -= 0.28
         for strength in review.strengths:
-            y = _paragraph(page, MARGIN, y, _strength(strength, units), 122, size=8.5) - 0.06
+            y = paragraph(page, MARGIN, y, _strength(strength, units), 122, size=8.5) - 0.06
     if review.notes:
-        _write(page, MARGIN, y - 0.2, "To bear in mind", size=12, weight="bold", family="serif")
+        write(page, MARGIN, y - 0.2, "To bear in mind", size=12, weight="bold", family="serif")
         y -= 0.48
         notes = list(dict.fromkeys(review.notes))
         for k, note in enumerate(notes):
-            if y < _above_foot(review) + 0.4 and k < len(notes) - 1:
-                _paragraph(page, MARGIN, y, f"- {len(notes) - k} more, on the page", 140, size=7.5)
+            if y < above_foot(review) + 0.4 and k < len(notes) - 1:
+                paragraph(page, MARGIN, y, f"- {len(notes) - k} more, on the page", 140, size=7.5)
                 break
-            y = _paragraph(page, MARGIN, y, f"- {note}", 140, size=7.5) - 0.03
+            y = paragraph(page, MARGIN, y, f"- {note}", 140, size=7.5) - 0.03
     return page
 
 
@@ -151,41 +115,28 @@ def _strength(item: Strength, units: Units) -> str:
 def _priority(page: Figure, x: float, y: float, item: Priority, units: Units) -> float:
     """One thing to work on, in a column; returns where it ends [inches]."""
     top = y
-    y = _paragraph(page, x + 0.12, y, f"{item.rank}. {item.title}", 32, size=9.5)
+    y = paragraph(page, x + 0.12, y, f"{item.rank}. {item.title}", 32, size=9.5)
     corners = ", ".join(map(str, item.corners))
     stake = f"{typeset(measured_text(item.at_stake, 1.0, 2))} s a lap, corner {corners}"
-    y = _paragraph(page, x + 0.12, y - 0.04, stake, 36, size=8.5, color=LOSS)
+    y = paragraph(page, x + 0.12, y - 0.04, stake, 36, size=8.5, color=LOSS)
     shown = tuple(evidence_text(line, units) for line in item.evidence)
     blocks = [("What shows it", shown), ("Feel for", (item.feel,)), ("Try this", (item.exercise,))]
     for title, texts in blocks:
-        y = _paragraph(page, x + 0.12, y - 0.08, title, 40, size=7.5, color=SOFT)
+        y = paragraph(page, x + 0.12, y - 0.08, title, 40, size=7.5, color=SOFT)
         for text in texts:
-            y = _paragraph(page, x + 0.12, y - 0.01, text, 36)
-    _rule(page, [x, x], [top, y], color=LOSS, linewidth=3.5 - item.rank)
+            y = paragraph(page, x + 0.12, y - 0.01, text, 36)
+    rule(page, [x, x], [top, y], color=LOSS, linewidth=3.5 - item.rank)
     return y
-
-
-def _rule(page: Figure, x: list[float], y: list[float], *, color: str = FAINT, linewidth: float = 0.6) -> None:
-    from matplotlib.lines import Line2D
-
-    at = ([value / A4[0] for value in x], [value / A4[1] for value in y])
-    page.add_artist(Line2D(*at, color=color, linewidth=linewidth))
-
-
-def _axes(page: Figure, box: tuple[float, float, float, float]) -> Axes:
-    """Axes in a box [inches]."""
-    x, y, wide, high = box
-    return page.add_axes((x / A4[0], y / A4[1], wide / A4[0], high / A4[1]))
 
 
 def _map_page(review: SessionReview, units: Units, source: str, parts: Sequence[CornerPart]) -> Figure:
     """The whole track with both lines, and the table of all corners."""
     lap = review.laps[review.best]
-    page = _page(review, source, f"where {lap.label} loses time")
+    page = blank_page(review, source, f"where {lap.label} loses time")
     rows = len(lap.corners) + 2
     table = 0.165 * rows + 0.45
-    bottom = _above_foot(review) + table
-    axes = _axes(page, (MARGIN, bottom + 0.3, A4[0] - 2.0 * MARGIN, A4[1] - 1.25 - bottom))
+    bottom = above_foot(review) + table
+    axes = page_axes(page, (MARGIN, bottom + 0.3, A4[0] - 2.0 * MARGIN, A4[1] - 1.25 - bottom))
     draw_ground(axes, review.track)
     axes.set_facecolor(WHITE)
     draw_reference(axes, review.target.lap)
@@ -196,7 +147,7 @@ def _map_page(review: SessionReview, units: Units, source: str, parts: Sequence[
     draw_scale(axes, units, north=0.5 * np.pi if review.track.georeferenced else None)
     key = f"Wide and orange: {lap.label} loses time; teal: it gains; dashed: {review.target.title}. "
     key += "± is one standard deviation."
-    _write(page, MARGIN, bottom + 0.22, key, size=7.5, color=SOFT)
+    write(page, MARGIN, bottom + 0.22, key, size=7.5, color=SOFT)
     _table(page, figures_table(review, parts, review.best, units), bottom)
     return page
 
@@ -220,14 +171,14 @@ def _table(page: Figure, table: Sequence[Sequence[str]], top: float) -> None:
 
     def line(y: float, cells: Sequence[str], weight: str = "normal", va: str = "baseline") -> None:
         size = 6.3 if weight == "normal" else 6.0  # bold figures are wider
-        _write(page, MARGIN, y, cells[0], size=size, weight=weight, va=va)
+        write(page, MARGIN, y, cells[0], size=size, weight=weight, va=va)
         for x, cell in zip(ends, cells[1:]):
-            _write(page, x, y, cell, size=size, weight=weight, va=va, ha="right")
+            write(page, x, y, cell, size=size, weight=weight, va=va, ha="right")
 
     line(top, [title.replace(" ", "\n") for title in titles], "bold", "top")
     y = top - 0.42
     for k, row in enumerate(rows):
-        _rule(page, [MARGIN, right], [y + 0.04, y + 0.04])
+        rule(page, [MARGIN, right], [y + 0.04, y + 0.04])
         line(y - 0.085, row, "bold" if k == len(rows) - 1 else "normal")
         y -= 0.165
 
@@ -237,14 +188,14 @@ def _corner_page(
 ) -> Figure:
     """Close-ups one above the other, each with its words and marks."""
     lap = review.laps[review.best]
-    page = _page(review, source, f"corners of {lap.label} close up")
+    page = blank_page(review, source, f"corners of {lap.label} close up")
     letters = ", ".join(f"{letter} {name}" for letter, name in LETTERS)
     key = f"{letters}. Ring: {review.target.title}; filled: {lap.label}."
-    _write(page, MARGIN, A4[1] - 0.93, key, size=7, color=SOFT)
-    high = (A4[1] - 1.15 - _above_foot(review)) / BY_PAGE
+    write(page, MARGIN, A4[1] - 0.93, key, size=7, color=SOFT)
+    high = (A4[1] - 1.15 - above_foot(review)) / BY_PAGE
     for k, index in enumerate(chosen):
         bottom = A4[1] - 1.15 - high * (k + 1)
-        _close_up(_axes(page, (MARGIN, bottom + 0.1, 3.1, high - 0.25)), review, index, units)
+        _close_up(page_axes(page, (MARGIN, bottom + 0.1, 3.1, high - 0.25)), review, index, units)
         _words(page, MARGIN + 3.3, bottom + high - 0.15, review, parts[index])
     return page
 
@@ -295,17 +246,17 @@ def _letters(axes: Axes, spots: tuple[Spots, Spots], filled: bool) -> None:
 def _words(page: Figure, x: float, y: float, review: SessionReview, part: CornerPart) -> None:
     """A corner's losses and marks in words."""
     best = review.best
-    _write(page, x, y, f"Corner {part.label}: {part.losses[best].lost} s", size=10, weight="bold", family="serif")
-    y = _paragraph(page, x, y - 0.22, f"Where: {part.by_part[best]} s", 76, size=7)
-    y = _paragraph(page, x, y - 0.03, f"Why: {part.by_cause[best]}", 76, size=7) - 0.08
+    write(page, x, y, f"Corner {part.label}: {part.losses[best].lost} s", size=10, weight="bold", family="serif")
+    y = paragraph(page, x, y - 0.22, f"Where: {part.by_part[best]} s", 76, size=7)
+    y = paragraph(page, x, y - 0.03, f"Why: {part.by_cause[best]}", 76, size=7) - 0.08
     ends = (0.0, 1.27, 2.3, 3.13)
     head = ("mark", review.laps[best].label, "target", "difference")
     for place, title in zip(ends, head):
-        _write(page, x + place, y - 0.09, title, size=6.6, weight="bold", va="baseline")
+        write(page, x + place, y - 0.09, title, size=6.6, weight="bold", va="baseline")
     for row in part.rows:
         if not row.first:
             continue
         y -= 0.15
         reason = textwrap.shorten(row.apart[best], 23, placeholder="...")
         for place, cell in zip(ends, (row.title, row.driven[best], row.target[best], reason)):
-            _write(page, x + place, y - 0.09, cell, size=6.0, va="baseline")
+            write(page, x + place, y - 0.09, cell, size=6.0, va="baseline")
