@@ -23,8 +23,9 @@ from linelab.units import STANDARD_GRAVITY, Array
 #: Half-width of the rounding of the drive curve's corners [m/s]: smooth for Newton steps, below 0.1 % of power.
 ROUNDING = 0.05
 
-#: Rounding of the change from driving to braking [m/s²]: takes less than 2e-4 of the cornering grip, on the safe side.
-PEDAL_ROUNDING = 0.2
+#: Rounding of the change from driving to braking, as a share of the longitudinal friction: takes less than 2e-4 of the
+#: cornering grip, on the safe side.
+PEDAL_ROUNDING = 0.013
 
 #: Rounding of the driving limit where the front wheels lift, as a share of mu [-]: at most half of it is lost.
 SHARE_ROUNDING = 0.01
@@ -213,7 +214,8 @@ def grip_excess(kart: KartNumbers, load: Loads, ax_tyre: Any, grip: Any) -> Any:
     Braking and driving have their own longitudinal limit.  The change between them is rounded over PEDAL_ROUNDING:
     without it Newton steps cycle between two curvatures where a kart corners with neither pedal.
     """
-    size = (ax_tyre * ax_tyre + PEDAL_ROUNDING**2) ** 0.5
+    rounding = PEDAL_ROUNDING * STANDARD_GRAVITY * kart.mu_x * grip
+    size = (ax_tyre * ax_tyre + rounding * rounding) ** 0.5
     drive = 0.5 * (size + ax_tyre) / drive_friction(kart, grip)
     brake = 0.5 * (size - ax_tyre) / brake_friction(kart, grip)
     side = load.lateral / (kart.mu_y * grip)
