@@ -42,6 +42,8 @@ SPLIT_DRAWS = 2
 
 #: A lap faster than the best possible on its own line by this share of its time contradicts the line [-].
 BEATEN = 0.005
+#: Share of the rows that must show a corner to be slowed for, for it to count as that in all [-].
+SETTLED = 0.3
 #: A corner's own minimum speed lies within this of the place where it is slowest at best [m].
 NEAR = 8.0
 
@@ -197,10 +199,26 @@ def _hands(sheet: Sheet, reference: Lap, ideal: Lap, factor: float, entry: float
 def _speeds(sheet: Sheet, rows: Rows, surface: Surface, best: list[Lap], rooms: list[Index]) -> tuple[Speeds, Low]:
     """What each row's own line allowed, and where that is slowest in each corner."""
     fast = np.array([lap.v for lap in best])
-    low = lowest_points(fast, rooms)
+    low = _settled(lowest_points(fast, rooms), sheet.s.size - 1)
     distance = path_length(sheet, rows)
     held = held_speed(sheet, _rippled(sheet, rows), surface, fast, low, _about(sheet, low, rooms))
     return Speeds(fast, able_speed(distance, fast), able_speed(distance, held)), low
+
+
+def _settled(low: Low, count: int) -> Low:
+    """The same for all rows where it is the same corner: rows that show no slowest point get the others' middle one.
+
+    Where a corner is long and hardly faster at its ends, ripple decides in which laps it seems to be slowed for.
+    """
+    index, real = low.index.copy(), low.real.copy()
+    for k in range(index.shape[1]):
+        shown = real[:, k]
+        if SETTLED <= shown.mean() < 1.0:
+            first = index[shown, k][0]
+            off = (index[shown, k] - first + count // 2) % count - count // 2
+            index[~shown, k] = (first + int(np.median(off))) % count
+            real[:, k] = True
+    return Low(index=index, real=real)
 
 
 def _about(sheet: Sheet, low: Low, rooms: list[Index]) -> list[Index]:

@@ -21,7 +21,7 @@ from linelab.units import Array
 #: A fall of speed of which this much is gained again is over [m/s].
 REGAINED = 1.0
 #: Speed brought along from the corner before counts from this on [m/s], and while it is most of what is missing [-].
-BROUGHT, MOSTLY = 0.1, 0.5
+BROUGHT, MOSTLY = 0.1, 0.7
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -106,7 +106,7 @@ def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array,
         local = span % count if closed else np.clip(span, 0, count)
         # Whatever slows the kart before it is fastest, a slide out of the corner before, is not this corner's braking.
         ahead = span <= np.where(low.real[:, k], lows[:, k], np.maximum(lows[:, k], index(mark.apex)))[:, None]
-        leaving = span <= index(marks[k - 1].track_out - lap)
+        leaving = span <= min(index(marks[k - 1].track_out - lap), usual)
         fastest = _prepared_from(np.where(ahead, rows.v[:, local], -np.inf), leaving)
         within = (span <= lows[:, k, None]) & (np.arange(span.size) >= fastest[:, None])
         start, end, any_braked = main_run(braked[:, local] & within, slowing[:, local])

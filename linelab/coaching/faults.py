@@ -23,6 +23,8 @@ from linelab.units import Array
 #: The line swings inside early by this much more than a position bias would make it [m], and costs at least this [s],
 #: and this share of what the corner costs in speed [-].
 SWUNG, COSTS, COSTS_SHARE = 0.15, 0.03, 0.3
+#: A smaller swing than that [m] shows it where the line costs this share of its speed before the apex [-].
+HOOKED, MOSTLY_AHEAD = 0.05, 0.7
 #: An apex is missed by this much more than the position is certain [m].
 MISSED = 0.2
 #: Strength of the braking over the faultless lap's that is soft, and share of the missing speed lost by rolling that is
@@ -31,9 +33,9 @@ SOFT, MOSTLY_ROLLED = 0.8, 0.5
 #: What the habit is called from the slowest point on.
 LOST: dict[str, FaultKind] = {"slid": "slide", "dipped": "power_abrupt"}
 #: Least that a habit costs in a corner to be told [s], and in how many standard deviations it must be clear of none.
-LEAST_CORNER, CLEAR = 0.05, 3.0
+LEAST_CORNER, CLEAR = 0.045, 3.0
 #: What sound drivers' feet and hands may differ by in a corner [s]: a habit must be clearly above it.
-PLAIN = 0.03
+PLAIN = 0.025
 #: Apexes this close belong to one movement [m], which the corner has caused whose line is off by this much more [-].
 CLOSE, CAUSED = 35.0, 1.3
 #: Habits whose cost is held against another line: where the corner begins and ends on it matters.
@@ -157,8 +159,10 @@ def _shared(signs: Signs, line: Array, causes: dict[Cause, Array], laps: Index) 
     low, power, braking = causes["minimum_speed"], causes["power"], causes["braking"]
     prepared = causes["coasting"] + braking
     on_line, in_speed = float(line[laps].mean()), float((low + power)[laps].mean())
-    early = _swung(signs) > 1.0 and on_line > max(COSTS, COSTS_SHARE * in_speed)
     missed = signs.miss > MISSED + signs.place_sigma
+    # The apex is hit, and the line has cost speed before it: steered in too soon, then too sharply.
+    hooked = not missed and signs.swing > HOOKED and signs.ahead > MOSTLY_AHEAD
+    early = (_swung(signs) > 1.0 or hooked) and on_line > max(COSTS, COSTS_SHARE * in_speed)
     if early or (missed and on_line > in_speed):
         # What a line clearly off costs in speed, a second turn of the wheel and a slow way out, comes with it.
         add("turns_in_early" if early else "apex_missed", line, low, power)

@@ -181,6 +181,9 @@ def _verdict(best: LapReview, goal: Target, first: tuple[Priority, ...], analysi
         ]
     elif not analysis.untold:
         said.append("No single fault stands out of what this recording can show.")
+    spread = sum(dict(part.causes)["pace"].value or 0.0 for part in best.corners)
+    if goal.kind == "ideal" and spread > 0.3 * abs(gap):
+        said.append(f"About {spread:.1f} s of the gap is spread all round: grip not used to the last, and feet's time.")
     return " ".join(said)
 
 

@@ -55,6 +55,8 @@ class Signs:
         Standard deviation of an offset that does not change along the way [m].
     turned : float
         What a position bias of one metre would make of the swing [-].
+    ahead : float
+        Share of the speed that the line costs which it costs before the apex [-].
     rolled : float
         Share of the speed missing on the way in that is lost with neither pedal down [-].
     braking : float
@@ -67,6 +69,7 @@ class Signs:
     miss: float
     place_sigma: float
     turned: float
+    ahead: float
     rolled: float
     braking: float
     middle: Middle
@@ -107,6 +110,7 @@ def read_signs(analysis: Analysis, means: Means, k: int) -> Signs:
         miss=math.nan if blind else miss,
         place_sigma=float(np.mean([drive.bias.sigma for drive in analysis.sheet.driven])),
         turned=turned,
+        ahead=_ahead(analysis, means, k),
         rolled=rolled,
         braking=braking,
         middle=_middle(analysis, means, k),
@@ -154,6 +158,16 @@ def _line(analysis: Analysis, means: Means, k: int) -> tuple[float, float, float
     turned = 2.0 * abs(math.sin(0.5 * float(psi[j] - psi[back[j]])))
     _, apex = _span(analysis, mark.apex, mark.apex)
     return float(swing[j]), -inwards * float(means.off[apex[0]]), turned
+
+
+def _ahead(analysis: Analysis, means: Means, k: int) -> float:
+    """Share of what the line takes off the able v² about a corner that it takes before the apex."""
+    mark, able = analysis.marks[k], analysis.speeds.able
+    begin = max(mark.turn_in - AHEAD, _neighbour(analysis, k, -1))
+    stations, local = _span(analysis, begin, max(mark.track_out, mark.apex + 2.0))
+    less = able[means.again].mean(axis=0)[local] ** 2 - able[means.laps].mean(axis=0)[local] ** 2
+    built = np.maximum(np.diff(less), 0.0)
+    return float(built[stations[1:] <= mark.apex].sum() / max(float(built.sum()), 1e-9))
 
 
 def _approach(analysis: Analysis, means: Means, k: int) -> tuple[float, float]:
