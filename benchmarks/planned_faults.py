@@ -11,6 +11,12 @@ to be named; a fault costs at most MOST.  It is named when the first priority is
 that scatter have one to three faults each, on every lap others.  A clean driver has no fault, but uses 93 to 99 % of
 the grip, takes some tenths of a second between pedals and for the power, and varies a little from lap to lap.  Faults
 of the feet are planned where the reference lap slows for the corner, braking faults where it brakes.
+
+What stays hard, and is counted as missed: faults near LEAST, since feet that take a tenth longer than others' cost as much
+in every corner and are let pass; an early turn-in that moves the line by a decimetre, which no receiver here resolves; a
+fault in one of several corners within a kart's braking distance, which shows in its neighbour; and power so little abrupt
+that the kart never stops gaining speed, which in the speed alone is late power.  No kinds are merged: a slide at the apex
+and one under power have different remedies, though their speed differs by some metres only.
 """
 
 from __future__ import annotations
@@ -52,7 +58,7 @@ PLACES = (
     ("tinmarsh_rental", "rental-four-stroke"),
 )
 LEAST, MOST, AHEAD = 0.08, 0.45, 1.2
-WORKERS = 1
+WORKERS = 2
 #: Flying laps of a session, least and one more than most.
 LAPS = (8, 13)
 
