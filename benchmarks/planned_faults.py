@@ -12,11 +12,11 @@ that scatter have one to three faults each, on every lap others.  A clean driver
 the grip, takes some tenths of a second between pedals and for the power, and varies a little from lap to lap.  Faults
 of the feet are planned where the reference lap slows for the corner, braking faults where it brakes.
 
-What stays hard, and is counted as missed: faults near LEAST, since feet that take a tenth longer than others' cost as much
-in every corner and are let pass; an early turn-in that moves the line by a decimetre, which no receiver here resolves; a
-fault in one of several corners within a kart's braking distance, which shows in its neighbour; and power so little abrupt
-that the kart never stops gaining speed, which in the speed alone is late power.  No kinds are merged: a slide at the apex
-and one under power have different remedies, though their speed differs by some metres only.
+What stays hard, and is counted as missed: faults near LEAST, since feet that take a tenth longer than others' cost as
+much in every corner and are let pass; an early turn-in that moves the line by a decimetre, which no receiver here
+resolves; a fault in one of several corners within a kart's braking distance, which shows in its neighbour; and power
+so little abrupt that the kart never stops gaining speed, which in the speed alone is late power. No kinds are merged:
+a slide at the apex and one under power have different remedies, though their speed differs by some metres only.
 """
 
 from __future__ import annotations
