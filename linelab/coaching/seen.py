@@ -82,10 +82,8 @@ def _level(mounting: Mounting) -> Mounting:
 
 def _beyond(track: Track, lap: Lap, values: Array, t: Array) -> Array:
     """Values at times before, during and after the lap: of the laps before and after on a circuit, else of its ends."""
-    from scipy.interpolate import CubicSpline
-
     own = np.mod(t, lap.lap_time) if track.closed else np.clip(t, 0.0, lap.lap_time)
-    return np.asarray(CubicSpline(lap.t - lap.t[0], values)(own))
+    return np.asarray(np.interp(own, lap.t - lap.t[0], values))  # nodes are close: a millimetre or two in a hairpin
 
 
 def _straight_on(lap: Lap, t: Array, x: Array, y: Array) -> tuple[Array, Array]:
