@@ -38,9 +38,9 @@ from linelab.units import Array
 
 #: Convergence: scaled errors of dual feasibility and of complementarity, and constraint violation.  What products of
 #: multipliers and distances are left costs lap time: about 50 s times their mean for each constraint active throughout.
-DUAL, COMPLEMENTARITY, VIOLATION = 3.0e-6, 2.0e-7, 1.0e-7
+DUAL, COMPLEMENTARITY, VIOLATION = 1.0e-5, 2.0e-7, 1.0e-6
 #: A solution that stalls a little short of that is taken after so many steps: its lap is verified all the same.
-NEARLY, NEARLY_VIOLATION, NEARLY_STEPS = 1.0e-4, 1.0e-6, 10
+NEARLY, NEARLY_VIOLATION, NEARLY_STEPS = 1.0e-4, 1.0e-5, 10
 #: The optimality error must fall below this share of the worst of so many before it for the barrier to stay free.
 PROGRESS, MEMORY = 0.9999, 4
 
