@@ -195,7 +195,7 @@ def _key(page: Figure, units: Units) -> None:
         borderpad=0.0,
         title=None,
     )
-    text = f"number: corner, below it the lowest speed [{units.speed_unit}]"
+    text = f"number: corner, below it the minimum speed [{units.speed_unit}]"
     page.text(1.0 - MARGIN / A4[0], (MAP_BOX[1] - 0.1) / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
 
 

@@ -159,7 +159,7 @@ def _draw_labels(
     avoid: Array,
     units: Units,
 ) -> None:
-    """Each corner's number in a circle over its lowest speed, joined to its apex by a thin leader."""
+    """Each corner's number in a circle over its minimum speed, joined to its apex by a thin leader."""
     if not corners:
         return
     low = np.array([axes.get_xlim()[0], axes.get_ylim()[0]])
