@@ -12,7 +12,6 @@ from linelab.coaching.faults import Finding
 from linelab.coaching.marked import SessionMarks, common
 from linelab.coaching.pedals import Mask
 from linelab.coaching.scatter import scatter_priority
-from linelab.coaching.split import LapSplit
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import Evidence, FaultKind, Priority, Quantity
 from linelab.coaching.words import ADVICE, corners_text, laps_text
@@ -36,16 +35,14 @@ SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
 }
 
 
-def priorities(
-    analysis: Analysis, marked: SessionMarks, splits: list[LapSplit], findings: list[Finding]
-) -> tuple[Priority, ...]:
+def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]) -> tuple[Priority, ...]:
     """At most three things to work on, the dearest first; empty where nothing is clear of the noise."""
     groups: dict[FaultKind, list[Finding]] = {}
     for finding in findings:
         if finding.significant:
             groups.setdefault(finding.kind, []).append(finding)
     found = [_priority(analysis, marked, kind, group) for kind, group in groups.items()]
-    scattered = scatter_priority(analysis, marked, splits)
+    scattered = scatter_priority(analysis, marked)
     if scattered is not None:
         found.append(scattered)
     found = [item for item in found if (item.at_stake.value or 0.0) >= LEAST]

@@ -1,18 +1,20 @@
-"""Laps that differ more than a consistent driver's: the driver held against his own good laps.
+"""Laps that differ more than a consistent driver's: the driver held against his own laps and his own usual passes.
 
-Nothing but times and speeds enters, so this is told where neither the line nor the technique can be judged.
+A driver who does something else wrong on every lap may have lap times that hardly differ, since every lap has its
+fault: his corners tell, most passes of which are alike, and some spoilt.  Nothing but times and speeds enters, so this
+is told where neither the line nor the technique can be judged.
 """
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.marked import SessionMarks
-from linelab.coaching.pedals import Mask
-from linelab.coaching.split import LapSplit
+from linelab.coaching.pedals import Index, Mask
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import Evidence, Priority, Quantity
 from linelab.coaching.words import ADVICE
@@ -24,6 +26,20 @@ from linelab.units import Array
 REPEATS, LEAST_LAPS, LEAST_TREND = 0.1, 4, 6
 #: Corners told, and how many standard deviations a difference between laps must have.
 MOST_CORNERS, CLEAR = 3, 2.0
+#: A pass is spoilt that takes this much longer than the usual one [s], and so many times the usual spread of passes: a
+#: sound driver's lie within some hundredths of each other, and a slide, a missed apex or a late foot costs a tenth.
+SPOILT, FAR = 0.08, 3.0
+#: Spoilt laps, least number and share [-], and corners, that are no accident and no single corner's fault.
+SPOILT_LAPS, SPOILT_SHARE, SPOILT_CORNERS = 3, 1.0 / 3.0, 3
+
+
+class _Spread(NamedTuple):
+    """How typical laps differ: standard deviation, its error, and what is lost by it [s]; whether that is told."""
+
+    value: float
+    error: float
+    stake: Measured
+    told: bool
 
 
 def corner_times(analysis: Analysis) -> Array:
@@ -31,55 +47,176 @@ def corner_times(analysis: Analysis) -> Array:
 
     The same stations for all laps, so that laps can be told apart by them.
     """
-    windows, sheet = analysis.windows, analysis.sheet
-    begin = np.median(windows.begin[: sheet.count], axis=0).astype(np.intp)
+    return _passes(analysis, analysis.sheet.t)
+
+
+def pass_errors(analysis: Analysis) -> Array:
+    """What measuring makes uncertain in one of these times (C,) [s], as far as it differs from lap to lap.
+
+    The receiver's noise, and when a position bias that changes lets the ends be passed: within the pass, and from one
+    lap to the next where the direction of travel turns.
+    """
+    rows = analysis.rows
+    lost = np.cumsum(analysis.ledger.total, axis=1)
+    noise = analysis.noise(_passes(analysis, np.pad(lost, ((0, 0), (1, 0)))))
+    times = analysis.sheet.t[:, -1]
+    lap = int(np.abs(times - np.median(times)).argmin())
+    bias, spans = analysis.sheet.driven[lap].bias, corner_times(analysis)[lap]
+    at = _ends(analysis) % analysis.windows.count
+    psi, slowness = rows.psi[lap, at], 1.0 / np.maximum(rows.v[lap, at], 1.0)
+    turned = np.hypot(*(np.diff(way * slowness, axis=0)[0] for way in (np.cos(psi), np.sin(psi))))
+    moved = bias.changes(spans) * slowness.mean(axis=0), bias.change(float(times[lap])) * turned
+    return np.asarray(np.sqrt(noise**2 + moved[0] ** 2 + moved[1] ** 2))
+
+
+def _ends(analysis: Analysis) -> Index:
+    """Indices of the stations where corners begin and end (2, C); past the finish they run on."""
+    windows = analysis.windows
+    begin = np.median(windows.begin[: analysis.count], axis=0).astype(np.intp)
     if not begin.size:
-        return np.zeros((sheet.count, 0))
+        return np.zeros((2, 0), dtype=np.intp)
     end = np.append(begin[1:], begin[0] + windows.count if windows.closed else windows.count)
-    turns, at = np.divmod(np.array([begin, end]), windows.count) if windows.closed else (0.0, np.array([begin, end]))
-    clock = sheet.t[:, at] + turns * sheet.t[:, -1:, None]
-    return np.asarray(clock[:, 1] - clock[:, 0])
+    return np.array([begin, end])
 
 
-def scatter_priority(analysis: Analysis, marked: SessionMarks, splits: list[LapSplit]) -> Priority | None:
-    """What the usual lap loses to the own good laps, where that is clearly more than a consistent driver loses."""
+def _passes(analysis: Analysis, clock: Array) -> Array:
+    """What a clock that runs along each row (R, N) adds in each corner (R, C)."""
+    count, ends = analysis.windows.count, _ends(analysis)
+    turns, at = np.divmod(ends, count) if analysis.windows.closed else (np.zeros_like(ends), ends)
+    read = clock[:, at] + turns * clock[:, -1:, None]
+    return np.asarray(read[:, 1] - read[:, 0])
+
+
+def scatter_priority(analysis: Analysis, marked: SessionMarks) -> Priority | None:
+    """What the usual lap loses to the own good laps or passes, where that is clearly more than a consistent driver's.
+
+    Both ways of counting leave out what a consistent driver loses as well; the larger is at stake.
+    """
     times = analysis.sheet.t[:, -1]
     typical = typical_laps(times)
     laps = times[typical]
     if laps.size < LEAST_LAPS:
         return None
-    level, unknowns = _without_trend(laps)
-    noise = float(np.mean([drive.lap_time_sigma for drive, kept in zip(analysis.sheet.driven, typical) if kept]))
-    spread = math.sqrt(max(float(np.var(level, ddof=unknowns)) - noise**2, 0.0))
-    error = spread / math.sqrt(2.0 * (laps.size - unknowns))
-    if spread - error < REPEATS:
+    kept = [drive for drive, usual in zip(analysis.sheet.driven, typical) if usual]
+    spread = _spread(laps, float(np.mean([drive.lap_time_sigma for drive in kept])))
+    sigma = pass_errors(analysis)
+    behind = spoilt_passes(corner_times(analysis)[typical], sigma)
+    changing = _changing(behind)
+    if not (spread.told or changing):
         return None
-    good = np.sort(level)[: max(laps.size // 4, 1)]
-    # A driver who repeats well has good laps and worse ones too: only what is beyond that can be won.
-    beyond = 1.0 - REPEATS / spread
-    advice = ADVICE["scatter"]
-    labels = [drive.lap.label for drive, kept in zip(analysis.sheet.driven, typical) if kept]
+    labels = [drive.lap.label for drive in kept]
     slowest, fastest = labels[int(laps.argmax())], labels[int(laps.argmin())]
-    uneven = _uneven(analysis, splits, typical)
+    if changing:
+        corners, shown = _spoilt_evidence(analysis, behind, sigma, labels)
+    else:
+        uneven = _uneven(analysis, sigma, typical)
+        corners = [k for k, _ in uneven]
+        shown = [_evidence(analysis, marked, typical, k, lost) for k, lost in uneven]
+    stakes = [stake for stake, told in ((spread.stake, spread.told), (_stake(behind, sigma), changing)) if told]
+    advice = ADVICE["scatter"]
     return Priority(
         rank=0,
         kind="scatter",
         title=advice.title,
-        corners=tuple(analysis.marks[k].corner.number for k, _ in uneven),
-        at_stake=Measured(
-            beyond * float(level.mean() - good.mean()), float(np.hypot(error, noise / math.sqrt(laps.size)))
-        ),
-        evidence=(
-            Evidence(
-                f"Your laps differ by ±{spread:.2f} s; a driver who repeats well stays within about ±{REPEATS} s. "
-                f"Between {fastest} and {slowest} lie {float(np.ptp(laps)):.2f} s."
-            ),
-            *(_evidence(analysis, marked, typical, k, behind) for k, behind in uneven),
-        ),
+        corners=tuple(analysis.marks[k].corner.number for k in corners),
+        at_stake=max(stakes, key=lambda stake: stake.value or 0.0),
+        evidence=(_laps_evidence(spread, laps, fastest, slowest), *shown),
         feel=advice.feel,
         exercise=advice.exercise,
         laps=(fastest, slowest),
     )
+
+
+def spoilt_passes(times: Array, sigma: Array) -> Array:
+    """Time by which passes are behind the usual one of their corner (L, C) [s] where they are spoilt, else zero.
+
+    Parameters
+    ----------
+    times : (L, C) array
+        Time of each lap in each corner [s].
+    sigma : (C,) array
+        What measuring makes uncertain in one of them [s].
+    """
+    level = _without_steady_trend(times)
+    behind = level - np.median(level, axis=0)
+    # Spoilt passes are slow ones: how passes usually differ shows in those no slower than the usual one.  Of a normal
+    # distribution this is the standard deviation.
+    usual = 1.4826 * np.nanmedian(np.where(behind <= 0.0, -behind, np.nan), axis=0)
+    limit = np.maximum(SPOILT, np.maximum(FAR * usual, CLEAR * math.sqrt(2.0) * sigma))
+    return np.where(behind > limit, behind, 0.0)
+
+
+def _changing(behind: Array) -> bool:
+    """Whether the driver spoils now this corner, now that one: on enough laps, in enough corners."""
+    laps, corners = int((behind > 0.0).any(axis=1).sum()), int((behind > 0.0).any(axis=0).sum())
+    return laps >= max(SPOILT_LAPS, SPOILT_SHARE * behind.shape[0]) and corners >= SPOILT_CORNERS
+
+
+def _stake(behind: Array, sigma: Array) -> Measured:
+    """What spoilt passes cost a lap: it is known by so many laps, each measured with an error."""
+    count, each = behind.shape[0], behind.sum(axis=1)
+    measured = math.sqrt(2.0 * float(((behind > 0.0) * sigma**2).sum())) / count
+    return Measured(float(each.mean()), math.hypot(float(np.std(each, ddof=1)) / math.sqrt(count), measured))
+
+
+def _spread(laps: Array, noise: float) -> _Spread:
+    """How typical laps (L,) differ beyond the noise of measuring [s]."""
+    level, unknowns = _without_trend(laps)
+    spread = math.sqrt(max(float(np.var(level, ddof=unknowns)) - noise**2, 0.0))
+    error = spread / math.sqrt(2.0 * (laps.size - unknowns))
+    good = np.sort(level)[: max(laps.size // 4, 1)]
+    # A driver who repeats well has good laps and worse ones too: only what is beyond that can be won.
+    beyond = max(1.0 - REPEATS / max(spread, 1e-9), 0.0)
+    stake = Measured(beyond * float(level.mean() - good.mean()), float(np.hypot(error, noise / math.sqrt(laps.size))))
+    return _Spread(spread, error, stake, spread - error >= REPEATS)
+
+
+def _laps_evidence(spread: _Spread, laps: Array, fastest: str, slowest: str) -> Evidence:
+    """How far lap times lie apart, and what a driver who repeats well does where that is clearly less."""
+    said = f"Between {fastest} and {slowest} lie {float(np.ptp(laps)):.2f} s."
+    if spread.told:
+        said = (
+            f"Your laps differ by ±{spread.value:.2f} s; a driver who repeats well stays within about ±{REPEATS} s. "
+            + said
+        )
+    return Evidence(said)
+
+
+def _spoilt_evidence(
+    analysis: Analysis, behind: Array, sigma: Array, labels: list[str]
+) -> tuple[list[int], list[Evidence]]:
+    """Corners that spoilt passes cost most in, dearest first, and the passes in words."""
+    spoilt = behind > 0.0
+    lost = behind.sum(axis=0)
+    corners = [int(k) for k in np.argsort(-lost, kind="stable")[:MOST_CORNERS] if lost[k] > 0.0]
+    shown = [
+        Evidence(
+            f"On {int(spoilt.any(axis=1).sum())} of {len(labels)} laps you are more than {SPOILT} s behind your own "
+            f"usual pass of a corner, in {int(spoilt.any(axis=0).sum())} different corners: no one habit, but now this "
+            "and now that."
+        )
+    ]
+    for k in corners:
+        worst = int(behind[:, k].argmax())
+        others = int(spoilt[:, k].sum()) - 1
+        text = f"Corner {analysis.marks[k].corner.number}: {{}} behind your usual pass on {labels[worst]}"
+        text += f", and less on {others} other lap{'s' if others > 1 else ''}." if others else "."
+        figure = Measured(float(behind[worst, k]), math.sqrt(2.0) * float(sigma[k]))
+        shown.append(Evidence(text, ((figure, "time"),)))
+    return corners, shown
+
+
+def _without_steady_trend(times: Array) -> Array:
+    """Passes (L, C) without their corner's trend [s]: the median of the slopes between all pairs of laps.
+
+    The estimator of Theil (1950) and Sen (1968): unlike a fitted line it does not follow a few spoilt passes.
+    """
+    if times.shape[0] < LEAST_TREND:
+        return times
+    first, second = np.triu_indices(times.shape[0], 1)
+    slope = np.median((times[second] - times[first]) / (second - first)[:, None], axis=0)
+    index = np.arange(times.shape[0])
+    return np.asarray(times - slope * (index - index.mean())[:, None])
 
 
 def _without_trend(laps: Array) -> tuple[Array, int]:
@@ -94,13 +231,13 @@ def _without_trend(laps: Array) -> tuple[Array, int]:
     return laps - slope * (index - index.mean()), 2
 
 
-def _uneven(analysis: Analysis, splits: list[LapSplit], typical: Mask) -> list[tuple[int, Measured]]:
+def _uneven(analysis: Analysis, errors: Array, typical: Mask) -> list[tuple[int, Measured]]:
     """Corners where the usual lap is clearly behind the driver's best pass, the most first, and by how much."""
     times, found = corner_times(analysis)[typical], []
     for k in range(times.shape[1]):
         behind = float(np.median(times[:, k]) - times[:, k].min())
         # A median of a few and the smallest of a few: each about as certain as one.
-        sigma = math.sqrt(2.0) * float(np.mean([split.corners[k].time_lost.sigma or 0.0 for split in splits]))
+        sigma = math.sqrt(2.0) * float(errors[k])
         if behind > CLEAR * sigma:
             found.append((k, Measured(behind, sigma)))
     return sorted(found, key=lambda item: -(item[1].value or 0.0))[:MOST_CORNERS]

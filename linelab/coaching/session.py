@@ -83,7 +83,7 @@ def review_session(
     findings = [] if analysis.untold else find_habits(analysis)
     repeat = consistency(analysis, between, marked)
     laps = tuple(_lap_review(analysis, goal, marked, split, index) for index, split in enumerate(splits))
-    first = priorities(analysis, marked, between, findings)
+    first = priorities(analysis, marked, findings)
     times = analysis.sheet.t[:, -1]
     return SessionReview(
         track=track,

@@ -83,8 +83,8 @@ ADVICE: dict[FaultKind, Advice] = {
     "scatter": Advice(
         title="Do the same thing every lap",
         feel="Same braking mark, same turn-in, same apex: a good lap should feel boring.",
-        exercise="Ten laps at the pace of your usual lap, trying to hit the same time to a tenth, before you look for "
-        "speed.",
+        exercise="Ten laps a little below your usual pace in which no corner goes wrong and the time is the same to a "
+        "tenth; only then take the pace up again, step by step.",
     ),
 }
 
