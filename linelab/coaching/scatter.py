@@ -62,7 +62,7 @@ def pass_errors(analysis: Analysis) -> Array:
     times = analysis.sheet.t[:, -1]
     lap = int(np.abs(times - np.median(times)).argmin())
     bias, spans = analysis.sheet.driven[lap].bias, corner_times(analysis)[lap]
-    at = _ends(analysis) % analysis.windows.count
+    at = _ends(analysis) % analysis.windows.count if analysis.windows.closed else _ends(analysis)
     psi, slowness = rows.psi[lap, at], 1.0 / np.maximum(rows.v[lap, at], 1.0)
     turned = np.hypot(*(np.diff(way * slowness, axis=0)[0] for way in (np.cos(psi), np.sin(psi))))
     moved = bias.changes(spans) * slowness.mean(axis=0), bias.change(float(times[lap])) * turned
