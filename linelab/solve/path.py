@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from linelab.geometry.curve import curve_at
+from linelab.geometry.curve import CurvePoint, curve_at
 from linelab.lap import Line
 from linelab.solve import mesh as meshes
 from linelab.solve.base import base_of, displaced
@@ -85,8 +85,7 @@ def line_at(track: Track, solved: Solved, xi: Array, *, half_width: float, grip:
     (x, x1, x2), (y, y1, y2) = (_plane(solved, values, xi) for values in (solved.x, solved.y))
     length = np.hypot(x1, y1)
     psi = np.unwrap(np.arctan2(y1, x1))
-    s, n = _on_track(track, mesh, xi, x, y)
-    at = curve_at(track.reference, s)
+    s, n, at = _on_track(track, mesh, xi, x, y)
     heading = psi - at.psi
     path = PathState(length, (x1 * y2 - y1 * x2) / length**3, np.cos(heading), np.sin(heading))
     surface = surface_under(track, s, n, path, half_width=half_width, grip=grip)
@@ -104,8 +103,9 @@ def line_at(track: Track, solved: Solved, xi: Array, *, half_width: float, grip:
     )
 
 
-def _on_track(track: Track, mesh: Mesh, xi: Array, x: Array, y: Array) -> tuple[Array, Array]:
-    """Stations and offsets of path points: the foot of the normal, by Newton's method from the mesh's own station."""
+def _on_track(track: Track, mesh: Mesh, xi: Array, x: Array, y: Array) -> tuple[Array, Array, CurvePoint]:
+    """Stations and offsets of path points, by Newton's method for the foot of the normal from the mesh's own station,
+    and the reference line there."""
     local = _local(mesh, xi)
     s = meshes.spline_at(meshes.padded(mesh), local)[0] + mesh.length * np.round((xi - local) / mesh.intervals)
     for _ in range(6):
@@ -119,4 +119,4 @@ def _on_track(track: Track, mesh: Mesh, xi: Array, x: Array, y: Array) -> tuple[
     at = curve_at(track.reference, s)
     n = (y - at.y) * np.cos(at.psi) - (x - at.x) * np.sin(at.psi)
     s[0], s[-1] = (0.0, track.length) if s.size > 1 else (s[0], s[-1])
-    return s, n
+    return s, n, at
