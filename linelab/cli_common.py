@@ -73,7 +73,7 @@ def list_files(folder: Path, files: list[str]) -> None:
 
 
 #: What is said at Ctrl-C.
-INTERRUPTED = "interrupted; nothing was written"
+INTERRUPTED = "interrupted; nothing half done is left"
 
 
 class Interruptions:

@@ -109,7 +109,7 @@ def scatter_priority(analysis: Analysis, marked: SessionMarks) -> Priority | Non
     if changing:
         corners, shown = _spoilt_evidence(analysis, behind, sigma, labels)
     else:
-        uneven = _uneven(analysis, sigma, typical)
+        uneven = _uneven(analysis, marked, sigma, typical)
         corners = [k for k, _ in uneven]
         shown = [_evidence(analysis, marked, typical, k, lost) for k, lost in uneven]
     stakes = [stake for stake, told in ((spread.stake, spread.told), (_stake(behind, sigma), changing)) if told]
@@ -231,30 +231,48 @@ def _without_trend(laps: Array) -> tuple[Array, int]:
     return laps - slope * (index - index.mean()), 2
 
 
-def _uneven(analysis: Analysis, errors: Array, typical: Mask) -> list[tuple[int, Measured]]:
-    """Corners where the usual lap is clearly behind the driver's best pass, the most first, and by how much."""
+def _uneven(analysis: Analysis, marked: SessionMarks, errors: Array, typical: Mask) -> list[tuple[int, Measured]]:
+    """Corners where the usual lap is clearly behind the driver's best pass, the most first, and by how much.
+
+    In time, or in minimum speed, which a receiver's drift does not touch.
+    """
     times, found = corner_times(analysis)[typical], []
     for k in range(times.shape[1]):
         behind = float(np.median(times[:, k]) - times[:, k].min())
         # A median of a few and the smallest of a few: each about as certain as one.
         sigma = math.sqrt(2.0) * float(errors[k])
-        if behind > CLEAR * sigma:
+        best, usual = _minimum_speeds(marked, typical, k, int(times[:, k].argmin()))
+        if behind > CLEAR * sigma or (behind > sigma and _slower(best, usual)):
             found.append((k, Measured(behind, sigma)))
     return sorted(found, key=lambda item: -(item[1].value or 0.0))[:MOST_CORNERS]
 
 
+def _minimum_speeds(marked: SessionMarks, typical: Mask, k: int, best: int) -> tuple[Measured, Measured]:
+    """Minimum speed of the best pass and of the usual one [m/s]."""
+    speeds, errors = (table["min_speed"][typical, k] for table in (marked.figures, marked.sigma))
+    return (
+        Measured(float(speeds[best]), float(errors[best])),
+        Measured(float(np.median(speeds)), float(np.median(errors))),
+    )
+
+
+def _slower(best: Measured, usual: Measured) -> bool:
+    """Whether the usual pass is clearly slower at its slowest than the best one."""
+    gap = (best.value or 0.0) - (usual.value or 0.0)
+    return gap > CLEAR * math.hypot(best.sigma or 0.0, usual.sigma or 0.0)
+
+
 def _evidence(analysis: Analysis, marked: SessionMarks, typical: Mask, k: int, behind: Measured) -> Evidence:
-    """What the best pass has over the usual one: time, and the minimum speed where that differs clearly."""
+    """What the best pass has over the usual one: time, and the minimum speed where that is clearly higher."""
     times = corner_times(analysis)[typical, k]
     labels = [drive.lap.label for drive, kept in zip(analysis.sheet.driven, typical) if kept]
-    best = int(times.argmin())
+    at = int(times.argmin())
     text = (
-        f"Corner {analysis.marks[k].corner.number}: your usual pass takes {{}} longer than your best, on {labels[best]}"
+        f"Corner {analysis.marks[k].corner.number}: your usual pass takes {{}} longer than your best, on {labels[at]}"
     )
-    speeds, errors = (table["min_speed"][typical, k] for table in (marked.figures, marked.sigma))
     figures: list[tuple[Measured, Quantity]] = [(behind, "time")]
-    usual, error = float(np.median(speeds)), float(np.median(errors))
-    if abs(speeds[best] - usual) > CLEAR * math.hypot(float(errors[best]), error):
+    best, usual = _minimum_speeds(marked, typical, k, at)
+    if _slower(best, usual):
         text += "; your minimum speed was {} then, usually {}"
-        figures += [(Measured(float(speeds[best]), float(errors[best])), "speed"), (Measured(usual, error), "speed")]
+        figures += [(best, "speed"), (usual, "speed")]
     return Evidence(text + ".", tuple(figures))

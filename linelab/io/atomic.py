@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import signal
 import tempfile
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -34,6 +36,22 @@ def cannot_write(target: Path, error: OSError) -> InputError:
     return InputError(
         f"cannot write here ({error.strerror or error})", where=str(target), remedy="Choose another folder"
     )
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Ctrl-C waits until the block is over; moving several files into place must not stop half-way."""
+    if threading.current_thread() is not threading.main_thread():  # only the main thread is interrupted
+        yield
+        return
+    seen: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _: seen.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, signal.SIG_DFL if before is None else before)
+        if seen:
+            signal.raise_signal(signal.SIGINT)
 
 
 @contextmanager

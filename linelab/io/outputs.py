@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from linelab.errors import InputError
-from linelab.io.atomic import cannot_write, check_writable
+from linelab.io.atomic import cannot_write, check_writable, undisturbed
 
 #: The list of files that linelab wrote into a folder.
 MANIFEST = "linelab_files.json"
@@ -42,7 +42,8 @@ def results_folder(path: str | Path) -> Iterator[Path]:
         raise cannot_write(target, error) from error
     try:
         yield stage
-        _move_in(stage, target)
+        with undisturbed():
+            _move_in(stage, target)
     finally:
         shutil.rmtree(stage, ignore_errors=True)
 

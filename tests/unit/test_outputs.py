@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from contextlib import contextmanager
 
 import pytest
@@ -154,3 +155,27 @@ def test_a_place_under_a_file_is_told(tmp_path):
     (tmp_path / "file").write_text("x")
     with pytest.raises(InputError, match="this is a file, not a folder"):
         write_text(tmp_path / "file" / "a.txt", "text")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals differ")
+def test_an_interruption_waits_until_all_files_are_in_place(tmp_path, monkeypatch):
+    """Ctrl-C between two moves: it counts afterwards, and all files are there."""
+    moved, replace = [], os.replace
+
+    def slow(source, target):
+        replace(source, target)
+        moved.append(target)
+        if len(moved) == 2:
+            signal.raise_signal(signal.SIGINT)
+
+    def write() -> None:
+        with results_folder(tmp_path / "out") as folder:
+            for name in ("a.txt", "b.txt", "c.txt"):
+                (folder / name).write_text(name)
+
+    monkeypatch.setattr(os, "replace", slow)
+    with pytest.raises(KeyboardInterrupt):
+        write()
+    assert sorted(item.name for item in (tmp_path / "out").iterdir()) == [
+        "a.txt", "b.txt", "c.txt", "linelab_files.json",
+    ]  # fmt: skip
