@@ -55,6 +55,33 @@ class Iterate(NamedTuple):
     method: str  #: "bands" for the project's own, or "ipopt"
 
 
+class Start(NamedTuple):
+    """Where an attempt starts from: unknowns, barrier parameter, and the iterate whose multipliers it takes."""
+
+    x: Array
+    barrier: float
+    warm: Iterate | None = None
+
+
+class Posed(NamedTuple):
+    """A task on a mesh in numbers: what every attempt at it shares."""
+
+    problem: Problem
+    mesh: Mesh
+    bounds: dict[str, Array]
+    parameters: Array
+
+    def iterate(self, x: Array, lam_x: Array, lam_g: Array, iterations: int, method: str) -> Iterate:
+        """A solution of it."""
+        return Iterate(self.mesh, self.problem.structure, x, lam_x, lam_g, self.parameters, iterations, method)
+
+
+def posed(task: Task, mesh: Mesh) -> Posed:
+    """Work out a task's numbers on a mesh."""
+    problem = build_problem(structure_of(task, mesh.intervals))
+    return Posed(problem, mesh, bounds_of(task, mesh, problem), parameters_of(task, mesh, problem.structure))
+
+
 def solve_cold(task: Task, guess: Guess, mesh: Mesh, skip: int = 0) -> Iterate:
     """Solve from a guess; further starting points are tried before giving up, the first ``skip`` left out.
 
@@ -64,19 +91,18 @@ def solve_cold(task: Task, guess: Guess, mesh: Mesh, skip: int = 0) -> Iterate:
         From the last attempt.
     """
     starts = list(_cold_starts(mesh, guess, skip))
-    attempts: list[_Attempt] = [(method, *start) for method in (_in_bands, _by_ipopt) for start in starts]
-    return _first_success(task, build_problem(structure_of(task, mesh.intervals)), mesh, attempts)
+    return _first_success(task, mesh, ((method, start) for method in (in_bands, by_ipopt) for start in starts))
 
 
 def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh) -> Iterate:
     """Solve on a finer mesh from a coarser solution, or from the guess where that fails."""
-    problem = build_problem(structure_of(task, mesh.intervals))
     path, speed = unpacked(coarse)
     offset = meshes.spline_at(path, meshes.mesh_coordinate(coarse.mesh, meshes.path_stations(mesh)))[0]
     squared = meshes.quadratic_at(speed, meshes.mesh_coordinate(coarse.mesh, meshes.speed_stations(mesh)))[0]
     x = np.concatenate([offset, np.maximum(squared, 1.01 * SLOWEST**2 / Z_SCALE)])
-    start = coarse._replace(x=x, lam_x=np.zeros(x.size), lam_g=finer_multipliers(coarse, mesh, problem))
-    return _warm_or_cold(task, guess, problem, mesh, start, FINER)
+    multipliers = finer_multipliers(coarse, mesh, structure_of(task, mesh.intervals))
+    start = coarse._replace(x=x, lam_x=np.zeros(x.size), lam_g=multipliers)
+    return _warm_or_cold(task, guess, mesh, start, FINER)
 
 
 def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
@@ -88,39 +114,36 @@ def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
             where="warm",
             remedy="Solve without a warm start",
         )
-    return _warm_or_cold(task, guess, build_problem(structure), before.mesh, before, AGAIN)
+    return _warm_or_cold(task, guess, before.mesh, before, AGAIN)
 
 
-def _warm_or_cold(
-    task: Task, guess: Guess | None, problem: Problem, mesh: Mesh, start: Iterate, barriers: Barriers
-) -> Iterate:
+def _warm_or_cold(task: Task, guess: Guess | None, mesh: Mesh, start: Iterate, barriers: Barriers) -> Iterate:
     """A warm start, then cold ones, by the project's own method; then IPOPT in the same order."""
 
     def attempts() -> Iterator[_Attempt]:
-        yield _in_bands, start.x, barriers.own, start
+        yield in_bands, Start(start.x, barriers.own, start)
         cold = list(_cold_starts(mesh, first_guess(task) if guess is None else guess, 0))
-        yield from ((_in_bands, *each) for each in cold)
-        yield from ((_by_ipopt, start.x, barrier, start) for barrier in barriers.ipopt)
-        yield from ((_by_ipopt, *each) for each in cold)
+        yield from ((in_bands, each) for each in cold)
+        yield from ((by_ipopt, Start(start.x, barrier, start)) for barrier in barriers.ipopt)
+        yield from ((by_ipopt, each) for each in cold)
 
-    return _first_success(task, problem, mesh, attempts())
-
-
-#: A method, with where it starts from: unknowns, barrier parameter, and the iterate whose multipliers it takes.
-_Attempt = tuple[Callable[..., "Iterate"], Array, float, "Iterate | None"]
+    return _first_success(task, mesh, attempts())
 
 
-def _cold_starts(mesh: Mesh, guess: Guess, skip: int) -> Iterator[tuple[Array, float, None]]:
+_Attempt = tuple[Callable[[Posed, Start], Iterate], Start]
+
+
+def _cold_starts(mesh: Mesh, guess: Guess, skip: int) -> Iterator[Start]:
     for share, barrier in COLD_STARTS[skip:]:
-        yield np.concatenate(starting_point(mesh, guess, share)), barrier, None
+        yield Start(np.concatenate(starting_point(mesh, guess, share)), barrier)
 
 
-def _first_success(task: Task, problem: Problem, mesh: Mesh, attempts: Iterable[_Attempt]) -> Iterate:
+def _first_success(task: Task, mesh: Mesh, attempts: Iterable[_Attempt]) -> Iterate:
     """The solution of the first attempt that converges; the last one's error where none does."""
-    bounds, failure = bounds_of(task, mesh, problem), SolveError("no attempt was made")
-    for method, x, barrier, warm in attempts:
+    numbers, failure = posed(task, mesh), SolveError("no attempt was made")
+    for method, start in attempts:
         try:
-            return method(task, problem, mesh, bounds, x, barrier=barrier, warm=warm)
+            return method(numbers, start)
         except SolveError as error:
             failure = error
     raise failure
@@ -149,9 +172,9 @@ def require_unfolded(task: Task, found: Iterate) -> None:
         )
 
 
-def finer_multipliers(coarse: Iterate, mesh: Mesh, problem: Problem) -> Array:
+def finer_multipliers(coarse: Iterate, mesh: Mesh, after: Structure) -> Array:
     """Multipliers interpolated: with the objective's weight they do not depend on the step."""
-    before, after = coarse.structure, problem.structure
+    before = coarse.structure
     rows = coarse.lam_g[: before.stages * before.constraints].reshape(before.stages, before.constraints)
     at = meshes.node_stations(coarse.mesh)[: before.stages]
     wanted = meshes.node_stations(mesh)[: after.stages]
@@ -160,46 +183,28 @@ def finer_multipliers(coarse: Iterate, mesh: Mesh, problem: Problem) -> Array:
     return np.concatenate([np.column_stack(columns).ravel(), ends])
 
 
-def _in_bands(
-    task: Task,
-    problem: Problem,
-    mesh: Mesh,
-    bounds: dict[str, Array],
-    x: Array,
-    *,
-    barrier: float,
-    warm: Iterate | None = None,
-) -> Iterate:
+def in_bands(posed: Posed, start: Start) -> Iterate:
     """Run the project's own method once and accept nothing but convergence."""
-    parameters = parameters_of(task, mesh, problem.structure)
-    stages = stages_of(problem.structure)
+    warm, bounds = start.warm, posed.bounds
+    stages = stages_of(posed.problem.structure)
     order = stages.order
     limits = Bounds(bounds["lbx"][order], bounds["ubx"][order], bounds["lbg"], bounds["ubg"])
     multipliers = None if warm is None else (warm.lam_x[order], warm.lam_g)
     most = MOST_COLD if warm is None else MOST_WARM
     with stages.lock:
-        stages.load(parameters)
-        found = minimise(stages, limits, x[order], barrier=barrier, warm=multipliers, most=most)
+        stages.load(posed.parameters)
+        found = minimise(stages, limits, start.x[order], barrier=start.barrier, warm=multipliers, most=most)
     solution, multiplier = np.empty(stages.size), np.empty(stages.size)
     solution[order], multiplier[order] = found.x, found.lam_x
-    return Iterate(mesh, problem.structure, solution, multiplier, found.lam_g, parameters, found.iterations, "bands")
+    return posed.iterate(solution, multiplier, found.lam_g, found.iterations, "bands")
 
 
-def _by_ipopt(
-    task: Task,
-    problem: Problem,
-    mesh: Mesh,
-    bounds: dict[str, Array],
-    x: Array,
-    *,
-    barrier: float,
-    warm: Iterate | None = None,
-) -> Iterate:
+def by_ipopt(posed: Posed, start: Start) -> Iterate:
     """Run IPOPT once and accept nothing but convergence."""
-    parameters = parameters_of(task, mesh, problem.structure)
-    solver = problem.make_solver(warm is not None, barrier)
+    warm, bounds = start.warm, posed.bounds
+    solver = posed.problem.make_solver(warm is not None, start.barrier)
     multipliers = {} if warm is None else {"lam_x0": warm.lam_x, "lam_g0": warm.lam_g}
-    result = solver(x0=x, p=parameters, **bounds, **multipliers)
+    result = solver(x0=start.x, p=posed.parameters, **bounds, **multipliers)
     stats = solver.stats()
     status, iterations = str(stats["return_status"]), int(stats["iter_count"])
     if status == "User_Requested_Stop":
@@ -215,7 +220,7 @@ def _by_ipopt(
             remedy="Check the track with 'linelab track', above all its narrowest place",
         )
     x, lam_x, lam_g = (np.asarray(result[name]).ravel() for name in ("x", "lam_x", "lam_g"))
-    return Iterate(mesh, problem.structure, x, lam_x, lam_g, parameters, iterations, "ipopt")
+    return posed.iterate(x, lam_x, lam_g, iterations, "ipopt")
 
 
 def unpacked(iterate: Iterate) -> tuple[Array, Array]:

@@ -33,10 +33,6 @@ OFFSET_ROWS = slice(2, 4)
 END_SIZE = 4
 
 
-#: From this many stages on, functions are evaluated in two threads.
-THREADED = 512
-
-
 class Layout(NamedTuple):
     """Where things are in the programme's vectors."""
 
@@ -172,10 +168,8 @@ def stage_of(one: Structure, expanded: bool = False) -> StageFunctions:
 
 
 def _mapped(function: Any, name: str, count: int, fixed: list[int]) -> Any:
-    """A stage function over all stages, the two halves side by side where that is worth a thread."""
-    if count < THREADED or count % 2:
-        return function.map(f"{name}_map", "serial", count, fixed, [])
-    return function.map(f"{name}_half", "serial", count // 2, fixed, []).map(f"{name}_map", "thread", 2, fixed, [])
+    """A stage function over all stages."""
+    return function.map(f"{name}_map", "serial", count, fixed, [])
 
 
 def _oracle(structure: Structure, place: Layout, stage: StageFunctions, symbols: _Symbols) -> dict[str, Any]:

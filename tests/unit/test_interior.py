@@ -21,8 +21,7 @@ from linelab.solve.stage import Structure, stage_functions
 from linelab.solve.stages import Stages, drive_table
 from linelab.solve.tape import bound, tape_of
 from linelab.solve.tape import run as run_tape
-from linelab.solve.task import End, Task, bounds_of, parameters_of, structure_of
-from linelab.solve.transcription import build_problem
+from linelab.solve.task import End, Task
 
 NAMES = ("cost", "constraints", "jacobian", "hessian")
 STRUCTURES = [
@@ -168,17 +167,16 @@ def cold():
     task = task_of()
     guess = first_guess(task)
     mesh = make_mesh(task.track, guess.rhythm, 320)
-    problem = build_problem(structure_of(task, mesh.intervals))
-    return task, problem, mesh, bounds_of(task, mesh, problem), np.concatenate(starting_point(mesh, guess, 0.9))
+    return task, run.posed(task, mesh), run.Start(np.concatenate(starting_point(mesh, guess, 0.9)), 0.1)
 
 
 def test_gradient_jacobian_and_hessian_are_derivatives(cold):
     """Along random directions, by central differences of the values."""
-    task, problem, mesh, _, x = cold
-    stages = Stages(problem.structure)
-    stages.load(parameters_of(task, mesh, problem.structure))
+    _, numbers, start = cold
+    stages = Stages(numbers.problem.structure)
+    stages.load(numbers.parameters)
     rng = np.random.default_rng(1)
-    at, y, h = x[stages.order], rng.uniform(0.0, 1.0, problem.layout.stage_rows), 1e-6
+    at, y, h = start.x[stages.order], rng.uniform(0.0, 1.0, numbers.problem.layout.stage_rows), 1e-6
     for _ in range(4):
         way = rng.normal(size=at.size)
         below, above = stages.linear(at - h * way), stages.linear(at + h * way)
@@ -200,7 +198,8 @@ def test_gradient_jacobian_and_hessian_are_derivatives(cold):
 
 def test_both_solvers_find_the_same_line(cold):
     """IPOPT, with MUMPS's sparse factorisation, shares the stage functions and nothing else."""
-    ours, theirs = (method(*cold, barrier=0.1) for method in (run._in_bands, run._by_ipopt))
+    _, numbers, start = cold
+    ours, theirs = (method(numbers, start) for method in (run.in_bands, run.by_ipopt))
     assert (ours.method, theirs.method) == ("bands", "ipopt")
     np.testing.assert_allclose(ours.x, theirs.x, atol=1e-2)  # metres: the optimum is flat
     size = ours.structure.intervals
@@ -225,21 +224,22 @@ def test_ipopt_is_asked_where_the_method_does_not_get_on(monkeypatch):
 
 
 def test_no_convergence_raises(cold):
-    task, problem, mesh, bounds, x = cold
-    stages = Stages(problem.structure)
-    stages.load(parameters_of(task, mesh, problem.structure))
+    _, numbers, start = cold
+    stages, bounds = Stages(numbers.problem.structure), numbers.bounds
+    stages.load(numbers.parameters)
     order = stages.order
     limits = interior.Bounds(bounds["lbx"][order], bounds["ubx"][order], bounds["lbg"], bounds["ubg"])
     with pytest.raises(SolveError, match="not converged after 3 iterations"):
-        interior.minimise(stages, limits, x[order], barrier=0.1, most=3)
+        interior.minimise(stages, limits, start.x[order], barrier=0.1, most=3)
 
 
 def test_a_warm_start_takes_fewer_iterations(cold):
-    task, problem, mesh, bounds, x = cold
-    first = run._in_bands(task, problem, mesh, bounds, x, barrier=0.1)
+    task, numbers, start = cold
+    first = run.in_bands(numbers, start)
     kart = replace(task.kart, mass=task.kart.mass + 2.0)
     heavier = task._replace(kart=kart, numbers=kart_numbers(kart))
-    warm = run._in_bands(heavier, problem, mesh, bounds, first.x, barrier=1e-3, warm=first)
-    anew = run._in_bands(heavier, problem, mesh, bounds, x, barrier=0.1)
+    changed = run.posed(heavier, numbers.mesh)
+    warm = run.in_bands(changed, run.Start(first.x, 1e-3, first))
+    anew = run.in_bands(changed, start)
     assert warm.iterations < anew.iterations
     np.testing.assert_allclose(warm.x, anew.x, atol=1e-2)
