@@ -25,7 +25,7 @@ from linelab.report.page.closeups import BADGE, LETTERS, Rings, Spots, driven_st
 from linelab.report.page.corner_parts import CornerPart, corner_parts, figures_table
 from linelab.report.page.lines import classed_pieces, full_rate
 from linelab.report.print_page import MARGIN, above_foot, blank_page, page_axes, paragraph, rule, write
-from linelab.report.review_text import nothing_found
+from linelab.report.review_text import nothing_found, work_heading
 from linelab.report.style import A4, GAIN, INK, LOSS, SOFT, WHITE
 from linelab.units import Array
 
@@ -79,8 +79,7 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
     y = paragraph(page, MARGIN, A4[1] - 1.85, text, 118, size=8.5, color=SOFT)
     y = paragraph(page, MARGIN, y - 0.08, review.verdict, 92, size=11)
     y -= 0.3
-    heading = "Work on these, in this order" if review.priorities else "Nothing stands out"
-    write(page, MARGIN, y, heading, size=12, weight="bold", family="serif")
+    write(page, MARGIN, y, work_heading(review), size=12, weight="bold", family="serif")
     width = (A4[0] - 2.0 * MARGIN) / 3.0
     ends = [_priority(page, MARGIN + k * width, y - 0.32, item, units) for k, item in enumerate(review.priorities)]
     if not review.priorities:

@@ -38,6 +38,13 @@ def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), un
     return [*lines, "", *lap_table(review, recorded).split("\n"), "", CAUTIONS]
 
 
+def work_heading(review: SessionReview) -> str:
+    """Heading of the priorities, on the page and in print."""
+    if not review.priorities:
+        return "Nothing stands out"
+    return "Work on this" if len(review.priorities) == 1 else "Work on these, in this order"
+
+
 def nothing_found(review: SessionReview) -> str:
     """What to say where there is nothing to work on: that nothing stands out, or that nothing could be judged."""
     lap = review.laps[review.best]

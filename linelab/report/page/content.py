@@ -29,7 +29,7 @@ from linelab.report.page.lines import BOUNDS, CLASSES, band_outline, full_rate, 
 from linelab.report.page.losses_text import CAUSE_NAMES, LossText, loss_texts, seconds
 from linelab.report.page.mark_rows import spread_text
 from linelab.report.page.readings import readings
-from linelab.report.review_text import nothing_found
+from linelab.report.review_text import nothing_found, work_heading
 from linelab.report.track_facts import survey_sentence
 
 #: Laps that can be chosen on one page; of more the fastest, with those that evidence names.
@@ -69,6 +69,7 @@ def page_content(
         "target": review.target,
         "target_time": _target_time(review),
         "verdict": review.verdict,
+        "work_heading": work_heading(review),
         "priorities": [_priority(priority, units) for priority in review.priorities],
         "nothing": nothing_found(review),
         "first_corners": {number for priority in review.priorities for number in priority.corners},
