@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.errors import InputError
 from linelab.units import Array
@@ -16,6 +17,10 @@ from linelab.values import freeze_fields, frozen_array, frozen_with_gaps, requir
 
 if TYPE_CHECKING:
     import pandas
+
+
+#: :class:`Limit` codes of nodes.
+Codes = NDArray[np.integer[Any]]
 
 
 class Limit(IntEnum):
@@ -117,7 +122,7 @@ class Lap:
     t: Array
     v: Array
     ax: Array
-    limited_by: Array
+    limited_by: Codes
     label: str = ""
 
     def __post_init__(self) -> None:

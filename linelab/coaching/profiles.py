@@ -16,8 +16,9 @@ from linelab.coaching.grid import Rows, Sheet, sheet_line
 from linelab.coaching.pedals import Index, Mask
 from linelab.grip import Surface, kart_numbers
 from linelab.lap import Lap
-from linelab.solve.passes import Road, run_passes
+from linelab.solve.passes import run_passes
 from linelab.solve.reach import nodes_on
+from linelab.solve.road import Road
 from linelab.solve.speed import speed_profiles
 from linelab.units import Array
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from linelab.grip import Surface, brake_friction, drive_friction, drive_power, kart_numbers, loads, tyre_longitudinal
 from linelab.kart import Kart
-from linelab.lap import Lap, Limit, Line, mapped_line
+from linelab.lap import Codes, Lap, Limit, Line, mapped_line
 from linelab.solve.path import Solved, coordinates, line_at, squared_speed, stretch
 from linelab.solve.quadrature import between, integrated
 from linelab.solve.speed import speed_profiles
@@ -80,7 +80,7 @@ def usage(kart: Kart, line: Line, v: Array, ax: Array) -> Usage:
     return Usage(np.hypot(along, across), power, along, v / float(numbers.top_speed))
 
 
-def limits(kart: Kart, line: Line, v: Array, ax: Array, near: float = 0.985) -> Array:
+def limits(kart: Kart, line: Line, v: Array, ax: Array, near: float = 0.985) -> Codes:
     """:class:`Limit` codes of a solved lap's nodes (M,)."""
     used = usage(kart, line, v, ax)
     codes = np.full(v.size, int(Limit.NONE))

@@ -66,27 +66,47 @@ class Node(NamedTuple):
 
 
 class Step(NamedTuple):
-    """Length of a step [m] and what the rule needs of the one before it (:func:`weights`)."""
+    """Length of a step [m] and what the rule makes of it and the one before (:func:`weights`)."""
 
     h: Any
-    ratio: Any
-    extra: Any
+    ratio: Any  #: over the step before, 0 where there was none [-]
+    double: Any  #: 2 + ratio
+    extra: Any  #: weight of what the last two accelerations say of the next [m]
+    weight: Any  #: weight of the accelerations at either end [m]
+
+
+class Ellipse(NamedTuple):
+    """The friction ellipse at the end of a step, for :func:`_force`; None for a zero that is not worth computing."""
+
+    tilt: Any
+    off: Any
+    lean: Any
+    room: Any
+    rise: Any
+
+
+class Resistance(NamedTuple):
+    """Resistance and climb as a polynomial in z, the fields of :class:`Node`."""
+
+    r0: Any
+    r1: Any
+    r2: Any
 
 
 class Driving(NamedTuple):
-    """State of the forward pass: acceleration by the engine, grip left beside it, and their last changes [m/s²]."""
+    """State of the forward pass: acceleration by the engine, grip left beside it, and both a step before [m/s²]."""
 
     engine: Any
     spare: Any
-    engine_change: Any
-    spare_change: Any
+    engine_before: Any
+    spare_before: Any
 
 
 class Braking(NamedTuple):
-    """State of the backward pass: deceleration and its last change [m/s²]."""
+    """State of the backward pass: deceleration, and that a step before [m/s²]."""
 
     slow: Any
-    change: Any
+    slow_before: Any
 
 
 def nodes_on(kart: KartNumbers, kappa: Array, surface: Surface) -> Node:
@@ -126,92 +146,114 @@ def weights(h: Array, before: Array) -> Step:
 
     A step is the trapezoidal rule when there was none before it, or a much shorter one.
     """
-    known = h <= LONGEST_RATIO * before
-    ratio = np.divide(h, before, out=np.zeros(h.shape), where=known & (before > 0.0))
-    return Step(h, ratio, h * ratio / (3.0 + 3.0 * ratio))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = h / before
+        unknown = ~(ratio <= LONGEST_RATIO)  # NaN too
+        extra = h * h / (3.0 * (h + before))
+    if unknown.any():
+        ratio[unknown] = extra[unknown] = 0.0
+    return Step(h, ratio, 2.0 + ratio, extra, h - extra)
 
 
-def start_driving(node: Node, z: Any, push: Callable[[Any], Any], use: Calculus) -> Driving:
+def ellipse_at(node: Node, share: Any, weight: Array) -> Ellipse:
+    """Friction ellipse at nodes that steps of this ``weight`` lead to; ``share`` is the node's ``drive`` or ``brake``.
+
+    F² + (side + lean·F)² = hold², where rolling alone asks for ``side``, all over ρ, has the solution of
+    :func:`_force`, F = sqrt(hold²/size - (side/size)²) - lean·side/size with size = 1 + lean².
+    """
+    slope = node.b1 * share
+    lean = slope * weight
+    part = 1.0 / (1.0 + lean * lean)
+    off = None if node.b0 is None else node.b0 * share * part
+    if node.hold1 is None:
+        return Ellipse(slope * part, off, lean, (node.hold0 * share) ** 2 * part, None)
+    root = share * np.sqrt(part)
+    return Ellipse(slope * part, off, lean, node.hold0 * root, node.hold1 * root)
+
+
+def resistance_at(node: Node) -> Resistance:
+    """The node's resistance alone."""
+    return Resistance(node.r0, node.r1, node.r2)
+
+
+def start_driving(node: Node, z: Array, push: Callable[[Any], Any]) -> Driving:
     """State of the forward pass at its first node, passed at ``z`` = v²."""
-    engine = push(z)
-    force = _held(node, node.drive, z, use)
-    return Driving(engine - _resistance(node, z), force - engine, 0.0 * z, 0.0 * z)
+    power = push(z)
+    engine, spare = power - _resistance(resistance_at(node), z), _held(node, node.drive, z) - power
+    return Driving(engine, spare, engine, spare)
 
 
-def start_braking(node: Node, z: Any, use: Calculus) -> Braking:
+def start_braking(node: Node, z: Array) -> Braking:
     """State of the backward pass at its first node, the last of the line."""
-    return Braking(_held(node, node.brake, z, use) + _resistance(node, z), 0.0 * z)
+    slow = _held(node, node.brake, z) + _resistance(resistance_at(node), z)
+    return Braking(slow, slow)
 
 
 def drive_on(
-    z: Any, state: Driving, step: Step, node: Node, limit: Any, push: Callable[[Any], Any], use: Calculus
+    z: Any,
+    state: Driving,
+    step: Step,
+    ellipse: Ellipse,
+    resistance: Resistance,
+    limit: Any,
+    push: Callable[[Any], Any],
+    use: Calculus,
 ) -> tuple[Any, Driving]:
-    """Greatest v² at ``node``, a step after ``z``, and the state there; the caller holds it to ``limit``.
+    """Greatest v² a step after ``z``, and the state there; the caller holds it to ``limit``.
 
     Engine and grip are integrated separately, and where the weaker of the two changes within the step the kink is cut
     off.  Where even rolling would leave the ellipse, rolling is what is returned: the limit holds there.
     """
-    h, ratio, extra = step
-    engine, spare = state.engine, state.spare
-    more_engine, more_spare = state.engine_change * ratio, state.spare_change * ratio
-    rate = engine + engine + more_engine + use.least(spare + spare + more_spare, 0.0)
-    middle = use.greatest(use.least(z + h * rate, limit), CREEP**2)
-    resist = _resistance(node, middle)
-    weight, other = h - extra, h + extra
-    by_engine = z + other * engine + extra * more_engine
-    left = other * spare + extra * more_spare
-    force = _ellipse_force(node, node.drive, by_engine + left - weight * resist, weight, middle, use)
+    h, ratio, double, extra, weight = step
+    engine, spare, engine_before, spare_before = state
+    both = double * engine - ratio * engine_before
+    both_spare = double * spare - ratio * spare_before
+    middle = use.greatest(use.least(z + h * (both + use.least(both_spare, 0.0)), limit), CREEP**2)
+    resist = _resistance(resistance, middle)
+    by_engine = z + weight * engine + extra * both
+    left = weight * spare + extra * both_spare
+    force = _force(ellipse, by_engine + left - weight * resist, middle, use)
     power = push(middle)
     engine1, spare1 = power - resist, force - power
-    change = spare1 - spare
     lowest = use.least(spare, spare1)
-    cut = h * lowest * lowest / abs(change)
+    cut = h * lowest * lowest / abs(spare1 - spare)
     less = use.where(spare * spare1 < 0.0, -cut, use.least(left + weight * spare1, 0.0))
-    return by_engine + weight * engine1 + less, Driving(engine1, spare1, engine1 - engine, change)
+    return by_engine + weight * engine1 + less, Driving(engine1, spare1, engine, spare)
 
 
-def brake_from(z: Any, state: Braking, step: Step, node: Node, limit: Any, use: Calculus) -> tuple[Any, Braking]:
-    """Greatest v² at ``node``, a step before ``z``, from where braking still leads to ``z``; and the state there."""
-    h, ratio, extra = step
-    slow = state.slow
-    more = state.change * ratio
-    middle = use.greatest(use.least(z + h * (slow + slow + more), limit), CREEP**2)
-    resist = _resistance(node, middle)
-    weight = h - extra
-    known = z + (h + extra) * slow + extra * more
-    force = _ellipse_force(node, node.brake, known + weight * resist, weight, middle, use)
-    slow1 = force + resist
-    return known + weight * slow1, Braking(slow1, slow1 - slow)
+def brake_from(
+    z: Any, state: Braking, step: Step, ellipse: Ellipse, resistance: Resistance, limit: Any, use: Calculus
+) -> tuple[Any, Braking]:
+    """Greatest v² a step before ``z`` from where braking still leads to ``z``; and the state there."""
+    h, ratio, double, extra, weight = step
+    slow, slow_before = state
+    both = double * slow - ratio * slow_before
+    middle = use.greatest(use.least(z + h * both, limit), CREEP**2)
+    resist = _resistance(resistance, middle)
+    known = z + weight * slow + extra * both
+    slow1 = _force(ellipse, known + weight * resist, middle, use) + resist
+    return known + weight * slow1, Braking(slow1, slow)
 
 
-def _resistance(node: Node, z: Any) -> Any:
-    return node.r0 + z * (node.r1 + z * node.r2)
+def _resistance(resistance: Resistance, z: Any) -> Any:
+    return resistance.r0 + z * (resistance.r1 + z * resistance.r2)
 
 
-def _side(node: Node, share: Any, z: Any) -> tuple[Any, Any]:
-    """Lateral force over ρ, and its slope by z."""
-    slope = node.b1 * share
-    return slope * z if node.b0 is None else slope * z + node.b0 * share, slope
-
-
-def _hold_squared(node: Node, share: Any, z: Any) -> Any:
-    hold = (node.hold0 if node.hold1 is None else node.hold0 + node.hold1 * z) * share
-    return hold * hold
-
-
-def _held(node: Node, share: Any, z: Any, use: Calculus) -> Any:
+def _held(node: Node, share: Any, z: Array) -> Array:
     """Longitudinal force left on the ellipse at speed ``z``."""
-    side, _ = _side(node, share, z)
-    return use.root(use.greatest(_hold_squared(node, share, z) - side * side, 0.0))
+    return np.asarray(_force(ellipse_at(node, share, np.zeros_like(z)), z, z, ARRAYS))
 
 
-def _ellipse_force(node: Node, share: Any, rolling: Any, weight: Any, middle: Any, use: Calculus) -> Any:
-    """Force on the ellipse at z = ``rolling`` + ``weight``·force, at least 0: the other pedal is the other pass's."""
-    side, slope = _side(node, share, rolling)
-    lean = slope * weight
-    size = 1.0 + lean * lean
-    inside = size * _hold_squared(node, share, middle) - side * side
-    return use.greatest((use.root(use.greatest(inside, 0.0)) - lean * side) / size, 0.0)
+def _force(ellipse: Ellipse, rolling: Any, middle: Any, use: Calculus) -> Any:
+    """Force on the ellipse where z is ``rolling`` and weight·force, at least 0: the other pedal is the other pass's."""
+    side = ellipse.tilt * rolling
+    if ellipse.off is not None:
+        side = side + ellipse.off
+    room = ellipse.room
+    if ellipse.rise is not None:
+        room = room + ellipse.rise * middle
+        room = room * room
+    return use.greatest(use.root(use.greatest(room - side * side, 0.0)) - ellipse.lean * side, 0.0)
 
 
 def cornering_limit(node: Node, top_speed: float) -> Array:

@@ -35,13 +35,14 @@ NEAR, IDLE = 1.1, 3.0
 TYPICAL_SPEED = 15.0
 
 
-class Grid(NamedTuple):
-    """A line subdivided: distance, curvature, limit of v² and coefficients at nodes (M+1,), own nodes' places (N,)."""
+class Grids(NamedTuple):
+    """Lines of N nodes each, subdivided, one after the other."""
 
-    distance: Array
-    limit: Array
-    node: Node
-    own: Index
+    starts: Index  #: place of each line's first node, and where another would begin (L+1,)
+    own: Index  #: places of its own nodes, counted from its first (L, N)
+    distance: Array  #: [m], as all below (sum of the lines' M+1 nodes,)
+    limit: Array  #: of v² [m²/s²]
+    node: Node  #: fields are arrays, numbers where all nodes are alike, or None
 
 
 class Ground(NamedTuple):
@@ -67,108 +68,141 @@ def ground_under(lines: Sequence[Line], kart: KartNumbers) -> Ground:
     return Ground(kart, node, level, 2.0 * min(push, node.hold0 * node.drive))
 
 
-def subdivide(line: Line, ground: Ground) -> Grid:
-    """Internal grid of a line."""
-    kart, level = ground.kart, ground.level
-    gaps = line.distance[1:] - line.distance[:-1]
-    counts = _counts(line, gaps, ground)
-    own = np.concatenate([[0], np.cumsum(counts)])
-    if own[-1] == counts.size:
-        distance, kappa = line.distance, line.kappa
-        surface = None if level else Surface(line.slope, line.bank, line.vertical_curvature, line.grip)
+def subdivide(lines: Sequence[Line], ground: Ground) -> Grids:
+    """Internal grids of lines with the same number of nodes, all open or all closed."""
+    closed = lines[0].closed
+    level = ("distance", "kappa")
+    rows = {name: np.array([getattr(line, name) for line in lines]) for name in level + _surface_names(ground)}
+    distance, kappa = rows["distance"], rows["kappa"]
+    gaps = distance[:, 1:] - distance[:, :-1]
+    counts = np.ones(distance.shape, dtype=np.intp)  # each line's last node is an interval of its own, of no length
+    counts[:, :-1] = _counts(distance, gaps, kappa, closed, ground)
+    places = np.concatenate([[0], np.cumsum(counts)])
+    starts = places[:: distance.shape[1]]
+    own = places[:-1].reshape(distance.shape) - starts[:-1, None]
+    if places[-1] == counts.size:
+        between = {name: values.ravel() for name, values in rows.items()}
     else:
-        index = np.repeat(np.arange(counts.size), counts)
-        u = (np.arange(own[-1]) - own[index]) / counts[index]
-        distance, kappa = _blend(line.distance, index, u), _hermite(line.kappa, gaps, line.closed, index, u)
-        surface = None if level else _surface_between(line, gaps, index, u)
-    node = on_level(ground.node, kappa) if surface is None else nodes_on(kart, kappa, surface)
-    return Grid(distance, cornering_limit(node, float(kart.top_speed)), node, own)
+        at = _Inside.of(places, counts)
+        between = {
+            name: at.linear(values) if name in ("distance", "grip") else at.smooth(values, gaps, closed)
+            for name, values in rows.items()
+        }
+    if ground.level:
+        node = on_level(ground.node, between["kappa"])
+    else:
+        node = nodes_on(ground.kart, between["kappa"], Surface(*(between[name] for name in Surface._fields)))
+    return Grids(starts, own, between["distance"], cornering_limit(node, float(ground.kart.top_speed)), node)
 
 
-def _surface_between(line: Line, gaps: Array, index: Index, u: Array) -> Surface:
-    """Surface at fraction ``u`` of interval ``index``: its shape smooth, its grip linear."""
-    slope, bank, vertical = (
-        _hermite(values, gaps, line.closed, index, u) for values in (line.slope, line.bank, line.vertical_curvature)
-    )
-    return Surface(slope=slope, bank=bank, vertical_curvature=vertical, grip=_blend(line.grip, index, u))
+def _surface_names(ground: Ground) -> tuple[str, ...]:
+    return () if ground.level else Surface._fields
 
 
-def _counts(line: Line, gaps: Array, ground: Ground) -> Index:
-    """Steps in each of the line's intervals (N-1,), judged as if it were level."""
-    if gaps.max() <= FINE:
-        return np.ones(gaps.size, dtype=np.intp)
-    node = on_level(ground.node, line.kappa)
+class _Inside(NamedTuple):
+    """Nodes inside intervals: the interval's place among those of all lines, and the fraction of it passed."""
+
+    places: Index
+    u: Array
+
+    @classmethod
+    def of(cls, places: Index, counts: Index) -> _Inside:
+        inside = np.repeat(np.arange(counts.size), counts.ravel())
+        return cls(inside, (np.arange(inside.size) - places[inside]) / counts.ravel()[inside])
+
+    def linear(self, values: Array) -> Array:
+        """Linear interpolation of values (L, N)."""
+        rise = _ended(values[:, 1:] - values[:, :-1])
+        return np.asarray(values.ravel()[self.places] + self.u * rise[self.places])
+
+    def smooth(self, values: Array, gaps: Array, closed: bool) -> Array:
+        """Cubic Hermite interpolation of values (L, N)."""
+        slopes = _slopes(values, gaps, closed)
+        rise = values[:, 1:] - values[:, :-1]
+        tilt, turn = gaps * slopes[:, :-1], gaps * slopes[:, 1:]
+        square, cube = 3.0 * rise - 2.0 * tilt - turn, tilt + turn - 2.0 * rise
+        at, u = self.places, self.u
+        tilt, square, cube = (_ended(each)[at] for each in (tilt, square, cube))
+        return np.asarray(values.ravel()[at] + u * (tilt + u * (square + u * cube)))
+
+
+def _ended(values: Array) -> Array:
+    """Values of intervals (L, N-1) with a zero after each line's last, in one row."""
+    return np.concatenate([values, np.zeros((values.shape[0], 1))], axis=1).ravel()
+
+
+def _counts(distance: Array, gaps: Array, kappa: Array, closed: bool, ground: Ground) -> Index:
+    """Steps in each of the lines' intervals (L, N-1), judged as if they were level."""
+    fine = gaps.max(axis=1) <= FINE
+    if fine.all():
+        return np.ones(gaps.shape, dtype=np.intp)
+    node = on_level(ground.node, kappa)
     limit = cornering_limit(node, float(ground.kart.top_speed))
     resist = node.r0 + limit * (node.r1 + node.r2 * limit)
-    roll = gaps * (resist[1:] + resist[:-1])
-    loss = 2.0 * (node.hold0 * node.brake + float(resist.max()))
-    reachable = _within(limit, line.distance, line.closed, ground.gain, loss)
-    size = _bend_sizes(limit, roll, gaps, line.closed)
+    roll = gaps * (resist[:, 1:] + resist[:, :-1])
+    loss = 2.0 * (node.hold0 * node.brake + resist.max(axis=1, keepdims=True))
+    reachable = _within(limit, distance, closed, ground.gain, loss)
+    size = _bend_sizes(limit, roll, gaps, closed)
     size[limit > NEAR * reachable] = np.inf
     wanted = np.where(limit < IDLE * reachable, STEP_CORNER, STEP_STRAIGHT)
-    graded = _within(APEX_SHARE * size, line.distance, line.closed, APEX_GROWTH, APEX_GROWTH)
+    graded = _within(APEX_SHARE * size, distance, closed, APEX_GROWTH, APEX_GROWTH)
     wanted = np.maximum(np.minimum(wanted, graded), STEP_MIN)
-    return np.maximum(np.ceil(gaps / np.minimum(wanted[1:], wanted[:-1]) - 0.1), 1.0).astype(np.intp)
+    counts = np.maximum(np.ceil(gaps / np.minimum(wanted[:, 1:], wanted[:, :-1]) - 0.1), 1.0).astype(np.intp)
+    counts[fine] = 1
+    return counts
 
 
-def _within(values: Array, distance: Array, closed: bool, rise: float, fall: float) -> Array:
-    """Greatest function below ``values`` (N,) that rises and falls by at most so much a metre along the line."""
-    up, down = rise * (distance - distance[0]), fall * (distance[-1] - distance)
-    forward = np.minimum.accumulate(values - up) + up
-    backward = (np.minimum.accumulate((values - down)[::-1]) + down[::-1])[::-1]
+def _within(values: Array, distance: Array, closed: bool, rise: Array | float, fall: Array | float) -> Array:
+    """Greatest function below ``values`` (L, N) that rises and falls by at most so much a metre along each line."""
+    up, down = rise * (distance - distance[:, :1]), fall * (distance[:, -1:] - distance)
+    forward = np.minimum.accumulate(values - up, axis=1) + up
+    backward = np.minimum.accumulate((values - down)[:, ::-1], axis=1)[:, ::-1] + down
     if closed:
-        forward, backward = np.minimum(forward, forward[-1] + up), np.minimum(backward, backward[0] + down)
+        forward, backward = np.minimum(forward, forward[:, -1:] + up), np.minimum(backward, backward[:, :1] + down)
     return np.asarray(np.minimum(forward, backward))
 
 
 def _bend_sizes(limit: Array, roll: Array, gaps: Array, closed: bool) -> Array:
-    """Distance at which the limit has doubled, by the parabola at each node (N,) [m]; infinite where it bends down.
+    """Distance at which the limit has doubled, by the parabola at each node (L, N) [m]; infinite where it bends down.
 
-    FLANK times that where the limit is no local minimum.  A kart that touches the limit rolls, hence slows down: it
-    touches where the limit falls as rolling does, and ``roll`` (N-1,) is added to its rise.
+    A kart that touches the limit rolls, hence slows down: it touches where the limit falls as rolling does, and
+    ``roll`` (L, N-1) is added to its rise.
     """
-    rise = limit[1:] - limit[:-1] + roll
+    rise = limit[:, 1:] - limit[:, :-1] + roll
     if closed:
-        rise, gaps = np.concatenate([rise[-1:], rise, rise[:1]]), np.concatenate([gaps[-1:], gaps, gaps[:1]])
-    here = limit if closed else limit[1:-1]
-    before, after, both = rise[:-1], rise[1:], gaps[1:] + gaps[:-1]
-    bend = np.maximum((after / gaps[1:] - before / gaps[:-1]) * both, 4e-6 * here)
+        rise, gaps = _wrapped(rise, 1), _wrapped(gaps, 1)
+    here = limit if closed else limit[:, 1:-1]
+    before, after, both = rise[:, :-1], rise[:, 1:], gaps[:, 1:] + gaps[:, :-1]
+    bend = np.maximum((after / gaps[:, 1:] - before / gaps[:, :-1]) * both, 4e-6 * here)
     size = both * np.sqrt(here / bend)
     size[(before > 0.0) | (after < 0.0)] *= FLANK
-    return size if closed else np.concatenate([[np.inf], size, [np.inf]])
+    if closed:
+        return np.asarray(size)
+    ends = np.full((limit.shape[0], 1), np.inf)
+    return np.concatenate([ends, size, ends], axis=1)
 
 
-def _blend(values: Array, index: Index, u: Array) -> Array:
-    """Linear interpolation at fraction ``u`` of interval ``index``, then the last value."""
-    return np.append(values[index] + u * (values[index + 1] - values[index]), values[-1])
-
-
-def _hermite(values: Array, gaps: Array, closed: bool, index: Index, u: Array) -> Array:
-    """Cubic Hermite interpolation at fraction ``u`` of interval ``index``, then the last value."""
-    slopes = _slopes(values, gaps, closed)
-    rise = values[1:] - values[:-1]
-    tilt, turn = gaps * slopes[:-1], gaps * slopes[1:]
-    square, cube = 3.0 * rise - 2.0 * tilt - turn, tilt + turn - 2.0 * rise
-    inner = values[index] + u * (tilt[index] + u * (square[index] + u * cube[index]))
-    return np.append(inner, values[-1])
+def _wrapped(intervals: Array, count: int) -> Array:
+    """Values of closed lines' intervals (L, N-1) with ``count`` more from beyond either end."""
+    return np.concatenate([intervals[:, -count:], intervals, intervals[:, :count]], axis=1)
 
 
 def _slopes(values: Array, gaps: Array, closed: bool) -> Array:
-    """Derivative at nodes (N,): of the quartic through five of them, fewer near the ends of an open line."""
-    closed = closed and values.size > 3
+    """Derivative at nodes (L, N): of the quartic through five of them, fewer near the ends of an open line."""
+    closed = closed and values.shape[1] > 3
     if closed:
-        values = np.concatenate([values[-3:-1], values, values[1:3]])
-        gaps = np.concatenate([gaps[-2:], gaps, gaps[:2]])
-    if values.size < 3:
-        return np.full(values.size, (values[-1] - values[0]) / gaps.sum())
-    first = (values[1:] - values[:-1]) / gaps
-    two = gaps[1:] + gaps[:-1]
-    middle = (first[:-1] * gaps[1:] + first[1:] * gaps[:-1]) / two
-    if values.size >= 5:
-        second = (first[1:] - first[:-1]) / two
-        three = two[1:] + gaps[:-2]
-        third = (second[1:] - second[:-1]) / three
-        fourth = (third[1:] - third[:-1]) / (three[1:] + gaps[:-3])
-        left, right = gaps[1:-2], gaps[2:-1]
-        middle[1:-1] -= left * right * (third[:-1] + fourth * (left + gaps[:-3]))
-    return middle[1:-1] if closed else np.concatenate([[first[0]], middle, [first[-1]]])
+        values = np.concatenate([values[:, -3:-1], values, values[:, 1:3]], axis=1)
+        gaps = _wrapped(gaps, 2)
+    first = (values[:, 1:] - values[:, :-1]) / gaps
+    if values.shape[1] < 3:
+        return np.concatenate([first, first], axis=1)
+    two = gaps[:, 1:] + gaps[:, :-1]
+    middle = (first[:, :-1] * gaps[:, 1:] + first[:, 1:] * gaps[:, :-1]) / two
+    if values.shape[1] >= 5:
+        second = (first[:, 1:] - first[:, :-1]) / two
+        three = two[:, 1:] + gaps[:, :-2]
+        third = (second[:, 1:] - second[:, :-1]) / three
+        fourth = (third[:, 1:] - third[:, :-1]) / (three[:, 1:] + gaps[:, :-3])
+        left, right = gaps[:, 1:-2], gaps[:, 2:-1]
+        middle[:, 1:-1] -= left * right * (third[:, :-1] + fourth * (left + gaps[:, :-3]))
+    return middle[:, 1:-1] if closed else np.concatenate([first[:, :1], middle, first[:, -1:]], axis=1)
