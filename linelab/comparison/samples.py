@@ -163,7 +163,7 @@ def samples_on(track: Track, recording: Recording) -> Samples:
     if plane is not None and recording.lon is not None and recording.lat is not None:
         _check_place(track, recording, plane)
     samples = place_samples(recording, plane)
-    _check_distance(track, samples)
+    _check_distance(track, samples, own_metres=plane is not None and recording.lon is None)
     return samples
 
 
@@ -193,11 +193,26 @@ def _degrees_apart(lon1: float, lat1: float, lon2: float, lat2: float) -> float:
     return float(np.hypot(east * np.cos(np.radians(0.5 * (lat1 + lat2))), lat2 - lat1))
 
 
-def _check_distance(track: Track, samples: Samples) -> None:
-    """Refuse a recording none of whose samples is near the track."""
+#: Samples in metres farther than this from the middle of the track count as beside it [m].
+_BESIDE = 12.0
+
+
+def _check_distance(track: Track, samples: Samples, *, own_metres: bool) -> None:
+    """Refuse a recording none of whose samples is near the track.
+
+    With ``own_metres``, positions in metres beside a track by longitude and latitude, half of them must be on it: the
+    origin of such metres is anybody's guess, and near the track's own by chance.
+    """
     x, y = track.reference.x[:: max(track.s.size // 2000, 1)], track.reference.y[:: max(track.s.size // 2000, 1)]
     some = slice(None, None, max(samples.t.size // 500, 1))
     gaps = np.hypot(samples.x[some, None] - x, samples.y[some, None] - y).min(axis=1)
+    if own_metres and float(np.median(gaps)) > _BESIDE:
+        raise RecordingError(
+            f"its positions are in metres, and from the origin of the track '{track.name}' half of them are more"
+            f" than {np.median(gaps):.0f} m from it",
+            where=samples.source,
+            remedy="Record longitude and latitude, or use a track drawn in the metres of the recording",
+        )
     if float(gaps.min()) > 200.0 or (float(np.median(gaps)) > 1000.0):
         centre = np.hypot(np.median(samples.x) - x.mean(), np.median(samples.y) - y.mean())
         raise RecordingError(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from dataclasses import replace
 from itertools import pairwise
@@ -159,6 +160,17 @@ def test_another_place_is_said_with_the_distance():
     moved = Recording(t=recording.t, x=recording.x + 30_000.0, y=recording.y, speed=recording.speed)
     with pytest.raises(RecordingError, match=r"another place: its centre is 30\.\d km.*Windmere"):
         split_laps(moved, TRACK)
+
+
+def test_metres_of_an_unknown_origin_are_said_to_be():
+    """On a track by longitude and latitude metres are counted from its origin, unless they clearly are not."""
+    recording = record([drive(TRACK)] * 2)
+    placed = dataclasses.replace(TRACK, georeferenced=True)
+    assert len(split_laps(recording, placed)) == len(split_laps(recording, TRACK))
+    for away in (60.0, 30_000.0):
+        moved = Recording(t=recording.t, x=recording.x + away, y=recording.y, speed=recording.speed)
+        with pytest.raises(RecordingError, match=r"positions are in metres.*origin of the track 'Windmere"):
+            split_laps(moved, placed)
 
 
 def test_no_complete_lap():
