@@ -31,7 +31,7 @@ def results_folder(path: str | Path) -> Iterator[Path]:
     Raises
     ------
     InputError
-        The folder cannot be made or written to; a file in it cannot be replaced.
+        The folder cannot be made or written to; a file in it cannot be replaced, or is not linelab's to replace.
     """
     target = Path(path)
     # Inside the target where it exists: it may be a disk of its own in a folder that is not the user's.
@@ -53,7 +53,9 @@ def _move_in(stage: Path, target: Path) -> None:
     fresh = sorted(item.name for item in stage.iterdir() if item.is_file())
     try:
         target.mkdir(parents=True, exist_ok=True)
-        stale = [name for name in written_before(target) if name not in fresh]
+        earlier = written_before(target)
+        _require_own(target, fresh, earlier)
+        stale = [name for name in earlier if name not in fresh]
         # Listed before they are moved: a kill between two moves must not orphan a file of ours.
         listing = stage / MANIFEST
         listing.write_text(json.dumps({"files": sorted({*fresh, *stale})}, indent=1), encoding="utf-8")
@@ -70,6 +72,17 @@ def _move_in(stage: Path, target: Path) -> None:
             where=str(error.filename2 or error.filename or target),
             remedy="Close the program that has it open, or choose another folder",
         ) from error
+
+
+def _require_own(target: Path, fresh: list[str], earlier: list[str]) -> None:
+    """Raise InputError where a file of the user's own bears the name of a new one."""
+    others = [name for name in fresh if name not in earlier and os.path.lexists(target / name)]
+    if others:
+        raise InputError(
+            f"{', '.join(others)} {'is' if len(others) == 1 else 'are'} here already, and not from an earlier run",
+            where=str(target),
+            remedy="Move or rename it, or choose another folder" if len(others) == 1 else "Choose another folder",
+        )
 
 
 def written_before(target: Path) -> list[str]:

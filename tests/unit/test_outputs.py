@@ -42,6 +42,16 @@ def test_second_run_replaces_its_own_files_only(tmp_path):
     assert (target / "mine.txt").read_text() == "keep"
 
 
+def test_a_file_of_the_users_own_is_not_replaced(tmp_path):
+    target = tmp_path / "lap"
+    target.mkdir()
+    (target / "a.txt").write_text("my notes")
+    with pytest.raises(InputError, match=r"a\.txt is here already, and not from an earlier run"):
+        _run(target, a="1", b="2")
+    assert _names(target) == ["a.txt"]
+    assert (target / "a.txt").read_text() == "my notes"
+
+
 @pytest.mark.parametrize("exception", [KeyboardInterrupt, RuntimeError])
 def test_an_interrupted_run_changes_nothing(tmp_path, exception):
     target = tmp_path / "lap"
