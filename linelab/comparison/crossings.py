@@ -97,7 +97,7 @@ def passages(samples: Samples, line: StartLine, length: float | None, longest_ga
         raise RecordingError(
             f"the start line is crossed {sum(sign < 0 for sign in net)} times, always against its direction",
             where=samples.source,
-            remedy="Turn the track round (--reverse, or without it where it is given), or swap the ends of the start line",
+            remedy="Turn the track round (--reverse, or without it if it is given), or swap the start line's ends",
         )
     if not passes:
         raise _missed(samples, line)
