@@ -137,7 +137,7 @@ FAULTS: dict[FaultKind, str] = {
     "line_other": "takes a line that costs time",
     "brakes_early": "brakes before it is needed",
     "brakes_softly": "brakes with less than the tyres can give",
-    "coasts": "rolls before the braking with neither pedal down",
+    "coasts": "rolls before the braking, or before a corner that needs none, with neither pedal down",
     "too_slow_in_corner": "slows more than the line needs",
     "power_late": "goes back to the power late or slowly",
     "power_abrupt": "goes back to the power so abruptly that the kart slides",

@@ -71,11 +71,14 @@ def _brake_onset(part: Window, near: Array) -> Array:
 
 
 def coasting(part: Window, slowest: Index, start: Array, end: Array) -> dict[str, Array]:
-    """Time with neither pedal down, before the braking and after it [s]."""
+    """Time with neither pedal down, before the braking and after it [s]; where nothing is braked, ``start`` (R,) is the
+    slowest point."""
     index = np.arange(part.s.size)
     times = part.steps / part.rows.v
     neither = ~part.driven & ~part.braked
-    lift = last_true(part.driven & (index < start[:, None]))
+    # Who does not brake lifts, rolls, and is back on the power a little before the kart is slowest: that is no lift.
+    driving_on = part.driven & ((part.foot >= 0.0) | (start != slowest)[:, None])
+    lift = last_true(driving_on & (index < start[:, None]))
     driving = first_true(part.driven & (index >= slowest[:, None]), part.s.size)
     before = neither & (index > lift[:, None]) & (index < start[:, None])
     after = neither & (index > end[:, None]) & (index < driving[:, None])

@@ -14,7 +14,7 @@ from linelab.coaching.pedals import Mask
 from linelab.coaching.scatter import scatter_priority
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import Evidence, FaultKind, Priority, Quantity
-from linelab.coaching.words import ADVICE, corners_text, laps_text
+from linelab.coaching.words import ADVICE, UNBRAKED, Advice, corners_text, laps_text
 from linelab.comparison.measured import Measured
 
 #: Most priorities, and what all corners of one must cost together at least [s].
@@ -40,7 +40,7 @@ def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]
     groups: dict[FaultKind, list[Finding]] = {}
     for finding in findings:
         if finding.significant:
-            groups.setdefault(finding.kind, []).append(finding)
+            groups.setdefault(_named(analysis, marked, finding), []).append(finding)
     found = [_priority(analysis, marked, kind, group) for kind, group in groups.items()]
     scattered = scatter_priority(analysis, marked)
     if scattered is not None:
@@ -48,6 +48,12 @@ def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]
     found = [item for item in found if (item.at_stake.value or 0.0) >= LEAST]
     found.sort(key=lambda item: -(item.at_stake.value or 0.0))
     return tuple(_ranked(item, rank + 1) for rank, item in enumerate(found[:MOST]))
+
+
+def _named(analysis: Analysis, marked: SessionMarks, finding: Finding) -> FaultKind:
+    """A finding's kind; too little speed ahead of a corner that nobody brakes for is a matter of the power alone."""
+    ahead: tuple[FaultKind, ...] = ("brakes_early", "brakes_softly")
+    return "coasts" if finding.kind in ahead and not _braked(analysis, marked, finding.corner) else finding.kind
 
 
 def _ranked(item: Priority, rank: int) -> Priority:
@@ -64,7 +70,7 @@ def _priority(analysis: Analysis, marked: SessionMarks, kind: FaultKind, group: 
     numbers = tuple(analysis.marks[finding.corner].corner.number for finding in group)
     value = sum(finding.cost.value or 0.0 for finding in group)
     sigma = math.sqrt(sum((finding.cost.sigma or 0.0) ** 2 for finding in group))
-    advice = ADVICE[kind]
+    advice = _advice(analysis, marked, kind, group)
     each = np.sum([finding.laps for finding in group], axis=0)
     labels = [drive.lap.label for drive in analysis.sheet.driven]
     worst = np.argsort(-each, kind="stable")[:2]
@@ -79,6 +85,18 @@ def _priority(analysis: Analysis, marked: SessionMarks, kind: FaultKind, group: 
         exercise=advice.exercise,
         laps=tuple(labels[int(k)] for k in worst),
     )
+
+
+def _advice(analysis: Analysis, marked: SessionMarks, kind: FaultKind, group: list[Finding]) -> Advice:
+    """What to say of a habit: nothing of the brake where one of its corners has no braking to speak of."""
+    unbraked = any(not _braked(analysis, marked, finding.corner) for finding in group)
+    return UNBRAKED.get(kind, ADVICE[kind]) if unbraked else ADVICE[kind]
+
+
+def _braked(analysis: Analysis, marked: SessionMarks, k: int) -> bool:
+    """Whether a corner is braked for, on the usual laps or on the ideal lap."""
+    points = marked.figures["brake_point"][typical_laps(analysis.sheet.t[:, -1]), k]
+    return bool(np.isfinite(marked.reference["brake_point"][k]) or np.isfinite(points).mean() >= 0.5)
 
 
 def _evidence(analysis: Analysis, marked: SessionMarks, kind: FaultKind, finding: Finding) -> Evidence:
@@ -115,7 +133,7 @@ def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: 
         "steering_effort": "the wheel is turned back and forth more than the corner needs",
         "brake_point": "you brake {} before the ideal lap does",
         "brake_mean": f"you brake with {100.0 - part:.0f} % of the ideal lap's force",
-        "coasting_before": "before you brake the kart rolls {} longer than on the ideal lap, neither pedal down",
+        "coasting_before": "on the way in the kart rolls {} longer than on the ideal lap, neither pedal down",
         "min_speed": f"at the slowest point you are {part:.0f} % below the ideal lap",
         "entry_speed": "where the ideal lap turns in you are {} slower",
         "exit_speed": "where the ideal lap has tracked out you are {} slower",

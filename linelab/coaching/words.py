@@ -88,6 +88,22 @@ ADVICE: dict[FaultKind, Advice] = {
     ),
 }
 
+#: The same where a corner is driven without the brake, by the driver and on the ideal lap alike.
+UNBRAKED: dict[FaultKind, Advice] = {
+    "coasts": Advice(
+        title="Stay on the power longer {where}",
+        feel="There should be no quiet moment before the corner: the engine pulls until the kart has to slow down.",
+        exercise="Five laps listening to the engine only. Lift a kart's length later every two laps; stop when you can "
+        "no longer reach the apex, and go back one step.",
+    ),
+    "too_slow_in_corner": Advice(
+        title=ADVICE["too_slow_in_corner"].title,
+        feel=ADVICE["too_slow_in_corner"].feel,
+        exercise="Lift at the same place, but a little less, for three laps; feel whether the kart still holds the "
+        "line. Build up step by step.",
+    ),
+}
+
 
 def corners_text(numbers: tuple[int, ...]) -> str:
     """ "in corner 3", "in corners 3, 5 and 8"."""

@@ -124,6 +124,25 @@ def test_losses_add_up_as_shown(review, text):
     assert text.count("data-by-lap=") == len(varied["laps"][0])
 
 
+def test_no_braking_is_advised_where_nobody_brakes(review):
+    """The demo driver rolls into a fast corner that neither he nor the ideal lap brakes for: marks and words agree."""
+    session, unbraked = review.session, set()
+    for index, corner in enumerate(session.track.corners):
+        points = [lap.corners[index].marks.brake_point for lap in session.laps]
+        if all(point.driven.value is None and point.reference is None for point in points):
+            unbraked.add(corner.number)
+    told = [item for item in session.priorities if unbraked & set(item.corners)]
+    assert "coasts" in {item.kind for item in told}
+    for item in told:
+        said = " ".join((item.title, item.feel, item.exercise, *(line.text for line in item.evidence)))
+        assert "brak" not in said
+        if item.kind == "coasts":
+            assert "rolls" in item.evidence[0].text
+            corners = session.laps[0].corners
+            rolled = next(part.marks.coasting_before for part in corners if part.corner.number == item.corners[0])
+            assert rolled.gap.value > 1.0  # well over a second of way with neither pedal down
+
+
 def test_nothing_foreign_in_the_file(text):
     page = Page(text)
     policy = next(a["content"] for t, a in page.tags if t == "meta" and a.get("http-equiv"))
