@@ -6,6 +6,7 @@ seconds, which every reader of a lap knows.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, fields
 from typing import Literal
 
@@ -55,13 +56,16 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """One mark or figure of a driven corner beside the same on the reference lap.
+    """One mark or figure of a driven corner beside the same on the target's lap.
 
-    ``reference`` is None where the reference lap has no such thing (it does not brake there, say).
+    ``reference`` is None where the target has no such thing, and ``absent`` says why (it does not brake there, say);
+    ``reference_sigma`` is not zero where the target was recorded itself.
     """
 
     driven: Measured
     reference: float | None = None
+    reference_sigma: float = 0.0
+    absent: str = ""
 
     @property
     def gap(self) -> Measured:
@@ -69,8 +73,8 @@ class Mark:
         if self.driven.value is None:
             return self.driven
         if self.reference is None:
-            return Measured(None, None, "the reference lap has no such mark here")
-        return Measured(self.driven.value - self.reference, self.driven.sigma)
+            return Measured(None, None, self.absent or "the target has none")
+        return Measured(self.driven.value - self.reference, math.hypot(self.driven.sigma or 0.0, self.reference_sigma))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -216,6 +220,16 @@ class Target:
     lap: Lap
     lap_time: float
     sigma: float = 0.0
+
+    @property
+    def computed(self) -> bool:
+        """Whether it is a computed lap, and not the driver's own."""
+        return self.kind in ("ideal", "shown_grip")
+
+    @property
+    def drawn(self) -> str:
+        """What to call ``lap`` where it is drawn or read out."""
+        return f"your own best lap, {self.lap.label}" if self.kind == "own_parts" else self.title
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -21,7 +21,16 @@ from linelab.report.figures_map import (
 )
 from linelab.report.measured_text import evidence_text, measured_text, typeset
 from linelab.report.outlines import NORTH_UP, View, corner_view
-from linelab.report.page.closeups import BADGE, LETTERS, Rings, Spots, driven_stations, mark_spots, target_stations
+from linelab.report.page.closeups import (
+    BADGE,
+    LETTERS,
+    Rings,
+    Spots,
+    driven_stations,
+    mark_spots,
+    ring_text,
+    target_stations,
+)
 from linelab.report.page.corner_parts import CornerPart, corner_parts, figures_table
 from linelab.report.page.lines import classed_pieces, full_rate
 from linelab.report.print_page import MARGIN, above_foot, blank_page, page_axes, paragraph, rule, write
@@ -144,7 +153,7 @@ def _map_page(review: SessionReview, units: Units, source: str, parts: Sequence[
     draw_direction(axes, review.track)
     frame_track(axes, review.track)
     draw_scale(axes, units, north=0.5 * np.pi if review.track.georeferenced else None)
-    key = f"Wide and orange: {lap.label} loses time; teal: it gains; dashed: {review.target.title}. "
+    key = f"Wide and orange: {lap.label} loses time; teal: it gains; dashed: {review.target.drawn}. "
     key += "± is one standard deviation."
     write(page, MARGIN, bottom + 0.22, key, size=7.5, color=SOFT)
     _table(page, figures_table(review, parts, review.best, units), bottom)
@@ -189,7 +198,7 @@ def _corner_page(
     lap = review.laps[review.best]
     page = blank_page(review, source, f"corners of {lap.label} close up")
     letters = ", ".join(f"{letter} {name}" for letter, name in LETTERS)
-    key = f"{letters}. Ring: {review.target.title}; filled: {lap.label}."
+    key = f"{letters}. {ring_text(review)}; filled: {lap.label}."
     write(page, MARGIN, A4[1] - 0.93, key, size=7, color=SOFT)
     high = (A4[1] - 1.15 - above_foot(review)) / BY_PAGE
     for k, index in enumerate(chosen):
@@ -213,7 +222,7 @@ def _close_up(axes: Axes, review: SessionReview, index: int, units: Units) -> No
     _draw_driven(axes, review, lap, view)
     kept: list[Array] = [low, high]
     for spots, filled in (
-        (mark_spots(rings, target, target_stations(part.review.marks), 0), False),
+        (mark_spots(rings, target, target_stations(part, review.target), 0), False),
         (mark_spots(rings, driven, driven_stations(part), 1), True),
     ):
         kept += [np.array(spot) for spot in spots[0] if spot is not None]

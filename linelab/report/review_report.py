@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from linelab.coaching.session import compare_sessions, review_session
+from linelab.coaching.target_marks import with_target_marks
 from linelab.coaching.values import SessionReview, TargetKind
 from linelab.comparison.channels import Sensors
 from linelab.comparison.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
@@ -192,6 +193,7 @@ def review_recording(
         cleaning=(*recording.notes, *ground.notes, *refused),
         progress=progress,
     )
+    session = with_target_marks(session)
     return Review(recording=recording, ground=ground, reference=solution, session=session, notes=recording.notes)
 
 

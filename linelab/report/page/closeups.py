@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.coaching.values import CornerLap, LapReview, SessionReview
-from linelab.comparison.marks import CornerMarks
+from linelab.coaching.target_marks import SEVERAL_LAPS
+from linelab.coaching.values import CornerLap, LapReview, SessionReview, Target
 from linelab.geometry.frenet import sn_to_xy
 from linelab.lap import Lap
 from linelab.report.display import Units
@@ -114,7 +114,7 @@ def _close_up(review: SessionReview, index: int, units: Units) -> CloseUp:
     low, high = outline.min(axis=0) - 3.0, outline.max(axis=0) + 3.0
     radius = BADGE * float((high - low).max())
     place = Rings(review.track, corner, view, radius)
-    wanted = [(letter, at) for letter, at in zip(LETTERS, target_stations(parts[0].review.marks)) if at is not None]
+    wanted = [(letter, at) for letter, at in zip(LETTERS, target_stations(parts[0], review.target)) if at is not None]
     ends, dots = mark_spots(place, review.target.lap, [at for _, at in wanted], 0)
     driven = [_driven(place, lap, part) for lap, part in zip(review.laps, parts)]
     low, high = _room(place, (low, high), [ends, *(spots[0] for spots in driven)])
@@ -138,15 +138,27 @@ def _unit(metres: float) -> int:
     return round(float(metres) * PER_METRE)
 
 
-def target_stations(marks: CornerMarks) -> list[float | None]:
-    """Stations of the target's marks in the order of LETTERS, None where it has no such mark [m]."""
+def ring_text(review: SessionReview) -> str:
+    """What the rings stand for, or why there are none."""
+    if review.target.kind == "own_parts":
+        return f"Rings: none, {review.target.title} being {SEVERAL_LAPS}; places count from the ideal lap's apex"
+    return f"Ring: {review.target.title}"
+
+
+def target_stations(part: CornerLap, target: Target) -> list[float | None]:
+    """Stations of the target's marks in the order of LETTERS, None where it has no such mark [m].
+
+    They are those of the table of marks; the track-out is known of the ideal line only.
+    """
+    marks = part.marks
+    minimum = marks.min_speed_place.reference
     return [
-        marks.brake_point if marks.brakes else None,
-        marks.turn_in,
-        marks.apex,
-        marks.minimum_speed,
-        marks.drive_point if marks.drive_point > marks.minimum_speed else None,
-        marks.track_out,
+        marks.brake_point.reference,
+        marks.turn_in.reference,
+        marks.apex_place.reference,
+        None if minimum is None else part.review.marks.apex + minimum,
+        marks.drive_point.reference,
+        part.review.marks.track_out if target.computed else None,
     ]
 
 

@@ -13,7 +13,7 @@ from linelab.coaching.values import Evidence, LapReview, Priority, SessionReview
 from linelab.comparison.laps import RecordedLap
 from linelab.report.display import CAUTIONS, Units, lap_time_text
 from linelab.report.measured_text import clear, evidence_text, measured_text, number_text, typeset
-from linelab.report.page.closeups import LETTERS
+from linelab.report.page.closeups import LETTERS, ring_text
 from linelab.report.page.corner_parts import (
     corner_parts,
     corner_rows,
@@ -85,6 +85,7 @@ def page_content(
         "bends": bends(review.track),
         "extent": round(ALONG * review.track.length),
         "letters": LETTERS,
+        "ring_text": ring_text(review),
         "corners": corners,
         "by_cost": sorted(corners, key=lambda part: -mean_cost(review, part.number)),
         "columns": table_columns(units),

@@ -52,13 +52,14 @@ def mark_rows(laps: Sequence[LapReview], index: int, units: Units) -> tuple[Mark
 
 def _cells(mark: Mark, name: str, part: CornerLap, units: Units) -> tuple[str, str, str]:
     """The target's figure, the driver's, and the difference or the reason why there is none."""
-    apex = part.review.marks.apex
-    target = "–" if mark.reference is None else _absolute(Measured(mark.reference, 0.0), name, apex, units)
+    target = "–"
+    if mark.reference is not None:
+        target = _absolute(Measured(mark.reference, mark.reference_sigma), name, part, units)
     if mark.driven.value is None:
         return target, "–", mark.driven.reason
-    driven = _absolute(mark.driven, name, apex, units)
+    driven = _absolute(mark.driven, name, part, units)
     if mark.reference is None:
-        return target, driven, "the target has none"
+        return target, driven, mark.gap.reason
     return target, driven, _apart(mark.gap, name, units)
 
 
@@ -69,12 +70,13 @@ def _shown(name: str, units: Units) -> tuple[float, str, int]:
     return shown_in(MARKS[name].quantity, units)
 
 
-def _absolute(figure: Measured, name: str, apex: float, units: Units) -> str:
-    """A figure by itself; places count from the target's apex."""
+def _absolute(figure: Measured, name: str, part: CornerLap, units: Units) -> str:
+    """A figure by itself; places count from the target's apex, or the ideal lap's where the target has no marks."""
     size, unit, digits = _shown(name, units)
     if MARKS[name].quantity != "place" or figure.value is None:
         return typeset(f"{measured_text(figure, size, digits)} {unit}".strip())
-    after = figure.value - (0.0 if name == "min_speed_place" else apex)
+    ideal, own = part.review.marks.apex, part.marks.apex_place.reference
+    after = figure.value + (ideal if name == "min_speed_place" else 0.0) - (ideal if own is None else own)
     text = measured_text(Measured(abs(after), figure.sigma), size, digits)
     return f"{text} {unit} {'after' if after > 0.0 else 'before'} apex"
 
