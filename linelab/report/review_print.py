@@ -31,7 +31,7 @@ from linelab.report.page.closeups import (
     ring_text,
     target_stations,
 )
-from linelab.report.page.corner_parts import CornerPart, corner_parts, figures_table
+from linelab.report.page.corner_parts import CornerPart, corner_parts, costliest, figures_table
 from linelab.report.page.lines import classed_pieces, full_rate
 from linelab.report.print_page import MARGIN, above_foot, blank_page, page_axes, paragraph, rule, write
 from linelab.report.review_text import nothing_found, work_heading
@@ -67,9 +67,8 @@ def review_pages(
     list of matplotlib Figure
     """
     parts = corner_parts(review, units)
-    worst = sorted(range(len(parts)), key=lambda k: -(review.laps[review.best].corners[k].time_lost.value or 0.0))
     pages = [_verdict_page(review, units, source), _map_page(review, units, source, parts)]
-    worst = worst[:corners]
+    worst = costliest(review.laps[review.best])[:corners]
     for first in range(0, len(worst), BY_PAGE):
         pages.append(_corner_page(review, units, source, parts, worst[first : first + BY_PAGE]))
     return pages

@@ -263,10 +263,9 @@ def save_review(
         if print_file:
             _save_print(stage / "review.pdf", session, units, source, progress)
         if pictures:
-            from linelab.report.figures import save_review_pictures
+            from linelab.report.review_pictures import save_pictures
 
-            best = session.laps[session.best].comparison
-            save_review_pictures(stage, session.track, best, session.kart, units, progress=progress)
+            save_pictures(stage, session, units, progress=progress)
         return sorted(item.name for item in stage.iterdir())
 
 

@@ -14,14 +14,19 @@ from pathlib import Path
 
 import jsonschema
 import matplotlib
+import numpy as np
 import pytest
 
+from linelab.coaching.definitions import MARKS
 from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording
 from linelab.io.track_files import load_track
+from linelab.report import review_pictures
 from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
 from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
+from linelab.report.figures_corner import plot_corner
 from linelab.report.page.content import MOST_LAPS
+from linelab.report.page.corner_parts import corner_parts, figures_table
 from linelab.report.page.write import review_page
 from linelab.report.review_json import review_as_dict, review_schema
 from linelab.report.review_print import review_pages
@@ -246,6 +251,41 @@ def test_imperial(review):
     assert "km/h" not in text[: text.index('id="doubts"')]  # what was done to the recording is told in its own units
     assert " mph" in text
     assert json.loads(re.search(r'id="readings">(.*?)</script>', text).group(1))["units"]["length"][1] == "ft"
+
+
+def test_pictures_tell_what_the_page_tells(review, tmp_path, monkeypatch):
+    """The same losses as the table, the marks where the driver has them, and no mark that the table does not have."""
+    drawn = []
+
+    def kept(*arguments, **named):
+        drawn.append((arguments, named))
+        return plot_corner(*arguments, **named)
+
+    monkeypatch.setattr(review_pictures, "plot_corner", kept)
+    session = review.session
+    names = [path.name for path in review_pictures.save_pictures(tmp_path, session)]
+    lap = session.laps[session.best]
+    worst = sorted(lap.corners, key=lambda part: -part.time_lost.value)[:3]
+    numbers = [part.corner.number for part in worst]
+    assert names == ["time_lost_map.png", "speed_and_time.png", *(f"corner_{number:02d}.png" for number in numbers)]
+    table = {row[0]: row[1:] for row in figures_table(session, corner_parts(session, METRIC), session.best, METRIC)}
+    driven = lap.comparison.driven.lap.line
+    for (_, corner, *_), named in drawn:
+        lost, *phases = table[corner.label][:5]
+        assert named["subtitle"].startswith(f"{lost} s: ")
+        assert all(f" {phase}" in named["subtitle"] for phase in phases)
+        marks = next(part.marks for part in lap.corners if part.corner.number == corner.number)
+        assert {c.name for c in named["reference_marks"]} == {"turn-in", "apex distance"} | {
+            MARKS[name].name
+            for name, mark in (("brake_point", marks.brake_point), ("drive_point", marks.drive_point),
+                               ("min_speed", marks.min_speed_place))
+            if mark.reference is not None
+        }  # fmt: skip
+        own = {c.name: c for c in named["driven_marks"]}
+        assert ("brake point" in own) == marks.brake_point.driven.known
+        if "brake point" in own:
+            at = np.interp(marks.brake_point.driven.value, driven.s, driven.x)
+            assert own["brake point"].x == pytest.approx(float(at))
 
 
 def test_files_of_a_review(review, tmp_path):

@@ -95,9 +95,13 @@ class Rings:
 
     def on(self, lap: Lap, s: Array) -> tuple[Array, Array]:
         """Points of a lap's line at stations (K,), turned [m]."""
-        local = np.mod(s, self.track.length) if self.track.closed else s
-        line = lap.line
-        return self.view(np.interp(local, line.s, line.x), np.interp(local, line.s, line.y))
+        return self.view(*on_line(self.track, lap, s))
+
+
+def on_line(track: Track, lap: Lap, s: Array) -> tuple[Array, Array]:
+    """Points of a lap's line at unwrapped stations [m]."""
+    local, line = np.mod(s, track.length) if track.closed else s, lap.line
+    return np.interp(local, line.s, line.x), np.interp(local, line.s, line.y)
 
 
 def close_ups(review: SessionReview, units: Units) -> tuple[CloseUp, ...]:

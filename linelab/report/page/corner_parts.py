@@ -47,6 +47,11 @@ def mean_cost(review: SessionReview, number: int) -> float:
     return next((lost.value or 0.0 for corner, lost in review.corners if corner.number == number), 0.0)
 
 
+def costliest(lap: LapReview) -> list[int]:
+    """Indices of a lap's corners, the one that costs it most first."""
+    return sorted(range(len(lap.corners)), key=lambda k: -(lap.corners[k].time_lost.value or 0.0))
+
+
 def corner_parts(review: SessionReview, units: Units) -> tuple[CornerPart, ...]:
     """All corners in driving order."""
     losses = [loss_texts(lap) for lap in review.laps]

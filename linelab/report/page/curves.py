@@ -140,7 +140,8 @@ def _gap(review: SessionReview) -> Curve:
     low, high = low - 0.05 * (high - low), high + 0.05 * (high - low)
     extent = TIME * (high - low)
     return Curve(
-        key="gap", title=f"Time behind {review.target.drawn} since the start line", unit="s", low=round(TIME * low), high=round(TIME * high),
+        key="gap", title=f"Time behind {review.target.drawn} since the start line", unit="s",
+        low=round(TIME * low), high=round(TIME * high),
         ticks=_ticks(low, high, 1.0, TIME),
         driven=tuple(_path(s, gap, TIME, extent) for s, gap, _ in parts),
         band=tuple(_band(s, gap, sigma, TIME, extent) for s, gap, sigma in parts),
