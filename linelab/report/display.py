@@ -96,3 +96,9 @@ def lap_time_text(seconds: float) -> str:
     thousandths = round(seconds * 1000.0)
     minutes, rest = divmod(thousandths, 60_000)
     return f"{minutes}:{rest / 1000.0:06.3f}" if minutes else f"{rest / 1000.0:.3f}"
+
+
+def lap_time_words(seconds: float) -> str:
+    """A lap time with its unit: 54.321 s or 1:04.321 (min:s)."""
+    text = lap_time_text(seconds)
+    return f"{text} (min:s)" if ":" in text else f"{text} s"

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from linelab.errors import InputError
 from linelab.io.atomic import replacing
 from linelab.kart import Kart
-from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
+from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_words
 from linelab.report.figures_lines import survey_note
-from linelab.report.sheet_facts import MISS, SheetCorner, sheet_corners
-from linelab.report.sheet_map import BLACK, GREY, LOOKS, draw_map
+from linelab.report.sheet_facts import MISS, MarkName, SheetCorner, sheet_corners
+from linelab.report.sheet_map import BARS, BLACK, GREY, LOOKS, draw_map
 from linelab.report.sheet_table import draw_corners, table_head, table_scale
 from linelab.report.sheet_words import PACE, time_words, walk_words
 from linelab.report.style import A4, WHITE, new_figure, save_book
@@ -31,11 +32,33 @@ MARGIN = 0.5
 MAP_BOX = (MARGIN, 4.0, A4[0] - 2.0 * MARGIN, 6.47)
 #: Resolution of the bitmaps [dots per inch].
 DPI = 160
-#: Said beside the marks.
-MARKS_CAUTION = (
-    "The marks belong to a computed perfect lap at the full grip of the kart file. Begin braking far earlier, leave a "
-    "margin to every edge, and move towards the marks lap by lap, never past what you see and feel."
-)
+#: Size of a track's name [points], and the letters of it that fit on a line in that size.
+NAME_SIZE, NAME_LETTERS = 15.0, 58
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Subject:
+    """What a sheet is about."""
+
+    track: Track
+    kart: Kart
+    solution: Solution
+    use_kerbs: bool
+
+    @property
+    def without_kerbs(self) -> bool:
+        """Whether the track has kerbs that the lap keeps off."""
+        return bool(self.track.kerbs) and not self.use_kerbs
+
+
+def marks_caution(grip: float, *, without_kerbs: bool = False) -> str:
+    """What is said beside the marks of a lap at a factor on the kart file's grip [-]."""
+    share = "the full grip of the kart file" if grip == 1.0 else f"{grip:.0%} of the kart file's grip"
+    kerbs = ", off the kerbs" if without_kerbs else ""
+    return (
+        f"The marks belong to a computed perfect lap at {share}{kerbs}. Begin braking far earlier, leave a margin to "
+        "every edge, and move towards the marks lap by lap, never past what you see and feel."
+    )
 
 
 def sheet_pages(
@@ -87,14 +110,17 @@ def sheet_pages(
         costs = apex_costs(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs)
     else:
         costs = apex_costs_solved(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs, progress=progress)
-    corners = sheet_corners(track, solution.lap, kart, costs)
+    subject = _Subject(track=track, kart=kart, solution=solution, use_kerbs=use_kerbs)
+    # A kerb that is kept off may be covered or coned: no mark is told by one.
+    ground = replace(track, kerbs=()) if subject.without_kerbs else track
+    corners = sheet_corners(ground, solution.lap, kart, costs)
     progress("drawing the sheet")
-    pages = [_first_page(track, kart, solution, corners, units, pace)]
+    pages = [_first_page(subject, corners, units, pace)]
     rest: Sequence[SheetCorner] = corners
     scale = 1.0
     while rest:
-        page = _page(track, kart, solution, "corner by corner")
-        top = table_head(page, A4[1] - 0.95, units, pace)
+        page = _page(subject, "corner by corner")
+        top = table_head(page, A4[1] - 0.95, units, pace, solution.lap.line.length)
         bottom = _foot(page, survey_note(track) if track.survey.kind == "estimated" else "") + 0.1
         if rest is corners:
             scale = table_scale(corners, units, pace, top - bottom)
@@ -123,32 +149,35 @@ def save_sheet(folder: str | Path, pages: Sequence[Figure], *, name: str = "trac
     return names
 
 
-def _page(track: Track, kart: Kart, solution: Solution, what: str) -> Figure:
+def _page(subject: _Subject, what: str) -> Figure:
     """An empty page with its heading."""
+    name, solution = subject.track.name, subject.solution
     page = new_figure(*A4)
     page.set_facecolor(WHITE)
     top = A4[1]
-    page.text(MARGIN / A4[0], 1.0 - 0.45 / top, track.name, size=15, weight="bold", color=BLACK, va="top")
+    size = NAME_SIZE * min(1.0, NAME_LETTERS / len(name))
+    page.text(MARGIN / A4[0], 1.0 - 0.45 / top, name, size=size, weight="bold", color=BLACK, va="top")
     grip = "" if solution.grip == 1.0 else f", grip {solution.grip:.0%} of the kart file's"
-    line = f"Track sheet, {what}. {kart.name}, computed lap {lap_time_text(solution.lap_time)}{grip}."
+    kerbs = ", no kerb used" if subject.without_kerbs else ""
+    line = f"Track sheet, {what}. {subject.kart.name}, computed lap {lap_time_words(solution.lap_time)}{grip}{kerbs}."
     page.text(MARGIN / A4[0], 1.0 - 0.72 / top, line, size=8.5, color=GREY, va="top")
     return page
 
 
-def _first_page(
-    track: Track, kart: Kart, solution: Solution, corners: Sequence[SheetCorner], units: Units, pace: float
-) -> Figure:
-    page = _page(track, kart, solution, "map")
+def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units, pace: float) -> Figure:
+    track, solution = subject.track, subject.solution
+    page = _page(subject, "map")
     if track.survey.kind == "estimated":
         text = "Corridor estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by it."
         _framed(page, text, A4[1] - 1.03)
-    draw_map(page, MAP_BOX, track, solution.lap, kart, corners, units)
-    _key(page, units)
+    draw_map(page, MAP_BOX, track, solution.lap, subject.kart, corners, units)
+    _key(page, units, lifts=any(corner.brake is not None and corner.brake.name == "lift" for corner in corners))
     left, right = MARGIN, 0.5 * A4[0] + 0.12
     top = MAP_BOX[1] - 0.36
     _paragraphs(page, left, top, "Where the time is", time_words(track, corners, units))
     _paragraphs(page, right, top, "To check on the track walk", walk_words(track, corners, pace, units))
-    _framed(page, textwrap.fill(MARKS_CAUTION, 112), _foot(page, survey_note(track)) + 0.26)
+    caution = marks_caution(solution.grip, without_kerbs=subject.without_kerbs)
+    _framed(page, textwrap.fill(caution, 112), _foot(page, survey_note(track)) + 0.26)
     return page
 
 
@@ -159,7 +188,7 @@ def _framed(page: Figure, text: str, height: float) -> None:
     page.text(*place, text, size=8.0, weight="bold", color=BLACK, ha="center", va="center", bbox=frame)
 
 
-def _key(page: Figure, units: Units) -> None:
+def _key(page: Figure, units: Units, *, lifts: bool) -> None:
     """What the signs on the map mean, on one line under it."""
     from matplotlib.lines import Line2D
 
@@ -175,9 +204,15 @@ def _key(page: Figure, units: Units) -> None:
             label=label,
         )
 
+    def bar(name: MarkName, label: str) -> Line2D:
+        return Line2D(
+            [], [], linestyle="", marker="|", markersize=9, markeredgewidth=BARS[name], color=BLACK, label=label
+        )
+
     handles = [
-        Line2D([], [], linestyle="", marker="|", markersize=9, markeredgewidth=1.8, color=BLACK, label="brake mark"),
+        bar("brake", "brake mark"),
         Line2D([], [], color=BLACK, linewidth=2.6, label="braking"),
+        *([bar("lift", "lift mark")] if lifts else []),
         *(
             sign(*LOOKS[name], label)
             for name, label in (("turn in", "turn-in"), ("apex", "apex"), ("track out", "track-out"))
@@ -195,7 +230,7 @@ def _key(page: Figure, units: Units) -> None:
         borderpad=0.0,
         title=None,
     )
-    text = f"number: corner, below it the minimum speed [{units.speed_unit}]"
+    text = f"number: corner, under it minimum speed [{units.speed_unit}]"
     page.text(1.0 - MARGIN / A4[0], (MAP_BOX[1] - 0.1) / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
 
 

@@ -16,12 +16,13 @@ from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.kart import Kart
 from linelab.lap import Lap, Limit
 from linelab.report.outlines import along_closed
+from linelab.report.sheet_limits import Driving, Slowing, driving, feet
 from linelab.report.sheet_way import Way
 from linelab.study.apex_cost import ApexCost
 from linelab.track import Kerb, Track
 from linelab.units import Array
 
-MarkName = Literal["brake", "turn in", "apex", "track out"]
+MarkName = Literal["brake", "lift", "turn in", "apex", "track out"]
 Side = Literal["inside", "entry", "exit"]
 
 #: The miss whose cost the sheet gives [m].
@@ -30,8 +31,8 @@ MISS = 0.5
 NEAR_KERB = 40.0
 #: Where the reference line keeps farther than this from the inside edge no cost of a miss is given [m].
 OFF_THE_EDGE = 0.3
-#: Speed lost on the way to the slowest point that is called slowing [m/s].
-SLOWING = 0.3
+#: Why no cost is given there.
+KEEPS_OFF = "line keeps off the inside edge"
 #: A kart's body over the road's edge by this much uses the kerb [m].
 ON_KERB = 0.05
 
@@ -75,16 +76,16 @@ class SheetCorner:
     ----------
     marks : CornerMarks
     brake : SheetMark or None
-        None where the reference lap does not brake for the corner.
+        Named "lift" where the kart slows that much without brakes; None where it slows little or not at all.
     turn_in, apex, track_out : SheetMark
     fastest_before : float
         Highest speed since the corner before [m/s].
     min_speed : float
         [m/s]
-    slows : bool
-        Whether the kart is slower in the corner than on the way to it.
-    limit_in, limit_out : Limit
-        What limits the lap for most of the time from turn-in to apex, and from there to track-out.
+    slows : Slowing or None
+        How the kart gets slower for the corner; None where it does not.
+    limits : tuple of Limit
+        What limits the lap from the corner's first mark to its track-out, in that order.
     apex_gap : float
         Between the kart and the road's inside edge at the apex, negative over a kerb [m].
     cost : float or None
@@ -107,9 +108,8 @@ class SheetCorner:
     track_out: SheetMark
     fastest_before: float
     min_speed: float
-    slows: bool
-    limit_in: Limit
-    limit_out: Limit
+    slows: Slowing | None
+    limits: tuple[Limit, ...]
     apex_gap: float
     cost: float | None
     no_cost: str
@@ -139,22 +139,24 @@ def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[ApexCost] 
     """
     way = Way(track=track, lap=lap)
     found = find_marks(track, lap)
-    chain = _chain(way, found)
     lost = {cost.corner: cost for cost in costs}
-    corners = []
-    for k, marks in enumerate(found):
-        before = found[k - 1] if k > 0 or track.closed else None
-        corners.append(_corner(way, kart, marks, before, chain, lost.get(marks.corner.number)))
-    return tuple(corners)
+    seen = feet(way, kart)
+    driven = [driving(seen, marks, found[k - 1] if k > 0 or track.closed else None) for k, marks in enumerate(found)]
+    chain = _chain(way, found, driven)
+    return tuple(
+        _corner(way, kart, marks, how, chain, lost.get(marks.corner.number)) for marks, how in zip(found, driven)
+    )
 
 
-def _chain(way: Way, found: Sequence[CornerMarks]) -> list[tuple[float, MarkName | Literal["start line"], int]]:
+def _chain(
+    way: Way, found: Sequence[CornerMarks], driven: Sequence[Driving]
+) -> list[tuple[float, MarkName | Literal["start line"], int]]:
     """All marks and the start line in the order they are walked: station within the lap, name, corner."""
     chain: list[tuple[float, MarkName | Literal["start line"], int]] = [(way.track.start_station, "start line", 0)]
-    for marks in found:
+    for marks, how in zip(found, driven):
         number = marks.corner.number
-        if marks.brakes:
-            chain.append((way.local(marks.brake_point), "brake", number))
+        if how.mark is not None:
+            chain.append((way.local(marks.brake_point), how.mark, number))
         chain.append((way.local(marks.turn_in), "turn in", number))
         chain.append((way.local(marks.apex), "apex", number))
         chain.append((way.local(marks.track_out), "track out", number))
@@ -218,12 +220,10 @@ def _corner(
     way: Way,
     kart: Kart,
     marks: CornerMarks,
-    before: CornerMarks | None,
+    how: Driving,
     chain: Sequence[tuple[float, MarkName | Literal["start line"], int]],
     cost: ApexCost | None,
 ) -> SheetCorner:
-    minimum = way.value(way.lap.v, marks.minimum_speed)
-    fastest = _fastest_before(way, marks, before)
     value, reason = _cost(cost)
     track = way.track
     elevation = track.left_z is not None
@@ -232,15 +232,14 @@ def _corner(
     line = way.line
     return SheetCorner(
         marks=marks,
-        brake=_mark(way, marks, "brake", marks.brake_point, chain) if marks.brakes else None,
+        brake=None if how.mark is None else _mark(way, marks, how.mark, marks.brake_point, chain),
         turn_in=_mark(way, marks, "turn in", marks.turn_in, chain),
         apex=_mark(way, marks, "apex", marks.apex, chain),
         track_out=_mark(way, marks, "track out", marks.track_out, chain),
-        fastest_before=fastest,
-        min_speed=minimum,
-        slows=fastest - minimum > SLOWING,
-        limit_in=_main_limit(way, marks.turn_in, marks.apex),
-        limit_out=_main_limit(way, marks.apex, marks.track_out),
+        fastest_before=how.fastest,
+        min_speed=way.value(way.lap.v, marks.minimum_speed),
+        slows=how.slows,
+        limits=how.limits,
         apex_gap=float(_body_gap(way, kart, marks.apex, left=marks.corner.left)),
         cost=value,
         no_cost=reason,
@@ -251,31 +250,13 @@ def _corner(
     )
 
 
-def _fastest_before(way: Way, marks: CornerMarks, before: CornerMarks | None) -> float:
-    """Highest speed from the slowest point of the corner before to this one's [m/s]."""
-    if before is None:
-        start = float(way.line.s[0])
-    else:
-        start = marks.minimum_speed - max(way.ahead(before.minimum_speed, marks.minimum_speed), 0.0)
-    return float(way.between(start, marks.minimum_speed, way.lap.v).max())
-
-
 def _cost(cost: ApexCost | None) -> tuple[float | None, str]:
     if cost is None:
         return None, "not computed"
     if cost.room > OFF_THE_EDGE and cost.method == "moved line":
-        return None, "line keeps off the inside edge"
+        return None, KEEPS_OFF
     value = cost.at(MISS)
     return value, "" if value is not None else "no line found that misses it so far"
-
-
-def _main_limit(way: Way, start: float, stop: float) -> Limit:
-    """What limits the lap for most of the time between two stations."""
-    s = np.linspace(start, max(stop, start + 1.0), max(int(2.0 * (stop - start)) + 1, 3))
-    local = np.mod(s, way.track.length) if way.track.closed else np.minimum(s, way.line.s[-1])
-    node = np.clip(np.searchsorted(way.line.s, local, side="right") - 1, 0, way.line.s.size - 1)
-    time = np.bincount(way.lap.limited_by[node], weights=1.0 / way.lap.v[node], minlength=len(Limit))
-    return Limit(int(np.argmax(time)))
 
 
 def _body_gap(way: Way, kart: Kart, station: float, *, left: bool) -> Array:

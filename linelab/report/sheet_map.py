@@ -15,7 +15,7 @@ from linelab.report.display import Units
 from linelab.report.figures_data import Pedal, pedals, runs
 from linelab.report.figures_map import draw_ground, draw_scale, fit_limits
 from linelab.report.outlines import View, along_closed, stations_between
-from linelab.report.sheet_facts import SheetCorner
+from linelab.report.sheet_facts import MarkName, SheetCorner
 from linelab.report.sheet_places import label_spots
 from linelab.report.style import WHITE
 from linelab.track import Track
@@ -32,7 +32,9 @@ WORTH_TURNING = 1.15
 #: A label's size, and the half length of a brake mark [inches].
 LABEL = (0.25, 0.31)
 BAR = 0.075
-#: Looks of the marks: marker, size, fill; the brake mark is a bar.
+#: Widths of the bars across the line where the kart begins to slow, with brakes and without [points].
+BARS: dict[MarkName, float] = {"brake": 1.8, "lift": 0.7}
+#: Looks of the other marks: marker, size, fill.
 LOOKS = {"turn in": ("^", 4.6, WHITE), "apex": ("o", 4.4, BLACK), "track out": ("s", 3.9, WHITE)}
 
 
@@ -131,9 +133,10 @@ def _draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) ->
         x, y = (float(value) for value in view(np.array(mark.place[0]), np.array(mark.place[1])))
         places.append((x, y))
         angle = mark.heading + view.angle
-        if mark.name == "brake":
+        if mark.name in BARS:
+            width = BARS[mark.name]
             dx, dy = -BAR * per_inch * np.sin(angle), BAR * per_inch * np.cos(angle)
-            axes.plot([x - dx, x + dx], [y - dy, y + dy], color=BLACK, linewidth=1.8, zorder=4, solid_capstyle="butt")
+            axes.plot([x - dx, x + dx], [y - dy, y + dy], color=BLACK, linewidth=width, zorder=4, solid_capstyle="butt")
             continue
         shape, size, fill = LOOKS[mark.name]
         marker = (3, 0, float(np.degrees(angle)) - 90.0) if shape == "^" else shape

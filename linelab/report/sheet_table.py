@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from linelab.report.display import Units
 from linelab.report.sheet_facts import SheetCorner, SheetMark
 from linelab.report.sheet_map import BLACK, GREY
-from linelab.report.sheet_words import brake_words, lowest_words, mark_words, summary_words
+from linelab.report.sheet_words import brake_words, lowest_words, mark_words, pace_text, summary_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -25,12 +25,13 @@ SIZE, LINE, AIR = 6.3, 0.11, 0.1
 SCALES = (1.2, 1.1, 1.0, 0.93, 0.86, 0.8)
 
 
-def table_head(page: Figure, top: float, units: Units, pace: float) -> float:
-    """The columns' titles; returns where the first block may start [inches]."""
+def table_head(page: Figure, top: float, units: Units, pace: float, length: float) -> float:
+    """The columns' titles over a lap whose line is ``length`` long [m]; returns where the first block may start
+    [inches]."""
     wide, high = page.get_size_inches()
     note = (
-        f"Distances in {units.length_unit}, in brackets in paces of {units.length_text(pace, 2)}, along the line; "
-        f"speeds in {units.speed_unit} at the mark."
+        f"Distances in {units.length_unit}, in brackets in paces of {pace_text(pace, units)}, along the line as driven "
+        f"({units.length_text(length)} a lap); speeds in {units.speed_unit} at the mark."
     )
     page.text(COLUMNS[0] / wide, top / high, note, size=SIZE + 0.6, color=GREY, va="top")
     y = top - 0.2

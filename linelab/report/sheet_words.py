@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from linelab.lap import Limit
 from linelab.report.display import Units
-from linelab.report.sheet_facts import MISS, SheetCorner, SheetMark
+from linelab.report.sheet_facts import KEEPS_OFF, MISS, SheetCorner, SheetMark
+from linelab.report.sheet_limits import FULL_POWER
 from linelab.track import Track
 
 #: Length of a walker's step unless another is given [m]; common practice is to count one's own over a known length.
@@ -25,10 +26,8 @@ LIMIT_WORDS: dict[Limit, str] = {
     Limit.TRACTION: "grip under power",
     Limit.REVS: "the rev limit",
     Limit.DRIVER: "how fast the driver can act",
-    Limit.NONE: "nothing",
 }
-_FLAT = (Limit.DRIVE, Limit.REVS)
-_NAMES = {"brake": "brake mark", "turn in": "turn-in", "apex": "apex", "track out": "track-out"}
+_NAMES = {"brake": "brake mark", "lift": "lift mark", "turn in": "turn-in", "apex": "apex", "track out": "track-out"}
 
 
 def mark_words(mark: SheetMark, units: Units, pace: float = PACE) -> list[str]:
@@ -47,6 +46,11 @@ def mark_words(mark: SheetMark, units: Units, pace: float = PACE) -> list[str]:
     return words
 
 
+def pace_text(pace: float, units: Units) -> str:
+    """The length of a pace, as everywhere on the sheet."""
+    return units.length_text(pace, 2)
+
+
 def distance(value: float, units: Units, pace: float = PACE) -> str:
     """A distance to walk: length with its unit, and paces in brackets."""
     return f"{units.length_text(value)} ({value / pace:.0f})"
@@ -55,18 +59,25 @@ def distance(value: float, units: Units, pace: float = PACE) -> str:
 def brake_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
     """The brake mark's place, or why there is none."""
     if corner.brake is not None:
-        return mark_words(corner.brake, units, pace)
+        lifted = [] if corner.brake.name == "brake" else [f"{corner.slows}, no brakes:"]
+        return lifted + mark_words(corner.brake, units, pace)
+    drop = f"{units.speed_text(corner.fastest_before - corner.min_speed, 0)} slower"
     if flat_out(corner):
-        return ["no braking: full power", "all the way"]
-    if corner.slows:
-        drop = corner.fastest_before - corner.min_speed
-        return ["no braking: off the", f"power, {units.speed_text(drop, 0)} slower"]
-    return ["no braking:", "gaining speed all the way"]
+        return ["no braking: full power", "all the way" + (f", {drop}" if corner.slows else "")]
+    if corner.slows is None:
+        late = Limit.BRAKING in corner.limits
+        return (
+            ["no braking for this one,", "but for the next"] if late else ["no braking:", "gaining speed all the way"]
+        )
+    if corner.slows == "brakes":
+        return ["no mark: light braking,", drop]
+    return [f"no braking: {corner.slows},", drop]
 
 
 def flat_out(corner: SheetCorner) -> bool:
     """Whether the reference lap takes a corner at full power, grip to spare."""
-    return corner.brake is None and not corner.slows and corner.limit_in in _FLAT and corner.limit_out in _FLAT
+    steady = corner.brake is None and corner.slows in (None, "full power")
+    return steady and set(corner.limits) <= set(FULL_POWER)
 
 
 def lowest_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
@@ -90,10 +101,12 @@ def summary_words(corner: SheetCorner, units: Units) -> str:
 
 
 def _limits(corner: SheetCorner) -> str:
-    into, out = LIMIT_WORDS[corner.limit_in], LIMIT_WORDS[corner.limit_out]
+    if corner.limits == (Limit.NONE,):
+        return "Below every limit"
+    words = [LIMIT_WORDS[limit] for limit in corner.limits]
     if flat_out(corner):
-        return f"Flat out: {LIMIT_WORDS[corner.limit_out]} is the limit"
-    return f"Limit: {into} throughout" if into == out else f"Limit: {into} on the way in, {out} on the way out"
+        return f"Flat out: {words[-1]} is the limit"
+    return f"Limit: {words[0]} throughout" if len(words) == 1 else f"Limits in order: {', '.join(words)}"
 
 
 def _apex(corner: SheetCorner, units: Units) -> str:
@@ -101,9 +114,9 @@ def _apex(corner: SheetCorner, units: Units) -> str:
         most = "up to " if corner.cost_is_bound else ""
         lost = f"{most}{corner.cost:.2f} s" if corner.cost >= 0.005 else "hardly any time"
         return f"apex missed by {miss_text(units)}: {lost}"
-    if corner.apex_gap > 0.0 and corner.no_cost:
-        return f"{corner.no_cost} by {units.length_text(corner.apex_gap, 1)}"
-    return ""
+    if corner.no_cost == KEEPS_OFF:
+        return f"{corner.no_cost} by {units.length_text(corner.apex_gap, 1)}" if corner.apex_gap > 0.0 else ""
+    return f"cost of a missed apex: {corner.no_cost}"
 
 
 def miss_text(units: Units) -> str:
@@ -161,7 +174,7 @@ def _aim(track: Track, costly: Sequence[SheetCorner], units: Units) -> str:
         f"{miss_text(units)} farther from the apex."
     )
     if bound:
-        words += " These are upper bounds: true costs (without --quick) are lower, and may rank the corners otherwise."
+        words += " These are upper bounds: true costs are lower, and may rank the corners otherwise."
     return words
 
 
@@ -172,8 +185,7 @@ def _numbers(numbers: Sequence[str]) -> str:
 def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units: Units) -> list[str]:
     """What to look at on a track walk, this track's own points first."""
     words = [
-        f"Paces here are {units.length_text(pace, 2 if units.length == 1.0 else 1)} long. Count yours over a known "
-        "length and compare.",
+        f"Paces here are {pace_text(pace, units)} long. Count yours over a known length and compare.",
     ]
     if track.survey.kind == "estimated":
         words.append("No edge or kerb was surveyed: find each corner's real apex yourself and mark it on the map.")

@@ -18,7 +18,8 @@ from linelab.io.track_build import track_from_edges
 from linelab.io.track_files import load_track
 from linelab.lap import Limit
 from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
-from linelab.report.sheet import MARKS_CAUTION, save_sheet, sheet_pages
+from linelab.report.figures_data import Pedal, pedals
+from linelab.report.sheet import marks_caution, save_sheet, sheet_pages
 from linelab.report.sheet_facts import KerbPlace, sheet_corners
 from linelab.report.sheet_places import label_spots
 from linelab.report.sheet_table import COLUMNS, RIGHT, SCALES, SIZE, draw_corners, table_scale
@@ -149,17 +150,64 @@ def test_where_a_mark_is_in_words(corners):
 
 
 def test_corners_without_braking_say_what_to_do_instead(corners):
-    base = dataclasses.replace(corners[0], brake=None, slows=False)
-    flat = dataclasses.replace(base, limit_in=Limit.DRIVE, limit_out=Limit.REVS)
+    base = dataclasses.replace(corners[0], brake=None, slows=None, fastest_before=20.0, min_speed=17.5)
+    flat = dataclasses.replace(base, limits=(Limit.DRIVE, Limit.REVS))
     assert flat_out(flat)
     assert "full power" in " ".join(brake_words(flat, METRIC))
     assert lowest_words(flat, METRIC) == []
     assert summary_words(flat, METRIC).startswith("Flat out: the rev limit is the limit")
-    gaining = dataclasses.replace(base, limit_in=Limit.GRIP)
+    uphill = dataclasses.replace(flat, slows="full power")
+    assert flat_out(uphill)
+    assert "full power all the way, 9 km/h slower" in " ".join(brake_words(uphill, METRIC))
+    gaining = dataclasses.replace(base, limits=(Limit.GRIP,))
     assert "gaining speed" in " ".join(brake_words(gaining, METRIC))
-    lifting = dataclasses.replace(base, slows=True, fastest_before=20.0, min_speed=17.5)
-    assert "off the power, 9 km/h slower" in " ".join(brake_words(lifting, METRIC))
+    into_next = dataclasses.replace(base, limits=(Limit.DRIVE, Limit.BRAKING))
+    assert "for the next" in " ".join(brake_words(into_next, METRIC))
+    lifting = dataclasses.replace(base, slows="off the power")
+    assert "no braking: off the power, 9 km/h slower" in " ".join(brake_words(lifting, METRIC))
     assert not flat_out(lifting)
+    lightly = dataclasses.replace(base, slows="brakes")
+    assert "light braking, 9 km/h slower" in " ".join(brake_words(lightly, METRIC))
+    lift = dataclasses.replace(corners[0].turn_in, name="lift")
+    marked = dataclasses.replace(base, brake=lift, slows="off the power")
+    assert brake_words(marked, METRIC)[0] == "off the power, no brakes:"
+    after = dataclasses.replace(corners[0].turn_in, after="lift", after_corner=None)
+    assert "from lift mark" in mark_words(after, METRIC)[0]
+
+
+def test_limits_in_words(corners):
+    def words(*limits):
+        return summary_words(dataclasses.replace(corners[1], limits=limits), METRIC)
+
+    assert words(Limit.GRIP).startswith("Limit: cornering grip throughout;")
+    assert words(Limit.BRAKING, Limit.DRIVE).startswith("Limits in order: braking grip, engine power;")
+    assert words(Limit.NONE).startswith("Below every limit;")
+
+
+@pytest.mark.parametrize("grip", [1.0, 0.6])
+@pytest.mark.parametrize("name", ["ostrelle_sprint", "tinmarsh_rental"])
+def test_limits_agree_with_the_marks_of_their_corner(name, grip):
+    """A brake mark goes with braking grip, a lift with cornering grip, and no power is full where the kart lifts."""
+    track, kart = load_track(name), load_kart("senior-single-speed")
+    lap = solve_min_time(track, kart, grip=grip, verify=False).lap
+    foot = pedals(lap, kart)
+    kinds = set()
+    for corner in sheet_corners(track, lap, kart):
+        kind = None if corner.brake is None else corner.brake.name
+        kinds.add(kind)
+        first = corner.brake or corner.turn_in
+        way = np.mod(lap.line.s - first.station, track.length) <= np.mod(
+            corner.marks.minimum_speed - first.station, track.length
+        )
+        if kind == "brake":
+            assert Limit.BRAKING in corner.limits
+        elif kind == "lift":
+            assert corner.slows != "brakes"
+            assert np.mean(foot[way] == Pedal.BRAKE) < 0.5
+            assert not set(corner.limits) <= {Limit.DRIVE, Limit.REVS}
+        elif corner.slows not in (None, "full power"):
+            assert not set(corner.limits) <= {Limit.DRIVE, Limit.REVS}
+    assert kinds >= {"brake", "lift", None} or grip < 1.0
 
 
 def test_slope_and_bank_in_words(corners):
@@ -233,7 +281,38 @@ def test_the_sheet_has_two_pages_of_a4_with_every_corner_and_the_cautions(pages,
         assert CAUTIONS in _texts(page)
         numbers = {text.get_text() for text in page.findobj(matplotlib.text.Text)}
         assert {str(corner.number) for corner in corners} <= numbers
-    assert MARKS_CAUTION in _texts(pages[0])
+    assert marks_caution(1.0) in _texts(pages[0])
+    assert "at the full grip of the kart file." in marks_caution(1.0)
+
+
+def test_the_sheet_says_with_which_grip_kerbs_and_paces(rental):
+    track, kart, _ = rental
+    damp = solve_min_time(track, kart, grip=0.6, use_kerbs=False, verify=False)
+    pages = sheet_pages(track, kart, damp, IMPERIAL, use_kerbs=False, quick=True)
+    for page in pages:
+        text = _texts(page)
+        assert re.search(r"computed lap \d\d\.\d{3} s, grip 60% of the kart file's, no kerb used\.", text)
+        assert not re.search(r"(inside|entry|exit) kerb", text)
+        assert "--" not in text
+        assert "2.46 ft" in text
+    assert "perfect lap at 60% of the kart file's grip, off the kerbs." in _texts(pages[0])
+    assert "full grip" not in _texts(pages[0])
+    assert f"({IMPERIAL.length_text(damp.lap.line.length)} a lap)" in _texts(pages[1])
+
+
+def test_a_track_without_kerbs_has_none_to_leave_out(rental):
+    track, kart, solution = rental
+    bare = dataclasses.replace(track, kerbs=())
+    assert "no kerb used" not in _texts(sheet_pages(bare, kart, solution, use_kerbs=False, quick=True)[0])
+
+
+def test_a_long_name_stays_on_the_page(rental):
+    track, kart, solution = rental
+    named = dataclasses.replace(track, name="A very long name of a circuit in the hills " * 3)
+    page = sheet_pages(named, kart, solution, quick=True)[0]
+    page.canvas.draw()
+    title = next(text for text in page.texts if text.get_text() == named.name)
+    assert title.get_window_extent(page.canvas.get_renderer()).x1 <= page.bbox.x1
 
 
 ESTIMATED = Survey(
