@@ -25,11 +25,13 @@ from linelab.coaching.profiles import (
 )
 from linelab.coaching.seen import as_seen
 from linelab.coaching.shown_grip import demonstrated_grip
+from linelab.coaching.shown_power import demonstrated_power, misfit
 from linelab.coaching.values import ShownGrip
 from linelab.comparison.corner_review import minimum_rooms
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import LEAST_RATE
 from linelab.comparison.marks import CornerMarks, find_marks
+from linelab.comparison.measured import Measured
 from linelab.comparison.segments import time_at
 from linelab.grip import Surface
 from linelab.kart import Kart
@@ -72,6 +74,8 @@ class Analysis:
     seen : Rows
         The reference lap as this receiver would have shown it, without noise, (1, N).
     grip : ShownGrip
+    power : Measured
+        Drive force shown, as a factor on the kart's [-].
     rows : Rows
         (R, N).
     speeds : Speeds
@@ -96,6 +100,7 @@ class Analysis:
     marks: tuple[CornerMarks, ...]
     seen: Rows
     grip: ShownGrip
+    power: Measured
     rows: Rows
     speeds: Speeds
     best: list[Lap]
@@ -175,11 +180,12 @@ def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: La
     apexes = np.array([round((mark.apex - sheet.s[0]) / (sheet.s[1] - sheet.s[0])) for mark in marks], dtype=np.intp)
     windows = credited(windows, low, rows, speeds.able, apexes)
     seen = computed_rows(sheet, as_seen(track, reference, driven[0]))
+    power = demonstrated_power(sheet)
     return Analysis(
-        sheet=sheet, reference=reference, marks=marks, seen=seen, grip=shown, rows=rows, speeds=speeds, best=best,
-        low=low, windows=windows, receptions=again.count, human=_human(sheet, rows, speeds, again.count),
+        sheet=sheet, reference=reference, marks=marks, seen=seen, grip=shown, power=power, rows=rows, speeds=speeds,
+        best=best, low=low, windows=windows, receptions=again.count, human=_human(sheet, rows, speeds, again.count),
         ledger=_ledger(sheet, rows, marks, reference, best, speeds, windows, again.count, hands),
-        reason=_reason(driven), line_reason=_line_reason(sheet, best),
+        reason=_reason(driven), line_reason=_line_reason(sheet, best, power),
     )  # fmt: skip
 
 
@@ -242,7 +248,7 @@ def _reason(driven: Sequence[DrivenLap]) -> str:
     return f"{slow:.1f} samples a second: the line has no usable curvature" if slow < LEAST_RATE else ""
 
 
-def _line_reason(sheet: Sheet, best: list[Lap]) -> str:
+def _line_reason(sheet: Sheet, best: list[Lap], power: Measured) -> str:
     """Why the laps' lines are not judged.
 
     Nobody is faster than the best possible on his own line: where the laps are, either the line is not the driven one,
@@ -250,6 +256,8 @@ def _line_reason(sheet: Sheet, best: list[Lap]) -> str:
     """
     if sheet.track.survey.kind == "estimated":
         return "the edges are not surveyed, and a corridor estimated from laps cannot judge laps"
+    if misfit(power):
+        return misfit(power)
     own = sheet.t[:, -1]
     ahead = np.array([lap.t[-1] for lap in best[: sheet.count]]) - own
     if float(np.median(ahead)) > BEATEN * float(np.median(own)):

@@ -69,8 +69,8 @@ def demonstrated_grip(
         low=least,
         high=most,
         corners=tuple(found),
-        note=f"from the minimum speeds in {factors.size} corners limited by grip: corners range from {least:.2f} to "
-        f"{most:.2f} of the kart's grip",
+        note=f"from the minimum speeds in {factors.size} corners limited by grip, eight in ten of which show "
+        f"{least:.2f} to {most:.2f} of the kart's grip",
     )
 
 

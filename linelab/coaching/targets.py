@@ -10,12 +10,15 @@ import numpy as np
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.causes import Ledger, against
 from linelab.coaching.values import Target, TargetKind
+from linelab.comparison.narrowed import narrowed
 from linelab.comparison.segments import time_at
 from linelab.errors import InputError
-from linelab.solve.lines import line_on_track
+from linelab.solve.mintime import solve_min_time
 from linelab.solve.speed import speed_profiles
-from linelab.track import along
 from linelab.units import Array
+
+#: Least width of a corridor that is drawn in, in widths of the kart [-], and how well its lap time must be known [s].
+LEAST_ROOM, ROUGH = 1.5, 0.05
 
 TITLES: dict[TargetKind, str] = {
     "ideal": "the ideal lap",
@@ -65,22 +68,29 @@ def _target(kind: TargetKind, lap_time: float, analysis: Analysis, sigma: float 
     )
 
 
+def grip_error(analysis: Analysis, less: float = 0.01) -> float:
+    """How much longer the reference line takes with so much less grip than the kart file says [s]."""
+    line, sheet = analysis.reference.line, analysis.sheet
+    slower = speed_profiles([replace(line, grip=line.grip * (1.0 - less))], sheet.kart, label="less grip")[0]
+    return float(max(slower.lap_time - analysis.reference.lap_time, 0.0))
+
+
 def edge_error(analysis: Analysis) -> float:
     """What the reference lap's time may be off by because the edges of its corridor are only estimated [s].
 
-    The reference line is drawn in as far as the edges are uncertain, and driven: the best line of the narrower corridor
-    would be a little faster, so this errs on the large side.  Surveyed edges are taken at their word.
+    The corridor is drawn in as far as its edges are uncertain, and solved again.  Where in the road the laps ran, about
+    which it was drawn, is unknown: anywhere that left room for the kart.  Surveyed edges are taken at their word.
     """
-    sheet, lap = analysis.sheet, analysis.reference
-    track, line, off = sheet.track, lap.line, sheet.track.survey.uncertainty or 0.0
-    if track.survey.kind != "estimated" or off <= 0.0:
+    sheet = analysis.sheet
+    survey, width = sheet.track.survey, sheet.kart.width
+    if survey.kind != "estimated":
         return 0.0
-    room = np.maximum(np.where(line.n > 0.0, *(along(track, w, line.s) for w in (track.w_left, track.w_right))), 1e-3)
-    share = np.clip(1.0 - off / np.maximum(room - 0.5 * sheet.kart.width, off), 0.0, 1.0)
-    n = line.n * float(np.median(share))
-    drawn_in = line_on_track(track, line.s, n, half_width=0.5 * sheet.kart.width, grip=sheet.grip)
-    slower = speed_profiles([replace(drawn_in, closed=line.closed)], sheet.kart, label="drawn in")[0]
-    return float(max(slower.lap_time - lap.lap_time, 0.0))
+    # standard deviation of a place evenly likely between two limits: their distance over the root of twelve
+    place = max((survey.assumed_width or 0.0) - width, 0.0) / math.sqrt(12.0)
+    off = math.hypot(survey.uncertainty or 0.0, place)
+    narrow = narrowed(sheet.track, off, LEAST_ROOM * width)
+    slower = solve_min_time(narrow, sheet.kart, grip=sheet.grip, tolerance=ROUGH, verify=False)
+    return max(slower.lap_time - analysis.reference.lap_time, 0.0)
 
 
 def _at_shown_grip(analysis: Analysis) -> tuple[Target, Ledger]:

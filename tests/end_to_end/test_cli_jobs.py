@@ -124,6 +124,21 @@ def test_held_against_something_else(capsys, tmp_path, against):
         assert best["gap_s"]["value"] > 0.0
 
 
+def test_without_edges_the_gap_holds_what_a_survey_gives(capsys, tmp_path):
+    """The corridor estimated from the demo's laps, as if nothing else were known, against its surveyed edges."""
+    ideal = {}
+    for name, ground in (("estimated", ()), ("surveyed", ("--track", "ostrelle_sprint"))):
+        out = tmp_path / name
+        _run(
+            capsys, "review", demo_recording(), "--kart", "senior-single-speed", "--position-error", "0.25",
+            "--out", out, *ground,
+        )  # fmt: skip
+        ideal[name] = json.loads((out / "review.json").read_text(encoding="utf-8"))["target"]
+    off = ideal["surveyed"]["lap_time_s"] - ideal["estimated"]["lap_time_s"]
+    assert abs(off) < 2.0 * ideal["estimated"]["sigma_s"] < 6.0
+    assert ideal["surveyed"]["sigma_s"] == 0.0
+
+
 def test_two_sessions_side_by_side(capsys, tmp_path):
     """The same recording twice is no different; its page says so in figures too."""
     again = tmp_path / "afternoon.csv"
@@ -158,6 +173,7 @@ def test_reversed_track_is_driven_the_other_way(capsys, tmp_path):
     forward = load_track("tinmarsh_rental")
     turns = [corner["turns"] for corner in data["corners"]]
     assert turns == ["right" if corner.left else "left" for corner in reversed(forward.corners)]
+    assert data["track"]["name"] == f"{forward.name} (driven the other way round)"
 
 
 def test_demo_runs_the_main_jobs(capsys, tmp_path):

@@ -114,12 +114,27 @@ def test_shown_grip_is_what_the_driver_used(reference):
 
 def test_laps_faster_than_their_lines_allow_are_not_judged(reference):
     """Nobody beats the best possible on his own line: line or kart is wrong then, and neither is coached."""
-    weak = replace(KART, mass=1.5 * KART.mass)
+    slippery = replace(KART, mu_lateral=0.7 * KART.mu_lateral, mu_longitudinal=0.7 * KART.mu_longitudinal)
     laps = logged(session(reference, BrakesEarly(corner=slow_corner(reference), metres=9.0)))
-    review = review_session(TRACK, weak, laps, reference)
+    review = review_session(TRACK, slippery, laps, reference)
     assert review.priorities == ()
     assert "than this kart could be on the lines recorded" in review.verdict
     assert all("lines recorded" in lap.line_loss.reason for lap in review.laps)
+
+
+@pytest.mark.parametrize(("factor", "fits"), [(0.7, False), (0.95, True), (1.0, True), (1.4, False)])
+def test_another_karts_file_is_noticed_by_its_engine(reference, factor, fits):
+    """A file whose mass and drag are so many times the kart's shows about so many times its engine's force.
+
+    Not quite: engine braking, which full power overcomes as well, is the same in both.
+    """
+    laps = logged(session(reference, LatePower(corner=slow_corner(reference), metres=10.0)))
+    other = replace(KART, mass=factor * KART.mass, cda=factor * KART.cda)
+    review = review_session(TRACK, other, laps, reference)
+    shown = analyse(TRACK, other, laps, reference).power
+    assert shown.value == pytest.approx(factor, abs=max(3.0 * shown.sigma, 0.02) + 0.2 * abs(factor - 1.0))
+    assert ("engine force of its kart file" in review.verdict) is not fits
+    assert bool(review.priorities) is fits
 
 
 def test_stakes_beyond_the_gap_are_explained(reference):

@@ -1,0 +1,53 @@
+"""The engine power the kart demonstrably had, read off where it gains speed: whether the kart file's engine fits."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from linelab.coaching.grid import Sheet
+from linelab.coaching.pedals import averaged, push
+from linelab.comparison.measured import Measured
+from linelab.grip import drive_friction, kart_numbers
+from linelab.units import STANDARD_GRAVITY
+
+#: Quantile over the places where the engine limits that is taken as shown: nobody is on full power everywhere, and the
+#: highest values are the luckiest errors.
+SHOWN = 0.9
+#: Accelerations are averaged over this long to either side [s].
+TIME = 0.3
+#: The engine limits where it asks for at most this share of the driving grip, above this share of the highest speed.
+OF_GRIP, OF_SPEED = 0.5, 0.5
+#: Shortest way over which that must hold [m].
+LEAST_WAY = 40.0
+#: What the engine's share may be off by besides the laps' scatter: simulated sessions show 0.99 to 1.015 [-].
+ERROR = 0.01
+#: Shares outside which the kart file is another kart's; karts of a class differ by some per cent (common practice) [-].
+NO_FIT = (0.8, 1.25)
+
+
+def demonstrated_power(sheet: Sheet) -> Measured:
+    """Drive force as a factor on the kart file's, from the acceleration on the straights: median of the laps [-].
+
+    Tyre force is what the kart gains beyond rolling, m·(1 + rotating)·(ax - roll), and the kart file says how much of
+    it its engine gives at that speed.  It also takes up what the kart file has wrong in mass or drag.
+    """
+    if not all(np.isfinite(drive.rate) for drive in sheet.driven):
+        return Measured(None, None, "the laps are computed, not recorded")
+    rows = sheet.laps
+    gained = averaged(rows, float(sheet.s[1] - sheet.s[0]), TIME) + (push(rows) - rows.ax)
+    held = STANDARD_GRAVITY * float(drive_friction(kart_numbers(sheet.kart), sheet.grip))
+    limited = (rows.full < OF_GRIP * held) & (rows.v > OF_SPEED * rows.v.max()) & (rows.full > 0.0)
+    way = (limited * rows.stretch).sum(axis=1) * float(sheet.s[1] - sheet.s[0])
+    if float(np.median(way)) < LEAST_WAY:
+        return Measured(None, None, "nowhere is the engine all that limits the kart")
+    shares = [np.quantile(lap[at] / full[at], SHOWN) for lap, full, at in zip(gained, rows.full, limited) if at.any()]
+    scatter = float(np.std(shares, ddof=1)) / len(shares) ** 0.5 if len(shares) > 1 else 0.0
+    return Measured(float(np.median(shares)), float(np.hypot(scatter, ERROR)))
+
+
+def misfit(power: Measured) -> str:
+    """Why the kart file cannot be the kart's; empty where its engine fits or nothing shows."""
+    if power.value is None or NO_FIT[0] <= power.value <= NO_FIT[1]:
+        return ""
+    size = f"{power.value:.2f} ± {power.sigma:.2f}"
+    return f"on the straights the kart shows {size} of the engine force of its kart file, which does not fit it"

@@ -1,0 +1,81 @@
+"""The verdict on a session in a few sentences: the gap, what may be said of it, and what stands out."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from linelab.coaching.analysis import Analysis
+from linelab.coaching.shown_power import misfit
+from linelab.coaching.targets import grip_error
+from linelab.coaching.typical import typical_laps
+from linelab.coaching.values import LapReview, Priority, Target
+from linelab.coaching.words import corners_text
+
+#: A corner taken quicker than on the ideal lap by this much says that the ideal lap is not that [s].
+BEATS = 0.15
+
+
+def verdict(best: LapReview, goal: Target, first: tuple[Priority, ...], analysis: Analysis) -> str:
+    """The gap, what may be said of it, and what stands out."""
+    gap, sigma = best.gap.value or 0.0, best.gap.sigma or 0.0
+    side = "behind" if gap >= 0.0 else "ahead of"
+    said = [f"Your best lap, {best.label}, is {abs(gap):.2f} s ± {max(sigma, 0.01):.2f} s {side} {goal.title}."]
+    if goal.kind in ("ideal", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
+        said.append("That lap was computed on a corridor estimated from laps: take the gap as a rough guide.")
+    elif goal.kind == "ideal":
+        said.append(
+            f"The ± is the recording's: 1 % less grip than the kart file says makes the ideal lap "
+            f"{grip_error(analysis):.2f} s slower."
+        )
+    quicker = _quicker(best, goal)
+    if quicker:
+        said.append(f"You beat the ideal lap {corners_text(quicker)}: kart file, grip or track do not fit the day.")
+    other = misfit(analysis.power)
+    if other and goal.kind in ("ideal", "shown_grip"):
+        said.append(f"That gap says little: {other}.")
+    if analysis.reason:
+        said.append(f"This recording is too coarse to say why: {analysis.reason}.")
+    elif analysis.line_reason and analysis.line_reason != other:
+        said.append(f"Line and technique are not judged: {analysis.line_reason}.")
+    if first:
+        things = "one thing" if len(first) == 1 else f"{('two', 'three')[len(first) - 2]} things"
+        said += [
+            f"Work on {things} first: together about {_stakes(first):.2f} s a lap.",
+            *_beyond(first, goal, analysis),
+        ]
+    elif not analysis.untold:
+        said.append("No single fault stands out of what this recording can show.")
+    spread = sum(dict(part.causes)["pace"].value or 0.0 for part in best.corners)
+    if goal.kind == "ideal" and spread > 0.3 * abs(gap):
+        said.append(f"About {spread:.1f} s of the gap is spread all round: grip not used to the last, and feet's time.")
+    return " ".join(said)
+
+
+def _quicker(best: LapReview, goal: Target) -> tuple[int, ...]:
+    """Numbers of the corners in which a lap clearly beats one that should be the fastest possible."""
+    if goal.kind != "ideal":
+        return ()
+    lost = {part.corner.number: part.time_lost for part in best.corners}
+    return tuple(k for k, figure in lost.items() if -(figure.value or 0.0) > max(BEATS, 3.0 * (figure.sigma or 0.0)))
+
+
+def _stakes(first: tuple[Priority, ...]) -> float:
+    """What all priorities are worth together [s]."""
+    return sum(item.at_stake.value or 0.0 for item in first)
+
+
+def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis) -> list[str]:
+    """Why the stakes add up to more than the gap they stand beside, where they do, or overlap."""
+    times, said = analysis.sheet.t[:, -1], []
+    usual = float(np.mean(times[typical_laps(times)]))
+    stakes = _stakes(first)
+    if stakes > float(times.min()) - goal.lap_time:
+        if goal.kind in ("ideal", "shown_grip"):
+            said.append(f"That is of your usual lap, {usual - float(times.min()):.2f} s slower than your best one.")
+        else:
+            said.append("That is against the ideal line at the grip you had, not against your own driving.")
+    if stakes > usual - analysis.reference.lap_time:
+        said.append("It is more than the whole gap, because you are faster than the ideal lap elsewhere.")
+    if len(first) > 1 and any(item.kind == "scatter" for item in first):
+        said.append("Some of it is the same time told twice: a fault on some laps only also makes laps differ.")
+    return said
