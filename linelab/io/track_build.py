@@ -17,6 +17,9 @@ from linelab.io.track_sizes import check_widths
 from linelab.track import Corner, GripZone, Kerb, Side, Survey, Track
 from linelab.units import Array
 
+#: Put after the name of a track that is driven the other way round.
+OTHER_WAY = " (driven the other way round)"
+
 Line2 = tuple[tuple[float, float], tuple[float, float]]
 
 
@@ -146,7 +149,8 @@ def reversed_track(track: Track) -> Track:
     """Return the same track driven the other way, station 0 staying where it is on a circuit.
 
     Exact mirror in s: nothing is fitted again, so that reversing twice gives the first track back.  Corners are
-    numbered anew in the new driving order and keep their names.
+    numbered anew in the new driving order and keep their names; the track's name says which way round it is driven,
+    since a corner's number means nothing without that.
     """
     line, length = track.reference, track.length
     turned = Curve(
@@ -172,6 +176,7 @@ def reversed_track(track: Track) -> Track:
     finish = length if track.finish_station is None else track.finish_station
     return replace(
         track,
+        name=track.name.removesuffix(OTHER_WAY) if track.name.endswith(OTHER_WAY) else track.name + OTHER_WAY,
         reference=turned,
         w_left=track.w_right[::-1],
         w_right=track.w_left[::-1],

@@ -206,6 +206,7 @@ def test_reversing_twice_gives_the_track_back() -> None:
     track = load_track("marrowdown_club")
     once = reversed_track(track)
     twice = reversed_track(once)
+    assert (once.name, twice.name) == (f"{track.name} (driven the other way round)", track.name)
     for name in ("w_left", "w_right", "slope", "bank", "z", "left_edge", "right_edge", "left_z"):
         assert np.array_equal(getattr(twice, name), getattr(track, name))
     for name in ("x", "y", "kappa"):
