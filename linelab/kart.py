@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass, field
 
 from linelab.errors import KartError
-from linelab.units import Array
+from linelab.units import POUND, Array
 from linelab.values import frozen_array, set_field
 
 
@@ -23,6 +23,14 @@ class Bound:
     unit: str
 
 
+def meant_mass(value: float, low: float, high: float) -> str:
+    """What a mass outside a range [kg] may have been meant as: pounds, or a slipped digit; empty for neither."""
+    if low <= value * POUND <= high:
+        return f"{value:g} lb would be {value * POUND:.0f} kg"
+    slipped = next((value * factor for factor in (0.1, 10.0) if low <= value * factor <= high), None)
+    return "" if slipped is None else f"{slipped:g} kg would be usual: has a digit slipped?"
+
+
 def check_bounds(owner: str, bounds: dict[str, Bound], instance: object) -> None:
     """Raise KartError for the first field that is outside its bound or not finite."""
     for name, bound in bounds.items():
@@ -30,10 +38,11 @@ def check_bounds(owner: str, bounds: dict[str, Bound], instance: object) -> None
         if value is None:
             continue
         if not math.isfinite(value) or not bound.low <= value <= bound.high:
+            meant = meant_mass(value, bound.low, bound.high) if bound.unit == "kg" else ""
             raise KartError(
                 f"{value!r} {bound.unit} is outside the allowed range {bound.low:g} to {bound.high:g} {bound.unit}",
                 field=f"{owner}.{name}",
-                remedy="Check the value and its unit",
+                remedy=f"Check the value and its unit{meant and f' ({meant})'}",
             )
 
 
@@ -148,7 +157,9 @@ class TorqueEngine:
 
 
 KART_BOUNDS = {
-    "mass": Bound(40.0, 3000.0, "kg"),
+    # A kart weighs 40 to 220 kg and a driver 20 to 120 kg (common practice; classes fix about 100 to 190 kg together,
+    # rental karts with a driver reach 260 kg).  Wider, and pounds or a slipped digit would go unnoticed.
+    "mass": Bound(60.0, 320.0, "kg"),
     "mu_lateral": Bound(0.2, 4.0, "-"),
     "mu_longitudinal": Bound(0.2, 4.0, "-"),
     "rear_share": Bound(0.3, 0.8, "-"),

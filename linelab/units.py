@@ -23,10 +23,11 @@ Watts = Annotated[float, "W"]
 #: 2019, app. 4).
 STANDARD_GRAVITY = 9.80665
 
-#: Exact by definition (International Yard and Pound Agreement, 1959): foot, mile, inch [m].
+#: Exact by definition (International Yard and Pound Agreement, 1959): foot, mile, inch [m], pound [kg].
 FOOT = 0.3048
 MILE = 1609.344
 INCH = 0.0254
+POUND = 0.45359237
 
 KMH = 1.0 / 3.6  #: one kilometre per hour [m/s]
 MPH = MILE / 3600.0  #: one mile per hour [m/s]

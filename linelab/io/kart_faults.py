@@ -6,6 +6,8 @@ import difflib
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from linelab.kart import meant_mass
+
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
@@ -47,8 +49,9 @@ def _words(error: ErrorDetails, table: str, name: str) -> str:
     if kind == "missing":
         return f"missing (allowed: {allowed})" if allowed else "missing"
     shown = _shown(error["input"])
-    if kind in ("greater_than_equal", "less_than_equal") and allowed:
-        return f"{shown}{suffix} is outside the allowed range {allowed}"
+    if kind in ("greater_than_equal", "less_than_equal") and low is not None and high is not None:
+        meant = meant_mass(float(error["input"]), low, high) if unit == "kg" else ""
+        return f"{shown}{suffix} is outside the allowed range {allowed}{meant and f' ({meant})'}"
     if kind in _TYPES:
         return f"{shown} is not {_TYPES[kind]}" + (f" (allowed: {allowed})" if allowed else "")
     return f"{shown}: {error['msg'][0].lower()}{error['msg'][1:]}"

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from linelab.units import FOOT, KMH, MPH, STANDARD_GRAVITY
+from linelab.units import FOOT, KMH, MPH, POUND, STANDARD_GRAVITY
 
 #: The usual cautions; every page, picture and table carries them.
 CAUTIONS = (
     "Computed limits are not targets: build up to them gradually. Marshals, track and class rules and licensed "
     "instruction come first. Nothing here is to be looked at while driving."
 )
-
-#: One pound-mass [kg], exact (International Yard and Pound Agreement, 1959).
-POUND = 0.45359237
 
 #: One pound-force [N] and one horsepower of 550 foot-pounds a second [W], from the above and standard gravity.
 POUND_FORCE = POUND * STANDARD_GRAVITY
