@@ -25,7 +25,7 @@ Examples:
 def kart(kart: str | None, save: str | None, replace: bool, out: str | None, units: str) -> None:
     """Show a KART (a file or a bundled name): braking, cornering and top speed, and its g-g diagram as a picture."""
     from linelab.io.bundled import bundled_karts
-    from linelab.io.kart_files import load_kart, save_kart
+    from linelab.io.kart_files import copy_kart, load_kart
     from linelab.report.display import CAUTIONS
     from linelab.report.kart_facts import kart_words
 
@@ -36,7 +36,9 @@ def kart(kart: str | None, save: str | None, replace: bool, out: str | None, uni
     loaded = load_kart(kart)
     check_save(save, replace)
     folder = None if out is None else results_place(out)
-    say(*kart_words(loaded, shown))
+    # Files first: a reader of the output who leaves early (| head) must not cost the user a file.
+    if save is not None:
+        copy_kart(kart, save)
     if folder is not None:
         from linelab.io.outputs import results_folder
         from linelab.report.kart_figures import plot_kart
@@ -44,8 +46,9 @@ def kart(kart: str | None, save: str | None, replace: bool, out: str | None, uni
 
         with results_folder(folder) as stage:
             save_figure(plot_kart(loaded, shown), stage / "kart.png")
+    say(*kart_words(loaded, shown))
+    if folder is not None:
         list_files(folder, ["kart.png"])
     if save is not None:
-        save_kart(loaded, save)
         say(f"Saved to {save}.")
     say("", CAUTIONS)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -105,20 +106,26 @@ def track(
         loaded = load_track(source)
     if reverse:
         loaded = reversed_track(loaded)
-    shown = units_named(units)
-    show_facts(loaded, units)
-    if folder is not None:
-        from linelab.io.outputs import results_folder
-        from linelab.report.figures_lines import plot_ground
-        from linelab.report.style import save_figure
-
-        with results_folder(folder) as stage:
-            save_figure(plot_ground(loaded, shown), stage / "track.png")
-        list_files(folder, ["track.png"])
+    # Files first: a reader of the output who leaves early (| head) must not cost the user a file.
     if save is not None:
         save_track(loaded, save)
+    if folder is not None:
+        _draw(loaded, folder, units)
+    show_facts(loaded, units)
+    if folder is not None:
+        list_files(folder, ["track.png"])
+    if save is not None:
         say(f"Saved to {save}.")
     say("", CAUTIONS)
+
+
+def _draw(loaded: Track, folder: Path, units: str) -> None:
+    from linelab.io.outputs import results_folder
+    from linelab.report.figures_lines import plot_ground
+    from linelab.report.style import save_figure
+
+    with results_folder(folder) as stage:
+        save_figure(plot_ground(loaded, units_named(units)), stage / "track.png")
 
 
 def show_facts(loaded: Track, units: str) -> None:

@@ -50,8 +50,21 @@ def load_kart(path: str | Path) -> Kart:
         There is no such file or bundled kart.
     """
     source = _existing(path)
-    table = _read_toml(source)
-    return _kart_from(table, source)
+    return _kart_from(_parsed(_text_of(source), source), source)
+
+
+def copy_kart(path: str | Path, target: str | Path) -> None:
+    """Write a copy of a kart file, or of a bundled kart by its name, as it stands: with its comments.
+
+    Parameters and errors as :func:`load_kart`, which checks the file; ``target`` is replaced as a whole or not at all.
+
+    Raises
+    ------
+    InputError
+        The copy cannot be written.
+    """
+    load_kart(path)
+    write_text(target, _text_of(_existing(path)))
 
 
 def _existing(path: str | Path) -> Path:
@@ -73,10 +86,8 @@ def _existing(path: str | Path) -> Path:
     return source
 
 
-def _read_toml(source: Path) -> dict[str, Any]:
-    """Parse TOML, pointing at the line of a fault."""
-    import tomllib
-
+def _text_of(source: Path) -> str:
+    """The text of a file, refused where it is none."""
     try:
         size = source.stat().st_size
         data = source.read_bytes() if size <= LARGEST_FILE else b"\0"
@@ -91,6 +102,13 @@ def _read_toml(source: Path) -> dict[str, Any]:
         raise FileFormatError("not a UTF-8 text file", path=source, line=line, remedy="Save it as UTF-8") from error
     if "\0" in text:
         raise FileFormatError("not a kart file but binary data", path=source, remedy="Name a .toml file")
+    return text
+
+
+def _parsed(text: str, source: Path) -> dict[str, Any]:
+    """Parse TOML, pointing at the line of a fault."""
+    import tomllib
+
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

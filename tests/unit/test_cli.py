@@ -164,6 +164,20 @@ def test_track_facts_reverse_and_save(capsys, tmp_path):
     assert (tmp_path / "sheet" / "track.png").exists()
 
 
+@pytest.mark.parametrize(("command", "source"), [("track", "tinmarsh_rental"), ("kart", "gearbox")])
+def test_files_do_not_depend_on_who_reads_the_output(monkeypatch, tmp_path, command, source):
+    """A reader who has had enough (``| head -2``) makes printing end the command."""
+
+    def gone(*_lines):
+        raise SystemExit(1)
+
+    monkeypatch.setattr(f"linelab.cli_{command}.say", gone)
+    saved = tmp_path / "saved.geojson"
+    assert cli.run([command, source, "--save", str(saved), "--out", str(tmp_path / "out")]) == 0
+    assert saved.stat().st_size > 0
+    assert (tmp_path / "out" / f"{command}.png").exists()
+
+
 def test_a_centre_line_with_widths_is_imported(capsys, tmp_path):
     """A circle of 30 m radius, 8 m wide: its length along the middle is 2·pi·30 = 188.5 m."""
     import numpy as np

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from linelab.errors import FileFormatError, InputError, KartError
-from linelab.io.kart_files import bundled_karts, load_kart, save_kart
+from linelab.io.kart_files import bundled_karts, copy_kart, load_kart, save_kart
 from linelab.kart import Driver, Kart, PowerEngine, TorqueEngine
 from linelab.units import KMH, RPM
 
@@ -146,7 +146,7 @@ engine_sprocket_teeth = 11
     assert "\n" not in message
     assert str(tmp_path / "kart.toml") in message
     for part in (
-        "mass_kg: -5 kg is outside the allowed range 40 to 3000 kg",
+        "mass_kg: -5 kg is outside the allowed range 60 to 320 kg",
         "wheelbase_mm: unknown field, did you mean wheelbase_m?",
         "tyres.mu_lateral: '1.5' is not a number (allowed: 0.2 to 4)",
         "tyres.grip: unknown field",
@@ -161,7 +161,10 @@ engine_sprocket_teeth = 11
     ("change", "expected"),
     [
         (("mass_kg = 160", "mass_lb = 350"), "did you mean mass_kg"),
-        (("mass_kg = 160", ""), "mass_kg: missing (allowed: 40 to 3000 kg)"),
+        (("mass_kg = 160", ""), "mass_kg: missing (allowed: 60 to 320 kg)"),
+        (("mass_kg = 160", "mass_kg = 357"), "60 to 320 kg (357 lb would be 162 kg)"),
+        (("mass_kg = 160", "mass_kg = 1620"), "60 to 320 kg (162 kg would be usual: has a digit slipped?)"),
+        (("mass_kg = 160", "mass_kg = 16.2"), "60 to 320 kg (162 kg would be usual: has a digit slipped?)"),
         (("mass_kg = 160", "mass_kg = nan"), "nan is not a finite number"),
         (("mass_kg = 160", "mass_kg = true"), "True is not a number"),
         (("mass_kg = 160", "mass_kg = 160\nmu_lateral = 1.2"), "belongs in [tyres]"),
@@ -235,6 +238,26 @@ def test_unknown_names_get_a_suggestion(tmp_path):
         load_kart("senior-singlespeed")
     with pytest.raises(InputError, match="folder"):
         load_kart(tmp_path)
+
+
+def test_a_mass_in_pounds_is_refused_in_python_too():
+    kart = load_kart("senior-single-speed")
+    with pytest.raises(KartError, match=r"60 to 320 kg.*\(357 lb would be 162 kg\)"):
+        dataclasses.replace(kart, mass=357.0)
+    assert dataclasses.replace(kart, mass=61.0).mass == 61.0
+
+
+@pytest.mark.parametrize("name", sorted(bundled_karts()))
+def test_a_copy_keeps_the_comments(tmp_path, name):
+    copy_kart(name, tmp_path / "my kart.toml")
+    assert (tmp_path / "my kart.toml").read_bytes() == bundled_karts()[name].read_bytes()
+    _assert_same(load_kart(tmp_path / "my kart.toml"), load_kart(name))
+
+
+def test_a_faulty_file_is_not_copied(tmp_path):
+    with pytest.raises(KartError):
+        copy_kart(_write(tmp_path, GOOD + "speed = 3\n"), tmp_path / "copy.toml")
+    assert not (tmp_path / "copy.toml").exists()
 
 
 def test_a_failed_save_leaves_the_old_file(tmp_path, monkeypatch):
