@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
@@ -19,7 +21,11 @@ def verdict(best: LapReview, goal: Target, first: tuple[Priority, ...], analysis
     """The gap, what may be said of it, and what stands out."""
     gap, sigma = best.gap.value or 0.0, best.gap.sigma or 0.0
     side = "behind" if gap >= 0.0 else "ahead of"
-    said = [f"Your best lap, {best.label}, is {abs(gap):.2f} s ± {max(sigma, 0.01):.2f} s {side} {goal.title}."]
+    which = f"Your best lap, {best.label}," if analysis.count > 1 else best.label[:1].upper() + best.label[1:]
+    if goal.kind == "own_best":
+        said = [f"{which} is what your laps are held against."]
+    else:
+        said = [f"{which} is {abs(gap):.2f} s ± {max(sigma, 0.01):.2f} s {side} {goal.title}."]
     if goal.kind in ("ideal", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
         said.append("That lap was computed on a corridor estimated from laps: take the gap as a rough guide.")
     elif goal.kind == "ideal":
@@ -40,14 +46,17 @@ def verdict(best: LapReview, goal: Target, first: tuple[Priority, ...], analysis
     if first:
         things = "one thing" if len(first) == 1 else f"{('two', 'three')[len(first) - 2]} things"
         said += [
-            f"Work on {things} first: together about {_stakes(first):.2f} s a lap.",
+            f"Work on {things} first: together about {_stakes(first):.2f} ± {_stakes_error(first):.2f} s a lap.",
             *_beyond(first, goal, analysis),
         ]
     elif not analysis.untold:
         said.append("No single fault stands out of what this recording can show.")
     spread = sum(dict(part.causes)["pace"].value or 0.0 for part in best.corners)
     if goal.kind == "ideal" and spread > 0.3 * abs(gap):
-        said.append(f"About {spread:.1f} s of the gap is spread all round: grip not used to the last, and feet's time.")
+        said.append(
+            f"About {spread:.1f} s of the gap is spread all round: grip not used to the last, and the time that feet "
+            "take from pedal to pedal."
+        )
     return " ".join(said)
 
 
@@ -64,6 +73,11 @@ def _stakes(first: tuple[Priority, ...]) -> float:
     return sum(item.at_stake.value or 0.0 for item in first)
 
 
+def _stakes_error(first: tuple[Priority, ...]) -> float:
+    """Standard deviation of what all priorities are worth together, their errors taken as apart [s]."""
+    return math.hypot(*(item.at_stake.sigma or 0.0 for item in first))
+
+
 def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis) -> list[str]:
     """Why the stakes add up to more than the gap they stand beside, where they do, or overlap."""
     times, said = analysis.sheet.t[:, -1], []
@@ -72,7 +86,7 @@ def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis) -> li
     if stakes > float(times.min()) - goal.lap_time:
         if goal.kind in ("ideal", "shown_grip"):
             said.append(f"That is of your usual lap, {usual - float(times.min()):.2f} s slower than your best one.")
-        else:
+        elif any(item.kind != "scatter" for item in first):
             said.append("That is against the ideal line at the grip you had, not against your own driving.")
     if stakes > usual - analysis.reference.lap_time:
         said.append("It is more than the whole gap, because you are faster than the ideal lap elsewhere.")

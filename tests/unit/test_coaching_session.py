@@ -124,12 +124,12 @@ def test_laps_faster_than_their_lines_allow_are_not_judged(reference):
 
 @pytest.mark.parametrize(("factor", "fits"), [(0.7, False), (0.95, True), (1.0, True), (1.4, False)])
 def test_another_karts_file_is_noticed_by_its_engine(reference, factor, fits):
-    """A file whose mass and drag are so many times the kart's shows about so many times its engine's force.
+    """With a file whose engine has a share 1/factor of the torque, factor times its force is shown.
 
     Not quite: engine braking, which full power overcomes as well, is the same in both.
     """
     laps = logged(session(reference, LatePower(corner=slow_corner(reference), metres=10.0)))
-    other = replace(KART, mass=factor * KART.mass, cda=factor * KART.cda)
+    other = replace(KART, engine=replace(KART.engine, torque=KART.engine.torque / factor))
     review = review_session(TRACK, other, laps, reference)
     shown = analyse(TRACK, other, laps, reference).power
     assert shown.value == pytest.approx(factor, abs=max(3.0 * shown.sigma, 0.02) + 0.2 * abs(factor - 1.0))
