@@ -60,7 +60,7 @@ def reference(
     from linelab.io.kart_files import load_kart
     from linelab.report.display import CAUTIONS
     from linelab.report.exports_geo import check_formats
-    from linelab.report.reference_facts import reference_table, reference_words
+    from linelab.report.reference_facts import reference_table, reference_words, table_words
     from linelab.report.reference_report import save_reference
     from linelab.report.track_facts import survey_sentence
     from linelab.solve.mintime import solve_min_time
@@ -87,7 +87,7 @@ def reference(
             progress=step,
         )
     say(*reference_words(ground, driven, solution, shown), survey_sentence(ground.survey), "")
-    say(reference_table(ground, solution.lap, shown))
+    say(reference_table(ground, solution.lap, shown), "", *table_words(ground, shown))
     list_files(folder, files)
     say("", CAUTIONS)
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from linelab.comparison.marks import find_marks
 from linelab.lap import Lap, Limit
-from linelab.report.display import METRIC, Units, lap_time_text
+from linelab.report.display import METRIC, Units, lap_time_words
 from linelab.report.figures_data import pieces, runs
 from linelab.report.figures_lines import survey_note
 from linelab.report.figures_map import (
@@ -64,7 +64,7 @@ def plot_reference(track: Track, lap: Lap, units: Units = METRIC, *, kart_name: 
     height = map_height + 3.45
     figure = new_figure(10.5, height)
     axes = figure.add_axes((0.03, 2.7 / height, 0.94, (map_height - 0.1) / height))
-    subtitle = f"Reference lap {lap_time_text(lap.lap_time)}" + (f", {kart_name}" if kart_name else "")
+    subtitle = f"Reference lap {lap_time_words(lap.lap_time)}" + (f", {kart_name}" if kart_name else "")
     heading(figure, track.name, subtitle)
     draw_ground(axes, track)
     used = draw_limits(axes, lap)
@@ -150,5 +150,5 @@ def draw_speed_by_limit(axes: Axes, track: Track, lap: Lap, units: Units) -> Non
     corner_bands(axes, track, units)
     axes.set_xlim(float(s[0]), float(s[-1]))
     axes.set_ylim(0.0, float(v.max()) * 1.08)
-    axes.set_xlabel(f"distance along the track [{units.length_unit}]")
+    axes.set_xlabel(f"station along the reference line [{units.length_unit}]")
     axes.set_ylabel(f"speed [{units.speed_unit}]")

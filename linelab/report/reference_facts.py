@@ -7,11 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from linelab.comparison.corner_stretches import Stretch, corner_stretches
 from linelab.comparison.marks import CornerMarks, find_marks
-from linelab.comparison.segments import segments_of, time_at
+from linelab.comparison.segments import time_at
 from linelab.kart import Kart
 from linelab.lap import Lap, lap_columns
-from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
+from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_words
 from linelab.report.tables import text_table
 from linelab.solve.mintime import Solution
 from linelab.track import Track
@@ -21,7 +22,8 @@ from linelab.track import Track
 class CornerRow:
     """One corner of the reference lap; stations [m] within the lap, speeds [m/s], times [s].
 
-    ``time`` runs from the corner's brake point to the next one's.  Without braking the brake figures are None.
+    ``time`` is that in the corner's ``stretch``, which the track alone decides.  Without braking the brake figures are
+    None.
     """
 
     marks: CornerMarks
@@ -36,6 +38,7 @@ class CornerRow:
     drive_station: float
     track_out_station: float
     track_out_speed: float
+    stretch: Stretch
     time: float
 
     @property
@@ -46,17 +49,17 @@ class CornerRow:
 
 def corner_rows(track: Track, lap: Lap) -> tuple[CornerRow, ...]:
     """Figures of every corner of a lap on its track, in driving order."""
-    marks = find_marks(track, lap)
-    begin, end = float(lap.line.s[0]), float(lap.line.s[-1])
-    segments = segments_of(marks, begin, end, closed=track.closed)
-    clock = time_at(lap.line.s, lap.t, np.array([segment.s_start for segment in segments] + [end]))
-    spent: dict[int, float] = {}
-    for segment, duration in zip(segments, np.diff(clock)):
-        spent[segment.corner] = spent.get(segment.corner, 0.0) + float(duration)
-    return tuple(_row(track, lap, mark, spent.get(mark.corner.number, 0.0)) for mark in marks)
+    return tuple(_row(track, lap, *pair) for pair in zip(find_marks(track, lap), corner_stretches(track)))
 
 
-def _row(track: Track, lap: Lap, mark: CornerMarks, time: float) -> CornerRow:
+def _time_in(lap: Lap, stretch: Stretch) -> float:
+    """Time a lap spends in a stretch, which may run over the start line [s]."""
+    ends = np.clip([stretch.s_start, stretch.s_end], lap.line.s[0], lap.line.s[-1])
+    start, stop = (float(t) for t in time_at(lap.line.s, lap.t, ends))
+    return stop - start + (lap.lap_time if stretch.s_end <= stretch.s_start else 0.0)
+
+
+def _row(track: Track, lap: Lap, mark: CornerMarks, stretch: Stretch) -> CornerRow:
     def local(station: float) -> float:
         return station % track.length if track.closed else station
 
@@ -76,7 +79,8 @@ def _row(track: Track, lap: Lap, mark: CornerMarks, time: float) -> CornerRow:
         drive_station=local(mark.drive_point),
         track_out_station=local(mark.track_out),
         track_out_speed=speed(mark.track_out),
-        time=time,
+        stretch=stretch,
+        time=_time_in(lap, stretch),
     )
 
 
@@ -113,12 +117,25 @@ def reference_table(track: Track, lap: Lap, units: Units = METRIC) -> str:
     return text_table(headers, rows) if rows else "This track has no corners."
 
 
+def table_words(track: Track, units: Units = METRIC) -> list[str]:
+    """What the table's stations and times are measured along and between."""
+    words = [
+        f"Stations ({units.length_unit}) are along the track's reference line, {units.length_text(track.length)} long."
+    ]
+    if track.corners:
+        words.append(
+            "A corner's time is from half-way to the corner before to half-way to the next, by the track alone: it "
+            "compares between karts, grips and kerbs, and adds up to the lap time."
+        )
+    return words
+
+
 def reference_words(track: Track, kart: Kart, solution: Solution, units: Units = METRIC) -> list[str]:
     """The reference lap in sentences: its time, its speeds, and how it was checked."""
     lap, check = solution.lap, solution.verification
     words = [
-        f"Reference lap of {track.name} with {kart.name}: {lap_time_text(lap.lap_time)} "
-        f"(computed to ±{max(solution.time_error, 0.0005):.3f} s).",
+        f"Reference lap of {track.name} with {kart.name}: {lap_time_words(lap.lap_time)}, "
+        f"computed to ±{max(solution.time_error, 0.0005):.3f} s.",
         f"{units.length_text(lap.line.length)} driven, {units.speed_text(lap.v.min())} to "
         f"{units.speed_text(lap.v.max())}.",
     ]
@@ -148,6 +165,8 @@ def reference_data(track: Track, kart: Kart, solution: Solution) -> dict[str, An
             "note": track.survey.note,
         },
         "kart": {"name": kart.name, "mass_kg": kart.mass, "mu_lateral": kart.mu_lateral},
+        "stations": "along the track's reference line, length_m long",
+        "corner_times": "from half-way to the corner before to half-way to the next, by the track alone",
         "grip_factor": solution.grip,
         "lap_time_s": lap.lap_time,
         "lap_time_error_s": solution.time_error,
@@ -180,6 +199,8 @@ def _row_data(row: CornerRow) -> dict[str, Any]:
         "drive_point_m": row.drive_station,
         "track_out_m": row.track_out_station,
         "track_out_speed_mps": row.track_out_speed,
+        "stretch_start_m": row.stretch.s_start,
+        "stretch_end_m": row.stretch.s_end,
         "time_s": row.time,
     }
 

@@ -15,7 +15,8 @@ def track_words(facts: TrackFacts, units: Units = METRIC) -> list[str]:
     kind = "A circuit" if facts.closed else "A road from start to finish"
     direction = "" if facts.direction == "open" else f", {facts.direction}"
     words = [
-        f"{facts.name}. {kind}{direction}, {units.length_text(facts.length)} along the middle.",
+        f"{facts.name}. {kind}{direction}, {units.length_text(facts.length)} along the middle; "
+        f"stations are along the reference line, {units.length_text(facts.reference_length)}.",
         f"Width {_span(low, high, units)}, on average {units.length_text(facts.mean_width, 1)}.",
         f"{facts.left_corners + facts.right_corners} corners ({facts.left_corners} left, {facts.right_corners} right), "
         f"{facts.kerbs} kerbs, longest straight {units.length_text(facts.longest_straight)}"
@@ -23,7 +24,7 @@ def track_words(facts: TrackFacts, units: Units = METRIC) -> list[str]:
     ]
     if math.isfinite(facts.tightest_inside_radius):
         radius = units.length_text(facts.tightest_inside_radius, 1)
-        words.append(f"Tightest inside radius {radius}, at {units.length_text(facts.tightest_station)} from the start.")
+        words.append(f"Tightest inside radius {radius}, at station {units.length_text(facts.tightest_station)}.")
     if facts.slope is None or facts.bank is None:
         words.append("No elevation in the file: taken as flat.")
     else:
