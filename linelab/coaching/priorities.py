@@ -19,6 +19,8 @@ from linelab.comparison.measured import Measured
 
 #: Most priorities, and what all corners of one must cost together at least [s].
 MOST, LEAST = 3, 0.04
+#: A mark is evidence where it is off by more than this many of its standard deviations [-].
+CLEAR = 2.0
 #: What each habit is shown by: a mark, and the sign of the difference that shows it.
 SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
     "apex_missed": (("apex_miss", 1), ("exit_speed", -1)),
@@ -51,9 +53,18 @@ def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]
 
 
 def _named(analysis: Analysis, marked: SessionMarks, finding: Finding) -> FaultKind:
-    """A finding's kind; too little speed ahead of a corner that nobody brakes for is a matter of the power alone."""
+    """A finding's kind, or a plainer one where its marks do not show that.
+
+    Too little speed ahead of a corner that nobody brakes for is a matter of the power alone; and a kart that loses no
+    more speed than the recording is uncertain by has not been seen to slide: the time is lost before the power comes.
+    """
     ahead: tuple[FaultKind, ...] = ("brakes_early", "brakes_softly")
-    return "coasts" if finding.kind in ahead and not _braked(analysis, marked, finding.corner) else finding.kind
+    if finding.kind in ahead and not _braked(analysis, marked, finding.corner):
+        return "coasts"
+    typical = typical_laps(analysis.sheet.t[:, -1])
+    if finding.kind == "slide" and _mark_evidence(marked, typical, "slide", 1, finding.corner) is None:
+        return "power_late"
+    return finding.kind
 
 
 def _ranked(item: Priority, rank: int) -> Priority:
@@ -73,7 +84,9 @@ def _priority(analysis: Analysis, marked: SessionMarks, kind: FaultKind, group: 
     advice = _advice(analysis, marked, kind, group)
     each = np.sum([finding.laps for finding in group], axis=0)
     labels = [drive.lap.label for drive in analysis.sheet.driven]
-    worst = np.argsort(-each, kind="stable")[:2]
+    # A lap held up or with a mistake on it is no example of a habit.
+    each = np.where(typical_laps(analysis.sheet.t[:, -1]), each, -np.inf)
+    worst = [k for k in np.argsort(-each, kind="stable")[:2] if np.isfinite(each[k])]
     return Priority(
         rank=0,
         kind=kind,
@@ -106,7 +119,7 @@ def _evidence(analysis: Analysis, marked: SessionMarks, kind: FaultKind, finding
     laps = finding.laps[typical]
     half = 0.5 * (finding.cost.value or 0.0)
     shown = int((laps > max(half, 0.01)).sum())
-    said = [f"Corner {number}: {{}} a lap", laps_text(shown, laps.size)]
+    said = [f"Corner {number}: {{}} a lap", laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")]
     figures: list[tuple[Measured, Quantity]] = [(finding.cost, "time")]
     for name, way in SHOWN_BY[kind]:
         mark = _mark_evidence(marked, typical, name, way, k)
@@ -123,7 +136,7 @@ def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: 
     reference = float(marked.reference[name][k])
     gap = common(marked.figures[name][typical, k]) - reference
     sigma = common(marked.sigma[name][typical, k])
-    if not told or np.mean(told) < 0.5 or not math.isfinite(gap) or gap * way <= sigma:
+    if not told or np.mean(told) < 0.5 or not math.isfinite(gap) or gap * way <= CLEAR * sigma:
         return None
     part = 100.0 * abs(gap) / max(reference, 1e-6)
     words = {

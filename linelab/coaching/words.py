@@ -112,6 +112,8 @@ def corners_text(numbers: tuple[int, ...]) -> str:
     return f"in corners {', '.join(str(number) for number in numbers[:-1])} and {numbers[-1]}"
 
 
-def laps_text(shown: int, laps: int) -> str:
-    """How many laps show it."""
-    return "on every lap" if shown == laps else f"on {shown} of {laps} laps"
+def laps_text(shown: int, laps: int, name: str = "lap") -> str:
+    """How many laps show it; of a single lap nothing is said of others."""
+    if laps == 1:
+        return f"on this {name}"
+    return f"on every {name}" if shown == laps else f"on {shown} of {laps} {name}s"
