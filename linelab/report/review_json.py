@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from linelab.coaching.definitions import MARKS
+from linelab.coaching.typical import unusual_laps
 from linelab.coaching.values import Consistency, CornerLap, CornerSpread, LapReview, Mark, Priority, SessionReview
 from linelab.comparison.measured import Measured
 from linelab.io.atomic import write_text
@@ -38,6 +39,7 @@ def review_as_dict(review: SessionReview, *, settings: Mapping[str, Any] | None 
     settings : mapping, optional
         What the caller chose (recording, kart, grip); values are kept as text unless they are plain numbers or lists.
     """
+    unusual = unusual_laps(review.laps)
     return {
         "format": FORMAT,
         "version": VERSION,
@@ -72,7 +74,7 @@ def review_as_dict(review: SessionReview, *, settings: Mapping[str, Any] | None 
         ],
         "best": review.laps[review.best].label,
         "typical": review.laps[review.typical].label,
-        "laps": [_lap(lap) for lap in review.laps],
+        "laps": [_lap(lap, unusual.get(lap.label)) for lap in review.laps],
         "mean_by_corner": [{"number": corner.number, "time_lost_s": figure(lost)} for corner, lost in review.corners],
         "consistency": _consistency(review.consistency),
         "cleaning": list(review.cleaning),
@@ -145,7 +147,7 @@ def _priority(item: Priority) -> dict[str, Any]:
     }
 
 
-def _lap(lap: LapReview) -> dict[str, Any]:
+def _lap(lap: LapReview, unusual: str | None) -> dict[str, Any]:
     driven = lap.comparison.driven
     return {
         "label": lap.label,
@@ -157,7 +159,7 @@ def _lap(lap: LapReview) -> dict[str, Any]:
         "position_bias_m": driven.bias.sigma,
         "position_bias_note": driven.bias.note,
         "corners": [_corner(part) for part in lap.corners],
-        "notes": list(lap.comparison.notes),
+        "notes": [*([unusual] if unusual else []), *lap.comparison.notes],
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from linelab.coaching.session import compare_sessions, review_session
@@ -50,7 +50,7 @@ class Review:
     ----------
     recording : Recording
     ground : Ground
-        Track, and all laps of the recording with their status.
+        Track, and all laps of the recording with their status and, where they are not reviewed, the reason.
     reference : Solution
     session : SessionReview
     notes : tuple of str
@@ -123,22 +123,31 @@ def recording_start_line(recording: Recording, left: tuple[float, float], right:
 def choose_laps(laps: Sequence[RecordedLap], wanted: Sequence[int] = ()) -> list[RecordedLap]:
     """The laps to review: those numbered in ``wanted``, or every complete one.
 
+    A lap that was stopped, spun or held up tells of that and not of driving: beside complete ones it may be named, and
+    :func:`review_recording` leaves it out with a note.
+
     Raises
     ------
     RecordingError
-        No such lap, or it cannot be reviewed.
+        No such lap, or none of them is complete.
     """
-    if wanted:
-        by_number = {lap.number: lap for lap in laps if lap.status in ("complete", "aborted")}
-        for number in wanted:
-            if number not in by_number:
-                known = ", ".join(str(key) for key in by_number) or "none"
-                raise RecordingError(f"there is no complete lap {number}", remedy=f"Choose among the laps {known}")
-        return [by_number[number] for number in wanted]
+    by_number = {lap.number: lap for lap in laps if lap.status not in ("out", "in")}
     complete = complete_laps(tuple(laps))
-    if not complete:
-        raise RecordingError("no lap is complete", remedy="Name an aborted lap to review it all the same")
-    return list(complete)
+    for number in wanted:
+        if number not in by_number:
+            known = ", ".join(str(lap.number) for lap in complete) or "none"
+            raise RecordingError(f"there is no lap {number}", remedy=f"Choose among the complete laps: {known}")
+    chosen = [by_number[number] for number in dict.fromkeys(wanted)] if wanted else list(complete)
+    if any(lap.status == "complete" for lap in chosen):
+        return chosen
+    if wanted:
+        raise RecordingError("; ".join(map(_told, chosen)), remedy="Choose a complete lap")
+    raise RecordingError("; ".join(["no lap is complete", *(_told(lap) for lap in by_number.values())]))
+
+
+def _told(lap: RecordedLap) -> str:
+    """A lap that is not complete, and why."""
+    return f"{lap.label}: {lap.reason or lap.status}"
 
 
 def review_recording(
@@ -171,17 +180,18 @@ def review_recording(
     ------
     SolveError, RecordingError, InputError
     """
-    if not laps:
-        raise InputError("no lap to review", where="laps", remedy="Choose at least one")
+    usable = complete_laps(tuple(laps))
+    if not usable:
+        raise InputError("no complete lap to review", where="laps", remedy="Choose at least one")
     solution = reference or solve_min_time(ground.track, kart, grip=grip, progress=progress)
-    refused: list[str] = []
+    refused = {id(lap): lap.reason for lap in laps if lap.status != "complete"}
     driven = estimate_placed_laps(
         ground.track,
-        laps,
+        usable,
         among=complete_laps(ground.laps),
         sensors=ground.sensors,
         bias=ground.bias,
-        refused=lambda lap, error: refused.append(f"{lap.label} left out: {error}"),
+        refused=lambda lap, error: refused.update({id(lap): str(error)}),
         progress=lambda done, total: progress(f"laps estimated: {done} of {total}"),
     )
     session = review_session(
@@ -190,11 +200,29 @@ def review_recording(
         driven,
         solution,
         target=against,
-        cleaning=(*recording.notes, *ground.notes, *refused),
+        cleaning=(
+            *recording.notes,
+            *ground.notes,
+            *(f"{lap.label} left out: {refused[id(lap)]}" for lap in laps if id(lap) in refused),
+        ),
         progress=progress,
     )
-    session = with_target_marks(session)
-    return Review(recording=recording, ground=ground, reference=solution, session=session, notes=recording.notes)
+    return Review(
+        recording=recording,
+        ground=replace(ground, laps=_with_reasons(ground.laps, laps, refused)),
+        reference=solution,
+        session=with_target_marks(session),
+        notes=recording.notes,
+    )
+
+
+def _with_reasons(
+    recorded: Sequence[RecordedLap], chosen: Sequence[RecordedLap], refused: Mapping[int, str]
+) -> tuple[RecordedLap, ...]:
+    """All laps, complete ones that are not reviewed with the reason; ``refused`` has those of laps by identity."""
+    reasons = {id(lap): "not chosen" for lap in complete_laps(tuple(recorded))}
+    reasons |= {id(lap): "" for lap in chosen} | dict(refused)
+    return tuple(replace(lap, reason=reasons.get(id(lap), "") or lap.reason) for lap in recorded)
 
 
 def beside_earlier(earlier: Review, review: Review) -> Beside:

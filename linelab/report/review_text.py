@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from linelab.coaching.typical import unusual_laps
 from linelab.coaching.values import Priority, SessionReview
 from linelab.comparison.laps import RecordedLap
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
@@ -38,6 +39,13 @@ def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), un
     return [*lines, "", *lap_table(review, recorded).split("\n"), "", CAUTIONS]
 
 
+def is_fastest(review: SessionReview, recorded: Sequence[RecordedLap]) -> bool:
+    """Whether the best lap reviewed is the best of the recording: of chosen laps it need not be."""
+    reviewed, best = {lap.label for lap in review.laps}, review.laps[review.best].lap_time.value or 0.0
+    others = [lap.duration for lap in recorded if lap.status == "complete" and lap.label not in reviewed]
+    return not others or best < min(others)
+
+
 def work_heading(review: SessionReview) -> str:
     """Heading of the priorities, on the page and in print."""
     if not review.priorities:
@@ -61,16 +69,16 @@ def _priority(item: Priority, units: Units) -> list[str]:
 
 
 def lap_table(review: SessionReview, recorded: Sequence[RecordedLap] = ()) -> str:
-    """Laps with time and gap; laps that were left out with their status."""
-    reviewed = {lap.label: lap for lap in review.laps}
+    """Laps with time and gap; laps left out of the review, or of the usual lap, with the reason."""
+    reviewed, unusual = {lap.label: lap for lap in review.laps}, unusual_laps(review.laps)
     rows = []
     for label in [lap.label for lap in recorded] or list(reviewed):
         if label in reviewed:
             lap = reviewed[label]
             time = f"{lap_time_text(lap.lap_time.value or 0.0)} ±{max(lap.lap_time.sigma or 0.0, 1e-3):.3f}"
-            rows.append([label, time, measured_text(lap.gap, 1.0, 2, signed=True), ""])
+            rows.append([label, time, measured_text(lap.gap, 1.0, 2, signed=True), unusual.get(label, "")])
         else:
             out = next(lap for lap in recorded if lap.label == label)
             time = "-" if out.lap_time.value is None else lap_time_text(out.lap_time.value)
             rows.append([label, time, "-", out.reason or out.status])
-    return text_table(["lap", "time", "gap s", "not reviewed because"], rows, left=(0, 3))
+    return text_table(["lap", "time", "gap s", "remark"], rows, left=(0, 3))

@@ -9,6 +9,7 @@ from typing import Any
 
 from linelab.coaching.definitions import CAUSES, MARKS
 from linelab.coaching.session import SessionDifference
+from linelab.coaching.typical import unusual_laps
 from linelab.coaching.values import Evidence, LapReview, Priority, SessionReview
 from linelab.comparison.laps import RecordedLap
 from linelab.report.display import CAUTIONS, Units, lap_time_text
@@ -29,7 +30,7 @@ from linelab.report.page.lines import BOUNDS, CLASSES, band_outline, full_rate, 
 from linelab.report.page.losses_text import CAUSE_NAMES, LossText, loss_texts, seconds
 from linelab.report.page.mark_rows import spread_text
 from linelab.report.page.readings import readings
-from linelab.report.review_text import nothing_found, work_heading
+from linelab.report.review_text import is_fastest, nothing_found, work_heading
 from linelab.report.track_facts import survey_sentence
 
 #: Laps that can be chosen on one page; of more the fastest, with those that evidence names.
@@ -59,13 +60,17 @@ def page_content(
     whole, review = review, chosen_laps(review)
     corners = corner_parts(review, units)
     peak = full_rate(review)
+    unusual = unusual_laps(whole.laps)
+    remarks = dict.fromkeys(unusual, "not a usual lap")
+    if is_fastest(whole, recorded):
+        remarks[whole.laps[whole.best].label] = "best"
     return {
         "track": review.track.name,
         "kart": review.kart.name,
         "source": source,
         "units": units,
         "shown": review.best,
-        "laps": [_lap_heading(review, lap, loss_texts(lap)[-1]) for lap in review.laps],
+        "laps": [_lap_heading(lap, loss_texts(lap)[-1], remarks.get(lap.label, "")) for lap in review.laps],
         "target": review.target,
         "target_time": _target_time(review),
         "verdict": review.verdict,
@@ -100,7 +105,7 @@ def page_content(
         "definitions": [(item.name, item.rule) for item in MARKS.values()],
         "causes": [(CAUSE_NAMES[cause], words) for cause, words in CAUSES.items()],
         "beside": _beside(beside),
-        "recorded": [_recorded(lap, whole) for lap in recorded],
+        "recorded": [_recorded(lap, whole, unusual) for lap in recorded],
         "grip": review.grip,
         "survey": survey_sentence(review.track.survey),
         "cleaning": tuple(dict.fromkeys(review.cleaning)),
@@ -152,7 +157,7 @@ def _target_time(review: SessionReview) -> str:
     return f"{text} ±{review.target.sigma:.3f}" if review.target.sigma else text
 
 
-def _lap_heading(review: SessionReview, lap: LapReview, whole: LossText) -> dict[str, str]:
+def _lap_heading(lap: LapReview, whole: LossText, remark: str) -> dict[str, str]:
     """One lap's headline; its parts as the table shows them."""
     time = lap.lap_time.value or 0.0
     gap = lap.gap.value or 0.0
@@ -169,7 +174,7 @@ def _lap_heading(review: SessionReview, lap: LapReview, whole: LossText) -> dict
         "gap_sigma": f"±{max(lap.gap.sigma or 0.0, 0.01):.2f} s",
         "word": word,
         "parts": parts,
-        "option": f"{lap.label}: {lap_time_text(time)}" + (" (best)" if lap is review.laps[review.best] else ""),
+        "option": f"{lap.label}: {lap_time_text(time)}" + (f" ({remark})" if remark else ""),
     }
 
 
@@ -224,9 +229,9 @@ def _spreads(review: SessionReview, units: Units) -> list[dict[str, Any]]:
     return rows
 
 
-def _recorded(lap: RecordedLap, review: SessionReview) -> dict[str, str]:
+def _recorded(lap: RecordedLap, review: SessionReview, unusual: dict[str, str]) -> dict[str, str]:
     """A lap of the recording; a reviewed one with the lap time it has everywhere on the page."""
     times = {reviewed.label: reviewed.lap_time for reviewed in review.laps}
     time = times.get(lap.label, lap.lap_time)
     shown = "–" if time.value is None else f"{lap_time_text(time.value)} ±{max(time.sigma or 0.0, 0.001):.3f}"
-    return {"label": lap.label, "time": shown, "status": lap.status, "reason": lap.reason}
+    return {"label": lap.label, "time": shown, "status": lap.status, "reason": unusual.get(lap.label, lap.reason)}

@@ -1,0 +1,138 @@
+"""Which laps are reviewed, what is said of the others, and what may be said of a few chosen ones."""
+
+from __future__ import annotations
+
+import re
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from linelab.coaching.typical import unusual_laps
+from linelab.coaching.words import laps_text
+from linelab.comparison.measured import Measured
+from linelab.errors import InputError, RecordingError
+from linelab.io.kart_files import load_kart
+from linelab.io.recordings import load_recording
+from linelab.io.track_files import load_track
+from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
+from linelab.report.measured_text import evidence_text
+from linelab.report.page.write import review_page
+from linelab.report.review_json import review_as_dict
+from linelab.report.review_report import choose_laps, find_ground, review_recording
+from linelab.report.review_text import is_fastest, lap_table
+
+
+@pytest.fixture(scope="module")
+def recording():
+    return load_recording(demo_recording())
+
+
+@pytest.fixture(scope="module")
+def ground(recording):
+    return find_ground(recording, load_track(DEMO_TRACK), position_error=DEMO_POSITION_ERROR)
+
+
+@pytest.fixture(scope="module")
+def whole(recording, ground):
+    return review_recording(recording, ground, load_kart(DEMO_KART), choose_laps(ground.laps))
+
+
+@pytest.fixture(scope="module")
+def chosen(recording, ground, whole):
+    """One sound lap that is not the best, and the one with a standstill."""
+    laps = choose_laps(ground.laps, [4, 8])
+    return review_recording(recording, ground, load_kart(DEMO_KART), laps, reference=whole.reference)
+
+
+def test_a_lap_with_a_standstill_is_not_coached(recording, ground):
+    with pytest.raises(RecordingError, match=r"lap 8: stood still for 7\.1 s, 11\.9 s into the lap"):
+        choose_laps(ground.laps, [8])
+    stopped = [lap for lap in ground.laps if lap.number == 8]
+    with pytest.raises(InputError, match="no complete lap"):
+        review_recording(recording, ground, load_kart(DEMO_KART), stopped)
+    with pytest.raises(RecordingError, match="no lap is complete; lap 8: stood still"):
+        choose_laps(stopped)
+    with pytest.raises(RecordingError, match="complete laps: 1, 2, 3, 4, 5, 6, 7, 9, 10"):
+        choose_laps(ground.laps, [99])
+
+
+def test_beside_another_lap_it_is_left_out_with_a_note(chosen):
+    assert [lap.label for lap in chosen.session.laps] == ["lap 4"]
+    note = "lap 8 left out: stood still for 7.1 s, 11.9 s into the lap"
+    assert note in chosen.session.cleaning
+    assert note in review_page(chosen.session, recorded=chosen.ground.laps)
+
+
+def test_of_a_chosen_lap_nothing_is_said_that_needs_the_others(chosen, whole):
+    session, laps = chosen.session, chosen.ground.laps
+    assert is_fastest(whole.session, whole.ground.laps)
+    assert not is_fastest(session, laps)
+    page = review_page(session, recorded=laps)
+    assert ">lap 4: 49.989</option>" in page
+    assert "(best)</option>" in review_page(whole.session, recorded=whole.ground.laps)
+    said = " ".join(evidence_text(line) for item in session.priorities for line in item.evidence)
+    assert "on this lap" in said
+    assert "every lap" not in said + page
+    remarks = [re.split(r" {2,}", row)[-1] for row in lap_table(session, laps).split("\n")[2:]]
+    assert remarks.count("not chosen") == 8
+    assert "complete" not in remarks
+    assert "not chosen" in page
+    assert all(not lap.reason for lap in whole.ground.laps if lap.status == "complete")
+
+
+def test_a_slide_is_named_only_where_it_is_measured(chosen, whole):
+    """In corner 3 the driver waits with the power; a lap by itself seems to slide there, by no more than its noise."""
+    for session in (chosen.session, whole.session):
+        first = session.priorities[0]
+        assert (first.kind, first.corners[0]) == ("power_late", 3)
+    mark = next(part.marks.slide for part in chosen.session.laps[0].corners if part.corner.number == 3)
+    assert mark.gap.value < 2.0 * mark.gap.sigma
+
+
+def test_a_lap_in_traffic_is_told_and_is_no_example(whole):
+    session, laps = whole.session, whole.ground.laps
+    reason = "not one of the usual laps: 2.0 s slower, most of it in corners 6 to 9"
+    assert reason in next(row for row in lap_table(session, laps).split("\n") if row.startswith("lap 3 "))
+    page = review_page(session, recorded=laps)
+    assert reason in page
+    assert "(not a usual lap)</option>" in page
+    assert next(lap for lap in review_as_dict(session)["laps"] if lap["label"] == "lap 3")["notes"][0] == reason
+    assert all("lap 3" not in item.laps for item in session.priorities)
+    assert any(item.laps for item in session.priorities)
+    assert any("on every usual lap" in line.text for item in session.priorities for line in item.evidence)
+
+
+def laps_of(times, lost):
+    """Reviewed laps by their times and what they lose corner by corner [s]."""
+    return [
+        SimpleNamespace(
+            label=f"lap {k + 1}",
+            lap_time=Measured(time, 0.01),
+            corners=[
+                SimpleNamespace(corner=SimpleNamespace(number=n + 1), time_lost=Measured(part, 0.01))
+                for n, part in enumerate(parts)
+            ],
+        )
+        for k, (time, parts) in enumerate(zip(times, lost))
+    ]
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ((0.0, 1.5, 0.0, 0.0, 0.0, 0.1), "1.6 s slower, most of it in corner 2"),
+        ((0.0, 0.0, 0.5, 0.6, 0.5, 0.0), "1.6 s slower, most of it in corners 3 to 5"),
+        ((0.3, 0.2, 0.3, 0.2, 0.3, 0.3), "1.6 s slower"),
+    ],
+)
+def test_where_an_unusual_lap_lost_its_time(more, said):
+    lost = np.full((6, 6), 0.1)
+    lost[4] += more
+    assert unusual_laps(laps_of(50.0 + lost.sum(axis=1), lost)) == {"lap 5": f"not one of the usual laps: {said}"}
+
+
+def test_how_many_laps_show_it():
+    assert laps_text(1, 1) == "on this lap"
+    assert laps_text(8, 8) == "on every lap"
+    assert laps_text(3, 8, "usual lap") == "on 3 of 8 usual laps"
