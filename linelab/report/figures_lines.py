@@ -108,6 +108,7 @@ def plot_lines(track: Track, reference: Lap, driven: Lap, units: Units = METRIC,
         f"{track.name}: where {name} loses time",
         f"{lap_time_text(driven.lap_time)} against {lap_time_text(reference.lap_time)} for the reference lap, "
         f"{driven.lap_time - reference.lap_time:+.3f} s",
+        room=0.57,
     )
     draw_ground(axes, track)
     draw_reference(axes, reference)

@@ -16,6 +16,7 @@ from linelab.report.outlines import (
     corner_places,
     corner_ticks,
     round_length,
+    spread,
     stations_between,
 )
 from linelab.report.style import FAINT, INK, KERB, PAPER, ROAD, SOFT
@@ -24,6 +25,10 @@ from linelab.units import Array
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+
+#: Room for a corner's number beside its neighbours' over a curve [inches].
+NUMBER_ROOM = 0.2
 
 
 def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: float = 0.9) -> None:
@@ -196,23 +201,31 @@ def draw_corner_numbers(axes: Axes, track: Track, notes: dict[int, str] | None =
 
 
 def corner_bands(axes: Axes, track: Track, units: Units, *, numbers: bool = True) -> None:
-    """Corners as faint bands on an axes whose x is the station as shown, numbered at the top."""
+    """Corners as faint bands on an axes whose x is the station as shown, numbered at the top.
+
+    Numbers of corners too close to each other are moved apart, in their order.
+    """
     for corner in track.corners:
         spans = [(corner.s_start, corner.s_end)]
         if corner.s_end < corner.s_start:
             spans = [(corner.s_start, track.length), (0.0, corner.s_end)]
         for start, end in spans:
             axes.axvspan(start / units.length, end / units.length, color=FAINT, alpha=0.28, linewidth=0, zorder=0)
-        if numbers:
-            axes.annotate(
-                str(corner.number),
-                (corner.s_apex / units.length, 1.0),
-                xycoords=("data", "axes fraction"),
-                xytext=(0, 3),
-                textcoords="offset points",
-                size=8,
-                weight="bold",
-                color=INK,
-                ha="center",
-                va="bottom",
-            )
+    if not numbers or not track.corners:
+        return
+    sheet = axes.get_figure(root=True)
+    wide = axes.get_position(original=True).width * (1.0 if sheet is None else float(sheet.get_size_inches()[0]))
+    apexes = np.array([corner.s_apex for corner in track.corners])
+    for corner, place in zip(track.corners, spread(apexes, NUMBER_ROOM * track.length / wide, 0.0, track.length)):
+        axes.annotate(
+            str(corner.number),
+            (float(place) / units.length, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 3),
+            textcoords="offset points",
+            size=8,
+            weight="bold",
+            color=INK,
+            ha="center",
+            va="bottom",
+        )

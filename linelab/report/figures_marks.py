@@ -24,11 +24,12 @@ SAME_PLACE = 1.5
 
 
 def reference_callouts(track: Track, lap: Lap, marks: CornerMarks, units: Units = METRIC) -> list[Callout]:
-    """The reference's brake point, turn-in, apex, minimum speed and drive point, with speeds and places.
+    """The reference's brake point, turn-in, apex, minimum speed, drive point and track-out, with speeds and places.
 
     Marks within SAME_PLACE of each other share one callout.
     """
     wanted = [(marks.turn_in, "turn-in"), (marks.apex, "apex"), (marks.minimum_speed, "minimum speed")]
+    wanted.append((marks.track_out, "track-out"))
     if marks.brakes:
         wanted.append((marks.brake_point, "brake point"))
     if marks.drive_point > marks.minimum_speed:

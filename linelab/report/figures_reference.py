@@ -65,7 +65,7 @@ def plot_reference(track: Track, lap: Lap, units: Units = METRIC, *, kart_name: 
     figure = new_figure(10.5, height)
     axes = figure.add_axes((0.03, 2.7 / height, 0.94, (map_height - 0.1) / height))
     subtitle = f"Reference lap {lap_time_words(lap.lap_time)}" + (f", {kart_name}" if kart_name else "")
-    heading(figure, track.name, subtitle)
+    heading(figure, track.name, subtitle, room=0.51)
     draw_ground(axes, track)
     used = draw_limits(axes, lap)
     lowest = {number: f"{v / units.speed:.0f}" for number, v in corner_minima(track, lap).items()}

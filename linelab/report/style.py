@@ -60,10 +60,15 @@ def tidy(axes: Axes, *, grid: Literal["both", "x", "y"] | None = "y") -> None:
         axes.set_axisbelow(True)
 
 
-def heading(figure: Figure, title: str, subtitle: str = "") -> None:
-    """Title and one line below it, at the top left."""
-    height = figure.get_size_inches()[1]
-    figure.text(0.03, 1.0 - 0.16 / height, title, size=13, weight="bold", color=INK, va="top")
+#: Size of a title [points], and what a letter of it takes up, on average and a little more [inches].
+TITLE_SIZE, TITLE_LETTER = 13.0, 0.108
+
+
+def heading(figure: Figure, title: str, subtitle: str = "", *, room: float = 0.94) -> None:
+    """Title, set smaller where it is wider than ``room`` (a share), and one line below it, at the top left."""
+    width, height = figure.get_size_inches()
+    size = TITLE_SIZE * min(1.0, room * width / (TITLE_LETTER * max(len(title), 1)))
+    figure.text(0.03, 1.0 - 0.16 / height, title, size=size, weight="bold", color=INK, va="top")
     if subtitle:
         figure.text(0.03, 1.0 - 0.42 / height, subtitle, size=8.5, color=SOFT, va="top")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 
 import matplotlib
 import numpy as np
@@ -267,6 +268,32 @@ def test_marks_of_every_corner_can_be_called_out(track, reference):
         for callout in reference_callouts(track, reference, mark, IMPERIAL):
             assert "mph" in callout.text
             assert "km/h" not in callout.text + callout.note
+        names = ", ".join(callout.name for callout in reference_callouts(track, reference, mark))
+        assert {"turn-in", "apex", "minimum speed", "track-out"} <= set(names.split(", "))
+
+
+def test_numbers_over_a_curve_keep_off_each_other_and_in_order(track, reference):
+    """Corners of a long circuit lie closer on the sheet than their numbers are wide."""
+    close = [dataclasses.replace(track.corners[0], number=n, s_apex=s) for n, s in ((14, 90), (15, 200), (16, 200.5))]
+    close.append(dataclasses.replace(close[0], number=17, s_apex=track.length - 0.1))
+    figure = plot_reference(dataclasses.replace(track, corners=tuple(close)), reference)
+    figure.canvas.draw()
+    renderer, speed = figure.canvas.get_renderer(), figure.axes[1]
+    boxes = [text.get_window_extent(renderer) for text in speed.texts if text.get_text() in ("14", "15", "16", "17")]
+    assert len(boxes) == 4
+    assert all(after.x0 > before.x1 for before, after in itertools.pairwise(boxes))
+    at = speed.transData.inverted().transform([[0.5 * (box.x0 + box.x1), 0.0] for box in boxes])[:, 0]
+    assert at[0] == pytest.approx(90.0, abs=0.5)  # alone, hence over its apex
+    assert np.mean(at[1:3]) == pytest.approx(200.25, abs=0.5)
+
+
+def test_a_long_title_keeps_off_the_key(track, reference):
+    name = "Kart Circuit of a Town With a Long Name (driven the other way round)"
+    figure = plot_reference(dataclasses.replace(track, name=name), reference)
+    figure.canvas.draw()
+    title = next(text for text in figure.texts if text.get_text() == name)
+    renderer = figure.canvas.get_renderer()
+    assert not title.get_window_extent(renderer).overlaps(figure.legends[0].get_window_extent(renderer))
 
 
 def test_pictures_cannot_be_saved_under_a_file(tmp_path, kart):
