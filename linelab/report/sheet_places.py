@@ -39,17 +39,20 @@ def label_spots(anchors: Array, outward: Array, size: tuple[float, float], avoid
     angles = 2.0 * np.pi * np.arange(DIRECTIONS) / DIRECTIONS
     rays = np.column_stack([np.cos(angles), np.sin(angles)])
     steps = (np.array(DISTANCES)[:, None, None] * rays[None, :, :]).reshape(-1, 2)
+    ground = []
+    for anchor, side in zip(anchors, outward):
+        options = anchor + steps
+        near = avoid[np.hypot(*(avoid - anchor).T) < DISTANCES[-1] + float(np.hypot(*half)) + 2.0 * PAD]
+        cost = 1.2 * np.hypot(*steps.T) - 0.15 * (steps @ side) / np.hypot(*steps.T)
+        cost = cost + 2.0 * _covered(options, half + PAD, near) + 20.0 * _outside(options, half, bounds)
+        ground.append(cost + 0.12 * _crossed(anchor, options, near))
     spots = np.full_like(anchors, 1e6)  # far off until placed
     for _ in range(ROUNDS):
         for k, anchor in enumerate(anchors):
             options = anchor + steps
-            cost = 1.2 * np.hypot(*steps.T) - 0.15 * (steps @ outward[k]) / np.hypot(*steps.T)
-            cost = cost + 2.0 * _covered(options, half + PAD, avoid) + 20.0 * _outside(options, half, bounds)
             others = np.delete(spots, k, axis=0)
-            cost = cost + 5.0 * _covered(options, 2.0 * half + PAD, others)
-            cost = (
-                cost + 0.12 * _crossed(anchor, options, avoid) + 3.0 * _crossed(anchor, options, others, 0.6 * half[0])
-            )
+            cost = ground[k] + 5.0 * _covered(options, 2.0 * half + PAD, others)
+            cost = cost + 3.0 * _crossed(anchor, options, others, 0.6 * half[0])
             spots[k] = options[int(np.argmin(cost))]
     return spots
 
