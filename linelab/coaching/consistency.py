@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -62,7 +63,7 @@ def consistency(analysis: Analysis, splits: list[LapSplit], marked: SessionMarks
         trend=trend,
         trend_words=words,
         corners=corners,
-        least_repeatable=_least(corners),
+        least_repeatable=next((item.corner.number for item in least_repeatable_first(corners) if _varies(item)), None),
         band=line_band(analysis, typical),
     )
 
@@ -102,13 +103,14 @@ def _trend(times: Array, typical: Mask, sigma: Array) -> tuple[Measured, str]:
     return Measured(slope, error), words
 
 
-def _least(corners: tuple[CornerSpread, ...]) -> int | None:
-    """Number of the corner with the largest spread that is clear of noise."""
-    known = [
-        (item.time.value or 0.0, item.time.sigma or 0.0, item.corner.number) for item in corners if item.time.known
-    ]
-    clear = [(value, number) for value, sigma, number in known if value > 2.0 * sigma]
-    return max(clear)[1] if clear else None
+def least_repeatable_first(corners: Sequence[CornerSpread]) -> list[CornerSpread]:
+    """Corners by how much their time varies; those where that is not clear of noise last."""
+    return sorted(corners, key=lambda item: (_varies(item), item.time.value or 0.0), reverse=True)
+
+
+def _varies(item: CornerSpread) -> bool:
+    """Whether a corner's time varies by clearly more than measuring does."""
+    return item.time.value is not None and item.time.value > 2.0 * (item.time.sigma or 0.0)
 
 
 def line_band(analysis: Analysis, typical: Mask) -> LineBand:

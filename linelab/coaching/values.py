@@ -286,7 +286,7 @@ class Consistency:
         What it may mean.
     corners : tuple of CornerSpread
     least_repeatable : int or None
-        Number of the corner that costs repeatability most; None where none stands out of the noise.
+        Number of the corner whose time varies most; None where none stands out of the noise.
     band : LineBand
     """
 

@@ -234,6 +234,24 @@ def test_labels_of_the_curves_are_whole_apart_and_beside_them(browser: Browser, 
     assert over == []
 
 
+@pytest.mark.parametrize("phone", [False, True])
+def test_labels_of_the_lap_times_can_be_read(browser: Browser, demo: Path, phone: bool):
+    """As large as other small print, within the page and apart, on any screen."""
+    if phone:
+        browser.size(360, 700, phone=True)
+    browser.open(demo / "review.html")
+    boxes = browser.run(
+        "return [...document.querySelectorAll('.strip text')].map(e => e.getBoundingClientRect().toJSON())"
+    )
+    wide = browser.run("return document.documentElement.clientWidth")
+    assert len(boxes) > 9
+    assert all(box["height"] >= 12.0 and box["left"] >= 0.0 and box["right"] <= wide for box in boxes)
+    for k, a in enumerate(boxes):
+        for b in boxes[k + 1 :]:
+            across = min(a["right"], b["right"]) - max(a["left"], b["left"])
+            assert across <= 0.0 or min(a["bottom"], b["bottom"]) - max(a["top"], b["top"]) <= 3.0
+
+
 def test_no_line_breaks_between_a_figure_and_its_unit(page: Browser):
     cells = page.run("return [...document.querySelectorAll('.marks td')].map(e => e.textContent)")
     assert any("\N{NO-BREAK SPACE}km/h" in cell for cell in cells)

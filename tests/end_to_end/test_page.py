@@ -17,7 +17,9 @@ import matplotlib
 import numpy as np
 import pytest
 
+from linelab.coaching.consistency import least_repeatable_first
 from linelab.coaching.definitions import MARKS
+from linelab.comparison.measured import Measured
 from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording
 from linelab.io.track_files import load_track
@@ -146,6 +148,19 @@ def test_no_braking_is_advised_where_nobody_brakes(review):
             corners = session.laps[0].corners
             rolled = next(part.marks.coasting_before for part in corners if part.corner.number == item.corners[0])
             assert rolled.gap.value > 1.0  # well over a second of way with neither pedal down
+
+
+def test_the_least_repeatable_corner_leads_its_table(review, text):
+    """By one measure, how much its time varies; corners not clear of noise come last, however much theirs may."""
+    part = text[text.index('<section id="again"') : text.index('<section id="doubts"')]
+    number_said = re.search(r'time varies most is <a href="#corner-(\d+)"', part).group(1)
+    rows = re.findall(r'<th scope="row"><a href="#corner-(\d+)">.*?</th><td>(.*?)</td>', part)
+    assert rows[0][0] == number_said == str(review.session.consistency.least_repeatable)
+    clear_first = [item for item in review.session.consistency.corners if item.time.value > 2.0 * item.time.sigma]
+    shown = [number(cell) for _, cell in rows]
+    assert shown[: len(clear_first)] == sorted(shown[: len(clear_first)], reverse=True)
+    noisy = dataclasses.replace(clear_first[0], time=Measured(9.0, 5.0))
+    assert least_repeatable_first([noisy, *clear_first[1:]])[-1] is noisy
 
 
 def test_nothing_foreign_in_the_file(text):

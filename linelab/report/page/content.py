@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from linelab.coaching.consistency import least_repeatable_first
 from linelab.coaching.definitions import CAUSES, MARKS
 from linelab.coaching.session import SessionDifference
 from linelab.coaching.typical import unusual_laps
@@ -210,9 +211,9 @@ def _class_bounds(peak: float, units: Units) -> tuple[str, ...]:
 
 
 def _spreads(review: SessionReview, units: Units) -> list[dict[str, Any]]:
-    """Repeatability by corner, the costliest first."""
+    """Repeatability by corner, in the order of the sentence above the table."""
     rows = []
-    for spread in sorted(review.consistency.corners, key=lambda item: -(item.cost.value or 0.0)):
+    for spread in least_repeatable_first(review.consistency.corners):
         marks = dict(spread.marks)
         shown: Callable[[str], str] = lambda name, marks=marks: (  # type: ignore[misc]  # noqa: E731
             spread_text(name, marks[name], units) if name in marks else "–"

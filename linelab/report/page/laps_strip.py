@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from linelab.coaching.values import LapReview, SessionReview
 from linelab.report.display import lap_time_text
 
-#: Size of the drawing, and its margins [units].
-WIDTH, HIGH, LEFT, TOP, BOTTOM = 720, 200, 84, 14, 30
+#: Height of the drawing and its margins [CSS pixels], the margin at either end [per cent of its width], and the most
+#: numbers of laps that stand beside each other on a phone.
+HIGH, TOP, BOTTOM, END, MOST_NAMED = 200, 14, 30, 3.0, 14
 #: Laps slower than the median by more than this are drawn at the lower edge, with their time [s].
 SLOWEST = 0.5
 #: Laps this close to the best, or to the median, count as repeated [s].
@@ -18,7 +19,7 @@ REPEATED = 0.1
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Dot:
-    """One lap: place, half the height of its ±, and its name and time."""
+    """One lap: place along [per cent] and down, the ends of its ±, name and time; ``named`` where that is written."""
 
     x: float
     y: float
@@ -28,6 +29,7 @@ class Dot:
     time: str
     repeated: bool
     place: int  #: among the laps that can be chosen, -1 otherwise
+    named: bool
     beyond: bool  #: too slow for the drawing, and so drawn at its lower edge
 
 
@@ -43,11 +45,9 @@ class Range:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LapsStrip:
-    """The drawing, in its own units."""
+    """The drawing: as wide as there is room, with heights in CSS pixels, so that its letters are of one size."""
 
-    width: int
     height: int
-    left: int
     dots: tuple[Dot, ...]
     bands: tuple[Range, ...]
     base: float
@@ -69,19 +69,20 @@ def laps_strip(review: SessionReview, chosen: Sequence[LapReview]) -> LapsStrip:
     def y(time: float) -> float:
         return round(TOP + span * (min(time, bottom) - top) / (bottom - top), 1)
 
-    step = (WIDTH - LEFT - 24) / max(len(times) - 1, 1)
+    step = (100.0 - 2.0 * END) / max(len(times) - 1, 1)
+    every = -(-len(times) // MOST_NAMED)
     dots = tuple(
         Dot(
-            x=round(LEFT + 12 + k * step, 1), y=y(time), low=y(time - sigma), high=y(time + sigma),
+            x=round(END + k * step, 2), y=y(time), low=y(time - sigma), high=y(time + sigma),
             label=lap.label, time=lap_time_text(time), repeated=time - best <= REPEATED, beyond=time > bottom,
-            place=places.get(id(review.laps[k]), -1),
+            place=places.get(id(review.laps[k]), -1), named=k % every == 0,
         )
         for k, (lap, time, sigma) in enumerate(zip(review.laps, times, sigmas))
     )  # fmt: skip
     first, second = (y(best), y(best + REPEATED)), (y(median - REPEATED), y(median + REPEATED))
-    names = max(0.5 * sum(second), 0.5 * sum(first) + 13.0)
+    names = max(0.5 * sum(second), 0.5 * sum(first) + 15.0)
     return LapsStrip(
-        width=WIDTH, height=HIGH, left=LEFT, dots=dots, base=HIGH - BOTTOM,
+        height=HIGH, dots=dots, base=HIGH - BOTTOM,
         bands=(
             Range(name="best + 0.1 s", top=first[0], height=first[1] - first[0], middle=0.5 * sum(first)),
             Range(name="median ± 0.1 s", top=second[0], height=second[1] - second[0], middle=names),
