@@ -264,6 +264,14 @@ def _words(page: Figure, x: float, y: float, review: SessionReview, part: Corner
         if not row.first:
             continue
         y -= 0.15
-        reason = textwrap.shorten(row.apart[best], 23, placeholder="...")
-        for place, cell in zip(ends, (row.title, row.driven[best], row.target[best], reason)):
+        apart = textwrap.wrap(_without_title(row.apart[best], row.title), 23)
+        for place, cell in zip(ends, (row.title, row.driven[best], row.target[best], *apart[:1])):
             write(page, x + place, y - 0.09, cell, size=6.0, va="baseline")
+        for line in apart[1:]:
+            y -= 0.1
+            write(page, x + ends[-1], y - 0.09, line, size=6.0, va="baseline")
+
+
+def _without_title(reason: str, title: str) -> str:
+    """Why a mark is withheld, without the name that stands at the beginning of its row."""
+    return reason.removesuffix(f": {title} not reported").removeprefix(f"{title} ")

@@ -19,7 +19,7 @@ import pytest
 
 from linelab.coaching.consistency import least_repeatable_first
 from linelab.coaching.definitions import MARKS
-from linelab.comparison.measured import Measured
+from linelab.comparison.measured import Measured, withheld
 from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording
 from linelab.io.track_files import load_track
@@ -185,6 +185,55 @@ def test_nothing_foreign_in_the_file(text):
     assert "@import" not in style
 
 
+def _covered(page) -> list[tuple[str, ...]]:
+    """Texts that leave a printed page, and pairs of texts that cover each other."""
+    page.canvas.draw()
+    texts = [text for text in page.findobj(matplotlib.text.Text) if text.get_text().strip() and text.get_visible()]
+    boxes = [(text.get_text(), text.get_window_extent()) for text in texts]
+    width, height = page.bbox.x1, page.bbox.y1
+    beyond = [(name,) for name, box in boxes if box.x0 < 0 or box.y0 < 0 or box.x1 > width or box.y1 > height]
+    plain = [(name, box) for name, box in boxes if len(name) > 1]  # letters of marks may touch in a tight corner
+    overlaps = [
+        (one, other)
+        for k, (one, a) in enumerate(plain)
+        for other, b in plain[k + 1 :]
+        if min(a.x1, b.x1) - max(a.x0, b.x0) > 1.0 and min(a.y1, b.y1) - max(a.y0, b.y0) > 2.5
+    ]
+    return beyond + overlaps
+
+
+def _withheld_everywhere(session, reasons):
+    """The session with every mark withheld for one reason or another."""
+    laps = []
+    for lap in session.laps:
+        corners = []
+        for part in lap.corners:
+            said = [reasons[k % len(reasons)].format(MARKS[name].name) for k, name in enumerate(MARKS)]
+            named = part.marks.named()
+            marks = {name: dataclasses.replace(named[name], driven=withheld(why)) for name, why in zip(MARKS, said)}
+            corners.append(dataclasses.replace(part, marks=dataclasses.replace(part.marks, **marks)))
+        laps.append(dataclasses.replace(lap, corners=tuple(corners)))
+    return dataclasses.replace(session, laps=tuple(laps))
+
+
+def test_reasons_are_printed_whole(review):
+    """Where a mark is withheld the print says why, to the last word, without repeating the row's heading."""
+    reasons = (
+        "position bias ±1.1 m: {} not reported",
+        "{} only known within ±12 m",
+        "the driver goes through without a minimum of speed",
+        "{} not clear enough to tell",
+    )
+    pages = review_pages(_withheld_everywhere(review.session, reasons))
+    printed = " ".join(text.get_text() for page in pages[2:] for text in page.findobj(matplotlib.text.Text))
+    assert "..." not in printed
+    for words in ("position bias ±1.1 m", "only known within ±12 m", "not clear enough to", "minimum of speed"):
+        assert words in printed
+    assert "not reported" not in printed
+    for page in pages[2:]:
+        assert _covered(page) == []
+
+
 def test_names_from_files_stay_text(review):
     """Names of track, corners, kart, recording, laps and notes with markup in them come out as text."""
     session = review.session
@@ -336,16 +385,4 @@ def test_nothing_on_the_printed_pages_covers_other_text_or_leaves_the_page(revie
     track = dataclasses.replace(review.session.track, survey=survey)
     notes = tuple(f"note number {k} about the receiver and the positions" for k in range(60))
     for page in review_pages(dataclasses.replace(review.session, track=track, notes=notes), units, source="a.csv"):
-        page.canvas.draw()
-        texts = [text for text in page.findobj(matplotlib.text.Text) if text.get_text().strip() and text.get_visible()]
-        boxes = [(text.get_text(), text.get_window_extent()) for text in texts]
-        width, height = page.bbox.x1, page.bbox.y1
-        assert [name for name, box in boxes if box.x0 < 0 or box.y0 < 0 or box.x1 > width or box.y1 > height] == []
-        plain = [(name, box) for name, box in boxes if len(name) > 1]  # letters of marks may touch in a tight corner
-        overlaps = [
-            (one, other)
-            for k, (one, a) in enumerate(plain)
-            for other, b in plain[k + 1 :]
-            if min(a.x1, b.x1) - max(a.x0, b.x0) > 1.0 and min(a.y1, b.y1) - max(a.y0, b.y0) > 2.5
-        ]
-        assert overlaps == []
+        assert _covered(page) == []
