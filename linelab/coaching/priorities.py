@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -49,7 +52,32 @@ def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]
         found.append(scattered)
     found = [item for item in found if (item.at_stake.value or 0.0) >= LEAST]
     found.sort(key=lambda item: -(item.at_stake.value or 0.0))
-    return tuple(_ranked(item, rank + 1) for rank, item in enumerate(found[:MOST]))
+    first = [replace(item, rank=rank + 1) for rank, item in enumerate(found[:MOST])]
+    if len(found) > MOST:
+        first[-1] = replace(first[-1], close=tuple(map(_left_out, filter(_close_to(first[-1]), found[MOST:]))))
+    return tuple(first)
+
+
+def order_certain(first: Sequence[Priority]) -> bool:
+    """Whether what is at stake tells the order of what is to be worked on."""
+    return not any(_close_to(one)(other) for one, other in pairwise(first))
+
+
+def _close_to(item: Priority) -> Callable[[Priority], bool]:
+    """Whether another may cost as much as an item, or more."""
+
+    def close(other: Priority) -> bool:
+        stake, less = item.at_stake, other.at_stake
+        apart = (stake.value or 0.0) - (less.value or 0.0)
+        return apart <= math.hypot(stake.sigma or 0.0, less.sigma or 0.0)
+
+    return close
+
+
+def _left_out(item: Priority) -> Evidence:
+    """Something that had no room, though its place is not certain."""
+    title = item.title[:1].lower() + item.title[1:]
+    return Evidence(f"Worth about as much: {title} ({{}} a lap).", ((item.at_stake, "time"),))
 
 
 def _named(analysis: Analysis, marked: SessionMarks, finding: Finding) -> FaultKind:
@@ -65,14 +93,6 @@ def _named(analysis: Analysis, marked: SessionMarks, finding: Finding) -> FaultK
     if finding.kind == "slide" and _mark_evidence(marked, typical, "slide", 1, finding.corner) is None:
         return "power_late"
     return finding.kind
-
-
-def _ranked(item: Priority, rank: int) -> Priority:
-    """The same with its rank."""
-    return Priority(
-        rank=rank, kind=item.kind, title=item.title, corners=item.corners, at_stake=item.at_stake,
-        evidence=item.evidence, feel=item.feel, exercise=item.exercise, laps=item.laps,
-    )  # fmt: skip
 
 
 def _priority(analysis: Analysis, marked: SessionMarks, kind: FaultKind, group: list[Finding]) -> Priority:

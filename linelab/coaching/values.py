@@ -325,6 +325,8 @@ class Priority:
         One exercise.
     laps : tuple of str
         Labels of laps that show it best.
+    close : tuple of Evidence
+        What was left out behind it though it may cost as much, in words with what is at stake; of the last one only.
     """
 
     rank: int
@@ -336,6 +338,7 @@ class Priority:
     feel: str
     exercise: str
     laps: tuple[str, ...] = ()
+    close: tuple[Evidence, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

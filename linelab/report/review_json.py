@@ -140,7 +140,7 @@ def _priority(item: Priority) -> dict[str, Any]:
         "title": item.title,
         "corners": list(item.corners),
         "at_stake_s": figure(item.at_stake),
-        "evidence": [evidence_text(line) for line in item.evidence],
+        "evidence": [evidence_text(line) for line in (*item.evidence, *item.close)],
         "feel": item.feel,
         "exercise": item.exercise,
         "laps": list(item.laps),

@@ -132,6 +132,8 @@ def _priority(page: Figure, x: float, y: float, item: Priority, units: Units) ->
         y = paragraph(page, x + 0.12, y - 0.08, title, 40, size=7.5, color=SOFT)
         for text in texts:
             y = paragraph(page, x + 0.12, y - 0.01, text, 36)
+    for line in item.close:
+        y = paragraph(page, x + 0.12, y - 0.06, evidence_text(line, units), 40, size=7.5, color=SOFT)
     rule(page, [x, x], [top, y], color=LOSS, linewidth=3.5 - item.rank)
     return y
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from linelab.coaching.priorities import order_certain
 from linelab.coaching.typical import unusual_laps
 from linelab.coaching.values import Priority, SessionReview
 from linelab.comparison.laps import RecordedLap
@@ -50,7 +51,9 @@ def work_heading(review: SessionReview) -> str:
     """Heading of the priorities, on the page and in print."""
     if not review.priorities:
         return "Nothing stands out"
-    return "Work on this" if len(review.priorities) == 1 else "Work on these, in this order"
+    if len(review.priorities) == 1:
+        return "Work on this"
+    return f"Work on these, in {'' if order_certain(review.priorities) else 'about '}this order"
 
 
 def nothing_found(review: SessionReview) -> str:
@@ -63,9 +66,10 @@ def nothing_found(review: SessionReview) -> str:
 
 
 def _priority(item: Priority, units: Units) -> list[str]:
-    """One thing to work on, with its first evidence."""
+    """One thing to work on, with its first evidence and what may cost as much."""
     stake = "time not told" if item.at_stake.value is None else f"{measured_text(item.at_stake, 1.0, 2)} s a lap"
-    return [f"{item.rank}. {item.title} ({stake})", *(f"   {evidence_text(line, units)}" for line in item.evidence[:1])]
+    shown = (*item.evidence[:1], *item.close)
+    return [f"{item.rank}. {item.title} ({stake})", *(f"   {evidence_text(line, units)}" for line in shown)]
 
 
 def lap_table(review: SessionReview, recorded: Sequence[RecordedLap] = ()) -> str:

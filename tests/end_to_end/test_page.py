@@ -27,12 +27,14 @@ from linelab.report import review_pictures
 from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
 from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
 from linelab.report.figures_corner import plot_corner
+from linelab.report.measured_text import evidence_text
 from linelab.report.page.content import MOST_LAPS
 from linelab.report.page.corner_parts import corner_parts, figures_table
 from linelab.report.page.write import review_page
 from linelab.report.review_json import review_as_dict, review_schema
 from linelab.report.review_print import review_pages
 from linelab.report.review_report import choose_laps, find_ground, recording_start_line, review_recording, save_review
+from linelab.report.review_text import review_lines, work_heading
 from linelab.track import Survey
 
 REAL = (
@@ -148,6 +150,22 @@ def test_no_braking_is_advised_where_nobody_brakes(review):
             corners = session.laps[0].corners
             rolled = next(part.marks.coasting_before for part in corners if part.corner.number == item.corners[0])
             assert rolled.gap.value > 1.0  # well over a second of way with neither pedal down
+
+
+def test_a_near_miss_is_named_everywhere(review, text):
+    """The demo driver's fourth habit costs as much as the third within what is uncertain: it is not dropped unsaid."""
+    session = review.session
+    (line,) = session.priorities[-1].close
+    said = evidence_text(line)
+    assert said.startswith("Worth about as much: brake harder, and for less time, in corner 12")
+    assert said in text
+    assert f"   {said}" in review_lines(session)
+    assert said in review_as_dict(session)["priorities"][-1]["evidence"]
+    printed = " ".join(part.get_text() for part in review_pages(session)[0].findobj(matplotlib.text.Text))
+    assert said in " ".join(printed.split())
+    assert "in this order" in work_heading(session)
+    near = dataclasses.replace(session.priorities[1], at_stake=session.priorities[0].at_stake)
+    assert "in about this order" in work_heading(dataclasses.replace(session, priorities=(session.priorities[0], near)))
 
 
 def test_the_least_repeatable_corner_leads_its_table(review, text):

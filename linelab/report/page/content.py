@@ -190,6 +190,7 @@ def _priority(priority: Priority, units: Units) -> dict[str, Any]:
         "feel": priority.feel,
         "exercise": priority.exercise,
         "laps": ", ".join(priority.laps),
+        "close": _shown(priority.close, units),
     }
 
 
