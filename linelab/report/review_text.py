@@ -50,7 +50,7 @@ def is_fastest(review: SessionReview, recorded: Sequence[RecordedLap]) -> bool:
 def work_heading(review: SessionReview) -> str:
     """Heading of the priorities, on the page and in print."""
     if not review.priorities:
-        return "Nothing stands out"
+        return "Not judged" if _not_judged(review) else "Nothing stands out"
     if len(review.priorities) == 1:
         return "Work on this"
     return f"Work on these, in {'' if order_certain(review.priorities) else 'about '}this order"
@@ -58,11 +58,17 @@ def work_heading(review: SessionReview) -> str:
 
 def nothing_found(review: SessionReview) -> str:
     """What to say where there is nothing to work on: that nothing stands out, or that nothing could be judged."""
+    reason = _not_judged(review)
+    if reason:
+        return f"What to work on is not judged: {reason}."
+    return "No habit costs more time than this recording can tell from chance."
+
+
+def _not_judged(review: SessionReview) -> str:
+    """Why line and technique are withheld throughout; empty where they are judged."""
     lap = review.laps[review.best]
     reasons = {lap.line_loss.reason, *(part.line_loss.reason for part in lap.corners)}
-    if len(reasons) == 1 and lap.line_loss.value is None:
-        return f"Nothing to work on is told: {lap.line_loss.reason}."
-    return "No habit costs more time than this recording can tell from chance."
+    return lap.line_loss.reason if len(reasons) == 1 and lap.line_loss.value is None else ""
 
 
 def _priority(item: Priority, units: Units) -> list[str]:

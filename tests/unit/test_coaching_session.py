@@ -21,6 +21,7 @@ from linelab.io.track_files import load_track
 from linelab.lap import Lap
 from linelab.report.display import IMPERIAL
 from linelab.report.measured_text import evidence_text
+from linelab.report.review_text import work_heading
 from linelab.simulation.driver import drive_session
 from linelab.simulation.habits import ApexMissed, BrakesEarly, Habits, LatePower
 from linelab.simulation.receiver import Receiver, record
@@ -135,6 +136,7 @@ def test_another_karts_file_is_noticed_by_its_engine(reference, factor, fits):
     assert shown.value == pytest.approx(factor, abs=max(3.0 * shown.sigma, 0.02) + 0.2 * abs(factor - 1.0))
     assert ("engine force of its kart file" in review.verdict) is not fits
     assert bool(review.priorities) is fits
+    assert (work_heading(review) == "Not judged") is not fits
 
 
 def test_stakes_beyond_the_gap_are_explained(reference):
