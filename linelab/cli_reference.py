@@ -84,9 +84,10 @@ def reference(
             pictures=pictures,
             corners=chosen,
             formats=formats,
+            use_kerbs=kerbs,
             progress=step,
         )
-    say(*reference_words(ground, driven, solution, shown), survey_sentence(ground.survey), "")
+    say(*reference_words(ground, driven, solution, shown, use_kerbs=kerbs), survey_sentence(ground.survey), "")
     say(reference_table(ground, solution.lap, shown), "", *table_words(ground, shown))
     list_files(folder, files)
     say("", CAUTIONS)

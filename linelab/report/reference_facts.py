@@ -130,17 +130,24 @@ def table_words(track: Track, units: Units = METRIC) -> list[str]:
     return words
 
 
-def reference_words(track: Track, kart: Kart, solution: Solution, units: Units = METRIC) -> list[str]:
-    """The reference lap in sentences: its time, its speeds, and how it was checked."""
+def conditions(track: Track, solution: Solution, use_kerbs: bool) -> list[str]:
+    """What the lap was computed for, in sentences, where that is not the kart file's grip with every kerb."""
+    words = [] if solution.grip == 1.0 else [f"Grip: {solution.grip:.0%} of the kart file's."]
+    return words if use_kerbs or not track.kerbs else [*words, "No kerb is used."]
+
+
+def reference_words(
+    track: Track, kart: Kart, solution: Solution, units: Units = METRIC, *, use_kerbs: bool = True
+) -> list[str]:
+    """The reference lap in sentences: its time, its speeds, and how it was checked; ``use_kerbs`` as it was solved."""
     lap, check = solution.lap, solution.verification
     words = [
         f"Reference lap of {track.name} with {kart.name}: {lap_time_words(lap.lap_time)}, "
         f"computed to ±{max(solution.time_error, 0.0005):.3f} s.",
         f"{units.length_text(lap.line.length)} driven, {units.speed_text(lap.v.min())} to "
         f"{units.speed_text(lap.v.max())}.",
+        *conditions(track, solution, use_kerbs),
     ]
-    if solution.grip != 1.0:
-        words.append(f"Grip: {solution.grip:.0%} of the kart file's.")
     if check is None:
         words.append("Not checked independently.")
     else:
@@ -151,7 +158,7 @@ def reference_words(track: Track, kart: Kart, solution: Solution, units: Units =
     return words
 
 
-def reference_data(track: Track, kart: Kart, solution: Solution) -> dict[str, Any]:
+def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True) -> dict[str, Any]:
     """The reference lap's figures as plain data for JSON, SI units, the unit in every name."""
     lap, check = solution.lap, solution.verification
     return {
@@ -168,6 +175,7 @@ def reference_data(track: Track, kart: Kart, solution: Solution) -> dict[str, An
         "stations": "along the track's reference line, length_m long",
         "corner_times": "from half-way to the corner before to half-way to the next, by the track alone",
         "grip_factor": solution.grip,
+        "kerbs_allowed": use_kerbs,
         "lap_time_s": lap.lap_time,
         "lap_time_error_s": solution.time_error,
         "path_length_m": lap.line.length,

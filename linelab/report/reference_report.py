@@ -9,7 +9,7 @@ from pathlib import Path
 from linelab.io.outputs import results_folder
 from linelab.kart import Kart
 from linelab.report.display import METRIC, Units
-from linelab.report.reference_facts import corners_csv, lap_csv, reference_data
+from linelab.report.reference_facts import conditions, corners_csv, lap_csv, reference_data
 from linelab.solve.mintime import Solution
 from linelab.track import Track
 
@@ -24,6 +24,7 @@ def save_reference(
     pictures: bool = True,
     corners: Sequence[int] = (),
     formats: Sequence[str] = (),
+    use_kerbs: bool = True,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[str]:
     """Write reference_lap.json, reference_lap.csv (one row a node), reference_corners.csv and the pictures.
@@ -36,6 +37,8 @@ def save_reference(
         Numbers of the corners that get a close-up.
     formats : sequence of str
         Further formats of the line and its marks; see :func:`linelab.report.exports_geo.save_lines`.
+    use_kerbs : bool
+        As in the solution.
 
     Returns
     -------
@@ -48,7 +51,9 @@ def save_reference(
         The folder cannot be written, or a format does not suit the track.
     """
     with results_folder(folder) as stage:
-        text = json.dumps(reference_data(track, kart, solution), indent=1, ensure_ascii=False, allow_nan=False)
+        text = json.dumps(
+            reference_data(track, kart, solution, use_kerbs=use_kerbs), indent=1, ensure_ascii=False, allow_nan=False
+        )
         (stage / "reference_lap.json").write_text(text + "\n", encoding="utf-8")
         (stage / "reference_lap.csv").write_text(lap_csv(solution.lap), encoding="utf-8")
         (stage / "reference_corners.csv").write_text(corners_csv(track, solution.lap), encoding="utf-8")
@@ -59,7 +64,7 @@ def save_reference(
         if pictures:
             from linelab.report.figures import save_reference_pictures
 
-            notes = "" if solution.grip == 1.0 else f"Grip taken as {solution.grip:.0%} of the kart file's."
+            notes = " ".join(conditions(track, solution, use_kerbs))
             save_reference_pictures(
                 stage, track, solution.lap, kart, units, corners=corners, notes=notes, progress=progress
             )

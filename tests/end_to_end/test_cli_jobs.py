@@ -64,6 +64,15 @@ def test_driver_prepares_for_an_unfamiliar_track(capsys, tmp_path):
     assert (inside >= -np.interp(s, track.s, track.w_right) - kerb).all()
 
 
+def test_a_lap_off_the_kerbs_says_so(capsys, tmp_path):
+    for option, allowed in (("--no-kerbs", False), ("--kerbs", True)):
+        out = tmp_path / option
+        common = ("reference", "tinmarsh_rental", "rental-four-stroke", "--no-pictures", "--out", out)
+        text, _ = _run(capsys, *common, option)
+        assert ("No kerb is used." in text) is not allowed
+        assert json.loads((out / "reference_lap.json").read_text())["kerbs_allowed"] is allowed
+
+
 def test_less_grip_is_slower_and_display_units_do_not_reach_the_files(capsys, tmp_path):
     dry, wet = tmp_path / "dry", tmp_path / "wet"
     _run(capsys, "reference", "tinmarsh_rental", "rental-four-stroke", "--out", dry, "--no-pictures")

@@ -87,6 +87,7 @@ def test_files_and_table_say_between_which_stations(track):
     data = reference_data(track, kart, solution)
     ends = [(corner["stretch_start_m"], corner["stretch_end_m"]) for corner in data["corners"]]
     assert ends == [(s.s_start, s.s_end) for s in corner_stretches(track)]
+    assert data["kerbs_allowed"]
     words = table_words(track)
     assert words[0] == "Stations (m) are along the track's reference line, 402 m long."
     assert "by the track alone" in words[1]
