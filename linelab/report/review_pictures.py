@@ -20,8 +20,9 @@ from linelab.report.page.corner_parts import CornerPart, corner_parts, costliest
 from linelab.report.style import save_figure
 from linelab.track import Track
 
-#: What is written at each mark, in the order of the letters on the page; the track-out has no figure.
-TOLD = ("brake_point", "turn_in", "apex_distance", "min_speed", "drive_point")
+#: What is written at each mark, in the order of the letters on the page.
+TOLD = ("brake_point", "turn_in", "apex_distance", "min_speed", "drive_point", "exit_speed")
+APEX = TOLD.index("apex_distance")
 #: Letters to a line of a note, and the most lines.
 NOTE_WIDTH, NOTE_LINES = 36, 2
 
@@ -54,15 +55,19 @@ def save_pictures(
         corner, part = lap.corners[index].corner, parts[index]
         progress(f"drawing corner {corner.number}")
         driven = lap.comparison.driven.lap
-        stations = target_stations(lap.corners[index], review.target), driven_stations(lap.corners[index])
+        wanted = target_stations(lap.corners[index], review.target)
+        own = [*driven_stations(lap.corners[index]), wanted[-1]]  # his exit speed is where the target has tracked out
+        # Distances from the inside edge are those at the ideal lap's apex, not where each is closest to it.
+        own[APEX] = lap.corners[index].review.marks.apex
+        wanted[APEX] = None if wanted[APEX] is None else own[APEX]
         figure = plot_corner(
             track,
             corner,
             target,
             driven,
             units,
-            reference_marks=_callouts(track, target, part, stations[0], "target", review.best),
-            driven_marks=_callouts(track, driven, part, stations[1], "driven", review.best),
+            reference_marks=_callouts(track, target, part, wanted, "target", review.best),
+            driven_marks=_callouts(track, driven, part, own, "driven", review.best),
             subtitle=f"{part.losses[review.best].lost} s: {part.by_part[review.best]} s",
             notes=small_print(comparison),
         )
