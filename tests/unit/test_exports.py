@@ -14,7 +14,7 @@ from linelab.coaching.definitions import MARKS
 from linelab.coaching.session import review_session
 from linelab.comparison.estimate import estimate_laps
 from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.measured import withheld
+from linelab.comparison.measured import Measured, withheld
 from linelab.errors import InputError
 from linelab.io.kart_files import load_kart
 from linelab.report.display import CAUTIONS
@@ -89,8 +89,18 @@ def test_the_terminal_says_the_verdict_and_why_laps_are_left_out(review):
     table = lap_table(review, LAPS).split("\n")
     assert [line.split("  ")[0] for line in table[2:]] == ["out lap", "lap 1", "lap 2", "lap 3", "in lap"]
     assert "before the first crossing of the start line" in table[2]
-    nothing = dataclasses.replace(review, priorities=())
-    assert any("tell from chance" in line for line in review_lines(nothing))
+    told, untold = Measured(0.1, 0.01), withheld("this kart file does not fit")
+    for figure, said in ((told, "tell from chance"), (untold, "Nothing to work on is told: this kart file does not")):
+        laps = [
+            dataclasses.replace(
+                lap,
+                line_loss=figure,
+                corners=tuple(dataclasses.replace(part, line_loss=figure) for part in lap.corners),
+            )
+            for lap in review.laps
+        ]
+        nothing = dataclasses.replace(review, priorities=(), laps=tuple(laps))
+        assert any(said in line for line in review_lines(nothing))
 
 
 def test_a_stake_that_is_withheld_is_said_to_be(review):
