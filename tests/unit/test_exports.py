@@ -90,7 +90,10 @@ def test_the_terminal_says_the_verdict_and_why_laps_are_left_out(review):
     assert [line.split("  ")[0] for line in table[2:]] == ["out lap", "lap 1", "lap 2", "lap 3", "in lap"]
     assert "before the first crossing of the start line" in table[2]
     told, untold = Measured(0.1, 0.01), withheld("this kart file does not fit")
-    for figure, said in ((told, "tell from chance"), (untold, "Nothing to work on is told: this kart file does not")):
+    for figure, said in (
+        (told, "tell from chance"),
+        (untold, "What to work on is not judged: this kart file does not"),
+    ):
         laps = [
             dataclasses.replace(
                 lap,
