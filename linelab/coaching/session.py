@@ -16,6 +16,7 @@ from linelab.coaching.priorities import priorities
 from linelab.coaching.scatter import corner_times
 from linelab.coaching.split import LapSplit, split_losses
 from linelab.coaching.strengths import strengths
+from linelab.coaching.target_marks import with_target_marks
 from linelab.coaching.targets import choose_target
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import CornerLap, LapReview, SessionReview, Target, TargetKind
@@ -82,7 +83,7 @@ def review_session(
     laps = tuple(_lap_review(analysis, goal, marked, split, index) for index, split in enumerate(splits))
     first = priorities(analysis, marked, findings)
     times = analysis.sheet.t[:, -1]
-    return SessionReview(
+    review = SessionReview(
         track=track,
         kart=kart,
         target=goal,
@@ -100,6 +101,7 @@ def review_session(
         cleaning=tuple(cleaning),
         notes=_notes(analysis, laps, notes),
     )
+    return with_target_marks(review)
 
 
 def _lap_review(analysis: Analysis, goal: Target, marked: SessionMarks, split: LapSplit, index: int) -> LapReview:

@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from linelab.comparison.compare import Comparison, rank_corners
-from linelab.comparison.corner_review import CornerReview
+from linelab.comparison.compare import Comparison
 from linelab.comparison.marks import find_marks
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.report.display import METRIC, Units
 from linelab.report.figures_corner import plot_corner
 from linelab.report.figures_lines import plot_lines
-from linelab.report.figures_marks import driven_callouts, reference_callouts
+from linelab.report.figures_marks import reference_callouts
 from linelab.report.figures_reference import plot_reference
 from linelab.report.figures_traces import plot_traces
 from linelab.report.style import save_figure
@@ -69,29 +68,16 @@ def save_reference_pictures(
     return files
 
 
-def save_review_pictures(
+def save_overview(
     folder: str | Path,
     track: Track,
     comparison: Comparison,
     kart: Kart,
     units: Units = METRIC,
     *,
-    worst: int = WORST,
-    prefix: str = "",
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[Path]:
-    """Draw a comparison into a folder: map by time lost, speed and time, and close-ups of the costliest corners.
-
-    Parameters
-    ----------
-    worst : int
-        How many corners get a close-up.
-    prefix : str
-        Put before every file's name.
-
-    Returns
-    -------
-    list of Path
+    """Draw a comparison into a folder: the map by time lost, and speed and time along the lap.
 
     Raises
     ------
@@ -102,7 +88,7 @@ def save_review_pictures(
     notes = small_print(comparison)
     reference, driven = comparison.reference, comparison.driven.lap
     progress("drawing the map")
-    files = [target / f"{prefix}time_lost_map.png", target / f"{prefix}speed_and_time.png"]
+    files = [target / "time_lost_map.png", target / "speed_and_time.png"]
     save_figure(plot_lines(track, reference, driven, units, notes=notes), files[0])
     progress("drawing speed and time")
     save_figure(
@@ -118,22 +104,6 @@ def save_review_pictures(
         ),
         files[1],
     )
-    for review in rank_corners(comparison)[:worst]:
-        number = review.corner.number
-        progress(f"drawing corner {number}")
-        figure = plot_corner(
-            track,
-            review.corner,
-            reference,
-            driven,
-            units,
-            reference_marks=reference_callouts(track, reference, review.marks, units),
-            driven_marks=driven_callouts(track, comparison, review, units),
-            subtitle=corner_sentence(review),
-            notes=notes,
-        )
-        files.append(target / f"{prefix}corner_{number:02d}.png")
-        save_figure(figure, files[-1])
     return files
 
 
@@ -141,16 +111,3 @@ def small_print(comparison: Comparison) -> str:
     """What a reader of a picture must know; how the recording was cleaned stays in the tables and files."""
     known = {*comparison.driven.notes, comparison.survey.note}
     return " ".join(as_sentences(note) for note in dict.fromkeys(comparison.notes) if note not in known)
-
-
-def corner_sentence(review: CornerReview) -> str:
-    """Time lost in a corner and in its phases, in words, with uncertainty."""
-    lost = review.time_lost
-    if lost.value is None:
-        return f"Time lost not reported: {lost.reason}"
-    word = "lost" if lost.value >= 0.0 else "gained"
-    text = f"{abs(lost.value):.2f} ±{lost.sigma or 0.0:.2f} s {word} here"
-    known = [(name, phase.value) for name, phase in review.phases if phase.value is not None]
-    if known:
-        text += ": " + ", ".join(f"{name} {value:+.2f}" for name, value in known) + " s"
-    return text

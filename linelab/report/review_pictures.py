@@ -13,7 +13,7 @@ from linelab.coaching.definitions import MARKS
 from linelab.coaching.values import SessionReview
 from linelab.lap import Lap
 from linelab.report.display import METRIC, Units
-from linelab.report.figures import WORST, save_review_pictures, small_print
+from linelab.report.figures import WORST, save_overview, small_print
 from linelab.report.figures_corner import Callout, plot_corner
 from linelab.report.page.closeups import driven_stations, on_line, target_stations
 from linelab.report.page.corner_parts import CornerPart, corner_parts, costliest
@@ -49,7 +49,7 @@ def save_pictures(
     track, lap = review.track, review.laps[review.best]
     target = replace(review.target.lap, label=review.target.drawn)
     comparison = replace(lap.comparison, reference=target)
-    files = save_review_pictures(folder, track, comparison, review.kart, units, worst=0, progress=progress)
+    files = save_overview(folder, track, comparison, review.kart, units, progress=progress)
     parts = corner_parts(review, units)
     for index in costliest(lap)[:WORST]:
         corner, part = lap.corners[index].corner, parts[index]

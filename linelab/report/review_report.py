@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from linelab.coaching.session import compare_sessions, review_session
-from linelab.coaching.target_marks import with_target_marks
 from linelab.coaching.values import SessionReview, TargetKind
 from linelab.comparison.channels import Sensors
 from linelab.comparison.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
@@ -211,7 +210,7 @@ def review_recording(
         recording=recording,
         ground=replace(ground, laps=_with_reasons(ground.laps, laps, refused)),
         reference=solution,
-        session=with_target_marks(session),
+        session=session,
         notes=recording.notes,
     )
 

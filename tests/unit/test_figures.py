@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 
 from linelab.comparison.compare import compare, rank_corners
 from linelab.comparison.marks import find_marks
-from linelab.comparison.measured import Measured
 from linelab.errors import InputError
 from linelab.geometry.curve import curve_at
 from linelab.io.kart_files import load_kart
@@ -22,11 +21,11 @@ from linelab.io.track_files import load_track
 from linelab.kart import Driver
 from linelab.lap import Limit
 from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
-from linelab.report.figures import corner_sentence, save_reference_pictures, save_review_pictures
+from linelab.report.figures import save_overview, save_reference_pictures
 from linelab.report.figures_corner import plot_corner
 from linelab.report.figures_data import Pedal, pedals, pieces, runs, time_gap
 from linelab.report.figures_lines import lost_colours, plot_ground, plot_lines
-from linelab.report.figures_marks import _miss, driven_callouts, reference_callouts
+from linelab.report.figures_marks import reference_callouts
 from linelab.report.figures_reference import LIMIT_LOOKS, corner_minima, plot_reference
 from linelab.report.figures_traces import plot_traces
 from linelab.report.kart_figures import plot_kart
@@ -198,14 +197,9 @@ def test_estimated_edges_are_declared_on_every_picture(track, kart, reference, d
 
 def test_every_picture_is_saved_whole(tmp_path, track, kart, reference, driven):
     comparison = compare(track, reference, driven, kart)
-    files = save_review_pictures(tmp_path, track, comparison, kart, worst=2)
+    files = save_overview(tmp_path, track, comparison, kart)
     files += save_reference_pictures(tmp_path, track, reference, kart, corners=[track.corners[0].number])
-    worst = [review.corner.number for review in rank_corners(comparison)[:2]]
-    assert [path.name for path in files[:4]] == [
-        "time_lost_map.png",
-        "speed_and_time.png",
-        *(f"corner_{number:02d}.png" for number in worst),
-    ]
+    assert [path.name for path in files[:2]] == ["time_lost_map.png", "speed_and_time.png"]
     for path in files:
         data = path.read_bytes()
         assert data.startswith(b"\x89PNG")
@@ -220,22 +214,13 @@ def test_pictures_are_the_same_each_time(tmp_path, track, kart):
     assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
 
 
-def test_callouts_carry_uncertainty_or_the_reason(track, kart, reference, driven):
+def test_callouts_of_the_reference_are_its_own_figures(track, kart, reference, driven):
     exact = compare(track, reference, driven, kart)
     review = rank_corners(exact)[0]
     marks = reference_callouts(track, reference, review.marks, METRIC)
     slowest = next(callout for callout in marks if "minimum speed" in callout.name)
     assert slowest.text == METRIC.speed_text(review.min_speed_reference)
     assert next(callout for callout in marks if "apex" in callout.name).note == "closest to the inside edge"
-    own = driven_callouts(track, exact, review, METRIC)
-    turn_in = next(callout for callout in own if "turn-in" in callout.name)
-    assert turn_in.text == METRIC.speed_text(review.turn_in_speed.value)
-    rough = dataclasses.replace(
-        exact, driven=dataclasses.replace(exact.driven, sigma_v=np.full_like(exact.driven.sigma_v, 1.0))
-    )
-    wide = dataclasses.replace(review.marks, brakes=True, brake_point=review.marks.turn_in - 10.0)
-    shown = {c.name: c for c in driven_callouts(track, rough, dataclasses.replace(review, marks=wide), METRIC)}
-    assert "±3.6 km/h" in shown["at the brake point"].text
 
 
 def test_marks_at_one_place_share_a_callout(track, reference):
@@ -244,23 +229,6 @@ def test_marks_at_one_place_share_a_callout(track, reference):
     names = [callout.name for callout in reference_callouts(track, reference, same, METRIC)]
     assert "brake point, turn-in" in names
     assert len(", ".join(names).split(", ")) == len(set(", ".join(names).split(", ")))
-
-
-def test_withheld_apex_distances_say_why(track, kart, reference, driven):
-    estimated = dataclasses.replace(track, survey=Survey(kind="estimated", assumed_width=7.0))
-    comparison = compare(estimated, reference, driven, kart)
-    review = rank_corners(comparison)[0]
-    shown = {callout.name: callout for callout in driven_callouts(estimated, comparison, review, METRIC)}
-    assert "no surveyed edge" in shown["at the apex"].note
-    assert shown["at the apex"].text == ""
-
-
-def test_corner_sentences_add_up(track, kart, reference, driven):
-    review = rank_corners(compare(track, reference, driven, kart))[0]
-    sentence = corner_sentence(review)
-    assert f"{review.time_lost.value:.2f}" in sentence
-    assert "braking" in sentence
-    assert sum(phase.value for _, phase in review.phases) == pytest.approx(review.time_lost.value)
 
 
 def test_marks_of_every_corner_can_be_called_out(track, reference):
@@ -325,12 +293,6 @@ def test_numbers_are_tied_to_the_apexes_they_name(track):
         along = np.array([np.cos(apex.psi), np.sin(apex.psi)])
         assert abs(along @ (first - [apex.x, apex.y])) < 1e-6  # straight across the road from the apex
         assert shapely.Point(first).distance(edges) < 0.2 * away
-
-
-def test_an_apex_miss_is_put_in_plain_words():
-    assert _miss(Measured(0.5, 0.1), METRIC) == "0.5 ±0.1 m wider than the reference"
-    assert _miss(Measured(-0.5, 0.1), METRIC) == "0.5 ±0.1 m closer than the reference"
-    assert _miss(Measured(-0.1, 0.15), METRIC) == "no clear difference"
 
 
 def test_where_edges_come_from_is_told_in_whole_sentences():
