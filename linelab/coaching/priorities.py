@@ -22,8 +22,9 @@ from linelab.comparison.measured import Measured
 
 #: Most priorities, and what all corners of one must cost together at least [s].
 MOST, LEAST = 3, 0.04
-#: A mark is evidence where it is off by more than this many of its standard deviations [-].
-CLEAR = 2.0
+#: A mark is evidence where it is off by more than this many of its standard deviations; a slide is called one where its
+#: own mark is off by more than the second, and the time is lost before the power comes where it is not [-].
+CLEAR, LIKELY = 2.0, 1.0
 #: What each habit is shown by: a mark, and the sign of the difference that shows it.
 SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
     "apex_missed": (("apex_miss", 1), ("exit_speed", -1)),
@@ -90,7 +91,7 @@ def _named(analysis: Analysis, marked: SessionMarks, finding: Finding) -> FaultK
     if finding.kind in ahead and not _braked(analysis, marked, finding.corner):
         return "coasts"
     typical = typical_laps(analysis.sheet.t[:, -1])
-    if finding.kind == "slide" and _mark_evidence(marked, typical, "slide", 1, finding.corner) is None:
+    if finding.kind == "slide" and not _stands_out(_gap(marked, typical, "slide", finding.corner), 1, LIKELY):
         return "power_late"
     return finding.kind
 
@@ -152,13 +153,10 @@ def _evidence(analysis: Analysis, marked: SessionMarks, kind: FaultKind, finding
 
 def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: int) -> Evidence | None:
     """How a mark differs from the reference lap's, in words; None where it does not, or is not known."""
-    told = [laps[k].named()[name].driven.known for laps, kept in zip(marked.laps, typical) if kept]
-    reference = float(marked.reference[name][k])
-    gap = common(marked.figures[name][typical, k]) - reference
-    sigma = common(marked.sigma[name][typical, k])
-    if not told or np.mean(told) < 0.5 or not math.isfinite(gap) or gap * way <= CLEAR * sigma:
+    gap = _gap(marked, typical, name, k)
+    if not _stands_out(gap, way, CLEAR):
         return None
-    part = 100.0 * abs(gap) / max(reference, 1e-6)
+    part = 100.0 * abs(gap.value or 0.0) / max(float(marked.reference[name][k]), 1e-6)
     words = {
         "apex_miss": "you pass the apex {} farther out than the ideal lap",
         "turn_in": "you turn in {} before the ideal lap does",
@@ -175,5 +173,19 @@ def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: 
         "power_dip": "the kart gains speed, loses it again, and gains it once more",
         "slide": "about the slowest point the kart loses {} more than rolling explains: a slide, or the brake held on",
     }
-    figure = (Measured(abs(gap), sigma), MARKS[name].quantity)
+    figure = (Measured(abs(gap.value or 0.0), gap.sigma), MARKS[name].quantity)
     return Evidence(words[name], (figure,) if "{}" in words[name] else ())
+
+
+def _gap(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measured:
+    """How far a mark of the usual laps is off the reference lap's; withheld where most laps do not show it."""
+    told = [laps[k].named()[name].driven.known for laps, kept in zip(marked.laps, typical) if kept]
+    gap = common(marked.figures[name][typical, k]) - float(marked.reference[name][k])
+    if not told or np.mean(told) < 0.5 or not math.isfinite(gap):
+        return Measured(None, None, "not seen on most laps")
+    return Measured(gap, common(marked.sigma[name][typical, k]))
+
+
+def _stands_out(gap: Measured, way: int, deviations: float) -> bool:
+    """Whether a difference has the sign ``way`` and is more than so many of its standard deviations."""
+    return gap.value is not None and gap.value * way > deviations * (gap.sigma or 0.0)
