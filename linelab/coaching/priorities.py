@@ -23,7 +23,7 @@ from linelab.comparison.measured import Measured
 #: Most priorities, and what all corners of one must cost together at least [s].
 MOST, LEAST = 3, 0.04
 #: A mark is evidence where it is off by more than this many of its standard deviations; a slide is called one where its
-#: own mark is off by more than the second, and the time is lost before the power comes where it is not [-].
+#: own mark is off on several laps by more than the second; where it is not, the time is lost before the power [-].
 CLEAR, LIKELY = 2.0, 1.0
 #: What each habit is shown by: a mark, and the sign of the difference that shows it.
 SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
@@ -91,7 +91,8 @@ def _named(analysis: Analysis, marked: SessionMarks, finding: Finding) -> FaultK
     if finding.kind in ahead and not _braked(analysis, marked, finding.corner):
         return "coasts"
     typical = typical_laps(analysis.sheet.t[:, -1])
-    if finding.kind == "slide" and not _stands_out(_gap(marked, typical, "slide", finding.corner), 1, LIKELY):
+    needed = LIKELY if typical.sum() > 1 else CLEAR  # a lap alone is no habit yet
+    if finding.kind == "slide" and not _stands_out(_gap(marked, typical, "slide", finding.corner), 1, needed):
         return "power_late"
     return finding.kind
 
