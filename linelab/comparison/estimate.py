@@ -19,6 +19,8 @@ from linelab.comparison.session import smoothed_windows
 from linelab.errors import RecordingError
 from linelab.geometry.curve import curve_at
 from linelab.lap import Lap, Limit, Line
+from linelab.solve.kinematics import path_beside, surface_on_path
+from linelab.solve.mesh import surface_slopes
 from linelab.track import Track, along
 from linelab.units import Array
 from linelab.values import freeze, freeze_fields, frozen_array, set_field
@@ -347,9 +349,11 @@ def _lap(track: Track, placed: Placement, label: str) -> Lap:
     distance = np.concatenate(
         [[0.0], np.cumsum(np.maximum(chord, 1e-6) / np.sinc(np.clip(turn, -3.0, 3.0) / (2.0 * np.pi)))]
     )
-    slope, bank = along(track, track.slope, placed.s), along(track, track.bank, placed.s)
-    cos, sin = np.cos(placed.xi), np.sin(placed.xi)
-    path_slope = slope * cos - bank * sin
+    slope, bank, dslope, dbank = (
+        along(track, values, placed.s) for values in (track.slope, track.bank, *surface_slopes(track))
+    )
+    beside = path_beside(placed.kappa, placed.xi, placed.n, curve_at(track.reference, placed.s).kappa)
+    surface = surface_on_path(slope, bank, dslope, dbank, beside, np.ones_like(distance))
     line = Line(
         distance=distance,
         x=placed.x,
@@ -358,10 +362,7 @@ def _lap(track: Track, placed: Placement, label: str) -> Lap:
         kappa=placed.kappa,
         s=placed.s,
         n=placed.n,
-        slope=path_slope,
-        bank=bank * cos + slope * sin,
-        vertical_curvature=np.gradient(path_slope, distance),
-        grip=np.ones_like(distance),
+        **surface._asdict(),
         closed=False,
     )
     return Lap(

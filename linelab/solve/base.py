@@ -104,11 +104,10 @@ def node_parameters(track: Track, mesh: Mesh, structure: Structure, half_width: 
 
 @lru_cache(maxsize=8)
 def _ground_at_nodes(track: Track, mesh: Mesh, stages: int) -> Array:
-    """Slope, bank and their derivatives by station (stages, 4)."""
-    s = meshes.node_stations(mesh)[:stages]
-    return np.column_stack(
-        [along(track, values, s) for values in (track.slope, track.bank, *surface_slopes(track))],
-    )
+    """Slope, bank and their derivatives by station; station and turn of the reference line by ξ (stages, 6)."""
+    s, pace, _ = meshes.spline_at(meshes.padded(mesh), np.arange(float(stages)))
+    ground = [along(track, values, s) for values in (track.slope, track.bank, *surface_slopes(track))]
+    return np.column_stack([*ground, pace, curve_at(track.reference, s).kappa * pace])
 
 
 @lru_cache(maxsize=8)

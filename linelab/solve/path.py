@@ -10,7 +10,7 @@ from linelab.geometry.curve import CurvePoint, curve_at
 from linelab.lap import Line
 from linelab.solve import mesh as meshes
 from linelab.solve.base import base_of, displaced
-from linelab.solve.kinematics import PathState
+from linelab.solve.kinematics import path_beside
 from linelab.solve.lines import surface_under
 from linelab.solve.mesh import Mesh
 from linelab.solve.quadrature import between, integrated
@@ -87,7 +87,7 @@ def line_at(track: Track, solved: Solved, xi: Array, *, half_width: float, grip:
     psi = np.unwrap(np.arctan2(y1, x1))
     s, n, at = _on_track(track, mesh, xi, x, y)
     heading = psi - at.psi
-    path = PathState(length, (x1 * y2 - y1 * x2) / length**3, np.cos(heading), np.sin(heading))
+    path = path_beside((x1 * y2 - y1 * x2) / length**3, heading, n, at.kappa)
     surface = surface_under(track, s, n, path, half_width=half_width, grip=grip)
     turns = 2.0 * np.pi * np.round((psi[0] - at.psi[0]) / (2.0 * np.pi))
     return Line(

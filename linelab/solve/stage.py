@@ -43,9 +43,9 @@ OFFSETS_AT = (0.0, 0.5)
 
 #: Node parameters, in the frame of the reference line's tangent there: first and second derivative of the path by ξ
 #: along and across, each a constant and its change with c[i-1], (c[i],) c[i+1]; weights of c[i-1..i+2] in the offset at
-#: OFFSETS_AT; slope, bank and their derivatives, grip.
+#: OFFSETS_AT; slope, bank and their derivatives; station and turn of the reference line by ξ; grip.
 NODE_PATH, NODE_OFFSETS = 14, 8
-NODE_FIELDS = ("slope", "bank", "dslope", "dbank", "grip")
+NODE_FIELDS = ("slope", "bank", "dslope", "dbank", "station", "turn", "grip")
 NODE_SIZE = NODE_PATH + NODE_OFFSETS + len(NODE_FIELDS)
 #: Interval parameters: the path's derivative by ξ east and north at the two Gauss points, a constant and its change
 #: with c[i-1..i+2]; weight of the interval's time in the objective [1/s], 0 after the last node; the lateral jerk over
@@ -204,13 +204,14 @@ def _coordinates(node: Any, first: int, size: int) -> tuple[Any, Any]:
 def _course(structure: Structure, y: Any, node: Any) -> Any:
     """What of the coordinates (P' along, across, P'' along, across, z, dz/dξ, n) decides the tyre's demand.
 
-    Path curvature, z and dv/dt; then, where there is slope or bank, cosine and sine of the heading relative to the
-    reference line; then, where it varies across the track, the grip factor.
+    Path curvature, z and dv/dt; then, where there is slope or bank, the rest of a :class:`PathState`; then, where it
+    varies across the track, the grip factor.
     """
     stretch = (y[0] * y[0] + y[1] * y[1]) ** 0.5
     course = [(y[0] * y[3] - y[1] * y[2]) / stretch**3, y[4], y[5] / (2.0 * stretch)]
     if not structure.level:
-        course += [y[0] / stretch, y[1] / stretch]
+        station, turn = (node[NODE_SIZE - len(NODE_FIELDS) + NODE_FIELDS.index(name)] for name in ("station", "turn"))
+        course += [y[0] / stretch, y[1] / stretch, station / stretch, turn / stretch]
     if structure.profile:
         knots, changes = node[NODE_SIZE : NODE_SIZE + structure.profile], node[NODE_SIZE + structure.profile :]
         course += [factor_across(node[NODE_SIZE - 1], knots, changes, y[6])]
@@ -219,13 +220,14 @@ def _course(structure: Structure, y: Any, node: Any) -> Any:
 
 def _node_state(structure: Structure, course: Any, node: Any, numbers: grip.KartNumbers) -> _Node:
     """Tyre demand at a node from its course."""
-    slope, bank, dslope, dbank, factor = (node[NODE_SIZE - len(NODE_FIELDS) + i] for i in range(len(NODE_FIELDS)))
+    slope, bank, dslope, dbank, _, _, factor = (node[NODE_SIZE - len(NODE_FIELDS) + i] for i in range(len(NODE_FIELDS)))
     if structure.profile:
         factor = course[course.numel() - 1]
     if structure.level:
         surface = grip.Surface(0.0, 0.0, 0.0, factor)
     else:
-        surface = surface_on_path(slope, bank, dslope, dbank, PathState(None, course[0], course[3], course[4]), factor)
+        path = PathState(course[0], *(course[i] for i in range(3, 7)))
+        surface = surface_on_path(slope, bank, dslope, dbank, path, factor)
     load = grip.loads(numbers, course[1], course[0], surface)
     tyre_ax = grip.tyre_longitudinal(numbers, load, course[2])
     return _Node(course[0], tyre_ax, course[1] ** 0.5, load, factor)

@@ -147,7 +147,7 @@ def least_curvature_offsets(track, kart, step: float = 2.0):
     def bend(n):
         before, after = np.roll(n, 1), np.roll(n, -1)
         path = path_state(n, (after - before) / (2.0 * h), (after - 2.0 * n + before) / h**2, at.kappa, at.dkappa)
-        return path.kappa * np.sqrt(path.stretch)
+        return path.kappa / np.sqrt(path.rate)
 
     pattern = diags([1.0] * 5, [1 - count, -1, 0, 1, count - 1], shape=(count, count))
     first = np.clip(0.0, low + 0.3, high - 0.3)
