@@ -29,6 +29,8 @@ PEDAL_ROUNDING = 0.013
 
 #: Rounding of the driving limit where the front wheels lift, as a share of mu [-]: at most half of it is lost.
 SHARE_ROUNDING = 0.01
+#: Least value of 1 - mu·h/L that the driving limit is worked out with: the front wheels are off the ground long before.
+LEAST_TRANSFER = 0.05
 
 #: Rounding of the ellipse's norm near no demand at all [g].
 NORM_ROUNDING = 0.1
@@ -195,8 +197,10 @@ def drive_friction(kart: KartNumbers, grip: Any) -> Any:
     The corner where the front wheels lift is rounded over SHARE_ROUNDING, for Newton's sake.
     """
     mu = kart.mu_x * grip
-    share = kart.rear_share / (1.0 - mu * kart.height_ratio)
-    lifted = 1.0 - share
+    # Past the grip that lifts the front wheels the transfer may be anything; past mu·h/L = 1 it would change its sign.
+    transfer = 1.0 - mu * kart.height_ratio - LEAST_TRANSFER
+    transfer = LEAST_TRANSFER + 0.5 * (transfer + (transfer * transfer + SHARE_ROUNDING**4) ** 0.5)
+    lifted = 1.0 - kart.rear_share / transfer
     return mu * (1.0 - 0.5 * (lifted + (lifted * lifted + SHARE_ROUNDING**2) ** 0.5))
 
 

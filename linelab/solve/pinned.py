@@ -67,15 +67,27 @@ def pinned_profile(line: Line, kart: Kart, ideal: Lap, *, v_start: float | None,
 
 def _track_of(line: Line) -> Track:
     """The line as a track of its own, ten metres wide."""
+    from scipy.interpolate import CubicHermiteSpline
+
     distance = line.distance - line.distance[0]
     s = np.linspace(0.0, distance[-1], max(int(np.ceil(distance[-1] / 0.25)), 16) + 1)
 
     def at(values: Array) -> Array:
         return np.asarray(np.interp(s, distance, values))
 
+    def smooth(values: Array, slopes: Array) -> Array:
+        return np.asarray(CubicHermiteSpline(distance, values, slopes)(s))
+
     kappa = at(line.kappa)
+    # A polyline through the nodes would turn at them alone.
     curve = Curve(
-        s=s, x=at(line.x), y=at(line.y), psi=at(line.psi), kappa=kappa, dkappa=np.gradient(kappa, s), closed=line.closed
+        s=s,
+        x=smooth(line.x, np.cos(line.psi)),
+        y=smooth(line.y, np.sin(line.psi)),
+        psi=smooth(line.psi, line.kappa),
+        kappa=kappa,
+        dkappa=np.gradient(kappa, s),
+        closed=line.closed,
     )
     wide, zero = np.full_like(s, 5.0), np.zeros_like(s)
     corners = np.array([[0.0, 0.0], [1.0, 0.0]])

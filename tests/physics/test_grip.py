@@ -174,3 +174,13 @@ def test_roll_down_is_positive_and_grows_with_speed():
     rolling = grip.roll_down(kart, np.array([0.0, 10.0, 30.0]))
     assert rolling[0] == pytest.approx(0.02 * G / 1.05)
     assert (np.diff(rolling) > 0).all()
+
+
+def test_no_grip_drives_harder_than_all_the_weight_on_the_rear():
+    """Beyond the grip that lifts the front wheels all the weight is on the rear axle, and no more (statics)."""
+    kart = grip.kart_numbers(load_kart("senior-single-speed"))
+    grips = np.linspace(0.2, 6.0, 300)
+    most = grip.drive_friction(kart, grips)
+    assert (most > 0.0).all()
+    assert (most <= kart.mu_x * grips).all()
+    assert (np.diff(most) > 0.0).all()

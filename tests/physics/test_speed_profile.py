@@ -21,7 +21,7 @@ from linelab.grip import (
 )
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
-from linelab.kart import Kart, PowerEngine
+from linelab.kart import Driver, Kart, PowerEngine
 from linelab.lap import Limit, Line
 from linelab.solve.mintime import solve_min_time
 from linelab.solve.passes import MANY
@@ -154,6 +154,19 @@ def test_acceleration_at_the_ends_of_an_open_line():
     for end, inside in ((0, 1), (-1, -2)):
         rise = (fine.v[end] ** 2 - fine.v[inside] ** 2) / (fine.line.distance[end] - fine.line.distance[inside])
         assert coarse.ax[end] == pytest.approx(0.5 * rise, abs=0.005)
+
+
+@pytest.mark.parametrize("count", [40, 126])
+def test_rates_that_cannot_bind_change_nothing_on_coarse_nodes(count):
+    """A circle at steady speed asks for no change of either pedal, however far apart its nodes are."""
+    radius, kart = 20.0, load_kart("senior-single-speed")
+    turn = np.linspace(0.0, 2.0 * np.pi, count + 1)
+    line = dataclasses.replace(
+        flat_line(radius * turn, np.full(count + 1, 1.0 / radius), closed=True),
+        x=radius * np.sin(turn), y=radius - radius * np.cos(turn), psi=turn,
+    )  # fmt: skip
+    limited = dataclasses.replace(kart, driver=Driver(brake_build_rate=500.0))
+    assert speed_profile(line, limited).lap_time == pytest.approx(speed_profile(line, kart).lap_time, rel=2e-3)
 
 
 def waves(seed: int, length: float = 600.0, shortest: float = 20.0) -> CubicSpline:
