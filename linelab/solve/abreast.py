@@ -87,7 +87,7 @@ def shown(columns: Columns, passes: Passes, top_speed: float, *, closed: bool) -
         found.ax[nodes] = 0.5 * (slope[:-1] * length[1:] + slope[1:] * length[:-1]) / both
         bend = _limited(bend[:-1], bend[1:])
         v = np.sqrt(z[nodes])
-        inverse = h[steps] / (v[1:] + v[:-1])
+        inverse = h[steps] / np.maximum(v[1:] + v[:-1], _NO_STEP)  # both ends of an empty step may stand still
         times = inverse * (2.0 + inverse * inverse * bend / 3.0)
         braking = z[nodes] < forward[nodes] * (1.0 - 1e-12)
         peaks = np.nonzero(braking[1:] > braking[:-1])

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.errors import InputError, SolveError
-from linelab.grip import KartNumbers, kart_numbers, unpack
+from linelab.grip import SIZE, KartNumbers, kart_numbers, unpack
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.solve.guess import Guess, first_guess
@@ -26,8 +26,9 @@ from linelab.solve.run import (
     solve_finer,
     unpacked,
 )
+from linelab.solve.stage import Z_SCALE
 from linelab.solve.task import TYPICAL_TIME, End, Task
-from linelab.solve.transcription import sensitivity
+from linelab.solve.transcription import parameter_sizes, sensitivity
 from linelab.solve.verify import Verification, verify_lap
 from linelab.track import Track
 
@@ -228,7 +229,14 @@ def time_gradient(solution: Solution) -> KartNumbers:
     """
     iterate = solution.iterate
     slope = np.asarray(sensitivity(iterate.structure)(iterate.x, iterate.parameters, iterate.lam_g)).ravel()
-    return unpack(slope * TYPICAL_TIME / iterate.structure.intervals)
+    found = unpack(slope * TYPICAL_TIME / iterate.structure.intervals)
+    # The top speed is the upper bound of each coefficient of v², and a bound moved a little is worth its multiplier.
+    structure = iterate.structure
+    held = np.asarray(iterate.lam_x).ravel()[-(structure.intervals if structure.closed else structure.intervals + 2) :]
+    first = sum(parameter_sizes(structure)[:2])
+    top = 2.0 * float(unpack(iterate.parameters[first : first + SIZE]).top_speed) / Z_SCALE
+    by_top = -float(np.maximum(held, 0.0).sum()) * top * TYPICAL_TIME / structure.intervals
+    return found._replace(top_speed=found.top_speed + by_top)
 
 
 def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance: float) -> None:

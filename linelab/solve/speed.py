@@ -121,7 +121,8 @@ def _runs(lines: Sequence[Line], kart: Kart, v_start: float | None, v_end: float
         columns = side_by_side(groups, closed=closed)
         road = columns.road
         if v_end is not None:
-            road.limit[-1] = np.minimum(road.limit[-1], v_end**2)
+            ended = np.arange(road.limit.shape[0])[:, None] >= columns.sizes
+            road.limit[ended] = np.minimum(road.limit[ended], v_end**2)
         first = None if v_start is None else np.full(chunk.size, max(v_start, 1e-3) ** 2)
         passes = run_passes(numbers, road, closed=closed, first=first)
         yield _Run(chunk, groups, columns, passes.z, shown(columns, passes, float(numbers.top_speed), closed=closed))

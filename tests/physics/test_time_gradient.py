@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from linelab.grip import kart_numbers
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.solve.mintime import solve_min_time, time_gradient
@@ -44,3 +45,19 @@ def test_more_power_is_faster(solved):
     _, _, base = solved
     assert float(time_gradient(base).force_at_zero) <= 1e-9
     assert float(time_gradient(base).mass) > 0.0
+
+
+def test_top_speed_derivative_matches_finite_difference(solved):
+    """A rev limit low enough to hold on the straights, moved to either side; its drive curve stays the same below."""
+    track, kart, _ = solved
+    low = 0.85 * kart.engine.rev_limit
+
+    def limited(by: float):
+        return replace(kart, engine=replace(kart.engine, rev_limit=by * low))
+
+    base = solve_min_time(track, limited(1.0))
+    tops = [float(kart_numbers(limited(by)).top_speed) for by in (0.998, 1.002)]
+    times = [solver_time(track, solve_min_time(track, limited(by), warm=base, verify=False)) for by in (0.998, 1.002)]
+    difference = (times[1] - times[0]) / (tops[1] - tops[0])
+    assert difference < -0.1
+    assert float(time_gradient(base).top_speed) == pytest.approx(difference, rel=0.05)
