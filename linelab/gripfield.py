@@ -112,8 +112,9 @@ def grip_profile(track: Track, s: Array, half_width: float) -> GripProfile:
         near, effect = near[stronger], effect[stronger]
         strongest[near] = effect
         right, left = np.full(near.size, zone.n_right), np.full(near.size, zone.n_left)
-        _ramp(knots, changes, 4, near, right, right + RAMP_ACROSS, effect)
-        _ramp(knots, changes, 6, near, left - RAMP_ACROSS, left, -effect)
+        across = min(RAMP_ACROSS, 0.5 * (zone.n_left - zone.n_right))  # the ramps of a narrow zone meet in its middle
+        _ramp(knots, changes, 4, near, right, right + across, effect)
+        _ramp(knots, changes, 6, near, left - across, left, -effect)
     return GripProfile(base, knots, changes)
 
 

@@ -14,7 +14,7 @@ from linelab.grip import SIZE, KartNumbers, kart_numbers, unpack
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.solve.guess import Guess, first_guess
-from linelab.solve.mesh import make_mesh
+from linelab.solve.mesh import corridor, make_mesh
 from linelab.solve.outcome import fine_lap, thinned
 from linelab.solve.path import Solved, solved_path, solved_time
 from linelab.solve.run import (
@@ -27,7 +27,7 @@ from linelab.solve.run import (
     unpacked,
 )
 from linelab.solve.stage import Z_SCALE
-from linelab.solve.task import TYPICAL_TIME, End, Task
+from linelab.solve.task import SLOWEST, TYPICAL_TIME, End, Task
 from linelab.solve.transcription import parameter_sizes, sensitivity
 from linelab.solve.verify import Verification, verify_lap
 from linelab.track import Track
@@ -106,7 +106,8 @@ def solve_min_time(
     grip : float
         Factor on mu for the whole track: 1 dry, about 0.6 damp, 0.45 wet [-].
     start, end : End
-        States at the ends of an open track.
+        States at the ends of an open track.  A speed below twice SLOWEST, 1 m/s, is taken as that: a point mass says
+        nothing of how a kart gets away or comes to a stand.
     use_kerbs : bool
         Whether the kart may use the kerbs' usable width; where not, their grip does not matter either.
     tolerance : float
@@ -142,7 +143,8 @@ def solve_min_time(
     _check_arguments(track, grip, start, end, tolerance)
     say = progress or (lambda text: None)
     ground = track if use_kerbs else _without_kerbs(track)
-    task = Task(ground, kart, kart_numbers(kart), grip, start, end)
+    task = Task(ground, kart, kart_numbers(kart), grip, _moving(start), _moving(end))
+    _check_ends(task)
     if warm is not None:
         iterate = solve_again(task, None, warm.iterate)
         require_unfolded(task, iterate)
@@ -249,6 +251,23 @@ def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance:
         raise InputError(f"tolerance {tolerance} s is not positive", where="tolerance")
     if track.closed and (start != FREE or end != FREE):
         raise InputError("a closed track has no ends", where="start, end", remedy="Leave them out for a flying lap")
+
+
+def _moving(end: End) -> End:
+    """The state at no less than the lowest speed of the problem."""
+    return end if end.v is None else replace(end, v=max(end.v, 2.0 * SLOWEST))
+
+
+def _check_ends(task: Task) -> None:
+    """Refuse ends that the kart cannot be at."""
+    for name, state, station in (("start", task.start, 0.0), ("end", task.end, task.track.length)):
+        low, high = (float(edge[0]) for edge in corridor(task.track, np.array([station]), task.half_width))
+        if state.n is not None and not low <= state.n <= high:
+            raise InputError(
+                f"offset {state.n:.2f} m is off the track: the middle of the kart fits from {low:.2f} to {high:.2f} m",
+                where=f"{name}.n",
+                remedy="Positive is left of the reference line",
+            )
 
 
 def _first_intervals(track: Track, guess: Guess) -> int:

@@ -9,6 +9,8 @@ import pytest
 from staged import bare_kart, flat_line, plain_track
 
 from linelab.errors import InputError, SolveError, TrackError, VerificationError
+from linelab.io.kart_files import load_kart
+from linelab.io.track_build import track_from_edges
 from linelab.kart import Driver
 from linelab.solve import mintime, verify
 from linelab.solve.lines import line_on_track
@@ -85,6 +87,24 @@ def test_impossible_arguments(arguments, cause):
 def test_impossible_end_states(state):
     with pytest.raises(InputError):
         End(**state)
+
+
+def road():
+    x = np.linspace(0.0, 100.0, 51)
+    left, right = np.column_stack([x, 0.0 * x + 4.0]), np.column_stack([x, 0.0 * x - 4.0])
+    return track_from_edges("road", left, right, closed=False)
+
+
+@pytest.mark.parametrize("offset", [3.6, -3.4, 40.0])
+def test_an_end_beyond_the_edge_is_refused(offset):
+    with pytest.raises(InputError, match=r"middle of the kart fits from -3\.31 to 3\.31 m"):
+        solve_min_time(road(), load_kart("senior-single-speed"), start=End(n=offset))
+
+
+def test_a_standing_start_is_taken_from_walking_pace():
+    kart = load_kart("senior-single-speed")
+    slow, standing = (solve_min_time(road(), kart, start=End(v=v), verify=False).lap_time for v in (1.0, 0.0))
+    assert standing == pytest.approx(slow, abs=1e-9)
 
 
 def test_a_warm_start_from_another_kind_of_problem():
