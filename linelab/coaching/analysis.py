@@ -256,8 +256,9 @@ def _line_reason(sheet: Sheet, best: list[Lap], power: Measured) -> str:
     """
     if sheet.track.survey.kind == "estimated":
         return "the edges are not surveyed, and a corridor estimated from laps cannot judge laps"
-    if misfit(power):
-        return misfit(power)
+    other = misfit(power)
+    if other:
+        return other
     own = sheet.t[:, -1]
     ahead = np.array([lap.t[-1] for lap in best[: sheet.count]]) - own
     if float(np.median(ahead)) > BEATEN * float(np.median(own)):

@@ -21,7 +21,6 @@ def narrowed(track: Track, by: float, least: float) -> Track:
     middle = 0.5 * (track.w_left - track.w_right)
     half = np.maximum(0.5 * track.width - by, 0.5 * least)
     left, right = (_edge(track, middle + side * half) for side in (1.0, -1.0))
-
     return track_from_edges(track.name, left, right, closed=True)
 
 

@@ -21,7 +21,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -174,6 +174,16 @@ def ellipse_at(node: Node, share: Any, weight: Array) -> Ellipse:
 def resistance_at(node: Node) -> Resistance:
     """The node's resistance alone."""
     return Resistance(node.r0, node.r1, node.r2)
+
+
+def step_fields(step: Step, node: Node, share: Any) -> tuple[Any, ...]:
+    """All that steps to nodes need besides state, limit and engine, in one row for :func:`step_of`."""
+    return (*step, *ellipse_at(node, share, step.weight), *resistance_at(node))
+
+
+def step_of(fields: Sequence[Any]) -> tuple[Step, Ellipse, Resistance]:
+    """One step from its :func:`step_fields`."""
+    return Step(*fields[:5]), Ellipse(*fields[5:10]), Resistance(*fields[10:])
 
 
 def start_driving(node: Node, z: Array, push: Callable[[Any], Any]) -> Driving:

@@ -71,8 +71,8 @@ def ground_under(lines: Sequence[Line], kart: KartNumbers) -> Ground:
 def subdivide(lines: Sequence[Line], ground: Ground) -> Grids:
     """Internal grids of lines with the same number of nodes, all open or all closed."""
     closed = lines[0].closed
-    level = ("distance", "kappa")
-    rows = {name: np.array([getattr(line, name) for line in lines]) for name in level + _surface_names(ground)}
+    names = ("distance", "kappa") if ground.level else ("distance", "kappa", *Surface._fields)
+    rows = {name: np.array([getattr(line, name) for line in lines]) for name in names}
     distance, kappa = rows["distance"], rows["kappa"]
     gaps = distance[:, 1:] - distance[:, :-1]
     counts = np.ones(distance.shape, dtype=np.intp)  # each line's last node is an interval of its own, of no length
@@ -93,10 +93,6 @@ def subdivide(lines: Sequence[Line], ground: Ground) -> Grids:
     else:
         node = nodes_on(ground.kart, between["kappa"], Surface(*(between[name] for name in Surface._fields)))
     return Grids(starts, own, between["distance"], cornering_limit(node, float(ground.kart.top_speed)), node)
-
-
-def _surface_names(ground: Ground) -> tuple[str, ...]:
-    return () if ground.level else Surface._fields
 
 
 class _Inside(NamedTuple):

@@ -17,10 +17,10 @@ from linelab.solve.reach import (
     Step,
     brake_from,
     drive_on,
-    ellipse_at,
-    resistance_at,
     start_braking,
     start_driving,
+    step_fields,
+    step_of,
     weights,
 )
 from linelab.solve.road import SAME, Passes, Road, rows_of
@@ -69,14 +69,13 @@ class Many:
             end = min(begin + _BLOCK, count)
             step = weights(h[begin:end], _shifted(h, begin, end - begin, by))
             nodes = rows_of(node, slice(begin + 1, end + 1) if forward else slice(begin, end))
-            ellipse = ellipse_at(nodes, nodes.drive if forward else nodes.brake, step.weight)
             fields = [
                 field[::turn] if isinstance(field, np.ndarray) else repeat(field)
-                for field in (*step, *ellipse, *resistance_at(nodes))
+                for field in step_fields(step, nodes, nodes.drive if forward else nodes.brake)
             ]
             places = range(begin + 1, end + 1) if forward else range(end - 1, begin - 1, -1)
             for i, *row in zip(places, *fields):
-                yield i, Step(*row[:5]), Ellipse(*row[5:10]), Resistance(*row[10:])
+                yield i, *step_of(row)
 
 
 def _shifted(h: Array, begin: int, count: int, by: int) -> Array:

@@ -21,10 +21,10 @@ from linelab.solve.reach import (
     Step,
     brake_from,
     drive_on,
-    ellipse_at,
-    resistance_at,
     start_braking,
     start_driving,
+    step_fields,
+    step_of,
     weights,
 )
 from linelab.solve.road import SAME, Passes, Road, rows_of
@@ -54,7 +54,7 @@ class _Fields(NamedTuple):
         for places, parts in ((self.varying, varying), (self.fixed, fixed)):
             for place, value in zip(places, parts):
                 values[place] = value
-        return Step(*values[:5]), Ellipse(*values[5:10]), Resistance(*values[10:])
+        return step_of(values)
 
 
 @lru_cache(maxsize=16)
@@ -103,7 +103,7 @@ class _Steps(NamedTuple):
     def of(cls, h: Array, nodes: Node, share: Any, limit: Array) -> _Steps:
         """Steps of length ``h`` to ``nodes``, whose limit of v² is ``limit``, each (M,)."""
         step = weights(h, np.concatenate([[0.0], h[:-1]]))
-        values = (*step, *ellipse_at(nodes, share, step.weight), *resistance_at(nodes))
+        values = step_fields(step, nodes, share)
         fields = _Fields.of(values)
         columns = np.zeros((-(-h.size // _CHUNK) * _CHUNK, len(fields.varying) + 1))
         for place, field in enumerate([*(values[i] for i in fields.varying), limit]):
