@@ -32,6 +32,9 @@ SHARE_ROUNDING = 0.01
 #: Least value of 1 - mu·h/L that the driving limit is worked out with: the front wheels are off the ground long before.
 LEAST_TRANSFER = 0.05
 
+#: Engine braking is full at the top speed of the gearing, and at this speed where there is none [m/s].
+HIGHEST_TOP = 60.0
+
 #: Rounding of the ellipse's norm near no demand at all [g].
 NORM_ROUNDING = 0.1
 
@@ -251,11 +254,28 @@ def power_slope(kart: KartNumbers, v: Any, knots: int = KNOTS) -> Any:
     return slope
 
 
-def roll_down(kart: Kart, v: Array | float) -> Array:
-    """Deceleration with the throttle closed and the brake off on a flat straight, positive [m/s²]."""
+def closed_throttle(kart: Kart, v: Array | float) -> Array:
+    """What the closed throttle holds a kart back by, per unit mass, positive [m/s²]."""
+    top = min(float(kart_numbers(kart).top_speed), HIGHEST_TOP)
+    return np.asarray(kart.engine_braking * np.minimum(np.asarray(v, dtype=np.float64) / top, 1.0))
+
+
+def roll_down(kart: Kart, v: Array | float, kappa: Array | float = 0.0, surface: Surface = FLAT) -> Array:
+    """Deceleration with the throttle closed and the brake off [m/s²].
+
+    Air, rolling and scrub of the cornering, the closed throttle and the climb; negative where a descent outdoes them.
+
+    Parameters
+    ----------
+    kart : Kart
+    v : array
+        Speed [m/s].
+    kappa : array
+        Path curvature, of any shape that goes with the speed's [1/m].
+    surface : Surface
+        Likewise.
+    """
     numbers = kart_numbers(kart)
     speed = np.asarray(v, dtype=np.float64)
-    load = loads(numbers, speed * speed, 0.0, FLAT)
-    top = min(float(numbers.top_speed), 60.0)
-    braking = kart.engine_braking * np.minimum(speed / top, 1.0)
-    return np.asarray((load.resistance + braking) / numbers.inertia)
+    load = loads(numbers, speed * speed, kappa, surface)
+    return np.asarray((load.resistance + load.climb + closed_throttle(kart, speed)) / numbers.inertia)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from linelab.coaching.pedals import BRAKED, Index, Mask, first_true, last_true, main_run, push
+from linelab.coaching.pedals import Index, Mask, first_true, last_true, main_run, push
 from linelab.coaching.window import Window, at_index, between, clock_of, crossing
 from linelab.comparison.marks import CornerMarks
+from linelab.comparison.rolling import BRAKED
 from linelab.units import Array
 
 #: Shares of a peak between which pedal work is timed [-]: onset, and nearly all of it.

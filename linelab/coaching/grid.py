@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from linelab.comparison.estimate import DrivenLap
 from linelab.errors import InputError
-from linelab.grip import KartNumbers, Surface, drive_power, kart_numbers, loads
+from linelab.grip import KartNumbers, Surface, closed_throttle, drive_power, kart_numbers, roll_down
 from linelab.gripfield import grip_at
 from linelab.kart import Kart
 from linelab.lap import Lap, Line
@@ -212,12 +212,9 @@ def _rows(
 ) -> Rows:  # fmt: skip
     """Add acceleration and what the pedals could do."""
     ax = np.gradient(0.5 * v**2, s, axis=1) / stretch if v.size else v
-    load = loads(numbers, v * v, kappa, surface)
-    top = min(float(numbers.top_speed), 60.0)
-    closed = kart.engine_braking * np.minimum(v / top, 1.0)
-    roll = -(load.resistance + load.climb + closed) / numbers.inertia
-    full = (np.asarray(drive_power(numbers, v)) / (v * numbers.mass) + closed) / numbers.inertia
-    return Rows(n=n, v=v, kappa=kappa, ax=ax, stretch=stretch, roll=np.asarray(roll), full=np.asarray(full), psi=psi)
+    roll = -roll_down(kart, v, kappa, surface)
+    full = (np.asarray(drive_power(numbers, v)) / (v * numbers.mass) + closed_throttle(kart, v)) / numbers.inertia
+    return Rows(n=n, v=v, kappa=kappa, ax=ax, stretch=stretch, roll=roll, full=np.asarray(full), psi=psi)
 
 
 def sheet_line(sheet: Sheet, kappa: Array, surface: Surface, stretch: Array) -> Line:

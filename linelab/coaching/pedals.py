@@ -6,14 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelab.coaching.grid import Rows
+from linelab.comparison.rolling import BRAKED
 from linelab.units import Array
 
 Index = NDArray[np.intp]
 Mask = NDArray[np.bool_]
 
 #: The kart is driven where it gains this share of what full power gives it [-], and at least this much [m/s²], on
-#: what it does with both pedals up; it is braked where it loses this much more [m/s²].  Between the two it coasts.
-DRIVEN_SHARE, DRIVEN, BRAKED = 0.25, 0.3, 1.0
+#: what it does with both pedals up; it is braked where it loses BRAKED more.  Between the two it coasts.
+DRIVEN_SHARE, DRIVEN = 0.25, 0.3
 #: A pedal is down or up for at least this many metres; shorter is ripple.
 LEAST_RUN = 4.0
 #: Half the width of the triangular mean over which a foot's work is read from the speed [s]: about the time a pedal

@@ -8,7 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.grip import Surface, kart_numbers, loads, tyre_longitudinal
+from linelab.comparison.rolling import beyond_rolling
+from linelab.grip import closed_throttle, kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.units import Array
@@ -31,14 +32,10 @@ def pedals(lap: Lap, kart: Kart) -> NDArray[np.int8]:
     Between the two pedals lies coasting: the tyres push or hold by less than IDLE_BAND, or the kart slows no more than
     the closed throttle slows it.
     """
-    numbers, line = kart_numbers(kart), lap.line
-    surface = Surface(slope=line.slope, bank=line.bank, vertical_curvature=line.vertical_curvature, grip=line.grip)
-    load = loads(numbers, lap.v**2, line.kappa, surface)
-    force = tyre_longitudinal(numbers, load, lap.ax)
-    closed = kart.engine_braking * np.minimum(lap.v / min(float(numbers.top_speed), 60.0), 1.0)
+    force = float(kart_numbers(kart).inertia) * beyond_rolling(lap, kart)  # with the closed throttle's share taken off
     result = np.full(lap.v.shape, Pedal.COAST, dtype=np.int8)
-    result[force < -closed - IDLE_BAND] = Pedal.BRAKE
-    result[force > IDLE_BAND] = Pedal.DRIVE
+    result[force < -IDLE_BAND] = Pedal.BRAKE
+    result[force > closed_throttle(kart, lap.v) + IDLE_BAND] = Pedal.DRIVE
     return result
 
 

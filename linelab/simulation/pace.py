@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from linelab.grip import kart_numbers
+from linelab.grip import closed_throttle, kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Line
 from linelab.simulation.habits import (
@@ -52,8 +52,9 @@ def driven_speed(
     for _, slowest in corners.values():
         if plain[slowest - 1] > plain[slowest] - 1e-9 and plain[slowest - 20] > plain[slowest] + 0.5:  # slowed for
             _power_built(demands, plan, slowest, habits.power_build)
+    closed = closed_throttle(kart, np.sqrt(plain))  # the other resistances are the kart's always
     for lap, fault in plan.faults:
-        _apply(fault, demands, plan, plain, corners[lap, fault.corner], _roll_down(kart, plain))
+        _apply(fault, demands, plan, plain, corners[lap, fault.corner], closed)
     for incident in habits.incidents:
         _spoil(incident, demands, plan, plain, track.length)
     fast = fastest(demands, ROLLING)
@@ -90,12 +91,6 @@ def _slowest(track: Track, plan: Plan, z: Array) -> dict[tuple[int, int], tuple[
                 at = part.start + int(np.argmin(z[part]))
                 found[lap, corner.number] = (plan.index(base + corner.s_apex), at)
     return found
-
-
-def _roll_down(kart: Kart, z: Array) -> Array:
-    """Engine braking with the throttle closed at v² (N,) [m/s²]; the other resistances are the kart's always."""
-    top = min(float(kart_numbers(kart).top_speed), 60.0)
-    return np.asarray(kart.engine_braking * np.minimum(np.sqrt(z) / top, 1.0))
 
 
 def _power_built(demands: Demands, plan: Plan, slowest: int, length: float) -> None:

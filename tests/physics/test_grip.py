@@ -184,3 +184,19 @@ def test_no_grip_drives_harder_than_all_the_weight_on_the_rear():
     assert (most > 0.0).all()
     assert (most <= kart.mu_x * grips).all()
     assert (np.diff(most) > 0.0).all()
+
+
+def test_roll_down_is_newtons_second_law_with_no_pedal():
+    """Every resistance and the climb, over the mass with its turning parts: written out here term by term."""
+    kart = dataclasses.replace(load_kart("senior-single-speed"), engine_braking=1.5)
+    v, kappa, climb = 18.0, 1.0 / 25.0, 0.05
+    side = v * v * kappa
+    normal = G * np.cos(climb)
+    air = 0.5 * kart.air_density * kart.cda * v * v / kart.mass
+    closed = kart.engine_braking * v / min(float(grip.kart_numbers(kart).top_speed), 60.0)
+    force = air + kart.rolling_resistance * normal + kart.scrub * side * side / G + closed
+    expected = (force + G * np.sin(climb)) / (1.0 + kart.rotating_mass_factor)
+    surface = grip.Surface(slope=climb, bank=0.0, vertical_curvature=0.0, grip=1.0)
+    assert float(grip.roll_down(kart, v, kappa, surface)) == pytest.approx(expected, rel=1e-6)
+    steep = grip.Surface(slope=-0.3, bank=0.0, vertical_curvature=0.0, grip=1.0)
+    assert float(grip.roll_down(kart, 5.0, 0.0, steep)) < 0.0  # it rolls on, faster and faster
