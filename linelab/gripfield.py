@@ -6,34 +6,52 @@ At one station the factor is a piecewise linear function of the offset n,
 
 with its corners rounded over ROUNDING_N, so that it is smooth in n for the optimiser; arrays and
 CasADi expressions use the same function :func:`factor_across`.
+
+**Zones that overlap.**  At a point where several zones lie, the one with the strongest effect counts, which is the one
+whose factor is farthest from 1, and of two as far the more slippery one.  A patch drawn in several pieces that overlap
+is therefore no more slippery where they do.  Zones fade in half inside and half outside their bounds; a zone counts
+there for the share that stronger ones leave, so that two of the same factor that adjoin, along or across, leave no seam
+between them.  Zones side by side each count in their own place, and a kerb's factor multiplies that of the zone it
+lies in.  The order in a file decides nothing.
+
+**Narrow zones.**  Rounding spreads an effect sideways and takes nothing of it: over all offsets a zone's effect adds up
+to what it says times its width.  But a narrow one is weaker in its middle, and reaches beyond its bounds instead: there
+it has 41 % of the effect it says where it is 0.1 m wide, 72 % at 0.3 m, 90 % at 0.5 m and 98 % at 1 m (tested).
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.track import GripZone, Kerb, Track, along
+from linelab.track import GripZone, Kerb, Side, Track, along
 from linelab.units import Array
 
-#: Knots of the profile: two for each edge's kerb, and four for one grip zone.
-PROFILE_KNOTS = 8
-KERB_KNOTS = 4
+#: Knots of the profile: two for each edge's kerb, and four for each of the zones abreast.
+KERB_KNOTS = ZONE_KNOTS = 4
 #: Rounding of the profile's corners [m].
 ROUNDING_N = 0.10
-#: Distance over which a kerb or a zone takes effect, along and across [m].
+#: Distance over which a kerb or a zone takes effect, along and across [m], and the shortest such distance where it is
+#: shorter or narrower than that.
 RAMP_ALONG = 5.0
 RAMP_ACROSS = 0.30
+LEAST_RAMP = 1e-3
+#: Where kerbs of one side overlap, their grips are weighted with this power of their widths there: the widest one's
+#: counts, and gives way smoothly where another becomes the widest.
+WIDEST = 8
+#: Offset from which on knots lie that are not in use [m].
+FAR = 1.0e3
 
 
 class GripProfile(NamedTuple):
-    """The factor across the track at M stations."""
+    """The factor across the track at M stations, by K knots."""
 
     base: Any  #: (M,) factor far to the right [-]
-    knots: Any  #: (M, PROFILE_KNOTS) [m]
-    changes: Any  #: (M, PROFILE_KNOTS) changes of slope [1/m]
+    knots: Any  #: (M, K) in increasing order [m]
+    changes: Any  #: (M, K) changes of slope [1/m]
 
 
 def factor_across(base: Any, knots: Any, changes: Any, n: Any) -> Any:
@@ -46,10 +64,27 @@ def factor_across(base: Any, knots: Any, changes: Any, n: Any) -> Any:
 
 
 def knots_needed(track: Track) -> int:
-    """Knots of the profile that this track uses: none, the kerbs' four, or all."""
+    """Knots of the profile that this track uses: none, the kerbs' four, or those and four for each zone abreast.
+
+    The most zones abreast anywhere are rounded up to 1, 2, 4, 8, ..., so that similar tracks share a built problem.
+    Zones one behind the other count as abreast where both are fading, less than RAMP_ALONG apart.
+    """
     if is_uniform(track):
         return 0
-    return PROFILE_KNOTS if track.grip_zones else KERB_KNOTS
+    if not track.grip_zones:
+        return KERB_KNOTS
+    return KERB_KNOTS + (ZONE_KNOTS << (_most_abreast(track) - 1).bit_length())
+
+
+def _most_abreast(track: Track) -> int:
+    """Most zones in force at one station; there are as many where the last of them begins."""
+    fading = RAMP_ALONG + LEAST_RAMP  # a little more, so that rounding cannot leave one out
+    begins = np.array([zone.s_start - 0.5 * fading for zone in track.grip_zones])
+    lengths = np.array([_length(track, zone) + fading for zone in track.grip_zones])
+    into = begins[:, None] - begins
+    if track.closed:
+        into -= track.length * np.floor(into / track.length)
+    return int(np.count_nonzero((into >= 0.0) & (into <= lengths), axis=1).max())
 
 
 def is_uniform(track: Track) -> bool:
@@ -58,74 +93,171 @@ def is_uniform(track: Track) -> bool:
 
 
 def kerb_width(track: Track, side: str, s: Array) -> Array:
-    """Usable kerb width beyond an edge at stations ``s`` (any shape) [m]; it ramps, so that the corridor is smooth."""
+    """Usable kerb width beyond an edge at stations ``s`` (any shape) [m]; it ramps, so that the corridor is smooth.
+
+    Where kerbs of one side overlap the widest counts.
+    """
     width = np.zeros(s.size)
     for kerb in track.kerbs:
         if kerb.side == side:
-            near, share = window(track, kerb, s.ravel())
+            near, share = _kerb_share(track, kerb, s.ravel())
             width[near] = np.maximum(width[near], kerb.width * share)
     return width.reshape(s.shape)
 
 
-def window(track: Track, item: Kerb | GripZone, s: Array) -> tuple[NDArray[np.intp], Array]:
-    """Which of the stations (M,) lie between an item's, and its share there.
+def _kerb_share(track: Track, kerb: Kerb, s: Array) -> tuple[NDArray[np.intp], Array]:
+    """As :func:`_share`; a kerb takes effect inside its ends, so that nobody is sent where there is none."""
+    ramp = max(min(RAMP_ALONG, 0.4 * _length(track, kerb)), LEAST_RAMP)
+    return _share(track, kerb, s, ramp, 0.0)
 
-    The share rises smoothly (3u² - 2u³) from 0 to 1 over RAMP_ALONG inside the item's ends.
+
+def _zone_share(track: Track, zone: GripZone, s: Array) -> tuple[NDArray[np.intp], Array]:
+    """As :func:`_share`; a zone's shares half inside and half outside its ends add up to 1 with an adjoining one's."""
+    ramp = max(min(RAMP_ALONG, _length(track, zone)), LEAST_RAMP)
+    return _share(track, zone, s, ramp, 0.5 * ramp)
+
+
+def _share(
+    track: Track, item: Kerb | GripZone, s: Array, ramp: float, outside: float
+) -> tuple[NDArray[np.intp], Array]:
+    """Which of the stations (M,) an item has an effect at, and its share there.
+
+    The share rises smoothly (3u² - 2u³) from 0 to 1 over ``ramp``, beginning so far ``outside`` the item's ends [m].
+    At an end of an open track it is 1 up to there: the road goes on, and what lies on it.
     """
-    length = item.s_end - item.s_start
-    into = s - item.s_start
+    length, into = _length(track, item), s - item.s_start
+    if track.closed and length >= track.length:
+        return np.arange(s.size), np.ones_like(s)
     if track.closed:
-        length = length % track.length or track.length
-        into = into - track.length * np.floor(into / track.length)
-    near = np.flatnonzero((into > 0.0) & (into < length))
+        into = into + outside
+        into -= track.length * np.floor(into / track.length) + outside
+    begins = -outside if track.closed or item.s_start > 0.0 else -np.inf
+    ends = length + outside if track.closed or item.s_end < track.length else np.inf
+    near = np.flatnonzero((into > begins) & (into < ends))
     into = into[near]
-    u = np.minimum(np.minimum(into, length - into) / min(RAMP_ALONG, 0.4 * length), 1.0)
-    return near, np.asarray(u * u * (3.0 - 2.0 * u))
+    share = _rise(np.minimum(into - begins, ends - into), ramp)
+    if track.closed:  # still fading out from the lap before
+        share += _rise(ends - track.length - into, ramp)
+    return near, share
+
+
+def _rise(past: Array, ramp: float) -> Array:
+    u = np.clip(past / ramp, 0.0, 1.0)
+    return np.asarray(u * u * (3.0 - 2.0 * u))
+
+
+def _length(track: Track, item: Kerb | GripZone) -> float:
+    """Length along the track [m]; on a circuit what ends where it begins goes all round."""
+    length = item.s_end - item.s_start
+    return length % track.length or track.length if track.closed else length
 
 
 def grip_profile(track: Track, s: Array, half_width: float) -> GripProfile:
     """The factor across the track at stations ``s`` (M,) for a kart of the given half width [m].
 
     A kerb acts on the wheels of one side only: with the body's edge on it the factor is the mean of 1 and the
-    kerb's own.  Overlapping zones: the one with the strongest effect at that station counts.
+    kerb's own.
     """
-    knots = np.tile(1.0e3 + np.arange(PROFILE_KNOTS, dtype=np.float64), (s.size, 1))
-    changes = np.zeros((s.size, PROFILE_KNOTS))
-    base = np.ones(s.size)
-    for kerb in track.kerbs:
-        if kerb.grip == 1.0:
-            continue
-        near, share = window(track, kerb, s)
-        share = 0.5 * (kerb.grip - 1.0) * share
-        if kerb.side == "left":
-            edge = along(track, track.w_left, s[near]) - half_width
-            _ramp(knots, changes, 0, near, edge, edge + RAMP_ACROSS, share)
-        else:
-            edge = half_width - along(track, track.w_right, s[near])
-            base[near] = 1.0 + share
-            _ramp(knots, changes, 2, near, edge - RAMP_ACROSS, edge, -share)
-    strongest = np.zeros(s.size)
-    for zone in track.grip_zones:
-        near, share = window(track, zone, s)
-        effect = (zone.factor - 1.0) * share
-        stronger = np.abs(effect) > np.abs(strongest[near])
-        near, effect = near[stronger], effect[stronger]
-        strongest[near] = effect
-        right, left = np.full(near.size, zone.n_right), np.full(near.size, zone.n_left)
-        across = min(RAMP_ACROSS, 0.5 * (zone.n_left - zone.n_right))  # the ramps of a narrow zone meet in its middle
-        _ramp(knots, changes, 4, near, right, right + across, effect)
-        _ramp(knots, changes, 6, near, left - across, left, -effect)
+    left, right = along(track, track.w_left, s) - half_width, half_width - along(track, track.w_right, s)
+    on_left, on_right = _kerb_effect(track, "left", s), _kerb_effect(track, "right", s)
+    knots = np.tile(FAR + np.arange(max(knots_needed(track), KERB_KNOTS), dtype=np.float64), (s.size, 1))
+    changes = np.zeros_like(knots)
+    for column, offset, rate in (
+        (0, right - RAMP_ACROSS, -on_right), (1, right, on_right),
+        (2, left, on_left), (3, left + RAMP_ACROSS, -on_left),
+    ):  # fmt: skip
+        knots[:, column], changes[:, column] = offset, rate / RAMP_ACROSS
+    profile = GripProfile(1.0 + on_right, knots, changes)
+    return _with_zones(profile, _zones_by_strength(track, s)) if track.grip_zones else profile
+
+
+def _kerb_effect(track: Track, side: Side, s: Array) -> Array:
+    """What the kerbs of a side add to the factor with the body's edge on them (M,): that of the widest there [-]."""
+    effect, total = np.zeros(s.size), np.zeros(s.size)
+    kerbs = [kerb for kerb in track.kerbs if kerb.side == side]
+    if all(kerb.grip == 1.0 for kerb in kerbs):
+        return effect
+    kerbs.sort(key=lambda kerb: (kerb.s_start, kerb.s_end, kerb.width, kerb.grip))
+    placed = [(kerb, *_kerb_share(track, kerb, s)) for kerb in kerbs]
+    widest = np.zeros(s.size)
+    for kerb, near, share in placed:
+        widest[near] = np.maximum(widest[near], kerb.width * share)
+    for kerb, near, share in placed:
+        weight = (kerb.width * share / widest[near]) ** WIDEST
+        total[near] += weight
+        effect[near] += weight * 0.5 * (kerb.grip - 1.0) * share
+    return np.divide(effect, total, out=effect, where=total > 0.0)
+
+
+class _Zone(NamedTuple):
+    """A zone where it has an effect."""
+
+    near: NDArray[np.intp]  #: which stations (P,)
+    share: Array  #: along the track (P,)
+    corners: Array  #: where its effect rises from and to, and falls from and to (4,) [m]
+    effect: float  #: what it adds to the factor [-]
+
+
+def _zones_by_strength(track: Track, s: Array) -> list[_Zone]:
+    """Zones in the order in which they count, whatever their order on the track's list."""
+    found = []
+    for zone in sorted(
+        track.grip_zones, key=lambda z: (-abs(z.factor - 1.0), z.factor, z.s_start, z.s_end, z.n_right, z.n_left)
+    ):
+        half = max(min(0.5 * RAMP_ACROSS, 0.5 * (zone.n_left - zone.n_right)), 0.5 * LEAST_RAMP)
+        middle = 0.5 * (zone.n_right + zone.n_left)
+        corners = np.array(
+            [
+                zone.n_right - half,
+                min(zone.n_right + half, middle),
+                max(zone.n_left - half, middle),
+                zone.n_left + half,
+            ]
+        )
+        found.append(_Zone(*_zone_share(track, zone, s), corners, zone.factor - 1.0))
+    return found
+
+
+def _with_zones(kerbs: GripProfile, zones: Sequence[_Zone]) -> GripProfile:
+    """The profile where zones have an effect: through the factors at all corners, the kerbs' and the zones'."""
+    base, knots, changes = kerbs
+    taken = np.full(base.size, KERB_KNOTS)
+    for zone in zones:
+        knots[zone.near[:, None], taken[zone.near][:, None] + np.arange(ZONE_KNOTS)] = zone.corners
+        taken[zone.near] += ZONE_KNOTS
+    some = np.flatnonzero(taken > KERB_KNOTS)
+    n = np.sort(knots[some], axis=1)
+    factor = 1.0 + _zone_effect(base.size, some, n, zones)
+    if kerbs.changes.any():
+        factor *= _unrounded(GripProfile(*(values[some] for values in kerbs)), n)
+    slopes, gaps = np.zeros((some.size, n.shape[1] + 1)), np.diff(n, axis=1)
+    np.divide(np.diff(factor, axis=1), gaps, out=slopes[:, 1:-1], where=gaps > 1e-9)
+    base[some], knots[some], changes[some] = factor[:, 0], n, np.diff(slopes, axis=1)
     return GripProfile(base, knots, changes)
 
 
-def _ramp(
-    knots: Array, changes: Array, first: int, near: NDArray[np.intp], start: Array, end: Array, rise: Array
-) -> None:
-    """Put a rise between two offsets into knots ``first`` and ``first + 1`` of the stations ``near``."""
-    rate = rise / np.maximum(end - start, 1e-3)
-    for column, offset, value in ((first, start, rate), (first + 1, end, -rate)):
-        knots[near, column] = offset
-        changes[near, column] = value
+def _unrounded(kerbs: GripProfile, n: Array) -> Array:
+    """The kerbs' factor at offsets ``n`` (P, K), its corners sharp."""
+    factor = np.repeat(kerbs.base[:, None], n.shape[1], axis=1)
+    for knot, change in zip(kerbs.knots.T[:KERB_KNOTS], kerbs.changes.T):
+        factor += change[:, None] * np.maximum(n - knot[:, None], 0.0)
+    return factor
+
+
+def _zone_effect(stations: int, some: NDArray[np.intp], n: Array, zones: Sequence[_Zone]) -> Array:
+    """What the zones add to the factor at offsets ``n`` (P, K) of ``some`` of the stations.
+
+    Each zone takes of a point what stronger ones have left of it.
+    """
+    effect, left = np.zeros_like(n), np.ones_like(n)
+    row = np.empty(stations, dtype=np.intp)
+    row[some] = np.arange(some.size)
+    for near, share, (a, b, c, d), strength in zones:
+        at = row[near]
+        takes = np.minimum(share[:, None] * np.interp(n[at], (a, b, c, d), (0.0, 1.0, 1.0, 0.0)), left[at])
+        effect[at] += strength * takes
+        left[at] -= takes
+    return effect
 
 
 def grip_at(track: Track, s: Array, n: Array, half_width: float) -> Array:
