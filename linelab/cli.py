@@ -13,8 +13,8 @@ from collections.abc import Sequence
 
 import click
 
-from linelab.cli_common import INTERRUPTED, interruptions
 from linelab.cli_demo import demo
+from linelab.cli_interrupt import EXIT_CODE, INTERRUPTED, interruptions
 from linelab.cli_kart import kart
 from linelab.cli_reference import reference
 from linelab.cli_review import review
@@ -65,7 +65,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     with interruptions:
         code, text = _outcome(arguments)
         if code != 0 and interruptions.seen:  # whatever the solver made of it
-            code, text = 130, INTERRUPTED
+            code, text = EXIT_CODE, INTERRUPTED
     if text:
         click.echo("linelab: " + " ".join(text.split("\n")), err=True)
     return code
@@ -79,7 +79,7 @@ def _outcome(arguments: Sequence[str] | None) -> tuple[int, str]:
         )
         return (result if isinstance(result, int) else 0), ""
     except (click.Abort, KeyboardInterrupt):
-        return 130, INTERRUPTED
+        return EXIT_CODE, INTERRUPTED
     except click.UsageError as error:
         if type(error).__name__ == "NoArgsIsHelpError":  # newer versions of click raise the help text itself
             error.show()
@@ -93,6 +93,9 @@ def _outcome(arguments: Sequence[str] | None) -> tuple[int, str]:
         return 2, str(error)
     except SystemExit:  # click's way out when whoever read the output, such as head, has gone; results are written
         return 0, ""
+    except OSError as error:  # a full disk, a drive that has gone; what files say of themselves is an InputError
+        at = f"{error.filename}: " if error.filename else ""
+        return 2, f"{at}cannot read or write ({error.strerror or error}). Free space there, or choose another folder."
     except MemoryError:
         return 2, "not enough memory for this input. Try a shorter recording or a coarser track."
     except Exception as error:

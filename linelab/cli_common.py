@@ -1,19 +1,18 @@
-"""What all commands share while they run: places for results, progress, what is said, and how Ctrl-C ends them."""
+"""What all commands share while they run: places for results, progress, and what is said."""
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-if TYPE_CHECKING:
-    from types import FrameType
+from linelab.cli_interrupt import interruptions
 
+if TYPE_CHECKING:
     from linelab.report.display import Units
 
 
@@ -70,55 +69,6 @@ def notice(text: str) -> None:
 def list_files(folder: Path, files: list[str]) -> None:
     """Say what was written."""
     say("", f"Written to {folder}:", *(f"  {name}" for name in files))
-
-
-#: What is said at Ctrl-C.
-INTERRUPTED = "interrupted; nothing half done is left"
-
-
-class Interruptions:
-    """Ends the command at Ctrl-C, also inside the solver.
-
-    CasADi turns the KeyboardInterrupt into a failed function evaluation, from which the interior-point method recovers
-    and carries on.  Nothing has been written at that time, so the process simply ends there.
-    """
-
-    def __init__(self) -> None:
-        self.seen = False
-
-    def __enter__(self) -> Interruptions:
-        import signal
-        import threading
-
-        self.seen = False
-        self._before: Any = None
-        if threading.current_thread() is threading.main_thread():
-            self._before = signal.signal(signal.SIGINT, self._handle)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        import signal
-
-        if self._before is not None:
-            signal.signal(signal.SIGINT, self._before)
-
-    def _handle(self, _number: int, frame: FrameType | None) -> None:
-        self.seen = True
-        if frame is not None and str(frame.f_globals.get("__name__", "")).startswith("casadi"):
-            show_cursor = "\x1b[?25h\r\x1b[2K" if sys.stderr.isatty() else ""
-            sys.stderr.write(f"{show_cursor}linelab: {INTERRUPTED}\n")
-            sys.stderr.flush()
-            os._exit(130)
-        raise KeyboardInterrupt
-
-    def check(self) -> None:
-        """Raise KeyboardInterrupt if Ctrl-C was pressed."""
-        if self.seen:
-            raise KeyboardInterrupt
-
-
-#: Of the running command.
-interruptions = Interruptions()
 
 
 @contextmanager

@@ -32,6 +32,7 @@ LAYERS = (
     ("study",),
     ("coaching",),
     ("report",),
+    ("cli_interrupt",),
     ("cli_common", "cli_options"),
     ("cli_ground",),
     ("cli_kart", "cli_reference", "cli_sheet", "cli_track"),

@@ -1,0 +1,94 @@
+"""Ctrl-C: one line, exit code 130 and no traceback, whenever it comes."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from linelab import cli
+from linelab.cli_interrupt import INTERRUPTED, answer_from_now_on, interruptions
+
+ROOT = Path(__file__).resolve().parents[2]
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals are sent here as POSIX has them")
+
+#: Runs the program as its script does, and presses Ctrl-C when a module is looked for the first time.
+PROGRAM = """
+import signal, sys
+
+class Pressing:
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r}:
+            sys.meta_path.remove(self)
+            signal.raise_signal(signal.SIGINT)
+
+sys.meta_path.insert(0, Pressing())
+sys.argv = ["linelab", "kart", "gearbox"]
+from {home} import {function}
+{function}()
+"""
+
+
+def _script() -> tuple[str, str]:
+    """Module and function that the installed command calls."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    home, function = project["project"]["scripts"]["linelab"].split(":")
+    return home, function
+
+
+@pytest.mark.parametrize("module", ["linelab.cli", "click", "linelab.cli_track", "linelab.io.kart_files", "pydantic"])
+def test_while_the_program_is_still_loading(module):
+    home, function = _script()
+    program = PROGRAM.format(module=module, home=home, function=function)
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, cwd=ROOT, timeout=60)
+    assert done.stderr.split("\n") in ([f"linelab: {INTERRUPTED}", ""], ["", f"linelab: {INTERRUPTED}", ""])
+    assert done.returncode == 130
+    assert done.stdout == ""
+
+
+def test_after_the_command_has_run():
+    """Between the command's end and the process's, the interpreter's own answer would be a traceback."""
+    program = (
+        "import atexit, signal, sys\n"
+        "atexit.register(signal.raise_signal, signal.SIGINT)\n"
+        "sys.argv = ['linelab', '--version']\n"
+        "from linelab.__main__ import main\n"
+        "main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, cwd=ROOT, timeout=60)
+    assert "Traceback" not in done.stderr
+    assert done.stdout.startswith("linelab ")
+
+
+def test_where_the_shell_has_it_ignored_it_stays_so():
+    """A command in the background of a script is not ended by Ctrl-C in front of it."""
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        answer_from_now_on()
+        with interruptions:
+            signal.raise_signal(signal.SIGINT)
+            assert not interruptions.seen
+        assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.parametrize("where", ["", "/media/stick/lap.json"])
+def test_a_full_disk_is_told_in_plain_words(capsys, monkeypatch, where):
+    def full(*_args, **_kwargs):
+        raise OSError(28, "No space left on device", where or None)
+
+    monkeypatch.delenv("LINELAB_DEBUG", raising=False)
+    monkeypatch.setattr("linelab.report.kart_facts.kart_words", full)
+    assert cli.run(["kart", "gearbox"]) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "No space left on device" in said
+    assert "choose another folder" in said
+    assert "unexpected" not in said
+    assert where in said
