@@ -22,6 +22,8 @@ from linelab.units import Array
 
 #: Laps driven side by side, and lines subdivided together: what fits the processor's caches.
 _ABREAST, _TOGETHER = 1024, 16
+#: An end speed that is missed by no more than this share of it is held: the error of a profile's steps [-].
+SAME_SPEED = 1.0e-3
 
 
 class _Run(NamedTuple):
@@ -35,7 +37,13 @@ class _Run(NamedTuple):
 
 
 def speed_profile(
-    line: Line, kart: Kart, *, v_start: float | None = None, v_end: float | None = None, label: str = ""
+    line: Line,
+    kart: Kart,
+    *,
+    v_start: float | None = None,
+    v_end: float | None = None,
+    lower_ends: bool = False,
+    label: str = "",
 ) -> Lap:
     """Fastest lap of a kart on a given line.
 
@@ -46,6 +54,9 @@ def speed_profile(
     kart : Kart
     v_start, v_end : float or None
         Speeds at the ends of an open line [m/s]; None leaves them as fast as the line allows.
+    lower_ends : bool
+        What to do with an end speed that the line or the kart does not allow: refuse it, or take it for "no faster
+        than that" and lower it to the most that is possible, as for speeds that come from a recording or another line.
     label : str
 
     Returns
@@ -56,22 +67,49 @@ def speed_profile(
     Raises
     ------
     InputError
-        End speeds given for a closed line, or not positive.
+        End speeds given for a closed line, no speeds, or faster (by more than SAME_SPEED of them) than the line, the
+        way to the other end's speed, or the drive allows; the message holds the most that is possible.
     SolveError
         With a driver whose rates of braking or drive are limited: no profile within them was found.
     """
     ideal = speed_profiles([line], kart, v_start=v_start, v_end=v_end, label=label)[0]
+    if not lower_ends:
+        _require_ends(ideal, v_start, v_end)
     if not kart.driver.limits_force_rates:
         return ideal
     from linelab.solve.pinned import pinned_profile
 
-    return pinned_profile(line, kart, ideal, v_start=v_start, v_end=v_end)
+    first, last = (
+        None if given is None else min(given, float(reached))
+        for given, reached in ((v_start, ideal.v[0]), (v_end, ideal.v[-1]))
+    )
+    return pinned_profile(line, kart, ideal, v_start=first, v_end=last)
+
+
+def _require_ends(lap: Lap, v_start: float | None, v_end: float | None) -> None:
+    """Refuse end speeds that the fastest lap does not reach."""
+    cannot = {
+        "v_start": "too fast to stay on the line, or to slow down for what follows",
+        "v_end": "too fast for the line there, or for the drive on the way to it",
+    }
+    for (name, why), given, reached in zip(cannot.items(), (v_start, v_end), (lap.v[0], lap.v[-1])):
+        if given is not None and reached < given * (1.0 - SAME_SPEED):
+            most = np.floor(1000.0 * reached) / 1000.0
+            raise InputError(
+                f"{given:g} m/s is {why}: the most possible is {most:.3f} m/s",
+                where=name,
+                remedy="Give that or less, leave it out, or let lower_ends=True lower it",
+            )
 
 
 def speed_profiles(
     lines: Sequence[Line], kart: Kart, *, v_start: float | None = None, v_end: float | None = None, label: str = ""
 ) -> list[Lap]:
-    """Profiles of many lines at once, all open or all closed, for a driver without rate limits."""
+    """Profiles of many lines at once, all open or all closed, for a driver without rate limits.
+
+    The end speeds are the most that each lap may begin and end with: where its line does not allow as much it is as
+    fast as the line allows, as :func:`speed_profile` does with ``lower_ends``.  Of many lines some may, some may not.
+    """
     if not lines:
         return []
     closed = lines[0].closed

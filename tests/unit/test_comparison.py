@@ -195,7 +195,8 @@ def test_line_and_speed_part_add_up_and_are_told_apart():
     # On a line 1.5 m to one side, driven as fast as that line allows: all of it is line.
     other = drive(TRACK, offset=lambda s: 1.5 * np.sin(6.0 * np.pi * s / TRACK.length))
     line = as_lap(other).line
-    result = compare(TRACK, reference, speed_profile(line, KART, v_start=float(reference.v[0])), KART)
+    driven = speed_profile(line, KART, v_start=float(reference.v[0]), lower_ends=True)
+    result = compare(TRACK, reference, driven, KART)
     for review in result.corners:
         assert review.speed_loss.value == pytest.approx(0.0, abs=2e-3)
 
