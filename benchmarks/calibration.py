@@ -85,7 +85,7 @@ def sharp_points(circuit: Circuit, laps: Sequence[Lap]) -> list[dict[tuple[str, 
     """Brake and drive points of exact laps by name and corner, from the accelerations as they are."""
     track = circuit.track
     sheet = session_sheet(track, circuit.kart, [without_uncertainty(lap) for lap in laps])
-    marks = find_marks(track, circuit.reference)
+    marks = find_marks(track, circuit.reference, circuit.kart)
     found = all_figures(sheet, sheet.laps, marks, minimum_rooms(track, marks), foot_time=0.0)
     return [
         {

@@ -110,13 +110,13 @@ def place(index: int) -> Place:
     """A circuit, solved once a process."""
     track, kart = load_track(PLACES[index][0]), load_kart(PLACES[index][1])
     reference = solve_min_time(track, kart).lap
-    return Place(track, kart, reference, careful_lap(track, kart, 0.1), sensible(track, reference))
+    return Place(track, kart, reference, careful_lap(track, kart, 0.1), sensible(track, kart, reference))
 
 
-def sensible(track: Track, reference: Lap) -> dict[str, list[int]]:
+def sensible(track: Track, kart: Kart, reference: Lap) -> dict[str, list[int]]:
     """Corners by kind: a line can be missed anywhere, but feet only where the reference lap slows for the corner."""
     every, slowed, braked = [], [], []
-    for mark in find_marks(track, reference):
+    for mark in find_marks(track, reference, kart):
         s = np.arange(mark.turn_in - 50.0, mark.minimum_speed + 1.0)
         v = np.interp(np.mod(s, track.length), reference.line.s, reference.v)
         every.append(mark.corner.number)

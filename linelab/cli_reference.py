@@ -88,7 +88,7 @@ def reference(
             progress=step,
         )
     say(*reference_words(ground, driven, solution, shown, use_kerbs=kerbs), survey_sentence(ground.survey), "")
-    say(reference_table(ground, solution.lap, shown), "", *table_words(ground, shown))
+    say(reference_table(ground, solution.lap, driven, shown), "", *table_words(ground, shown))
     list_files(folder, files)
     say("", CAUTIONS)
 

@@ -158,7 +158,7 @@ def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: La
         No lap, or laps of another track.
     """
     sheet = session_sheet(track, kart, driven, grip=grip)
-    marks = find_marks(track, reference)
+    marks = find_marks(track, reference, kart)
     rooms = [_room(sheet, room) for room in minimum_rooms(track, marks)]
     entry = float(max(reference.v[0], np.median(sheet.laps.v[:, 0])))
     ideal = ideal_lap(sheet, reference, 1.0)

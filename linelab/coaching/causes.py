@@ -100,7 +100,7 @@ def find_windows(rows: Rows, marks: tuple[CornerMarks, ...], low: Low, s: Array,
         lap = float(s[-1] - s[0]) if k == 0 else 0.0
         before = marks[k - 1].apex - lap
         first = index(before) if k or closed else 0
-        usual = max(index(min(mark.brake_point, mark.turn_in)), first)
+        usual = max(index(min(mark.slows_from, mark.turn_in)), first)
         last = max(index(mark.apex), int(lows[:, k].max()), usual + 1)
         span = np.arange(first, last + 1)
         local = span % count if closed else np.clip(span, 0, count)

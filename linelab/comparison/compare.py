@@ -104,7 +104,7 @@ def compare(
     driven : DrivenLap or Lap
         From :func:`linelab.comparison.estimate.estimate_lap`; a plain Lap is taken as exact.
     kart : Kart, optional
-        For the split into line loss and speed loss.
+        For the split into line loss and speed loss, and for telling braking from a lift.
     grip : float
         Factor on mu that the reference lap was solved for; the best possible on the driven line has the same [-].
     marks : tuple of CornerMarks, optional
@@ -121,7 +121,7 @@ def compare(
     begin, end = lap_ends(track)
     ends = _ended(reference, begin, end, "reference"), _ended(drive.lap, begin, end, "driven")
     reference, drive = ends[0], replace(drive, lap=ends[1])
-    marks = find_marks(track, reference) if marks is None else marks
+    marks = find_marks(track, reference, kart) if marks is None else marks
     segments = segments_of(marks, begin, end, closed=track.closed)
     edges = np.array([segment.s_start for segment in segments] + [end])
     losses = segment_losses(segments, reference, drive, track_heading(track, edges), kart, grip=grip, best=best)

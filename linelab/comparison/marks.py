@@ -5,20 +5,29 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from linelab.comparison.rolling import BRAKED, beyond_rolling
+from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.track import Corner, Track, along
 from linelab.units import Array
 
 #: A corner is being turned where the line bends at more than this share of the corner's sharpest bend.
 TURNING_SHARE = 0.3
-#: Braking: slowing by more than this [m/s²]; gentler is roll-down.
-BRAKING = 1.5
+#: Slowing for a corner: by more than this [m/s²], with the brake or with both pedals up.
+SLOWING = 1.5
+#: A braking lasts this long at least [s]; shorter is a change of pedals.
+LEAST_BRAKING = 0.15
+#: What a kart that is not known is taken to lose at most with both pedals up [m/s²] (common practice).
+UNKNOWN_ROLLING = 2.0
 #: The kart accelerates again where it gains more than this [m/s²].
 DRIVING = 0.3
 #: The apex is the middle of the stretch this close to the line's closest approach to the inside edge [m].
 APEX_PLATEAU = 0.05
 _STEP = 0.5
+
+Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -27,7 +36,11 @@ class CornerMarks:
 
     On a closed track they are unwrapped about the corner's apex and may lie before 0 or beyond the lap length.
     The brake point lies before the turn-in as a rule, and inside the corner where the braking begins there.  ``brakes``
-    is False where the reference lap does not brake for the corner; the brake point is then the turn-in.
+    is False where the reference lap does not brake for the corner: slowing by less than BRAKED more than with both
+    pedals up is not braking.  The brake point is then the turn-in.
+
+    ``slows_from`` is where the lap begins to slow by more than SLOWING for the corner, by lifting or by braking; the
+    turn-in where it does not.  ``lifts`` is True where it only lifts.
     """
 
     corner: Corner
@@ -38,6 +51,8 @@ class CornerMarks:
     drive_point: float
     track_out: float
     brakes: bool
+    slows_from: float
+    lifts: bool
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -50,6 +65,7 @@ class _Profile:
     ax: Array
     left_gap: Array
     right_gap: Array
+    pushed: Array  #: acceleration beyond that with both pedals up
 
     def index(self, station: float) -> int:
         """Nearest grid index."""
@@ -57,7 +73,7 @@ class _Profile:
         return int(np.clip(round((station - float(self.s[0])) / step), 0, self.s.size - 1))
 
 
-def find_marks(track: Track, reference: Lap) -> tuple[CornerMarks, ...]:
+def find_marks(track: Track, reference: Lap, kart: Kart | None = None) -> tuple[CornerMarks, ...]:
     """Marks of every corner of a track on a lap, in driving order.
 
     Parameters
@@ -66,11 +82,14 @@ def find_marks(track: Track, reference: Lap) -> tuple[CornerMarks, ...]:
         Its corners are the track's own; an empty tuple gives no marks.
     reference : Lap
         On the track, stations from start to finish.
+    kart : Kart, optional
+        The lap's: its roll-down tells braking from a lift.  Without it only slowing that no kart does by rolling, more
+        than UNKNOWN_ROLLING and BRAKED together, is braking; all other marks are the same.
     """
     corners = sorted(track.corners, key=lambda corner: corner.s_apex)
     if not corners:
         return ()
-    profile = _profile(track, reference)
+    profile = _profile(track, reference, kart)
     apexes = [_apex(track, profile, corner) for corner in corners]
     spans = []
     for k, corner in enumerate(corners):
@@ -88,18 +107,20 @@ def find_marks(track: Track, reference: Lap) -> tuple[CornerMarks, ...]:
     return tuple(marks)
 
 
-def _profile(track: Track, lap: Lap) -> _Profile:
+def _profile(track: Track, lap: Lap, kart: Kart | None) -> _Profile:
     """Resample the lap uniformly; on a closed track repeat it before and after."""
     s = lap.line.s
     grid = np.arange(s[0], s[-1], _STEP)
     left = along(track, track.w_left, s) - lap.line.n
     right = along(track, track.w_right, s) + lap.line.n
-    columns = [np.interp(grid, s, column) for column in (lap.line.kappa, lap.v, lap.ax, left, right)]
+    pushed = lap.ax + UNKNOWN_ROLLING if kart is None else beyond_rolling(lap, kart)
+    values = (lap.line.kappa, lap.v, lap.ax, left, right, pushed)
+    local = grid
     if track.closed:
         grid = np.linspace(-track.length, 2.0 * track.length, 3 * max(round(track.length / _STEP), 8) + 1)
         local = np.mod(grid, track.length)
-        columns = [np.interp(local, s, column) for column in (lap.line.kappa, lap.v, lap.ax, left, right)]
-    return _Profile(s=grid, kappa=columns[0], v=columns[1], ax=columns[2], left_gap=columns[3], right_gap=columns[4])
+    kappa, v, ax, left, right, pushed = (np.interp(local, s, column) for column in values)
+    return _Profile(s=grid, kappa=kappa, v=v, ax=ax, left_gap=left, right_gap=right, pushed=pushed)
 
 
 def _apex(track: Track, profile: _Profile, corner: Corner) -> float:
@@ -171,7 +192,10 @@ def _marks(profile: _Profile, corner: Corner, apex: float, span: tuple[float, fl
     turn_in, track_out = span
     a, b = profile.index(turn_in), profile.index(track_out)
     slowest = a + int(np.argmin(profile.v[a : b + 1]))
-    brake = _brake_start(profile, profile.index(earliest), a, profile.index(max(apex, profile.s[slowest])))
+    low, high = profile.index(earliest), profile.index(max(apex, profile.s[slowest]))
+    braked = profile.pushed < -BRAKED
+    brake = _slowing_start(profile, braked, LEAST_BRAKING, (low, a, high))
+    slow = _slowing_start(profile, braked | (profile.ax < -SLOWING), 0.0, (low, a, high))
     driven = np.flatnonzero(profile.ax[slowest : b + 1] > DRIVING)
     drive = slowest + int(driven[0]) if driven.size else slowest
     return CornerMarks(
@@ -183,19 +207,23 @@ def _marks(profile: _Profile, corner: Corner, apex: float, span: tuple[float, fl
         drive_point=float(profile.s[drive]),
         track_out=track_out,
         brakes=brake is not None,
+        slows_from=turn_in if slow is None else float(profile.s[slow if brake is None else min(slow, brake)]),
+        lifts=slow is not None and brake is None,
     )
 
 
-def _brake_start(profile: _Profile, low: int, turn_in: int, high: int) -> int | None:
-    """Where the braking for a corner begins, between two indices; pauses under 4 m do not end a braking.
+def _slowing_start(profile: _Profile, slowing: Mask, least: float, places: tuple[int, int, int]) -> int | None:
+    """Where the slowing for a corner begins; pauses under 4 m do not end one.
 
-    It is the first braking that reaches the turn-in, or comes within 10 m of it; without one the last before that.
+    It is the first slowing that reaches the turn-in, or comes within 10 m of it; without one the last before that.
+    ``places`` are the indices it is looked for between, with the turn-in's in the middle; one of less than a metre, or
+    of less time than ``least`` [s], is none.
     """
-    braking = np.flatnonzero(profile.ax[low : high + 1] < -BRAKING)
-    if braking.size < round(1.0 / _STEP):
+    low, turn_in, high = places
+    found = low + np.flatnonzero(slowing[low : high + 1])
+    if not found.size:
         return None
-    pauses = np.flatnonzero(np.diff(braking) > round(4.0 / _STEP))
-    starts = low + braking[np.append(0, pauses + 1)]
-    ends = low + braking[np.append(pauses, braking.size - 1)]
-    reaching = starts[ends >= turn_in - round(10.0 / _STEP)]
-    return int(reaching[0] if reaching.size else starts[-1])
+    runs = np.split(found, np.flatnonzero(np.diff(found) > round(4.0 / _STEP)) + 1)
+    runs = [run for run in runs if run.size * _STEP >= 1.0 and (_STEP / profile.v[run]).sum() >= least]
+    reaching = [run for run in runs if run[-1] >= turn_in - round(10.0 / _STEP)]
+    return int(reaching[0][0] if reaching else runs[-1][0]) if runs else None

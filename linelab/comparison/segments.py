@@ -56,8 +56,8 @@ def segments_of(marks: Sequence[CornerMarks], begin: float, end: float, *, close
 
 
 def _begin(mark: CornerMarks) -> float:
-    """Where a corner begins: at its brake point, or its turn-in where the braking begins inside the corner [m]."""
-    return min(mark.brake_point, mark.turn_in)
+    """Where a corner begins: where it is first slowed for, or its turn-in where that is inside the corner [m]."""
+    return min(mark.slows_from, mark.turn_in)
 
 
 def _joined(found: list[Segment], begin: float, end: float) -> tuple[Segment, ...]:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from linelab.errors import InputError
 from linelab.io.atomic import write_text
+from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.report.exports_laps import laps_csv, save_parquet
 from linelab.report.exports_lines import Export, ExportLine, collect
@@ -34,6 +35,7 @@ def save_lines(
     formats: Sequence[str],
     track: Track,
     reference: Lap,
+    kart: Kart,
     driven: Sequence[DrivenLap] = (),
 ) -> list[str]:
     """Write the reference line, driven lines and the reference lap's marks in each of the formats.
@@ -47,6 +49,8 @@ def save_lines(
     track : Track
     reference : Lap
         The reference lap on this track.
+    kart : Kart
+        The reference lap's: its roll-down tells a brake point from a lift.
     driven : sequence of DrivenLap
         Written with their uncertainty.
 
@@ -62,7 +66,7 @@ def save_lines(
         be written.
     """
     check_formats(formats, track)
-    export = collect(track, reference, driven)
+    export = collect(track, reference, kart, driven)
     names = []
     for form in dict.fromkeys(formats):
         names.append(f"{'laps' if form in TABLE_FORMATS else 'lines'}.{form}")

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from linelab.comparison.marks import find_marks
+from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.io.projection import LocalPlane, to_lonlat
+from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.report.display import CAUTIONS, lap_time_text
 from linelab.report.track_facts import survey_sentence
@@ -25,6 +26,7 @@ DECIMALS = 7
 #: Marks of a corner: attribute of CornerMarks and name in the files.
 MARKS = (
     ("brake_point", "brake point"),
+    ("slows_from", "lift"),
     ("turn_in", "turn-in"),
     ("apex", "apex"),
     ("minimum_speed", "minimum speed"),
@@ -96,7 +98,7 @@ class Export:
     marks: tuple[ExportMark, ...]
 
 
-def collect(track: Track, reference: Lap, driven: Sequence[DrivenLap] = ()) -> Export:
+def collect(track: Track, reference: Lap, kart: Kart, driven: Sequence[DrivenLap] = ()) -> Export:
     """Gather what is written; arguments as :func:`linelab.report.exports_geo.save_lines`."""
     plane = LocalPlane(origin_lon=track.origin[0], origin_lat=track.origin[1]) if track.georeferenced else None
     lines = [
@@ -123,7 +125,7 @@ def collect(track: Track, reference: Lap, driven: Sequence[DrivenLap] = ()) -> E
         title=track.name,
         notes=(survey_sentence(track.survey), CAUTIONS),
         lines=tuple(lines),
-        marks=_marks(track, reference, plane) if plane is not None else (),
+        marks=_marks(track, reference, kart, plane) if plane is not None else (),
     )
 
 
@@ -134,13 +136,13 @@ def _degrees(plane: LocalPlane | None, x: Array, y: Array) -> Array:
     return np.asarray(np.round(np.column_stack(to_lonlat(plane, x, y)), DECIMALS), dtype=np.float64)
 
 
-def _marks(track: Track, lap: Lap, plane: LocalPlane) -> tuple[ExportMark, ...]:
-    """The reference lap's marks; a brake point only where it brakes."""
+def _marks(track: Track, lap: Lap, kart: Kart, plane: LocalPlane) -> tuple[ExportMark, ...]:
+    """The reference lap's marks; a brake point only where it brakes, a lift only where it just lifts."""
     found = []
     line = lap.line
-    for marks in find_marks(track, lap):
+    for marks in find_marks(track, lap, kart):
         for attribute, what in MARKS:
-            if attribute == "brake_point" and not marks.brakes:
+            if not _has(marks, attribute):
                 continue
             station = getattr(marks, attribute)
             station = station % track.length if track.closed else station
@@ -157,3 +159,8 @@ def _marks(track: Track, lap: Lap, plane: LocalPlane) -> tuple[ExportMark, ...]:
                 )
             )
     return tuple(found)
+
+
+def _has(marks: CornerMarks, attribute: str) -> bool:
+    """Whether a corner has the mark on the reference lap."""
+    return {"brake_point": marks.brakes, "slows_from": marks.lifts}.get(attribute, True)

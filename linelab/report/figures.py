@@ -49,7 +49,7 @@ def save_reference_pictures(
     progress("drawing the lap")
     files = [target / "reference_lap.png"]
     save_figure(plot_reference(track, lap, units, kart_name=kart.name, notes=notes), files[0])
-    for mark in find_marks(track, lap) if corners else ():
+    for mark in find_marks(track, lap, kart) if corners else ():
         if mark.corner.number not in corners:
             continue
         progress(f"drawing corner {mark.corner.number}")

@@ -15,7 +15,7 @@ SAME_PLACE = 1.5
 
 
 def reference_callouts(track: Track, lap: Lap, marks: CornerMarks, units: Units = METRIC) -> list[Callout]:
-    """The reference's brake point, turn-in, apex, minimum speed, drive point and track-out, with speeds and places.
+    """The reference's marks from the brake point, or the lift, to the track-out, with speeds and places.
 
     Marks within SAME_PLACE of each other share one callout.
     """
@@ -23,6 +23,8 @@ def reference_callouts(track: Track, lap: Lap, marks: CornerMarks, units: Units 
     wanted.append((marks.track_out, "track-out"))
     if marks.brakes:
         wanted.append((marks.brake_point, "brake point"))
+    elif marks.lifts:
+        wanted.append((marks.slows_from, "lift"))
     if marks.drive_point > marks.minimum_speed:
         wanted.append((marks.drive_point, "drive point"))
     callouts = []

@@ -22,13 +22,15 @@ from linelab.track import Track
 class CornerRow:
     """One corner of the reference lap; stations [m] within the lap, speeds [m/s], times [s].
 
-    ``time`` is that in the corner's ``stretch``, which the track alone decides.  Without braking the brake figures are
-    None.
+    ``time`` is that in the corner's ``stretch``, which the track alone decides.  The brake figures are
+    None where the lap does not brake for the corner, the lift's where it does not slow for it by lifting alone.
     """
 
     marks: CornerMarks
     brake_station: float | None
     brake_speed: float | None
+    lift_station: float | None
+    lift_speed: float | None
     turn_in_station: float
     turn_in_speed: float
     apex_station: float
@@ -47,9 +49,9 @@ class CornerRow:
         return self.marks.corner.label
 
 
-def corner_rows(track: Track, lap: Lap) -> tuple[CornerRow, ...]:
-    """Figures of every corner of a lap on its track, in driving order."""
-    return tuple(_row(track, lap, *pair) for pair in zip(find_marks(track, lap), corner_stretches(track)))
+def corner_rows(track: Track, lap: Lap, kart: Kart) -> tuple[CornerRow, ...]:
+    """Figures of every corner of a kart's lap on its track, in driving order."""
+    return tuple(_row(track, lap, *pair) for pair in zip(find_marks(track, lap, kart), corner_stretches(track)))
 
 
 def _time_in(lap: Lap, stretch: Stretch) -> float:
@@ -70,6 +72,8 @@ def _row(track: Track, lap: Lap, mark: CornerMarks, stretch: Stretch) -> CornerR
         marks=mark,
         brake_station=local(mark.brake_point) if mark.brakes else None,
         brake_speed=speed(mark.brake_point) if mark.brakes else None,
+        lift_station=local(mark.slows_from) if mark.lifts else None,
+        lift_speed=speed(mark.slows_from) if mark.lifts else None,
         turn_in_station=local(mark.turn_in),
         turn_in_speed=speed(mark.turn_in),
         apex_station=local(mark.apex),
@@ -84,7 +88,7 @@ def _row(track: Track, lap: Lap, mark: CornerMarks, stretch: Stretch) -> CornerR
     )
 
 
-def reference_table(track: Track, lap: Lap, units: Units = METRIC) -> str:
+def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -> str:
     """The corners of a reference lap as a text table."""
     speed, length = f"[{units.speed_unit}]", f"[{units.length_unit}]"
     headers = [
@@ -99,13 +103,11 @@ def reference_table(track: Track, lap: Lap, units: Units = METRIC) -> str:
         "time\n[s]",
     ]
     rows = []
-    for row in corner_rows(track, lap):
-        braking = row.brake_station is not None and row.brake_speed is not None
+    for row in corner_rows(track, lap, kart):
         rows.append(
             [
                 f"{row.label} {'left' if row.marks.corner.left else 'right'}",
-                f"{(row.brake_station or 0.0) / units.length:.0f}" if braking else "-",
-                f"{(row.brake_speed or 0.0) / units.speed:.1f}" if braking else "-",
+                *_slowing_cells(row, units),
                 f"{row.turn_in_speed / units.speed:.1f}",
                 f"{row.min_speed / units.speed:.1f}",
                 f"{row.min_speed_place / units.length:+.0f}",
@@ -115,6 +117,15 @@ def reference_table(track: Track, lap: Lap, units: Units = METRIC) -> str:
             ]
         )
     return text_table(headers, rows) if rows else "This track has no corners."
+
+
+def _slowing_cells(row: CornerRow, units: Units) -> tuple[str, str]:
+    """Where and from what speed the lap brakes for a corner, or lifts for it."""
+    if row.brake_station is not None and row.brake_speed is not None:
+        return f"{row.brake_station / units.length:.0f}", f"{row.brake_speed / units.speed:.1f}"
+    if row.lift_station is not None and row.lift_speed is not None:
+        return f"lift {row.lift_station / units.length:.0f}", f"{row.lift_speed / units.speed:.1f}"
+    return "-", "-"
 
 
 def table_words(track: Track, units: Units = METRIC) -> list[str]:
@@ -127,6 +138,7 @@ def table_words(track: Track, units: Units = METRIC) -> list[str]:
             "A corner's time is from half-way to the corner before to half-way to the next, by the track alone: it "
             "compares between karts, grips and kerbs, and adds up to the lap time."
         )
+        words.append('"lift": the kart slows from there on by less power, without the brake; "-": it hardly slows.')
     return words
 
 
@@ -187,7 +199,7 @@ def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: b
             "grip_excess_share": check.grip_excess,
             "optimiser_lap_time_s": check.solver_time,
         },
-        "corners": [_row_data(row) for row in corner_rows(track, lap)],
+        "corners": [_row_data(row) for row in corner_rows(track, lap, kart)],
     }
 
 
@@ -198,6 +210,8 @@ def _row_data(row: CornerRow) -> dict[str, Any]:
         "turns": "left" if row.marks.corner.left else "right",
         "brake_point_m": row.brake_station,
         "brake_point_speed_mps": row.brake_speed,
+        "lift_point_m": row.lift_station,
+        "lift_point_speed_mps": row.lift_speed,
         "turn_in_m": row.turn_in_station,
         "turn_in_speed_mps": row.turn_in_speed,
         "apex_m": row.apex_station,
@@ -223,12 +237,12 @@ def lap_csv(lap: Lap) -> str:
     return "\n".join([",".join(columns), *(",".join(row) for row in zip(*shown))]) + "\n"
 
 
-def corners_csv(track: Track, lap: Lap) -> str:
+def corners_csv(track: Track, lap: Lap, kart: Kart) -> str:
     """The corners of a lap as CSV, one row a corner, SI units, the unit in every column's name."""
     import csv
     import io
 
-    rows = [_row_data(row) for row in corner_rows(track, lap)]
+    rows = [_row_data(row) for row in corner_rows(track, lap, kart)]
     names = list(rows[0]) if rows else ["number"]
     text = io.StringIO()
     writer = csv.DictWriter(text, names, lineterminator="\n")

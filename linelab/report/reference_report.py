@@ -56,11 +56,11 @@ def save_reference(
         )
         (stage / "reference_lap.json").write_text(text + "\n", encoding="utf-8")
         (stage / "reference_lap.csv").write_text(lap_csv(solution.lap), encoding="utf-8")
-        (stage / "reference_corners.csv").write_text(corners_csv(track, solution.lap), encoding="utf-8")
+        (stage / "reference_corners.csv").write_text(corners_csv(track, solution.lap, kart), encoding="utf-8")
         if formats:
             from linelab.report.exports_geo import save_lines
 
-            save_lines(stage, formats, track, solution.lap)
+            save_lines(stage, formats, track, solution.lap, kart)
         if pictures:
             from linelab.report.figures import save_reference_pictures
 

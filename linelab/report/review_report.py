@@ -286,7 +286,7 @@ def save_review(
 
             progress("writing lines and marks")
             driven = [lap.comparison.driven for lap in session.laps]
-            save_lines(stage, formats, session.track, session.reference, driven)
+            save_lines(stage, formats, session.track, session.reference, session.kart, driven)
         if print_file:
             _save_print(stage / "review.pdf", session, units, source, progress)
         if pictures:

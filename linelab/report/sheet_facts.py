@@ -94,7 +94,7 @@ class SheetCorner:
     cost_is_bound : bool
         Whether the cost is an upper bound.
     slope : float or None
-        Mean slope from the brake point (or turn-in) to the apex, positive uphill [rad]; None without elevation.
+        Mean slope from the brake or lift mark (or turn-in) to the apex, positive uphill [rad]; None without elevation.
     bank : float or None
         Mean cross slope from turn-in to track-out, positive where it helps the turn [rad].
     kerbs_used : tuple of Side
@@ -138,7 +138,7 @@ def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[ApexCost] 
         From :mod:`linelab.study.apex_cost` or :mod:`linelab.study.apex_solved`; corners without one have no cost.
     """
     way = Way(track=track, lap=lap)
-    found = find_marks(track, lap)
+    found = find_marks(track, lap, kart)
     lost = {cost.corner: cost for cost in costs}
     seen = feet(way, kart)
     driven = [driving(seen, marks, found[k - 1] if k > 0 or track.closed else None) for k, marks in enumerate(found)]
@@ -156,7 +156,7 @@ def _chain(
     for marks, how in zip(found, driven):
         number = marks.corner.number
         if how.mark is not None:
-            chain.append((way.local(marks.brake_point), how.mark, number))
+            chain.append((way.local(how.begins), how.mark, number))
         chain.append((way.local(marks.turn_in), "turn in", number))
         chain.append((way.local(marks.apex), "apex", number))
         chain.append((way.local(marks.track_out), "track out", number))
@@ -196,7 +196,7 @@ def _kerb_side(way: Way, marks: CornerMarks, kerb: Kerb) -> Side:
 
 def _own_kerbs(way: Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
     """Kerbs that lie along a corner, from a little before its first mark to a little after its last."""
-    first, last = min(marks.brake_point, marks.turn_in) - 10.0, marks.track_out + 10.0
+    first, last = min(marks.slows_from, marks.turn_in) - 10.0, marks.track_out + 10.0
     size = last - first
     return [
         (kerb, _kerb_side(way, marks, kerb))
@@ -227,12 +227,12 @@ def _corner(
     value, reason = _cost(cost)
     track = way.track
     elevation = track.left_z is not None
-    start = min(marks.brake_point, marks.turn_in)
+    start = min(marks.slows_from, marks.turn_in)
     sign = 1.0 if marks.corner.left else -1.0
     line = way.line
     return SheetCorner(
         marks=marks,
-        brake=None if how.mark is None else _mark(way, marks, how.mark, marks.brake_point, chain),
+        brake=None if how.mark is None else _mark(way, marks, how.mark, how.begins, chain),
         turn_in=_mark(way, marks, "turn in", marks.turn_in, chain),
         apex=_mark(way, marks, "apex", marks.apex, chain),
         track_out=_mark(way, marks, "track out", marks.track_out, chain),

@@ -34,13 +34,6 @@ _NAMED: dict[Slowing | None, Limit] = {
     "off the power": Limit.GRIP,
     "part power": Limit.TRACTION,
 }
-#: What the place is called where the kart begins to slow by more than rolling, by how it does.
-_MARK: dict[Slowing, Literal["brake", "lift"] | None] = {
-    "brakes": "brake",
-    "off the power": "lift",
-    "part power": "lift",
-    "full power": None,
-}
 _STEP = 0.5
 
 
@@ -79,12 +72,14 @@ class Driving(NamedTuple):
     """How a corner is approached and driven.
 
     ``fastest`` is the highest speed since the corner before [m/s]; ``slows`` None where the kart does not get slower;
-    ``mark`` what the place is where it begins to slow; ``limits`` from there, or from turn-in, to track-out.
+    ``mark`` what the place is where it begins to slow by more than a little, at ``begins`` [m]; ``limits`` from there,
+    or from turn-in, to track-out.
     """
 
     fastest: float
     slows: Slowing | None
     mark: Literal["brake", "lift"] | None
+    begins: float
     limits: tuple[Limit, ...]
 
 
@@ -93,7 +88,8 @@ def driving(seen: Feet, marks: CornerMarks, before: CornerMarks | None) -> Drivi
     way = seen.way
     fastest, place = _fastest_before(way, marks, before)
     slows, mark, start = _slowing(seen, marks, fastest, place)
-    return Driving(fastest, slows, mark, limits_in_order(seen, min(start, marks.turn_in), marks.track_out, slows))
+    limits = limits_in_order(seen, min(start, marks.turn_in), marks.track_out, slows)
+    return Driving(fastest, slows, mark, start, limits)
 
 
 def _slowing(
@@ -101,10 +97,12 @@ def _slowing(
 ) -> tuple[Slowing | None, Literal["brake", "lift"] | None, float]:
     """How the kart slows, what its mark is called, and where it begins to [m]."""
     if marks.brakes:
-        begin = marks.brake_point
-        # A corner may be slowest at its turn-in and be braked for, a little, farther in.
+        return "brakes", "brake", marks.brake_point
+    if marks.lifts:
+        begin = marks.slows_from
+        # A corner may be slowest at its turn-in and be slowed for, a little, farther in.
         slows = slowing_of(seen, begin, marks.minimum_speed if marks.minimum_speed > begin else marks.track_out)
-        return slows, _MARK[slows], begin
+        return slows, None if slows == "full power" else "lift", begin
     if fastest - seen.way.value(seen.way.lap.v, marks.minimum_speed) <= SLOWING:
         return None, None, marks.turn_in
     return slowing_of(seen, place, marks.minimum_speed), None, leaves_power(seen, place, marks.minimum_speed)

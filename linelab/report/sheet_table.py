@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING
 from linelab.report.display import Units
 from linelab.report.sheet_facts import SheetCorner, SheetMark
 from linelab.report.sheet_map import BLACK, GREY
-from linelab.report.sheet_words import brake_words, lowest_words, mark_words, pace_text, summary_words
+from linelab.report.sheet_words import (
+    brake_words,
+    lowest_words,
+    mark_words,
+    pace_text,
+    slowing_words,
+    summary_words,
+)
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -110,12 +117,17 @@ def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list
         return [_speed(mark.speed, units), *wrapped(mark_words(mark, units, pace))]
 
     return [
-        [_speed(corner.brake.speed, units) if corner.brake else "-", *wrapped(brake_words(corner, units, pace))],
+        [_slowing(corner, units), *wrapped(brake_words(corner, units, pace))],
         cell(corner.turn_in),
         cell(corner.apex),
         cell(corner.track_out),
         [_speed(corner.min_speed, units), *wrapped(lowest_words(corner, units, pace), LAST)],
     ]
+
+
+def _slowing(corner: SheetCorner, units: Units) -> str:
+    """Speed at the brake or lift mark, and which of them it is."""
+    return f"{_speed(corner.brake.speed, units)}  {slowing_words(corner)}".strip() if corner.brake else "-"
 
 
 def _speed(value: float, units: Units) -> str:

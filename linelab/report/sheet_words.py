@@ -59,8 +59,7 @@ def distance(value: float, units: Units, pace: float = PACE) -> str:
 def brake_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
     """The brake mark's place, or why there is none."""
     if corner.brake is not None:
-        lifted = [] if corner.brake.name == "brake" else [f"{corner.slows}, no brakes:"]
-        return lifted + mark_words(corner.brake, units, pace)
+        return mark_words(corner.brake, units, pace)
     drop = f"{units.speed_text(corner.fastest_before - corner.min_speed, 0)} slower"
     if flat_out(corner):
         return ["no braking: full power", "all the way" + (f", {drop}" if corner.slows else "")]
@@ -72,6 +71,13 @@ def brake_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[s
     if corner.slows == "brakes":
         return ["no mark: light braking,", drop]
     return [f"no braking: {corner.slows},", drop]
+
+
+def slowing_words(corner: SheetCorner) -> str:
+    """What stands beside the speed at a lift mark; nothing at a brake mark."""
+    if corner.brake is None or corner.brake.name == "brake":
+        return ""
+    return {"brakes": "lift, brake dab", "part power": "part power"}.get(corner.slows or "", "lift, no brake")
 
 
 def flat_out(corner: SheetCorner) -> bool:

@@ -120,7 +120,7 @@ def _feet(track: Track, kart: Kart, reference: Lap, laps: Sequence[DrivenLap]) -
     """Brake and drive points by lap and corner (L, C) [m]; NaN where there is none, or it is not told."""
     sheet = session_sheet(track, kart, laps)
     seen = computed_rows(sheet, [reference])
-    marks = driven_marks(sheet, seen, seen, find_marks(track, reference)).laps
+    marks = driven_marks(sheet, seen, seen, find_marks(track, reference, kart)).laps
 
     def places(name):
         values = [[getattr(corner, name).driven.value for corner in corners] for corners in marks]
@@ -131,7 +131,7 @@ def _feet(track: Track, kart: Kart, reference: Lap, laps: Sequence[DrivenLap]) -
 
 def _raw_feet(track: Track, kart: Kart, reference: Lap, laps: Sequence[DrivenLap]) -> dict[str, np.ndarray]:
     """The same by the accelerations as they are, averaged over nothing."""
-    sheet, marks = session_sheet(track, kart, laps), find_marks(track, reference)
+    sheet, marks = session_sheet(track, kart, laps), find_marks(track, reference, kart)
     found = all_figures(sheet, sheet.laps, marks, minimum_rooms(track, marks), foot_time=0.0)
     return {"brake": found["brake_point"], "drive": found["drive_point"]}
 

@@ -47,7 +47,8 @@ def test_marks_are_in_driving_order():
     assert len(MARKS) == len(TRACK.corners) >= 4
     for mark in MARKS:
         assert mark.turn_in <= mark.apex <= mark.track_out
-        assert mark.brake_point <= max(mark.apex, mark.minimum_speed)
+        assert max(mark.slows_from, mark.brake_point) <= max(mark.apex, mark.minimum_speed)
+        assert mark.slows_from <= mark.brake_point or not mark.brakes
         assert mark.turn_in <= mark.minimum_speed <= mark.track_out
         assert mark.minimum_speed <= mark.drive_point
     for before, after in pairwise(MARKS):
@@ -68,9 +69,8 @@ def test_a_compound_corner_is_turned_into_once_and_left_once():
     assert before.turn_in - 1.0 < mark.turn_in < before.apex
     assert after.apex < mark.track_out < after.track_out + 1.0
     slowest = min((before, after), key=lambda m: float(speed(m.minimum_speed)))
-    # It is braked for where the first bend is; that may be after the turn-in, where the corner's time begins.
-    assert mark.brakes
-    assert mark.brake_point == pytest.approx(before.brake_point, abs=1.0)
+    # It is slowed for where the first bend is; that may be after the turn-in, where the corner's time begins.
+    assert mark.slows_from == pytest.approx(before.slows_from, abs=1.0)
     parts = {segment.phase: segment for segment in segments_of((mark,), 0.0, TRACK.length, closed=True)}
     assert parts["entry"].s_start == pytest.approx(mark.turn_in)
     assert mark.minimum_speed == pytest.approx(slowest.minimum_speed, abs=1.0)

@@ -65,7 +65,7 @@ def test_times_are_taken_between_the_same_places_whatever_the_lap(track, changed
     """With 3 % less grip, or no kerbs, no corner is quicker; with marks as ends some were, by half a second."""
     kart = load_kart("rental-four-stroke")
     laps = [solve_min_time(track, kart, verify=False, **options).lap for options in ({}, changed)]
-    rows = [corner_rows(track, lap) for lap in laps]
+    rows = [corner_rows(track, lap, kart) for lap in laps]
     for lap, found in zip(laps, rows):
         assert sum(row.time for row in found) == pytest.approx(lap.lap_time, abs=1e-9)
         assert min(row.time for row in found) > 0.5
@@ -77,7 +77,7 @@ def test_times_are_taken_between_the_same_places_whatever_the_lap(track, changed
 def test_a_single_corner_has_the_whole_lap(track):
     kart = load_kart("rental-four-stroke")
     lap = solve_min_time(track, kart, verify=False).lap
-    (row,) = corner_rows(dataclasses.replace(track, corners=track.corners[:1]), lap)
+    (row,) = corner_rows(dataclasses.replace(track, corners=track.corners[:1]), lap, kart)
     assert row.time == pytest.approx(lap.lap_time)
 
 

@@ -30,6 +30,7 @@ from linelab.report.exports_geo import save_lines
 from linelab.solve.lines import line_on_track, reference_line
 from linelab.solve.speed import speed_profile
 
+KART = load_kart("rental-four-stroke")
 FORMATS = ("geojson", "gpx", "kml", "csv", "parquet")
 NASTY = 'Ring <"7"> & Söhne\x07 \U0001f3c1'
 
@@ -41,10 +42,9 @@ def track():
 
 @pytest.fixture(scope="module")
 def laps(track):
-    kart = load_kart("rental-four-stroke")
-    reference = speed_profile(reference_line(track), kart, label="reference")
+    reference = speed_profile(reference_line(track), KART, label="reference")
     s = np.linspace(0.0, track.length, 500)
-    lap = speed_profile(line_on_track(track, s, 0.3 * np.sin(6 * np.pi * s / track.length)), kart, label="lap 3")
+    lap = speed_profile(line_on_track(track, s, 0.3 * np.sin(6 * np.pi * s / track.length)), KART, label="lap 3")
     driven = SimpleNamespace(
         lap=lap,
         sigma_n=np.full(s.size, 0.2),
@@ -57,7 +57,7 @@ def laps(track):
 @pytest.fixture(scope="module")
 def folder(track, laps, tmp_path_factory):
     place = tmp_path_factory.mktemp("lines")
-    names = save_lines(place, FORMATS, track, laps[0], [laps[1]])
+    names = save_lines(place, FORMATS, track, laps[0], KART, [laps[1]])
     assert names == ["lines.geojson", "lines.gpx", "lines.kml", "laps.csv", "laps.parquet"]
     return place
 
@@ -97,8 +97,8 @@ def test_marks_lie_on_the_reference_line(folder, track, laps):
     document = json.loads((folder / "lines.geojson").read_text(encoding="utf-8"))
     line = shapely.geometry.shape(document["features"][0]["geometry"])
     marks = [f for f in document["features"] if f["properties"]["kind"] == "mark"]
-    found = find_marks(track, laps[0])
-    assert len(marks) == sum(6 if mark.brakes else 5 for mark in found)
+    found = find_marks(track, laps[0], KART)
+    assert len(marks) == sum(6 if mark.brakes or mark.lifts else 5 for mark in found)
     metre = 1.0 / 111_000.0  # about a degree of latitude
     for mark in marks:
         assert line.distance(shapely.geometry.shape(mark["geometry"])) < 0.1 * metre
@@ -223,16 +223,16 @@ def test_tables_by_independent_readers(folder, laps):
 def test_a_track_in_local_metres_has_no_place_on_a_map(track, laps, tmp_path, form):
     local = dataclasses.replace(track, georeferenced=False)
     with pytest.raises(InputError, match="local metres") as caught:
-        save_lines(tmp_path, [form], local, laps[0])
+        save_lines(tmp_path, [form], local, laps[0], KART)
     assert "longitude and latitude" in str(caught.value)
     assert list(tmp_path.iterdir()) == []
-    assert save_lines(tmp_path, ["csv", "parquet"], local, laps[0]) == ["laps.csv", "laps.parquet"]
+    assert save_lines(tmp_path, ["csv", "parquet"], local, laps[0], KART) == ["laps.csv", "laps.parquet"]
     assert pyarrow.parquet.read_table(tmp_path / "laps.parquet")["lon_deg"].null_count == laps[0].t.size
 
 
 def test_an_unknown_format_is_refused(track, laps, tmp_path):
     with pytest.raises(InputError, match="no such format: shp"):
-        save_lines(tmp_path, ["shp"], track, laps[0])
+        save_lines(tmp_path, ["shp"], track, laps[0], KART)
 
 
 def test_parquet_without_its_library_says_how_to_get_it(track, laps, tmp_path, monkeypatch):
@@ -243,7 +243,7 @@ def test_parquet_without_its_library_says_how_to_get_it(track, laps, tmp_path, m
         importlib.util, "find_spec", lambda name, *rest: None if name == "pyarrow" else real(name, *rest)
     )
     with pytest.raises(InputError, match="pip install"):
-        save_lines(tmp_path, ["parquet"], track, laps[0])
+        save_lines(tmp_path, ["parquet"], track, laps[0], KART)
 
 
 def test_command(tmp_path, capsys):

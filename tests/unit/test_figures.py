@@ -105,12 +105,12 @@ def test_pieces_join_up():
     assert [part.tolist() for part in parts] == [[[0.0, 0.0], [1.0, 2.0]], [[1.0, 2.0], [3.0, 2.0]]]
 
 
-def test_corner_minima_are_the_lowest_speeds(track, reference):
+def test_corner_minima_are_the_lowest_speeds(track, kart, reference):
     minima = corner_minima(track, reference)
     assert set(minima) == {corner.number for corner in track.corners}
     # Marks are found every half metre, where the slowest node need not lie.
     assert min(minima.values()) == pytest.approx(reference.v.min(), rel=3e-3)
-    assert minima == {row.marks.corner.number: row.min_speed for row in corner_rows(track, reference)}
+    assert minima == {row.marks.corner.number: row.min_speed for row in corner_rows(track, reference, kart)}
 
 
 def test_a_view_turns_about_its_centre_and_keeps_distances():
@@ -231,8 +231,8 @@ def test_marks_at_one_place_share_a_callout(track, reference):
     assert len(", ".join(names).split(", ")) == len(set(", ".join(names).split(", ")))
 
 
-def test_marks_of_every_corner_can_be_called_out(track, reference):
-    for mark in find_marks(track, reference):
+def test_marks_of_every_corner_can_be_called_out(track, kart, reference):
+    for mark in find_marks(track, reference, kart):
         for callout in reference_callouts(track, reference, mark, IMPERIAL):
             assert "mph" in callout.text
             assert "km/h" not in callout.text + callout.note

@@ -11,6 +11,7 @@ import pytest
 import shapely
 
 from linelab import cli
+from linelab.comparison.rolling import BRAKED, beyond_rolling
 from linelab.errors import InputError
 from linelab.geometry.frenet import sn_to_xy
 from linelab.io.kart_files import load_kart
@@ -30,6 +31,7 @@ from linelab.report.sheet_words import (
     flat_out,
     lowest_words,
     mark_words,
+    slowing_words,
     summary_words,
     time_words,
     walk_words,
@@ -170,7 +172,9 @@ def test_corners_without_braking_say_what_to_do_instead(corners):
     assert "light braking, 9 km/h slower" in " ".join(brake_words(lightly, METRIC))
     lift = dataclasses.replace(corners[0].turn_in, name="lift")
     marked = dataclasses.replace(base, brake=lift, slows="off the power")
-    assert brake_words(marked, METRIC)[0] == "off the power, no brakes:"
+    assert slowing_words(marked) == "lift, no brake"
+    assert slowing_words(dataclasses.replace(marked, slows="brakes")) == "lift, brake dab"
+    assert slowing_words(dataclasses.replace(marked, brake=dataclasses.replace(lift, name="brake"))) == ""
     after = dataclasses.replace(corners[0].turn_in, after="lift", after_corner=None)
     assert "from lift mark" in mark_words(after, METRIC)[0]
 
@@ -202,8 +206,12 @@ def test_limits_agree_with_the_marks_of_their_corner(name, grip):
         if kind == "brake":
             assert Limit.BRAKING in corner.limits
         elif kind == "lift":
-            assert corner.slows != "brakes"
             assert np.mean(foot[way] == Pedal.BRAKE) < 0.5
+            if np.mean(way) > 0.5:  # slowest at its turn-in, and lifted for farther in
+                continue
+            # a touch of the brake takes off less than 1 m/s; LEAST_BRAKING at a full braking of 7 m/s² does
+            pushed = np.minimum(beyond_rolling(lap, kart)[way] + BRAKED, 0.0)
+            assert np.sum(-pushed * np.gradient(lap.t)[way]) < 1.0
             assert not set(corner.limits) <= {Limit.DRIVE, Limit.REVS}
         elif corner.slows not in (None, "full power"):
             assert not set(corner.limits) <= {Limit.DRIVE, Limit.REVS}

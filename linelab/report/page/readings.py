@@ -45,7 +45,7 @@ def readings(review: SessionReview, units: Units) -> dict[str, Any]:
             {
                 "label": part.corner.label,
                 "apex": round(part.review.marks.apex, 1),
-                "from": round(part.review.marks.brake_point, 1),
+                "from": round(part.review.marks.slows_from, 1),
                 "to": round(part.review.marks.track_out, 1),
                 "number": part.corner.number,
             }
