@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from linelab.cli_interrupt import interruptions
+from linelab.errors import legible
 
 if TYPE_CHECKING:
     from linelab.report.display import Units
@@ -58,12 +59,12 @@ def check_save(save: str | None, replace: bool) -> None:
 def say(*lines: str) -> None:
     """Print lines to standard output."""
     for line in lines:
-        click.echo(line)
+        click.echo(legible(line))
 
 
 def notice(text: str) -> None:
     """Print a remark to standard error."""
-    click.echo(text, err=True)
+    click.echo(legible(text), err=True)
 
 
 def list_files(folder: Path, files: list[str]) -> None:

@@ -185,7 +185,7 @@ def corridor_options(when: str) -> Callable[[F], F]:
         )(command)
         return click.option(
             "--start-line",
-            type=float,
+            type=Number(-1e7, 1e7, "degrees or metres"),
             nargs=4,
             metavar="LON LAT LON LAT",
             help=f"{when}: left and right end of the start line (x y x y for a recording in metres).",

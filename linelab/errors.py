@@ -6,7 +6,17 @@ try.  The parts are kept as attributes so that a program can act on them without
 
 from __future__ import annotations
 
+from os import PathLike
 from pathlib import Path
+
+
+def legible(text: str | PathLike[str]) -> str:
+    """A file's name, or any text, as it can be shown and written: names that are no UTF-8 come as lone surrogates."""
+    shown = str(text)
+    try:
+        return shown.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+    except UnicodeEncodeError:  # surrogates of another origin, as names of files on Windows may hold
+        return shown.encode("utf-8", "replace").decode("utf-8")
 
 
 class LinelabError(Exception):
@@ -31,7 +41,9 @@ class LinelabError(Exception):
     def one_line(self) -> str:
         """The whole message on one line."""
         text = f"{self.where}: {self.what}" if self.where else self.what
-        return " ".join(part if part.endswith(("?", "!", ".")) else f"{part}." for part in (text, self.remedy) if part)
+        return legible(
+            " ".join(part if part.endswith(("?", "!", ".")) else f"{part}." for part in (text, self.remedy) if part)
+        )
 
     def __reduce__(self) -> tuple[object, ...]:
         return (_rebuild, (type(self), self.args, dict(self.__dict__)))

@@ -46,7 +46,11 @@ def parse_geojson(path: Path) -> dict[str, Any]:
         raise FileFormatError("nested too deeply", path=path, remedy="Export the file again from the GIS") from error
     if not isinstance(document, dict):
         raise FileFormatError(
-            "no GeoJSON object", path=path, found=type(document).__name__, expected="a FeatureCollection"
+            "no GeoJSON object",
+            path=path,
+            found=type(document).__name__,
+            expected="a FeatureCollection",
+            remedy="Export the layer as GeoJSON (RFC 7946)",
         )
     return document
 
@@ -129,12 +133,31 @@ def _vertex(row: Any, place: str, path: Path) -> list[float]:
     return [float(v) for v in row]
 
 
+#: No track reaches as far [deg]; a hall drawn in metres about its middle does, and its numbers pass for degrees.
+_LONGEST_REACH = 5.0
+
+
+def _check_reach(points: Array, place: str, path: Path) -> None:
+    """Refuse a line over a good part of the globe."""
+    lon = points[:, 0]
+    reach = max(min(float(np.ptp(lon)), float(np.ptp(lon % 360.0))), float(np.ptp(points[:, 1])))
+    if reach > _LONGEST_REACH:
+        raise FileFormatError(
+            f"{place} reaches over {reach:.0f} degrees, thousands of kilometres: its coordinates look like metres",
+            path=path,
+            found=f"{points[0, 0]:g}, {points[0, 1]:g}",
+            expected="longitude and latitude in degrees",
+            remedy="Save the layer in WGS 84 (EPSG:4326); import a track in local metres from CSV",
+        )
+
+
 def _check_degrees(points: Array, place: str, path: Path) -> None:
     """Refuse coordinates that are no degrees, or degrees in the wrong order."""
     if points.size == 0:
         return
     lon, lat = np.abs(points[:, 0]).max(), np.abs(points[:, 1]).max()
     if lon <= 180.0 and lat <= 90.0:
+        _check_reach(points, place, path)
         return
     at = int(np.argmax((np.abs(points[:, 0]) > 180.0) | (np.abs(points[:, 1]) > 90.0)))
     found = f"{points[at, 0]:g}, {points[at, 1]:g}"

@@ -81,7 +81,10 @@ def _existing(path: str | Path) -> Path:
             raise InputError(
                 "no such kart file or bundled kart", where=str(path), remedy=suggestion(path, known, "karts")
             )
-    if source.suffix.lower() in (".geojson", ".json") or not source.exists():
+    if source.suffix.lower() == ".json":
+        remedy = "Start from a bundled one: 'linelab kart NAME --save my_kart.toml'; a track is named before the kart"
+        raise InputError("a kart file is TOML, not JSON", where=str(path), remedy=remedy)
+    if source.suffix.lower() == ".geojson" or not source.exists():
         raise InputError("this is a track, not a kart", where=str(path), remedy="Name the track first, then the kart")
     return source
 
@@ -92,7 +95,9 @@ def _text_of(source: Path) -> str:
         size = source.stat().st_size
         data = source.read_bytes() if size <= LARGEST_FILE else b"\0"
     except OSError as error:
-        raise FileFormatError(f"cannot be read ({error.strerror})", path=source) from error
+        raise FileFormatError(
+            f"cannot be read ({error.strerror})", path=source, remedy="Check its access rights"
+        ) from error
     if not data.strip():
         raise FileFormatError("the file is empty", path=source, remedy="Start from a copy of a bundled kart")
     try:
@@ -117,6 +122,9 @@ def _parsed(text: str, source: Path) -> dict[str, Any]:
         line = int(found.group(1)) if found else len(text.splitlines())
         cause = re.sub(r"\s*\(at .*\)$", "", message)
         remedy = "Write name = value, text in double quotes"
+        faulty = text.splitlines()[line - 1 : line]
+        if faulty and re.match(r"[^#\"']*=\s*-?\d+,\d", faulty[0]):
+            remedy = "Write decimals with a point, not a comma"
         raise FileFormatError(f"not valid TOML: {cause}", path=source, line=line, remedy=remedy) from error
 
 

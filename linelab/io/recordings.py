@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from linelab.errors import FileFormatError
@@ -12,6 +13,7 @@ from linelab.io.recordings_csv import read_csv
 from linelab.io.recordings_geojson import read_geojson
 from linelab.io.recordings_gpx import read_gpx
 from linelab.io.recordings_nmea import is_nmea, read_nmea
+from linelab.io.recordings_units import check_roles
 from linelab.lap import Recording
 
 #: Default bound on a file's size [bytes].
@@ -38,7 +40,8 @@ def load_recording(
         ``{"time": "t", "lat": "Breite", "lon": "Laenge", "speed": 7}``.  Roles not named are recognised by the titles
         of the header.  Roles: time; lon and lat, or x and y (local metres); speed; course, altitude, accuracy,
         hdop, satellites, fix, ax, ay, az, yaw_rate, engine_speed, throttle, brake, steering, temperature; date (a
-        column of ISO dates beside clock times); any other name is kept as a channel as it stands.
+        column of ISO dates beside clock times); any other name is kept as a channel as it stands, unless it is close
+        to one of these.
     units : mapping, optional
         CSV only: unit of a role where the file does not say or says wrong: time s, ms, us, ns; speed m/s, km/h, mph,
         knots, ft/s; lon and lat deg, rad, 1e-7deg; x, y, altitude m, ft.
@@ -58,8 +61,9 @@ def load_recording(
         The file is missing, empty, binary or too large; a column is missing; no times; no positions; positions
         outside the globe; the unit of speed is not stated.
     InputError
-        A unit that is not one of the quantity's.
+        A unit that is not one of the quantity's; a role misspelt.
     """
+    check_roles((*(columns or {}), *(units or {})))
     file = Path(path)
     head = read_head(file)
     size = file.stat().st_size
@@ -71,9 +75,20 @@ def load_recording(
         )
     start = head.lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00")[:64].replace(b"\x00", b"")
     if start.startswith(b"<"):
-        return read_gpx(file, progress)
+        return _with_unused(read_gpx(file, progress), "GPX", columns, units)
     if start.startswith(b"{"):
-        return read_geojson(file, units)
+        return _with_unused(read_geojson(file, units), "GeoJSON", columns, None)
     if is_nmea(head):
-        return read_nmea(file, head, progress)
+        return _with_unused(read_nmea(file, head, progress), "NMEA 0183", columns, units)
     return read_csv(file, head, columns=columns, units=units, progress=progress)
+
+
+def _with_unused(
+    recording: Recording, kind: str, columns: Mapping[str, str | int] | None, units: Mapping[str, str] | None
+) -> Recording:
+    """The recording with a note where columns or units were stated that files of this kind state themselves."""
+    stated = [f"{what} of {', '.join(given)}" for what, given in (("column", columns), ("unit", units)) if given]
+    if not stated:
+        return recording
+    unused = f"{' and '.join(stated)} stated, but not used: {kind} has its own"
+    return replace(recording, notes=(*recording.notes, unused))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from linelab.errors import FileFormatError
+from linelab.errors import FileFormatError, legible
 from linelab.io.recordings_checks import check_degrees
 from linelab.io.recordings_columns import choose_columns
 from linelab.io.recordings_layout import Layout, find_layout
@@ -38,6 +38,7 @@ def read_csv(
     notes = faults.notes()
     t, clock, time_note = _to_seconds(path, data.pop("time"), kind, _stated_unit("time", chosen, layout, units or {}))
     unit_notes = _to_si(path, data, chosen, layout, units or {})
+    unit_notes += [f"unit of {role} stated, but no column is {role}" for role in units or {} if role not in chosen]
     keep = np.isfinite(t)
     if not keep.any():
         raise FileFormatError("no line has a readable time", path=path, remedy="Check which column holds the time")
@@ -64,7 +65,7 @@ def read_csv(
     return Recording(
         t=freeze(t - t[0]),
         channels=data,
-        source=str(path),
+        source=legible(path),
         notes=(*_choice_notes(layout, chosen), time_note, *unit_notes, *notes),
         start_utc=_absolute_beside(layout, chosen["time"]) if start is None and first_kept else start,
         start_clock=clock,
@@ -137,6 +138,11 @@ def _choice_notes(layout: Layout, chosen: Mapping[str, int]) -> list[str]:
     """Which column was taken for what."""
     name = [f"'{title}'" for title in layout.titles] or [f"number {i + 1}" for i in range(len(layout.first_row))]
     notes = ["columns: " + ", ".join(f"{role} from {name[index]}" for role, index in chosen.items())]
+    for role, index in chosen.items():
+        alike = [i + 1 for i, title in enumerate(layout.titles) if title == layout.titles[index]]
+        if len(alike) > 1:
+            numbers = " and ".join(map(str, alike))
+            notes.append(f"columns {numbers} are titled {name[index]} alike: {role} is taken from {index + 1}")
     if layout.encoding == "cp1252":
         notes.append("text read as Windows-1252")
     return notes

@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from linelab.errors import FileFormatError
+from linelab.errors import FileFormatError, legible
 from linelab.io.geojson import check_crs, parse_geojson, raw_features
 from linelab.io.recordings_checks import check_degrees
 from linelab.io.recordings_time import epoch_unit, parse_stamp
@@ -90,7 +90,7 @@ def read_geojson(path: Path, units: Mapping[str, str] | None = None) -> Recordin
         lat=places[keep, 1],
         speed=channels.pop("speed", None),
         channels=channels,
-        source=str(path),
+        source=legible(path),
         notes=(f"GeoJSON: {counted(len(parts), 'line')} with times", time_note, *notes),
         start_utc=first if absolute else None,
         start_clock=first,

@@ -18,7 +18,7 @@ from xml.parsers import expat
 
 import numpy as np
 
-from linelab.errors import FileFormatError
+from linelab.errors import FileFormatError, legible
 from linelab.io.recordings_checks import check_degrees
 from linelab.io.recordings_time import parse_stamp
 from linelab.io.recordings_units import ROLES, UNITS, canonical_unit, role_of, split_header
@@ -246,7 +246,7 @@ def _recording(path: Path, columns: dict[str, Array], points: _Points) -> Record
         lat=lat,
         speed=columns.pop("speed", None),
         channels=columns,
-        source=str(path),
+        source=legible(path),
         notes=tuple(notes),
         start_utc=float(t[0]),
         start_clock=float(t[0]),

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.errors import FileFormatError
+from linelab.errors import FileFormatError, legible
 from linelab.io.recordings_checks import check_degrees
 from linelab.io.recordings_nmea_epochs import Epochs
 from linelab.lap import Recording
@@ -80,7 +80,7 @@ def read_nmea(path: Path, head: bytes, progress: Callable[[str], None] = lambda 
         lat=freeze(lat),
         speed=freeze(speed) if has_speed else None,
         channels={name: freeze(values) for name, values in columns.items() if np.isfinite(values).any()},
-        source=str(path),
+        source=legible(path),
         notes=tuple(_notes(log, epochs, dated, has_speed)),
         start_utc=float(t[0]) if dated else None,
         start_clock=float(t[0]),

@@ -6,7 +6,7 @@ import difflib
 import math
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from linelab.errors import InputError
@@ -132,6 +132,20 @@ def split_header(text: str) -> tuple[str, str]:
 def role_of(name: str) -> str | None:
     """Role of a plain column name, or None."""
     return next((role for role, facts in ROLES.items() if name in facts.names), None)
+
+
+def check_roles(names: Iterable[str]) -> None:
+    """Refuse a name that is a known role misspelt, or what titles call one: the role would go without its column.
+
+    Raises
+    ------
+    InputError
+    """
+    for name in names:
+        near = difflib.get_close_matches(name, ROLES, n=1, cutoff=0.75)
+        meant = role_of(split_header(name)[0]) or (near[0] if near else None)
+        if name not in ROLES and meant is not None:
+            raise InputError(f"unknown role '{name}' of a column", remedy=f"Did you mean '{meant}'?")
 
 
 def unit_factor(role: str, unit: str) -> float:

@@ -24,7 +24,7 @@ KNOWN = {
     "z": ("z", "ele", "elevation", "alt", "altitude", "height"),
     "w_left": ("wleft", "wl", "left", "wtrleft", "widthleft", "leftwidth"),
     "w_right": ("wright", "wr", "right", "wtrright", "widthright", "rightwidth"),
-    "width": ("width", "w", "trackwidth"),
+    "width": ("width", "w", "trackwidth", "breite", "largeur", "ancho", "larghezza", "breedte"),
 }
 _WIDTHS = ("w_left", "w_right", "width")
 
@@ -57,6 +57,7 @@ class CentreTable:
     w_left: Array | None
     w_right: Array | None
     unit_stated: bool
+    titles: tuple[str, ...]
 
 
 def read_centre_csv(path: str | Path, columns: Columns, metres_per_unit: float | None = None) -> CentreTable:
@@ -107,6 +108,7 @@ def read_centre_csv(path: str | Path, columns: Columns, metres_per_unit: float |
         w_left=used.get("w_left", half),
         w_right=used.get("w_right", half),
         unit_stated=metres_per_unit is not None or all(split_header(header[named[key]])[1] for key in sized),
+        titles=tuple(header),
     )
 
 

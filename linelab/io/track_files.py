@@ -29,7 +29,7 @@ from typing import Any
 
 import numpy as np
 
-from linelab.errors import FileFormatError, LinelabError
+from linelab.errors import FileFormatError, LinelabError, legible
 from linelab.geometry.locate import crossing
 from linelab.io.bundled import bundled, bundled_karts, bundled_tracks, suggestion
 from linelab.io.projection import LocalPlane, plane_about, to_plane
@@ -165,7 +165,7 @@ def _build(
         "survey": _survey(head, by_role),
         "notes": notes,
     }
-    name = (head.text_of("name") if head is not None else "") or re.sub(r"[_-]+", " ", file.stem)
+    name = (head.text_of("name") if head is not None else "") or re.sub(r"[_-]+", " ", legible(file.stem))
     if len(lines) == 2:
         start = _start(by_role.get("start_line"), paths[0], paths[1], plane, closed)
         if start is None and closed:

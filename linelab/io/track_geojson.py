@@ -96,9 +96,9 @@ def read_features(path: str | Path) -> tuple[list[Feature], list[str]]:
     document = parse_geojson(file)
     check_crs(document, file)
     features: list[Feature] = []
-    notes: list[str] = []
+    left_out: dict[str, list[int]] = {}
     for number, raw in enumerate(raw_features(document, file), start=1):
-        feature = _feature(raw, number, file, notes)
+        feature = _feature(raw, number, file, left_out)
         if feature is not None:
             features.append(feature)
     for role in _ONCE:
@@ -109,7 +109,13 @@ def read_features(path: str | Path) -> tuple[list[Feature], list[str]]:
                 path=file,
                 remedy="Join them into one or remove the role of the others",
             )
-    return features, notes
+    return features, [_left_out_note(why, numbers) for why, numbers in left_out.items()]
+
+
+def _left_out_note(why: str, numbers: list[int]) -> str:
+    """One note on all features left out for one reason; a drawing may hold hundreds that are no part of the track."""
+    first = ", ".join(map(str, numbers[:3])) + (f" and {len(numbers) - 3} more" if len(numbers) > 3 else "")
+    return f"feature {first} has {why}: left out" if len(numbers) == 1 else f"features {first} have {why}: left out"
 
 
 def read_lines(path: str | Path) -> list[tuple[str, Array, bool]]:
@@ -131,10 +137,10 @@ def read_lines(path: str | Path) -> list[tuple[str, Array, bool]]:
     return lines
 
 
-def _feature(raw: dict[str, Any], number: int, path: Path, notes: list[str]) -> Feature | None:
-    """One checked feature, or None with a note."""
+def _feature(raw: dict[str, Any], number: int, path: Path, left_out: dict[str, list[int]]) -> Feature | None:
+    """One checked feature, or None and why it is left out."""
     properties = _properties(raw)
-    role = _role(properties, number, path, notes)
+    role = _role(properties, number, path, left_out)
     if role is None:
         return None
     given = raw.get("geometry")
@@ -167,11 +173,11 @@ def _properties(raw: dict[str, Any]) -> dict[str, Any]:
     return properties if isinstance(properties, dict) else {}
 
 
-def _role(properties: dict[str, Any], number: int, path: Path, notes: list[str]) -> str | None:
-    """Role of a feature, or None with a note; a near miss is an error because something would be missing."""
+def _role(properties: dict[str, Any], number: int, path: Path, left_out: dict[str, list[int]]) -> str | None:
+    """Role of a feature, or None and why it is left out; a near miss is an error because something would be missing."""
     given = properties.get("role")
     if given is None or not str(given).strip():
-        notes.append(f"feature {number} has no role: left out")
+        left_out.setdefault("no role", []).append(number)
         return None
     role = str(given).strip().lower().replace(" ", "_").replace("-", "_").replace("center", "centre")
     if role in ROLES:
@@ -181,5 +187,5 @@ def _role(properties: dict[str, Any], number: int, path: Path, notes: list[str])
         raise FileFormatError(
             f"feature {number} has the unknown role '{given}'", path=path, remedy=f"Did you mean '{near[0]}'?"
         )
-    notes.append(f"feature {number} has the role '{given}', which means nothing here: left out")
+    left_out.setdefault(f"the role '{given}', which means nothing here", []).append(number)
     return None

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from linelab.errors import FileFormatError, InputError, LinelabError, TrackError
+from linelab.errors import FileFormatError, InputError, LinelabError, TrackError, legible
 from linelab.io.projection import LocalPlane, plane_about, to_plane
 from linelab.io.track_build import in_file, relation, track_from_centre, track_from_edges
 from linelab.io.track_csv import Columns, read_centre_csv
@@ -62,7 +62,7 @@ def load_centre_line(
     if assumed_width is not None and not 1.0 <= assumed_width <= 60.0:
         raise InputError(f"an assumed width of {assumed_width:g} m is outside 1 to 60 m", remedy="Give it in metres")
     widths: tuple[Array, Array] | None = None
-    degrees = True
+    degrees, titles = True, ""
     if file.suffix.lower() in (".geojson", ".json", ".gpx"):
         lines = _lines(file)
         if len(lines) != 1:
@@ -77,14 +77,15 @@ def load_centre_line(
         if table.w_left is not None and table.w_right is not None:
             widths = (table.w_left, table.w_right)
             _check_unit(file, table.unit_stated, widths[0] + widths[1])
-        degrees = table.degrees
+        degrees, titles = table.degrees, f"columns {', '.join(table.titles)}"
     if widths is None and assumed_width is None:
         raise FileFormatError(
             "no widths",
             path=path,
+            found=titles,
             expected="columns for the width left and right",
-            remedy="Give an assumed width: --width METRES (in Python assumed_width); for a recording of laps "
-            "use 'linelab review'",
+            remedy="Name them: --column width=TITLE (in Python Columns(width=TITLE)), or give an assumed width: "
+            "--width METRES (assumed_width); for a recording of laps use 'linelab review'",
         )
     return _centre_track(file, points, widths, degrees, assumed_width, closed, name)
 
@@ -121,11 +122,13 @@ def _centre_track(
     title = name or _title(file)
     try:
         if widths is not None:
-            survey = Survey(kind="widths", note=f"Imported from {file.name}.")
+            survey = Survey(kind="widths", note=f"Imported from {legible(file.name)}.")
             return track_from_centre(title, path, widths[0], widths[1], survey=survey, **common)
         assert assumed is not None
         half = np.full(len(path), assumed / 2.0)
-        survey = Survey(kind="estimated", note=f"Centre line only, imported from {file.name}.", assumed_width=assumed)
+        survey = Survey(
+            kind="estimated", note=f"Centre line only, imported from {legible(file.name)}.", assumed_width=assumed
+        )
         return track_from_centre(title, path, half, half, survey=survey, **common)
     except LinelabError as error:
         raise in_file(error, file) from error
@@ -194,7 +197,7 @@ def load_walked_edges(
 
 
 def _title(file: Path) -> str:
-    return re.sub(r"[_-]+", " ", file.stem)
+    return re.sub(r"[_-]+", " ", legible(file.stem))
 
 
 def _lines(file: Path) -> list[tuple[str, Array, bool]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from linelab.errors import FileFormatError
+from linelab.io.recordings_checks import PACKED
 
 #: Larger files are no track: a kilometre surveyed each centimetre has 20 MB [bytes].
 MAX_BYTES = 64 * 2**20
@@ -39,6 +40,10 @@ def read_text(path: str | Path, expected: str) -> str:
         ) from error
     if not raw.strip():
         raise FileFormatError("the file is empty", path=path, remedy=f"Export the {expected} again")
+    if raw.startswith(PACKED):
+        raise FileFormatError(
+            "this is a packed file", path=path, expected=f"{expected} text", remedy="Unpack it and name the file inside"
+        )
     if b"\0" in raw[:4096]:
         raise FileFormatError(
             "this is a binary file", path=path, expected=f"{expected} text", remedy=f"Export the track as {expected}"

@@ -244,3 +244,20 @@ def test_the_command_keeps_linear_algebra_to_one_thread_unless_told(monkeypatch)
     with pytest.raises(SystemExit):
         cli.main(["--version"])
     assert os.environ["OPENBLAS_NUM_THREADS"] == "2"
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "51,x"])
+def test_ends_of_a_start_line_that_are_no_numbers(capsys, tmp_path, text):
+    ends = ["7.0", text, "7.0001", "51.0"]
+    code, _, err = _run(capsys, "review", tmp_path / "s.csv", "--kart", "gearbox", "--start-line", *ends)
+    assert code == 2
+    assert err.startswith("linelab: Invalid value for '--start-line'")
+
+
+@pytest.mark.skipif(os.name != "posix" or sys.platform == "darwin", reason="names are Unicode there")
+def test_names_that_are_no_unicode_are_printed(capsys, tmp_path):
+    folder = os.fsdecode(os.path.join(os.fsencode(tmp_path), b"Gel\xe4nde"))
+    os.mkdir(folder)
+    code, out, err = _run(capsys, "kart", "gearbox", "--save", os.path.join(folder, "mine.toml"))
+    assert code == 0, err
+    assert "Gel\ufffdnde" in out

@@ -277,3 +277,13 @@ def test_engagement_speed_survives_in_si():
     engine = load_kart("rental-four-stroke").engine
     assert isinstance(engine, TorqueEngine)
     assert engine.clutch_engagement == pytest.approx(2000 * RPM)
+
+
+def test_a_decimal_comma_is_called_one(tmp_path):
+    with pytest.raises(FileFormatError, match=r"line 3: .* Write decimals with a point, not a comma"):
+        load_kart(_write(tmp_path, GOOD.replace("= 160", "= 160,5")))
+
+
+def test_a_kart_in_json_is_not_called_a_track(tmp_path):
+    with pytest.raises(InputError, match="a kart file is TOML, not JSON"):
+        load_kart(_write(tmp_path, '{"mass_kg": 245}', "kart.json"))

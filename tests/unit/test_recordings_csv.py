@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 import tracemalloc
 
 import numpy as np
@@ -396,3 +398,54 @@ def test_endless_short_lines_are_given_up_early(tmp_path, monkeypatch):
         load_recording(path, progress=told.append)
     assert caught.value.line == 5_000_004
     assert "100%" not in told[-1]
+
+
+@pytest.mark.parametrize(
+    ("stated", "meant"),
+    [({"columns": {"sped": "velocity"}}, "speed"), ({"columns": {"velocity": 4}}, "speed"),
+     ({"units": {"spead": "km/h"}}, "speed"), ({"columns": {"Latitude": 2}}, "lat"),
+     ({"columns": {"rpm": 4}}, "engine_speed")],
+)  # fmt: skip
+def test_a_role_misspelt_is_refused(tmp_path, stated, meant):
+    """As a channel of its own it would be read and never looked at, and the speed would be missing."""
+    path = write(tmp_path, table("time [s],lat,lon,velocity [km/h]"))
+    with pytest.raises(InputError, match=f"unknown role '.*' of a column. Did you mean '{meant}'"):
+        load_recording(path, **stated)
+
+
+def test_a_channel_of_the_users_own_is_kept(tmp_path):
+    recording = load_recording(write(tmp_path, table("time [s],lat,lon,gear")), columns={"gear": "gear"})
+    np.testing.assert_allclose(recording.channels["gear"], 36.0)
+
+
+def test_columns_of_one_title_are_told(tmp_path):
+    text = "time [s],lat,lon,speed [km/h],speed [km/h]\n" + "".join(f"{t},45.0,7.0,36,72\n" for t in T)
+    recording = load_recording(write(tmp_path, text))
+    np.testing.assert_allclose(recording.speed, 10.0)
+    assert "columns 4 and 5 are titled 'speed [km/h]' alike: speed is taken from 4" in recording.notes
+    np.testing.assert_allclose(load_recording(tmp_path / "run one.csv", columns={"speed": 5}).speed, 20.0)
+
+
+def test_what_is_stated_and_not_used_is_told(tmp_path):
+    recording = load_recording(write(tmp_path, table("time [s],lat,lon,speed [km/h]")), units={"altitude": "ft"})
+    assert "unit of altitude stated, but no column is altitude" in recording.notes
+    point = '<trkpt lat="45.0" lon="7.0"><time>2026-05-03T10:00:0{}Z</time></trkpt>'
+    track = f'<gpx version="1.1"><trk><trkseg>{"".join(point.format(i) for i in range(4))}</trkseg></trk></gpx>'
+    recording = load_recording(
+        write(tmp_path, track, name="lap.gpx"), columns={"time": "t"}, units={"speed": "km/h", "time": "s"}
+    )
+    assert "column of time and unit of speed, time stated, but not used: GPX has its own" in recording.notes
+
+
+@pytest.mark.skipif(os.name != "posix" or sys.platform == "darwin", reason="names are Unicode there")
+def test_a_file_whose_name_is_no_unicode(tmp_path):
+    """As they come from an old memory stick: the name must be fit to be written into a page."""
+    path = os.path.join(os.fsencode(tmp_path), b"Gel\xe4nde.csv")
+    with open(path, "wb") as file:
+        file.write(table("time [s],lat,lon,speed [km/h]").encode())
+    recording = load_recording(os.fsdecode(path))
+    check(recording)
+    assert recording.source.encode("utf-8").endswith("Gel\ufffdnde.csv".encode())
+    with pytest.raises(FileFormatError) as caught:
+        load_recording(os.fsdecode(path) + "x")
+    assert "Gel\ufffdnde.csvx: no such file" in str(caught.value)

@@ -1,5 +1,6 @@
 """Track files: what is saved loads back, what a GIS adds does no harm, and every fault is named on one line."""
 
+import gzip
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -151,7 +152,8 @@ def test_what_a_gis_adds_is_left_out_with_a_note(tmp_path: Path) -> None:
     features[1]["properties"].update({"fid": 1, "layer": "asphalt", "stroke": "#ff0000"})
     track = saved(tmp_path, features + extras)
     assert any("pit_lane" in note for note in track.notes)
-    assert sum("no role" in note for note in track.notes) == 2
+    number = len(features) + 1
+    assert f"features {number}, {number + 2} have no role: left out" in track.notes
 
 
 def test_polygons_and_an_edge_drawn_the_other_way_will_do(tmp_path: Path) -> None:
@@ -320,3 +322,41 @@ def test_saving_never_leaves_half_a_file(tmp_path: Path, monkeypatch: pytest.Mon
     assert [p.name for p in target.parent.iterdir()] == ["a b.geojson"]
     with pytest.raises(InputError, match=r"\.csv"):
         save_track(track, tmp_path / "a.csv")
+
+
+def test_hundreds_of_features_that_are_no_part_of_the_track_are_one_note(tmp_path: Path) -> None:
+    trees = [feature(None, np.zeros(2), "Point", fid=k) for k in range(300)]
+    huts = [feature("hut", np.zeros(2), "Point") for _ in range(2)]
+    track = saved(tmp_path, [*basic(), *trees, *huts])
+    first = len(basic()) + 1
+    assert track.notes == (
+        f"features {first}, {first + 1}, {first + 2} and 297 more have no role: left out",
+        f"features {first + 300}, {first + 301} have the role 'hut', which means nothing here: left out",
+    )
+
+
+def test_a_hall_drawn_in_metres_is_not_taken_for_degrees(tmp_path: Path) -> None:
+    """About its middle its coordinates pass for degrees: a road of thousands of kilometres."""
+    features = basic()
+    for item in features[1:]:
+        plain = ring(12.0) if item["properties"]["role"] == "left_edge" else ring(20.0)
+        item["geometry"]["coordinates"] = plain[: len(item["geometry"]["coordinates"])].tolist()
+    with pytest.raises(FileFormatError, match=r"reaches over .* its coordinates look like metres") as caught:
+        load_track(write(tmp_path / "hall.geojson", features))
+    assert "import a track in local metres from CSV" in str(caught.value)
+
+
+def test_a_track_across_the_date_line_is_no_line_around_the_globe(tmp_path: Path) -> None:
+    features = basic()
+    for item in features[1:]:
+        item["geometry"]["coordinates"] = [
+            [lon + 119.0 - 360.0 * (lon + 119.0 > 180.0), lat] for lon, lat in item["geometry"]["coordinates"]
+        ]
+    assert saved(tmp_path, features).length == pytest.approx(saved(tmp_path, basic()).length, abs=0.01)
+
+
+def test_a_packed_track_is_to_be_unpacked(tmp_path: Path) -> None:
+    path = tmp_path / "track.geojson"
+    path.write_bytes(gzip.compress(b"{}"))
+    with pytest.raises(FileFormatError, match=r"packed file .* Unpack it"):
+        load_track(path)

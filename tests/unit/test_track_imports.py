@@ -183,3 +183,13 @@ def test_csv_faults(text: str, words: str, tmp_path: Path) -> None:
         load_centre_line(tmp_path / "x.csv", closed=False)
     assert "\n" not in str(caught.value)
     assert "x.csv" in str(caught.value)
+
+
+def test_widths_under_a_title_of_the_users_own_are_asked_for_by_name(tmp_path: Path) -> None:
+    path = tmp_path / "survey.csv"
+    path.write_text("x_m,y_m,corridor\n" + "".join(f"{10 * k},0,7\n" for k in range(9)), encoding="utf-8")
+    with pytest.raises(FileFormatError, match="found columns x_m, y_m, corridor") as caught:
+        load_centre_line(path)
+    assert "--column width=TITLE" in str(caught.value)
+    track = load_centre_line(path, columns=Columns(width="corridor"), closed=False)
+    assert float(np.median(track.width)) == pytest.approx(7.0)
