@@ -50,6 +50,8 @@ def braking(part: Window, slowest: Index) -> dict[str, Array]:
     }
     clear = any_braked & (peak > BRAKED)
     figures = {name: np.where(clear, values, np.nan) for name, values in figures.items()}
+    beyond = np.where(during & clear[:, None], part.rows.roll - part.foot, 0.0)
+    figures["brake_over"] = beyond.max(axis=1)  # also told of draws without a braking, for the spread
     return figures | {"start": np.where(clear, start, slowest), "end": np.where(clear, end, slowest)}
 
 

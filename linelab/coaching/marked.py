@@ -10,6 +10,7 @@ import numpy as np
 from linelab.coaching.definitions import MARKS
 from linelab.coaching.grid import Rows, Sheet
 from linelab.coaching.marks import Figures, all_figures
+from linelab.coaching.pedals import Mask
 from linelab.coaching.values import DrivenMarks, Mark
 from linelab.comparison.corner_review import LARGEST_PLACE, edge_reason, minimum_rooms
 from linelab.comparison.estimate import DrivenLap
@@ -20,6 +21,9 @@ from linelab.units import Array
 
 #: Of a lap's draws, this share must have a mark for it to be told [-].
 MOST_DRAWS = 0.7
+#: Marks of a braking, which is one where it slows by more than this many standard deviations beyond rolling down [-].
+BRAKING, CLEAR = ("brake_point", "brake_peak", "brake_mean", "brake_build", "brake_release"), 2.0
+LIGHT = "too light to tell from a lift with this recording"
 #: Marks that lean on the kart's distance from an edge.
 EDGES = ("apex_distance", "apex_miss", "track_out_room", "kerb_used")
 ABSENT = {
@@ -91,14 +95,16 @@ def driven_marks(sheet: Sheet, seen: Rows, faultless: Rows, marks: tuple[CornerM
     again = {name: values[count * (1 + drawn) : -1] for name, values in found.items()}
     figures = {name: values[:count] for name, values in found.items()}
     reference = {name: values[-1] for name, values in found.items()}
+    reference |= {name: np.where([mark.brakes for mark in marks], reference[name], np.nan) for name in BRAKING}
     spread: Figures = {}
     share: Figures = {}
     for name, values in found.items():
         draws = values[count : count * (1 + drawn)].reshape(count, drawn, len(marks))
         spread[name], share[name] = _spread(draws, figures[name])
     sigma = {name: np.hypot(spread[name], _besides(sheet, name, figures)) for name in MARKS}
+    light = figures["brake_over"] <= CLEAR * spread["brake_over"]
     laps = tuple(
-        tuple(_corner_marks(sheet, found, reference, sigma, share, lap, mark, k) for k, mark in enumerate(marks))
+        tuple(_corner_marks(sheet, found, reference, sigma, share, light, lap, mark, k) for k, mark in enumerate(marks))
         for lap in range(count)
     )
     return SessionMarks(
@@ -117,6 +123,7 @@ def _corner_marks(
     reference: Figures,
     sigma: Figures,
     share: Figures,
+    light: Mask,
     lap: int,
     mark: CornerMarks,
     k: int,
@@ -128,6 +135,8 @@ def _corner_marks(
         told = _figure(
             drive, sheet, name, float(figures[name][lap, k]), float(sigma[name][lap, k]), float(share[name][lap, k])
         )
+        if told.known and name in BRAKING and light[lap, k]:
+            told = withheld(f"{MARKS[name].name} not told: {LIGHT}")
         pairs[name] = Mark(told, _known(float(reference[name][k])))
     return DrivenMarks(corner=mark.corner, **pairs)
 

@@ -24,6 +24,8 @@ from linelab.coaching.verdict import verdict
 from linelab.comparison.compare import Comparison, compare
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.measured import Measured
+from linelab.comparison.timed import timed_lap, timed_track
+from linelab.errors import InputError
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.solve.mintime import Solution
@@ -51,7 +53,7 @@ def review_session(
     driven : sequence of DrivenLap
         Complete laps in order of time, from :func:`linelab.comparison.estimate.estimate_laps`.
     reference : Solution or Lap
-        The minimum-time lap of this track, kart and grip.
+        The minimum-time lap of this track, kart and grip; of an open track the part between its timing lines counts.
     target : str
         "ideal", "shown_grip", "own_best" or "own_parts": what times are held against.  Priorities do not depend on it:
         they are what is lost at the grip the driver had.
@@ -65,9 +67,16 @@ def review_session(
     Raises
     ------
     InputError
-        No lap, laps of another track, or an unknown target.
+        No lap, laps of another track, no corner that is timed, or an unknown target.
     """
-    lap = reference.lap if isinstance(reference, Solution) else reference
+    lap = timed_lap(track, reference.lap if isinstance(reference, Solution) else reference)
+    track, every = timed_track(track), track
+    if not track.corners:
+        raise InputError(
+            "no corner lies between the timing lines" if every.corners else "the track has no corners",
+            where="review",
+            remedy="A review goes by corners: check the start and finish line, or draw corners in the track file",
+        )
     factor = grip if grip is not None else reference.grip if isinstance(reference, Solution) else 1.0
     progress("working out what each lap's line allowed")
     analysis = analyse(track, kart, driven, lap, grip=factor)
@@ -99,7 +108,7 @@ def review_session(
         strengths=strengths(analysis, findings, repeat),
         verdict=verdict(laps[int(times.argmin())], goal, first, analysis),
         cleaning=tuple(cleaning),
-        notes=_notes(analysis, laps, notes),
+        notes=_notes(analysis, laps, (*notes, *_untimed(every, track))),
     )
     return with_target_marks(review)
 
@@ -156,6 +165,12 @@ def _by_corner(
         sigma = float(np.hypot(own, goal.sigma * spent[k] / goal.lap_time))
         found.append((mark.corner, Measured(float(lost[:, k].mean()), sigma)))
     return tuple(found)
+
+
+def _untimed(every: Track, track: Track) -> list[str]:
+    """What to say of corners that are not reviewed, because the clock does not run there."""
+    out = [corner.label for corner in every.corners if corner not in track.corners]
+    return [f"outside the timing lines, not reviewed: corner {', '.join(out)}"] if out else []
 
 
 def _notes(analysis: Analysis, laps: tuple[LapReview, ...], notes: Sequence[str]) -> tuple[str, ...]:

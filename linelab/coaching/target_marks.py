@@ -9,11 +9,12 @@ import numpy as np
 
 from linelab.coaching.definitions import MARKS
 from linelab.coaching.grid import computed_rows, session_sheet
-from linelab.coaching.marked import ABSENT
+from linelab.coaching.marked import ABSENT, BRAKING
 from linelab.coaching.marks import all_figures
 from linelab.coaching.seen import as_seen
 from linelab.coaching.values import CornerLap, DrivenMarks, LapReview, Mark, SessionReview
 from linelab.comparison.corner_review import minimum_rooms
+from linelab.comparison.marks import find_marks
 from linelab.comparison.measured import Measured, withheld
 
 #: Why the best of the own corners has no marks, and why a mark of a recorded target is not there where it might be.
@@ -55,6 +56,8 @@ def _of_computed_lap(review: SessionReview) -> list[Figures]:
     sheet = session_sheet(track, review.kart, driven)
     rows = computed_rows(sheet, as_seen(track, review.target.lap, driven[0]))
     found = all_figures(sheet, rows, marks, minimum_rooms(track, marks))
+    braked = [mark.brakes for mark in find_marks(track, review.target.lap, review.kart)]
+    found |= {name: np.where(braked, found[name], np.nan) for name in BRAKING}
     found["apex_miss"] = np.zeros_like(found["apex_miss"])  # on the ideal line
     return [{name: _exact(name, float(found[name][0, k])) for name in MARKS} for k in range(len(marks))]
 

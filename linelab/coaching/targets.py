@@ -12,6 +12,7 @@ from linelab.coaching.causes import Ledger, against
 from linelab.coaching.values import Target, TargetKind
 from linelab.comparison.narrowed import narrowed
 from linelab.comparison.segments import time_at
+from linelab.comparison.timed import timed_lap
 from linelab.errors import InputError
 from linelab.solve.mintime import solve_min_time
 from linelab.solve.speed import speed_profiles
@@ -90,7 +91,7 @@ def edge_error(analysis: Analysis) -> float:
     off = math.hypot(survey.uncertainty or 0.0, place)
     narrow = narrowed(sheet.track, off, LEAST_ROOM * width)
     slower = solve_min_time(narrow, sheet.kart, grip=sheet.grip, tolerance=ROUGH, verify=False)
-    return max(slower.lap_time - analysis.reference.lap_time, 0.0)
+    return max(timed_lap(narrow, slower.lap).lap_time - analysis.reference.lap_time, 0.0)
 
 
 def _at_shown_grip(analysis: Analysis) -> tuple[Target, Ledger]:

@@ -42,7 +42,7 @@ def table_head(page: Figure, top: float, units: Units, pace: float, length: floa
     )
     page.text(COLUMNS[0] / wide, top / high, note, size=SIZE + 0.6, color=GREY, va="top")
     y = top - 0.2
-    for x, title in zip(COLUMNS, ("corner", "brake", "turn in", "apex", "track out", "slowest")):
+    for x, title in zip(COLUMNS, ("corner", "brake or lift", "turn in", "apex", "track out", "slowest")):
         page.text(x / wide, y / high, title, size=SIZE + 1.2, weight="bold", color=BLACK, va="top")
     return y - 0.17
 

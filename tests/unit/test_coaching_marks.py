@@ -20,8 +20,11 @@ from linelab.comparison.estimate import PositionBias, estimate_laps, without_unc
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.marks import find_marks
 from linelab.comparison.measured import Measured, withheld
+from linelab.io.kart_files import load_kart
+from linelab.io.track_files import load_track
 from linelab.kart import Kart, PowerEngine
 from linelab.solve.lines import reference_line
+from linelab.solve.mintime import solve_min_time
 from linelab.solve.speed import speed_profile
 from linelab.track import along
 
@@ -45,11 +48,12 @@ ROUNDED = (
 )
 
 
-def speed(s):
-    """Speed by station: driven, braked, held, and driven again, at constant accelerations."""
+def speed(s, slowed=BRAKED):
+    """Speed by station: driven, braked or rolled, held, and driven again, at constant accelerations."""
     around = (s - CORNER.apex + 0.5 * TRACK.length) % TRACK.length - 0.5 * TRACK.length + CORNER.apex
-    braking = FAST**2 - 2.0 * BRAKED * np.clip(around - BRAKE, 0.0, LOW - BRAKE)
-    braking -= 2.0 * DRIVEN * np.clip(BRAKE - around, 0.0, 45.0)
+    begin = LOW - (FAST**2 - SLOW**2) / (2.0 * slowed)
+    braking = FAST**2 - 2.0 * slowed * np.clip(around - begin, 0.0, LOW - begin)
+    braking -= 2.0 * DRIVEN * np.clip(begin - around, 0.0, 45.0)
     driving = 2.0 * DRIVEN * np.clip(around - WAY_OUT, 0.0, (FAST**2 - SLOW**2) / (2.0 * DRIVEN))
     return np.sqrt(braking + driving)
 
@@ -134,8 +138,8 @@ def test_a_slower_second_dip_on_the_way_out_is_a_dip_of_the_power(exact):
     assert exact.power_dip.driven.value < 0.3
 
 
-def driven(rate=20.0, bias=0.2, **receiver):
-    truth = drive(TRACK, speed=speed)
+def driven(rate=20.0, bias=0.2, slowed=BRAKED, **receiver):
+    truth = drive(TRACK, speed=lambda s: speed(s, slowed))
     laps = complete_laps(split_laps(record([truth] * 3, rate=rate, **receiver), TRACK))
     return estimate_laps(TRACK, laps, bias=PositionBias(sigma=bias, note="known in this test"))
 
@@ -153,6 +157,37 @@ def test_recorded_marks_lie_within_their_uncertainty(exact):
                 room = 4.0 * mark.driven.sigma + {"place": 1.0, "time": 0.1}.get(MARKS[name].quantity, 0.05)
                 assert mark.driven.value == pytest.approx(truth.value, abs=room), name
     assert told > 25
+
+
+def test_rolling_down_is_not_told_as_braking_for_the_noise_that_is_on_it():
+    """1.3 m/s² is half a metre per second squared above what this kart rolls down by: no brake.  Positions alone, five
+    times a second, show that much and more of either; a full braking stands out of it."""
+    told = {}
+    for slowed in (1.3, BRAKED):
+        marks = [
+            marks_of(review, lap).named()
+            for seed in range(3)
+            for review in (review_of(driven(rate=5.0, channel=False, slowed=slowed, seed=seed)),)
+            for lap in range(3)
+        ]
+        told[slowed] = [[lap[name].driven.known for name in ("brake_point", "brake_peak")] for lap in marks]
+        reasons = {lap["brake_peak"].driven.reason for lap in marks}
+        assert slowed == BRAKED or any("lift" in reason for reason in reasons)
+    assert np.sum(told[1.3]) == 0
+    assert np.all(told[BRAKED])
+
+
+def test_what_the_ideal_lap_brakes_for_is_one_answer():
+    """Beside the driver's marks as in its own: a dab too short to be a braking has no brake point in either."""
+    kart = load_kart("senior-single-speed")
+    track = load_track("ostrelle_sprint")
+    reference = solve_min_time(track, kart, verify=False).lap
+    marks = find_marks(track, reference, kart)
+    assert 0 < sum(mark.brakes for mark in marks) < len(marks)
+    review = review_session(track, kart, [without_uncertainty(reference)], reference)
+    for mark, part in zip(marks, review.laps[0].corners):
+        assert (part.marks.brake_point.reference is not None) == mark.brakes
+        assert (part.marks.brake_peak.reference is not None) == mark.brakes
 
 
 def test_a_bad_position_withholds_the_edges_only():
