@@ -14,6 +14,7 @@ from linelab.comparison.losses import SegmentLosses, segment_losses
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.measured import Measured
 from linelab.comparison.segments import segments_of, time_at
+from linelab.comparison.timed import timed_lap, timed_track
 from linelab.errors import InputError
 from linelab.kart import Kart
 from linelab.lap import Lap, import_pandas
@@ -100,7 +101,8 @@ def compare(
     ----------
     track : Track
     reference : Lap
-        The computed minimum-time lap of this track (or any lap on it).
+        The computed minimum-time lap of this track (or any lap on it); on an open track the part of it between the
+        timing lines counts, and so do the corners there.
     driven : DrivenLap or Lap
         From :func:`linelab.comparison.estimate.estimate_lap`; a plain Lap is taken as exact.
     kart : Kart, optional
@@ -119,6 +121,7 @@ def compare(
     """
     drive = driven if isinstance(driven, DrivenLap) else without_uncertainty(driven)
     begin, end = lap_ends(track)
+    reference, track = timed_lap(track, reference), timed_track(track)
     ends = _ended(reference, begin, end, "reference"), _ended(drive.lap, begin, end, "driven")
     reference, drive = ends[0], replace(drive, lap=ends[1])
     marks = find_marks(track, reference, kart) if marks is None else marks

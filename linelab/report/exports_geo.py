@@ -129,7 +129,7 @@ def _line_feature(line: ExportLine) -> dict[str, Any]:
         "kind": line.kind,
         "name": line.name,
         "remark": line.remark,
-        "lap_time_s": round(lap.lap_time, 4),
+        "lap_time_s": round(line.lap_time, 4),
         "position_bias_sigma_m": line.position_bias,
         "t_s": [round(float(t), 3) for t in lap.t - lap.t[0]],
         "v_mps": [round(float(v), 3) for v in lap.v],

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from linelab.comparison.marks import CornerMarks, find_marks
+from linelab.comparison.timed import timed_lap
 from linelab.io.projection import LocalPlane, to_lonlat
 from linelab.kart import Kart
 from linelab.lap import Lap
@@ -45,6 +46,8 @@ class ExportLine:
     kind : str
         "reference line" or "driven line".
     lap : Lap
+    lap_time : float
+        Between the timing lines, beyond which a computed lap of an open track goes on [s].
     place : (N, 2) array
         Longitude and latitude of the lap's nodes [deg]; (0, 2) where the track has no place on the Earth.
     sigma_n, sigma_v : (N,) array or None
@@ -56,6 +59,7 @@ class ExportLine:
     name: str
     kind: Literal["reference line", "driven line"]
     lap: Lap
+    lap_time: float
     place: Array
     sigma_n: Array | None = None
     sigma_v: Array | None = None
@@ -64,7 +68,7 @@ class ExportLine:
     @property
     def remark(self) -> str:
         """Lap time and, for a driven lap, how well its positions are known."""
-        text = f"{self.kind}, lap time {lap_time_text(self.lap.lap_time)}"
+        text = f"{self.kind}, lap time {lap_time_text(self.lap_time)}"
         if self.sigma_n is None:
             return text
         bias = "" if self.position_bias is None else f", all shifted together by ±{self.position_bias:.1f} m"
@@ -106,6 +110,7 @@ def collect(track: Track, reference: Lap, kart: Kart, driven: Sequence[DrivenLap
             name=f"{track.name}: {reference.label or 'reference'}",
             kind="reference line",
             lap=reference,
+            lap_time=timed_lap(track, reference).lap_time,
             place=_degrees(plane, reference.line.x, reference.line.y),
         )
     ]
@@ -115,6 +120,7 @@ def collect(track: Track, reference: Lap, kart: Kart, driven: Sequence[DrivenLap
                 name=f"{track.name}: {drive.lap.label or 'driven lap'}",
                 kind="driven line",
                 lap=drive.lap,
+                lap_time=drive.lap.lap_time,
                 sigma_n=drive.sigma_n,
                 sigma_v=drive.sigma_v,
                 position_bias=drive.bias.sigma,

@@ -80,7 +80,7 @@ def _line_placemark(document: ElementTree.Element, line: ExportLine) -> None:
     _text(place, "name", line.name)
     _text(place, "description", line.remark)
     _text(place, "styleUrl", "#" + line.kind.replace(" ", "_"))
-    _data(place, {"kind": line.kind, "lap_time_s": f"{line.lap.lap_time:.4f}"})
+    _data(place, {"kind": line.kind, "lap_time_s": f"{line.lap_time:.4f}"})
     path = ElementTree.SubElement(place, "LineString")
     _text(path, "tessellate", "1")
     _text(path, "coordinates", " ".join(f"{lon:.7f},{lat:.7f}" for lon, lat in line.place))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linelab.comparison.marks import find_marks
+from linelab.comparison.timed import timed_lap
 from linelab.lap import Lap, Limit
 from linelab.report.display import METRIC, Units, lap_time_words
 from linelab.report.figures_data import pieces, runs
@@ -64,7 +65,9 @@ def plot_reference(track: Track, lap: Lap, units: Units = METRIC, *, kart_name: 
     height = map_height + 3.45
     figure = new_figure(10.5, height)
     axes = figure.add_axes((0.03, 2.7 / height, 0.94, (map_height - 0.1) / height))
-    subtitle = f"Reference lap {lap_time_words(lap.lap_time)}" + (f", {kart_name}" if kart_name else "")
+    subtitle = f"Reference lap {lap_time_words(timed_lap(track, lap).lap_time)}" + (
+        f", {kart_name}" if kart_name else ""
+    )
     heading(figure, track.name, subtitle, room=0.51)
     draw_ground(axes, track)
     used = draw_limits(axes, lap)

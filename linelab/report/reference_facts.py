@@ -10,12 +10,13 @@ import numpy as np
 from linelab.comparison.corner_stretches import Stretch, corner_stretches
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.segments import time_at
+from linelab.comparison.timed import timed_lap, timing_words
 from linelab.kart import Kart
 from linelab.lap import Lap, lap_columns
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_words
 from linelab.report.tables import text_table
 from linelab.solve.mintime import Solution
-from linelab.track import Track
+from linelab.track import Track, lap_ends
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -153,9 +154,11 @@ def reference_words(
 ) -> list[str]:
     """The reference lap in sentences: its time, its speeds, and how it was checked; ``use_kerbs`` as it was solved."""
     lap, check = solution.lap, solution.verification
+    timed = timing_words(track)
     words = [
-        f"Reference lap of {track.name} with {kart.name}: {lap_time_words(lap.lap_time)}, "
+        f"Reference lap of {track.name} with {kart.name}: {lap_time_words(timed_lap(track, lap).lap_time)}, "
         f"computed to ±{max(solution.time_error, 0.0005):.3f} s.",
+        *([f"That is {timed}; the whole road takes {lap_time_words(lap.lap_time)}."] if timed else []),
         f"{units.length_text(lap.line.length)} driven, {units.speed_text(lap.v.min())} to "
         f"{units.speed_text(lap.v.max())}.",
         *conditions(track, solution, use_kerbs),
@@ -171,8 +174,12 @@ def reference_words(
 
 
 def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True) -> dict[str, Any]:
-    """The reference lap's figures as plain data for JSON, SI units, the unit in every name."""
+    """The reference lap's figures as plain data for JSON, SI units, the unit in every name.
+
+    Lap time and corner times are between the timing lines; what was checked is the whole road of an open track.
+    """
     lap, check = solution.lap, solution.verification
+    begin, end = lap_ends(track)
     return {
         "what": "reference lap",
         "cautions": CAUTIONS,
@@ -188,8 +195,11 @@ def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: b
         "corner_times": "from half-way to the corner before to half-way to the next, by the track alone",
         "grip_factor": solution.grip,
         "kerbs_allowed": use_kerbs,
-        "lap_time_s": lap.lap_time,
+        "lap_time_s": timed_lap(track, lap).lap_time,
         "lap_time_error_s": solution.time_error,
+        "timed_from_m": begin,
+        "timed_to_m": end,
+        "whole_road_time_s": lap.lap_time,
         "path_length_m": lap.line.length,
         "checked": None
         if check is None
