@@ -140,7 +140,15 @@ class Analysis:
         return np.asarray(np.maximum(by_draws, by_receptions))
 
 
-def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: Lap, *, grip: float = 1.0) -> Analysis:
+def analyse(
+    track: Track,
+    kart: Kart,
+    driven: Sequence[DrivenLap],
+    reference: Lap,
+    *,
+    grip: float = 1.0,
+    stations: Array | None = None,
+) -> Analysis:
     """Work through a session.
 
     Parameters
@@ -151,13 +159,15 @@ def analyse(track: Track, kart: Kart, driven: Sequence[DrivenLap], reference: La
         The minimum-time lap of this track, kart and grip.
     grip : float
         The factor on mu that the reference lap was solved for [-].
+    stations : (N,) array, optional
+        The common stations [m]; spaced like the laps' own nodes when not given.
 
     Raises
     ------
     InputError
         No lap, or laps of another track.
     """
-    sheet = session_sheet(track, kart, driven, grip=grip)
+    sheet = session_sheet(track, kart, driven, grip=grip, stations=stations)
     marks = find_marks(track, reference, kart)
     rooms = [_room(sheet, room) for room in minimum_rooms(track, marks)]
     entry = float(max(reference.v[0], np.median(sheet.laps.v[:, 0])))

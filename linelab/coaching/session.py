@@ -12,12 +12,13 @@ from linelab.coaching.causes import Ledger
 from linelab.coaching.consistency import consistency
 from linelab.coaching.faults import find_habits
 from linelab.coaching.marked import SessionMarks, driven_marks
+from linelab.coaching.own_laps import of_first, own_marks, with_others
 from linelab.coaching.priorities import priorities
 from linelab.coaching.scatter import corner_times
 from linelab.coaching.split import LapSplit, split_losses
 from linelab.coaching.strengths import strengths
 from linelab.coaching.target_marks import with_target_marks
-from linelab.coaching.targets import choose_target
+from linelab.coaching.targets import OWN, choose_target
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import CornerLap, LapReview, SessionReview, Target, TargetKind
 from linelab.coaching.verdict import verdict
@@ -40,6 +41,8 @@ def review_session(
     *,
     target: TargetKind = "ideal",
     grip: float | None = None,
+    others: Sequence[DrivenLap] = (),
+    quickest: bool = True,
     cleaning: Sequence[str] = (),
     notes: Sequence[str] = (),
     progress: Callable[[str], None] = lambda text: None,
@@ -59,6 +62,10 @@ def review_session(
         they are what is lost at the grip the driver had.
     grip : float or None
         Factor on mu that a reference given as a Lap was solved for [-]; 1 when not given.
+    others : sequence of DrivenLap
+        Further sound laps of the session: not reviewed, but the own best lap and parts may be theirs.
+    quickest : bool
+        Whether the session's quickest lap is among ``driven``, for the words.
     cleaning, notes : sequences of str
         What was cleaned or left out, and what else belongs on the page.
     progress : callable
@@ -80,7 +87,10 @@ def review_session(
     factor = grip if grip is not None else reference.grip if isinstance(reference, Solution) else 1.0
     progress("working out what each lap's line allowed")
     analysis = analyse(track, kart, driven, lap, grip=factor)
-    goal, ledger = choose_target(analysis, target)
+    whole = with_others(analysis, others) if target in OWN else analysis
+    goal, ledger = choose_target(whole, target)
+    if whole is not analysis:
+        ledger = of_first(whole, ledger, analysis.count)
     progress("finding marks and causes")
     again = analysis.rows.pick(slice(-analysis.receptions, None))
     marked = driven_marks(analysis.sheet, analysis.seen, again, analysis.marks)
@@ -106,11 +116,11 @@ def review_session(
         consistency=repeat,
         priorities=first,
         strengths=strengths(analysis, findings, repeat),
-        verdict=verdict(laps[int(times.argmin())], goal, first, analysis),
+        verdict=verdict(laps[int(times.argmin())], goal, first, analysis, quickest=quickest),
         cleaning=tuple(cleaning),
         notes=_notes(analysis, laps, (*notes, *_untimed(every, track))),
     )
-    return with_target_marks(review)
+    return with_target_marks(review, own_marks(whole, goal) if target == "own_best" and whole is not analysis else ())
 
 
 def _lap_review(analysis: Analysis, goal: Target, marked: SessionMarks, split: LapSplit, index: int) -> LapReview:

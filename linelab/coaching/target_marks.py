@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -23,26 +24,28 @@ SEVERAL_LAPS, UNTOLD = "made of several laps", "not known of the target"
 Figures = dict[str, Measured]
 
 
-def with_target_marks(review: SessionReview) -> SessionReview:
+def with_target_marks(review: SessionReview, own: Sequence[DrivenMarks] = ()) -> SessionReview:
     """The review with its target's marks as each mark's reference; reviews come with the ideal lap's.
 
     The ideal line at the shown grip is read as the receiver would have shown it; of the own best lap the marks are
     those found on it, with their uncertainties; the best of the own corners has none.  Figures about the apex count
-    from the ideal lap's still, except for the apex miss, which is against the target.
+    from the ideal lap's still, except for the apex miss, which is against the target.  ``own`` are the marks of an own
+    best lap that is none of those reviewed.
     """
     kind = review.target.kind
     if kind == "ideal" or not review.reference_marks:
         return review
     if kind == "own_best":
-        return _replaced(review, [_found(part) for part in review.laps[review.best].corners])
+        own = own or [part.marks for part in review.laps[review.best].corners]
+        return _replaced(review, [_found(marks) for marks in own])
     if kind == "own_parts":
         return _replaced(review, [dict.fromkeys(MARKS, withheld(SEVERAL_LAPS))] * len(review.reference_marks))
     return _replaced(review, _of_computed_lap(review))
 
 
-def _found(part: CornerLap) -> Figures:
+def _found(marks: DrivenMarks) -> Figures:
     """The marks of a corner of a recorded target."""
-    figures = {name: mark.driven for name, mark in part.marks.named().items()}
+    figures = {name: mark.driven for name, mark in marks.named().items()}
     return {
         name: figure if figure.known or figure.reason == ABSENT.get(name) else withheld(UNTOLD)
         for name, figure in figures.items()

@@ -27,12 +27,14 @@ TITLES: dict[TargetKind, str] = {
     "own_best": "your own best lap",
     "own_parts": "the best of your own corners",
 }
+#: Targets that are made of the driver's own laps.
+OWN: tuple[TargetKind, ...] = ("own_best", "own_parts")
 WORDS: dict[TargetKind, str] = {
     "ideal": "the fastest lap that can be computed for this track, this kart and this grip; nobody drives all of it",
     "shown_grip": "the ideal line, driven with the grip that your own corner speeds show you had that day",
-    "own_best": "your fastest lap of this session: what you have already done once",
-    "own_parts": "for each corner the lap on which you were quickest there, put together; measuring error makes it "
-    "look a little better than it is",
+    "own_best": "your fastest sound lap of this session: what you have already done once",
+    "own_parts": "for each corner the sound lap of this session on which you were quickest there, put together; "
+    "measuring error makes it look a little better than it is",
 }
 
 

@@ -17,12 +17,16 @@ from linelab.coaching.words import corners_text
 BEATS = 0.15
 
 
-def verdict(best: LapReview, goal: Target, first: tuple[Priority, ...], analysis: Analysis) -> str:
-    """The gap, what may be said of it, and what stands out."""
+def verdict(
+    best: LapReview, goal: Target, first: tuple[Priority, ...], analysis: Analysis, *, quickest: bool = True
+) -> str:
+    """The gap, what may be said of it, and what stands out; ``quickest`` is whether no lap of the session is quicker
+    than the best of these."""
     gap, sigma = best.gap.value or 0.0, best.gap.sigma or 0.0
     side = "behind" if gap >= 0.0 else "ahead of"
-    which = f"Your best lap, {best.label}," if analysis.count > 1 else best.label[:1].upper() + best.label[1:]
-    if goal.kind == "own_best":
+    which = f"{'Your best lap' if quickest else 'The best of the laps chosen'}, {best.label},"
+    which = which if analysis.count > 1 else best.label[:1].upper() + best.label[1:]
+    if goal.kind == "own_best" and any(goal.lap is drive.lap for drive in analysis.sheet.driven):
         said = [f"{which} is what your laps are held against."]
     else:
         said = [f"{which} is {abs(gap):.2f} s ± {max(sigma, 0.01):.2f} s {side} {goal.title}."]
@@ -47,7 +51,7 @@ def verdict(best: LapReview, goal: Target, first: tuple[Priority, ...], analysis
         things = "one thing" if len(first) == 1 else f"{('two', 'three')[len(first) - 2]} things"
         said += [
             f"Work on {things} first: together about {_stakes(first):.2f} ± {_stakes_error(first):.2f} s a lap.",
-            *_beyond(first, goal, analysis),
+            *_beyond(first, goal, analysis, "your best one" if quickest else "the best of these"),
         ]
     elif not analysis.untold:
         said.append("No single fault stands out of what this recording can show.")
@@ -78,14 +82,14 @@ def _stakes_error(first: tuple[Priority, ...]) -> float:
     return math.hypot(*(item.at_stake.sigma or 0.0 for item in first))
 
 
-def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis) -> list[str]:
+def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis, best: str) -> list[str]:
     """Why the stakes add up to more than the gap they stand beside, where they do, or overlap."""
     times, said = analysis.sheet.t[:, -1], []
     usual = float(np.mean(times[typical_laps(times)]))
     stakes = _stakes(first)
     if stakes > float(times.min()) - goal.lap_time:
         if goal.kind in ("ideal", "shown_grip"):
-            said.append(f"That is of your usual lap, {usual - float(times.min()):.2f} s slower than your best one.")
+            said.append(f"That is of your usual lap, {usual - float(times.min()):.2f} s slower than {best}.")
         elif any(item.kind != "scatter" for item in first):
             said.append("That is against the ideal line at the grip you had, not against your own driving.")
     if stakes > usual - analysis.reference.lap_time:

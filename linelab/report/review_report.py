@@ -6,7 +6,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from linelab.coaching.session import compare_sessions, review_session
+from linelab.coaching.targets import OWN
 from linelab.coaching.values import SessionReview, TargetKind
 from linelab.comparison.channels import Sensors
 from linelab.comparison.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
@@ -114,8 +117,6 @@ def recording_start_line(recording: Recording, left: tuple[float, float], right:
     """
     if recording.lon is not None:
         return start_line_at(own_plane(recording), left, right)
-    import numpy as np
-
     return StartLine(left=np.array(left), right=np.array(right))
 
 
@@ -184,25 +185,35 @@ def review_recording(
         raise InputError("no complete lap to review", where="laps", remedy="Choose at least one")
     solution = reference or solve_min_time(ground.track, kart, grip=grip, progress=progress)
     refused = {id(lap): lap.reason for lap in laps if lap.status != "complete"}
-    driven = estimate_placed_laps(
+    sound = complete_laps(ground.laps)
+    reviewed = {id(lap) for lap in usable}
+    # The driver's own best may be a lap that is not among those chosen.
+    rest = [lap for lap in sound if id(lap) not in reviewed] if against in OWN else []
+    estimated = estimate_placed_laps(
         ground.track,
-        usable,
-        among=complete_laps(ground.laps),
+        [*usable, *rest],
+        among=sound,
         sensors=ground.sensors,
         bias=ground.bias,
         refused=lambda lap, error: refused.update({id(lap): str(error)}),
         progress=lambda done, total: progress(f"laps estimated: {done} of {total}"),
     )
+    names = {lap.label for lap in usable}
+    driven = [drive for drive in estimated if drive.lap.label in names]
+    times = [drive.lap.lap_time for drive in driven]
+    left = [lap.duration for lap in sound if id(lap) not in reviewed]
     session = review_session(
         ground.track,
         kart,
         driven,
         solution,
         target=against,
+        others=[drive for drive in estimated if drive.lap.label not in names],
+        quickest=min(times, default=0.0) <= min(left, default=np.inf),
         cleaning=(
             *recording.notes,
             *ground.notes,
-            *(f"{lap.label} left out: {refused[id(lap)]}" for lap in laps if id(lap) in refused),
+            *(f"{lap.label} left out: {refused[id(lap)]}" for lap in (*laps, *rest) if id(lap) in refused),
         ),
         progress=progress,
     )

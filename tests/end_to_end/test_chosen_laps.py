@@ -136,3 +136,42 @@ def test_how_many_laps_show_it():
     assert laps_text(1, 1) == "on this lap"
     assert laps_text(8, 8) == "on every lap"
     assert laps_text(3, 8, "usual lap") == "on 3 of 8 usual laps"
+
+
+@pytest.mark.parametrize("kind", ["own_best", "own_parts"])
+def test_the_own_best_is_that_of_the_session_whichever_laps_are_chosen(recording, ground, whole, kind):
+    """Laps 1 and 4 held against the driver's own best: the same target, and the same figures, as among all laps."""
+    kart = load_kart(DEMO_KART)
+    some, every = (
+        review_recording(recording, ground, kart, choose_laps(ground.laps, wanted), against=kind,
+                         reference=whole.reference).session
+        for wanted in ([1, 4], [])
+    )  # fmt: skip
+    assert [lap.label for lap in some.laps] == ["lap 1", "lap 4"]
+    best = every.laps[every.best].label
+    assert best not in ("lap 1", "lap 4")
+    assert some.target.lap.label == every.target.lap.label == best
+    assert some.target.lap_time == pytest.approx(every.target.lap_time, abs=0.005)
+    assert some.target.words == every.target.words
+    for lap in some.laps:
+        same = next(other for other in every.laps if other.label == lap.label)
+        assert lap.gap.value == pytest.approx(same.gap.value, abs=0.005)
+        assert sum(part.time_lost.value for part in lap.corners) + lap.elsewhere.value == pytest.approx(lap.gap.value)
+        for part, other in zip(lap.corners, same.corners):
+            assert part.time_lost.value == pytest.approx(other.time_lost.value, abs=0.01)
+            if kind == "own_best" and other.marks.brake_point.reference is not None:
+                assert part.marks.brake_point.reference == pytest.approx(other.marks.brake_point.reference, abs=0.01)
+    assert f"The best of the laps chosen, {some.laps[some.best].label}, is" in some.verdict
+    page, data = review_page(some, recorded=ground.laps), review_as_dict(some)
+    assert data["target"]["title"] == every.target.title
+    assert every.target.title in page
+    assert some.target.words[1:] in page
+
+
+def test_chosen_laps_are_not_called_the_drivers_best(recording, ground, whole):
+    kart = load_kart(DEMO_KART)
+    session = review_recording(
+        recording, ground, kart, choose_laps(ground.laps, [1, 4]), reference=whole.reference
+    ).session  # fmt: skip
+    assert session.verdict.startswith("The best of the laps chosen, lap 1, is")
+    assert whole.session.verdict.startswith("Your best lap, lap 10, is")
