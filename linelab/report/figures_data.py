@@ -12,6 +12,8 @@ from linelab.comparison.rolling import beyond_rolling
 from linelab.grip import closed_throttle, kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Lap
+from linelab.report.display import Units
+from linelab.track import Track
 from linelab.units import Array
 
 #: Longitudinal tyre force per mass below which neither brake nor throttle is counted as in use [m/s²].
@@ -37,6 +39,12 @@ def pedals(lap: Lap, kart: Kart) -> NDArray[np.int8]:
     result[force < -IDLE_BAND] = Pedal.BRAKE
     result[force > closed_throttle(kart, lap.v) + IDLE_BAND] = Pedal.DRIVE
     return result
+
+
+def station_title(track: Track, units: Units) -> str:
+    """What the axis along a lap shows: a station, which is no distance driven, and where it counts from."""
+    begin = ", from the start line" if abs(track.start_station) < 0.5 else ""
+    return f"station along the reference line{begin} [{units.length_unit}]"
 
 
 class Gap(NamedTuple):

@@ -10,7 +10,7 @@ from linelab.comparison.marks import find_marks
 from linelab.comparison.timed import timed_lap
 from linelab.lap import Lap, Limit
 from linelab.report.display import METRIC, Units, lap_time_words
-from linelab.report.figures_data import pieces, runs
+from linelab.report.figures_data import pieces, runs, station_title
 from linelab.report.figures_lines import survey_note
 from linelab.report.figures_map import (
     corner_bands,
@@ -153,5 +153,5 @@ def draw_speed_by_limit(axes: Axes, track: Track, lap: Lap, units: Units) -> Non
     corner_bands(axes, track, units)
     axes.set_xlim(float(s[0]), float(s[-1]))
     axes.set_ylim(0.0, float(v.max()) * 1.08)
-    axes.set_xlabel(f"station along the reference line [{units.length_unit}]")
+    axes.set_xlabel(station_title(track, units))
     axes.set_ylabel(f"speed [{units.speed_unit}]")

@@ -9,7 +9,7 @@ import numpy as np
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.report.display import METRIC, Units, lap_time_text
-from linelab.report.figures_data import Gap, Pedal, pedals, pieces, runs, time_gap
+from linelab.report.figures_data import Gap, Pedal, pedals, pieces, runs, station_title, time_gap
 from linelab.report.figures_lines import lost_colours, survey_note
 from linelab.report.figures_map import corner_bands
 from linelab.report.style import BRAKE, COAST, DRIVE, GAIN, INK, LOSS, PAPER, SOFT, footer, heading, new_figure, tidy
@@ -39,7 +39,7 @@ def plot_traces(
     gap_stations: Array | None = None,
     notes: str = "",
 ) -> Figure:
-    """Speed of both laps, the reference's pedals, and the time lost, over the distance along the track.
+    """Speed of both laps, the reference's pedals, and the time lost, by station.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ def _spread(gap: Gap, stations: Array | None, sigma: Array | None) -> Array | No
 
 
 def draw_speeds(axes: Axes, track: Track, reference: Lap, driven: Lap, units: Units) -> None:
-    """Both speeds over distance, the space between them tinted by which is faster."""
+    """Both speeds by station, the space between them tinted by which is faster."""
     tidy(axes)
     corner_bands(axes, track, units)
     s = np.linspace(0.0, track.length, 2000)
@@ -143,7 +143,7 @@ def draw_gap(axes: Axes, track: Track, gap: Gap, units: Units, *, spread: Array 
     low, high = float(min(gap.total.min(), 0.0)), float(max(gap.total.max(), 0.0))
     pad = 0.1 * max(high - low, 0.05)
     axes.set_ylim(low - pad, high + pad)
-    axes.set_xlabel(f"distance along the track [{units.length_unit}]")
+    axes.set_xlabel(station_title(track, units))
     axes.set_ylabel("behind the reference [s]")
     behind = bool(gap.total[-1] > 0.0)
     axes.text(

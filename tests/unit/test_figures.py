@@ -23,7 +23,7 @@ from linelab.lap import Limit
 from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
 from linelab.report.figures import save_overview, save_reference_pictures
 from linelab.report.figures_corner import plot_corner
-from linelab.report.figures_data import Pedal, pedals, pieces, runs, time_gap
+from linelab.report.figures_data import Pedal, pedals, pieces, runs, station_title, time_gap
 from linelab.report.figures_lines import lost_colours, plot_ground, plot_lines
 from linelab.report.figures_marks import reference_callouts
 from linelab.report.figures_reference import LIMIT_LOOKS, corner_minima, plot_reference
@@ -301,3 +301,14 @@ def test_where_edges_come_from_is_told_in_whole_sentences():
         "Edges estimated, not surveyed, assumed width 7 m, ±0.87 m (one standard deviation). Made from laps: not known."
     )
     assert survey_sentence(Survey(kind="surveyed")) == "Edges as given in the track file."
+
+
+@pytest.mark.parametrize("units", [METRIC, IMPERIAL])
+def test_axes_along_a_lap_name_their_stations(track, kart, reference, driven, units):
+    """A station is along the reference line, from the start line; an open road's from its end."""
+    figures = [plot_traces(track, reference, driven, kart, units), plot_reference(track, reference, units)]
+    for figure in figures:
+        (title,) = {axes.get_xlabel() for axes in figure.axes} - {""}
+        assert title == f"station along the reference line, from the start line [{units.length_unit}]"
+    road = dataclasses.replace(track, start_station=20.0)
+    assert station_title(road, units) == f"station along the reference line [{units.length_unit}]"

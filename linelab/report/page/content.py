@@ -14,6 +14,7 @@ from linelab.coaching.typical import unusual_laps
 from linelab.coaching.values import Evidence, LapReview, Priority, SessionReview
 from linelab.comparison.laps import RecordedLap
 from linelab.report.display import CAUTIONS, Units, lap_time_text
+from linelab.report.figures_data import station_title
 from linelab.report.measured_text import clear, evidence_text, measured_text, number_text, typeset
 from linelab.report.page.closeups import LETTERS, ring_text
 from linelab.report.page.corner_parts import (
@@ -87,6 +88,7 @@ def page_content(
         "class_bounds": _class_bounds(peak, units),
         "band_outline": band_outline(review) if len(review.laps) > 2 else "",
         "panels": (loss_boxes(review), *curves(review, units)),
+        "station_title": station_title(review.track, units),
         "station_ticks": station_ticks(review.track, units),
         "bends": bends(review.track),
         "extent": round(ALONG * review.track.length),

@@ -60,7 +60,7 @@ def curves(review: SessionReview, units: Units) -> tuple[Curve, ...]:
 
 
 def station_ticks(track: Track, units: Units) -> tuple[Tick, ...]:
-    """Round distances along the lap."""
+    """Round stations along the lap."""
     step = round_length(track.length / units.length / 6.0)
     values = np.arange(0.0, track.length / units.length, step)
     return tuple(
