@@ -233,7 +233,7 @@ def _key(page: Figure, units: Units, *, lifts: bool) -> None:
         title=None,
     )
     text = f"number: corner, under it minimum speed [{units.speed_unit}]"
-    page.text(1.0 - MARGIN / A4[0], (MAP_BOX[1] - 0.1) / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
+    page.text(1.0 - MARGIN / A4[0], (MAP_BOX[1] - 0.115) / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
 
 
 def _paragraphs(page: Figure, left: float, top: float, title: str, paragraphs: Sequence[str]) -> None:

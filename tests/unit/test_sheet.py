@@ -332,27 +332,59 @@ ESTIMATED = Survey(
 )
 
 
+def _nothing_cut_or_covered(page):
+    """No text leaves the page or covers another one."""
+    page.canvas.draw()
+    renderer = page.canvas.get_renderer()
+    boxes = [
+        (text.get_text(), text.get_window_extent(renderer))
+        for text in page.findobj(matplotlib.text.Text)
+        if text.get_text().strip() and text.get_visible()
+    ]
+    edge = page.bbox
+    assert [name for name, box in boxes if box.x0 < 0 or box.y0 < 0 or box.x1 > edge.x1 or box.y1 > edge.y1] == []
+    overlaps = [
+        (one, other)
+        for k, (one, a) in enumerate(boxes)
+        for other, b in boxes[k + 1 :]
+        if min(a.x1, b.x1) - max(a.x0, b.x0) > 1.0 and min(a.y1, b.y1) - max(a.y0, b.y0) > 2.5
+    ]
+    assert overlaps == []
+
+
+def winding(bends, radius=190.0, swing=13.0, half=4.0):
+    """A circuit that swings in and out about a circle, two corners a swing."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 2401)[:-1]
+    r = radius + swing * np.sin(bends * angle)
+    middle = np.column_stack([r * np.cos(angle), r * np.sin(angle)])
+    ahead = np.roll(middle, -1, axis=0) - np.roll(middle, 1, axis=0)
+    left = np.column_stack([-ahead[:, 1], ahead[:, 0]]) / np.linalg.norm(ahead, axis=1)[:, None]
+    return track_from_edges("winding", middle + half * left, middle - half * left, closed=True)
+
+
 @pytest.mark.parametrize(("units", "survey"), [(METRIC, None), (IMPERIAL, None), (METRIC, ESTIMATED)])
 def test_no_text_covers_another_or_leaves_the_page(rental, units, survey):
     track, kart, solution = rental
     ground = track if survey is None else dataclasses.replace(track, survey=survey)
     for page in sheet_pages(ground, kart, solution, units, quick=True):
-        page.canvas.draw()
-        renderer = page.canvas.get_renderer()
-        boxes = [
-            (text.get_text(), text.get_window_extent(renderer))
-            for text in page.findobj(matplotlib.text.Text)
-            if text.get_text().strip() and text.get_visible()
-        ]
-        edge = page.bbox
-        assert [name for name, box in boxes if box.x0 < 0 or box.y0 < 0 or box.x1 > edge.x1 or box.y1 > edge.y1] == []
-        overlaps = [
-            (one, other)
-            for k, (one, a) in enumerate(boxes)
-            for other, b in boxes[k + 1 :]
-            if min(a.x1, b.x1) - max(a.x0, b.x0) > 1.0 and min(a.y1, b.y1) - max(a.y0, b.y0) > 2.5
-        ]
-        assert overlaps == []
+        _nothing_cut_or_covered(page)
+
+
+def test_thirty_corners_take_a_third_page():
+    """More corners than can be read on one page go on to the next, each told once, with nothing cut or covered."""
+    track, kart = winding(15), load_kart("senior-single-speed")
+    assert len(track.corners) == 30
+    drawn = sheet_pages(track, kart, solve_min_time(track, kart, verify=False), quick=True)
+    assert len(drawn) == 3
+    told = []
+    for page in drawn:
+        _nothing_cut_or_covered(page)
+        assert "Computed limits are not targets" in _texts(page)
+    for page in drawn[1:]:
+        large = [text for text in page.texts if text.get_text().isdigit() and text.get_size() > 12.0]
+        told += [int(text.get_text()) for text in large]
+        assert {"corner", "turn in", "apex"} <= {text.get_text() for text in page.texts}
+    assert told == list(range(1, 31))
 
 
 @pytest.mark.parametrize(("count", "least"), [(8, 1.1), (16, 1.0), (24, 0.8)])
