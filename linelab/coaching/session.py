@@ -24,6 +24,7 @@ from linelab.coaching.values import CornerLap, LapReview, SessionReview, Target,
 from linelab.coaching.verdict import verdict
 from linelab.comparison.compare import Comparison, compare
 from linelab.comparison.estimate import DrivenLap
+from linelab.comparison.losses import rates_note
 from linelab.comparison.measured import Measured
 from linelab.comparison.timed import timed_lap, timed_track
 from linelab.errors import InputError
@@ -195,6 +196,8 @@ def _notes(analysis: Analysis, laps: tuple[LapReview, ...], notes: Sequence[str]
         said.append(f"engine shown: {power.value:.2f} ± {power.sigma or 0.0:.2f} of the kart file's force")
     if analysis.untold:
         said.append(f"line and causes not told apart: {analysis.untold}")
+    elif rates_note(analysis.sheet.kart):
+        said.append(rates_note(analysis.sheet.kart))
     return tuple(dict.fromkeys(said))
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from linelab.comparison.corner_review import CornerReview, minimum_rooms, review_corner
 from linelab.comparison.estimate import DrivenLap, track_heading, without_uncertainty
-from linelab.comparison.losses import SegmentLosses, segment_losses
+from linelab.comparison.losses import SegmentLosses, rates_note, segment_losses
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.measured import Measured
 from linelab.comparison.segments import segments_of, time_at
@@ -149,7 +149,7 @@ def compare(
         s=s,
         gap=gap,
         gap_sigma=drive.sigma_t,
-        notes=_notes(track, reference, drive, losses, every),
+        notes=_notes(track, reference, drive, kart, losses, every),
     )
 
 
@@ -178,7 +178,9 @@ def _ended(lap: Lap, begin: float, end: float, what: str) -> Lap:
     return replace(lap, line=replace(lap.line, s=stations))
 
 
-def _notes(track: Track, reference: Lap, drive: DrivenLap, losses: SegmentLosses, every: Array) -> tuple[str, ...]:
+def _notes(
+    track: Track, reference: Lap, drive: DrivenLap, kart: Kart | None, losses: SegmentLosses, every: Array
+) -> tuple[str, ...]:
     """What a reader of the figures must know."""
     notes = list(drive.notes)
     bias = drive.bias
@@ -197,4 +199,6 @@ def _notes(track: Track, reference: Lap, drive: DrivenLap, losses: SegmentLosses
         notes.append("on its own line the lap is faster than this kart allows: raise the grip or power assumed")
     if line.value is None:
         notes.append(f"line and speed part not told apart over the lap: {line.reason}")
+    elif kart is not None and rates_note(kart):
+        notes.append(rates_note(kart))
     return tuple(notes)

@@ -91,6 +91,20 @@ class SegmentLosses:
         return Measured(line, sigma), Measured(speed, float(np.hypot(own, spread)))
 
 
+def rates_note(kart: Kart) -> str:
+    """What a driver's limited rates do to the split; empty where there are none.
+
+    A profile within the rates, with the line given, is known to some hundredths of a second only, and takes longer than
+    everything else of a review: the best possible on a driven line is without them.
+    """
+    if not kart.driver.limits_force_rates:
+        return ""
+    return (
+        "the kart file limits how quickly the driver builds up brake or power: the ideal lap keeps to that, the best "
+        "possible on the driven line does not, so what these rates cost there counts as speed and not as line"
+    )
+
+
 def segment_losses(
     segments: tuple[Segment, ...],
     reference: Lap,

@@ -9,14 +9,16 @@ import numpy as np
 import pytest
 from simulated import as_lap, drive, make_track, record
 
+from linelab.coaching.session import review_session
 from linelab.comparison.compare import compare, rank_corners
-from linelab.comparison.estimate import PositionBias, estimate_lap, with_bias
+from linelab.comparison.estimate import PositionBias, estimate_lap, with_bias, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.marks import find_marks
 from linelab.comparison.measured import Measured, withheld
 from linelab.comparison.segments import PHASES, segments_of, time_at
 from linelab.errors import InputError
-from linelab.kart import Kart, PowerEngine
+from linelab.kart import Driver, Kart, PowerEngine
+from linelab.solve.lines import reference_line
 from linelab.solve.speed import speed_profile
 
 TRACK = make_track()
@@ -246,3 +248,14 @@ def test_table_of_nodes():
     assert len(table) == result.s.size
     np.testing.assert_array_equal(table["gap_s"], result.gap)
     assert len(result.driven.lap.to_dataframe()) == result.s.size
+
+
+def test_what_a_drivers_rates_do_to_the_split_is_said():
+    """The reference lap keeps to them, the best possible on the driven line does not: said where there are any."""
+    limited = dataclasses.replace(KART, driver=Driver(brake_build_rate=20.0, drive_build_rate=15.0))
+    reference = speed_profile(reference_line(TRACK), KART, label="reference")
+    for kart, said in ((KART, 0), (limited, 1), (dataclasses.replace(KART, driver=Driver(grip_share=0.9)), 0)):
+        found = compare(TRACK, reference, reference, kart)
+        session = review_session(TRACK, kart, [without_uncertainty(reference)], reference)
+        for notes in (found.notes, session.notes):
+            assert sum("how quickly the driver builds up" in note for note in notes) == said
