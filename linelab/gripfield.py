@@ -27,7 +27,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.track import GripZone, Kerb, Side, Track, along
+from linelab.track import GripZone, Kerb, Side, Track, along, length_along
 from linelab.units import Array
 
 #: Knots of the profile: two for each edge's kerb, and four for each of the zones abreast.
@@ -80,7 +80,7 @@ def _most_abreast(track: Track) -> int:
     """Most zones in force at one station; there are as many where the last of them begins."""
     fading = RAMP_ALONG + LEAST_RAMP  # a little more, so that rounding cannot leave one out
     begins = np.array([zone.s_start - 0.5 * fading for zone in track.grip_zones])
-    lengths = np.array([_length(track, zone) + fading for zone in track.grip_zones])
+    lengths = np.array([length_along(track, zone) + fading for zone in track.grip_zones])
     into = begins[:, None] - begins
     if track.closed:
         into -= track.length * np.floor(into / track.length)
@@ -107,13 +107,13 @@ def kerb_width(track: Track, side: str, s: Array) -> Array:
 
 def _kerb_share(track: Track, kerb: Kerb, s: Array) -> tuple[NDArray[np.intp], Array]:
     """As :func:`_share`; a kerb takes effect inside its ends, so that nobody is sent where there is none."""
-    ramp = max(min(RAMP_ALONG, 0.4 * _length(track, kerb)), LEAST_RAMP)
+    ramp = max(min(RAMP_ALONG, 0.4 * length_along(track, kerb)), LEAST_RAMP)
     return _share(track, kerb, s, ramp, 0.0)
 
 
 def _zone_share(track: Track, zone: GripZone, s: Array) -> tuple[NDArray[np.intp], Array]:
     """As :func:`_share`; a zone's shares half inside and half outside its ends add up to 1 with an adjoining one's."""
-    ramp = max(min(RAMP_ALONG, _length(track, zone)), LEAST_RAMP)
+    ramp = max(min(RAMP_ALONG, length_along(track, zone)), LEAST_RAMP)
     return _share(track, zone, s, ramp, 0.5 * ramp)
 
 
@@ -125,7 +125,7 @@ def _share(
     The share rises smoothly (3u² - 2u³) from 0 to 1 over ``ramp``, beginning so far ``outside`` the item's ends [m].
     At an end of an open track it is 1 up to there: the road goes on, and what lies on it.
     """
-    length, into = _length(track, item), s - item.s_start
+    length, into = length_along(track, item), s - item.s_start
     if track.closed and length >= track.length:
         return np.arange(s.size), np.ones_like(s)
     if track.closed:
@@ -144,12 +144,6 @@ def _share(
 def _rise(past: Array, ramp: float) -> Array:
     u = np.clip(past / ramp, 0.0, 1.0)
     return np.asarray(u * u * (3.0 - 2.0 * u))
-
-
-def _length(track: Track, item: Kerb | GripZone) -> float:
-    """Length along the track [m]; on a circuit what ends where it begins goes all round."""
-    length = item.s_end - item.s_start
-    return length % track.length or track.length if track.closed else length
 
 
 def grip_profile(track: Track, s: Array, half_width: float) -> GripProfile:

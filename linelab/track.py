@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -13,6 +13,9 @@ from linelab.units import Array
 from linelab.values import freeze_fields, frozen_array, set_field
 
 Side = Literal["left", "right"]
+
+#: Stations that differ by no more than this are the same [m].
+NO_LENGTH = 1.0e-6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -46,7 +49,7 @@ class Kerb:
     """A strip beyond an edge that a kart may use.
 
     ``width`` is its usable width [m]; ``grip`` a factor on mu while on it.
-    On a closed track ``s_end < s_start`` runs across the start line.
+    On a closed track ``s_end < s_start`` runs across the start line, and one that ends where it begins goes all round.
     """
 
     side: Side
@@ -57,17 +60,25 @@ class Kerb:
     name: str = ""
 
     def __post_init__(self) -> None:
+        where = f"kerb {self.name}".strip()
+        if self.side not in get_args(Side):
+            raise InputError(
+                f"side is {self.side!r}", where=where, remedy="Use left or right, seen in driving direction"
+            )
+        _check_finite(where, self.s_start, self.s_end)
         if not 0.0 < self.width <= 3.0:
-            raise InputError(f"kerb width {self.width} m is outside 0 to 3 m", where=f"kerb {self.name}".strip())
+            raise InputError(f"kerb width {self.width} m is outside 0 to 3 m", where=where)
         if not 0.1 <= self.grip <= 1.5:
-            raise InputError(f"kerb grip factor {self.grip} is outside 0.1 to 1.5", where=f"kerb {self.name}".strip())
+            raise InputError(f"kerb grip factor {self.grip} is outside 0.1 to 1.5", where=where)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class GripZone:
     """A patch of the track with its own grip: a factor on mu between two stations and two offsets.
 
-    ``n_right`` and ``n_left`` bound it across the track [m], positive left of the reference line.
+    ``n_right`` and ``n_left`` bound it across the track [m], positive left of the reference line; they may lie beyond
+    its edges.  On a closed track ``s_end < s_start`` runs across the start line, and one that ends where it begins goes
+    all round.  Where zones overlap, see :mod:`linelab.gripfield`.
     """
 
     s_start: float
@@ -78,10 +89,18 @@ class GripZone:
     name: str = ""
 
     def __post_init__(self) -> None:
+        where = f"grip zone {self.name}".strip()
+        _check_finite(where, self.s_start, self.s_end, self.n_right, self.n_left)
         if not 0.1 <= self.factor <= 2.0:
-            raise InputError(f"grip factor {self.factor} is outside 0.1 to 2", where=f"grip zone {self.name}".strip())
+            raise InputError(f"grip factor {self.factor} is outside 0.1 to 2", where=where)
         if self.n_left <= self.n_right:
-            raise InputError("n_left must be greater than n_right", where=f"grip zone {self.name}".strip())
+            raise InputError("n_left must be greater than n_right", where=where)
+
+
+def _check_finite(where: str, *values: float) -> None:
+    """Refuse stations and offsets that are no numbers."""
+    if not np.isfinite(values).all():
+        raise InputError("a station or offset is not finite", where=where, remedy="Give numbers in metres")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -168,6 +187,14 @@ class Track:
                 set_field(self, name, frozen_array("Track", name, getattr(self, name), shape=(edge.shape[0],)))
         if min(self.w_left.min(), self.w_right.min()) < 0.0:
             raise InputError("widths must not be negative", where="Track", remedy="Check that the edges do not cross")
+        items: tuple[Kerb | GripZone, ...] = () if self.closed else (*self.kerbs, *self.grip_zones)
+        for item in items:
+            if item.s_end < item.s_start:
+                raise InputError(
+                    f"it runs from station {item.s_start:.1f} back to {item.s_end:.1f} m",
+                    where=f"{'kerb' if isinstance(item, Kerb) else 'grip zone'} {item.name}".strip(),
+                    remedy="On an open track give the station it begins at before the one it ends at",
+                )
 
     @property
     def closed(self) -> bool:
@@ -194,6 +221,15 @@ def along(track: Track, values: Array, s: Array) -> Array:
     """Interpolate one of the track's arrays at stations ``s`` [m] (wrapped on a closed track)."""
     station = np.mod(s, track.length) if track.closed else np.clip(s, 0.0, track.length)
     return np.asarray(np.interp(station, track.s, values))
+
+
+def length_along(track: Track, item: Kerb | GripZone) -> float:
+    """Length along the track of a kerb or grip zone [m]; on a circuit one that ends where it begins goes all round."""
+    length = item.s_end - item.s_start
+    if not track.closed:
+        return length
+    length %= track.length
+    return length if length > NO_LENGTH else track.length
 
 
 def lap_ends(track: Track) -> tuple[float, float]:

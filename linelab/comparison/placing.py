@@ -19,7 +19,8 @@ from linelab.comparison.laps import RecordedLap
 from linelab.comparison.sensors import read_sensors
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.curve import curve_at
-from linelab.track import Kerb, Track, along
+from linelab.gripfield import kerb_width
+from linelab.track import Track, along
 from linelab.units import Array
 
 #: Lines of two laps are alike over about this length [m]: so many independent looks at how they lie to each other.
@@ -275,18 +276,8 @@ def _within_edges(
 
 def _usable(track: Track, s: Array, side: str) -> Array:
     """How far to one side of the reference line the middle of a kart may be, kerbs included (M,) [m]."""
-    width = along(track, track.w_left if side == "left" else track.w_right, s)
-    for kerb in track.kerbs:
-        if kerb.side == side:
-            width = width + kerb.width * _on_kerb(track, kerb, s)
-    return np.asarray(width - _INSIDE)
-
-
-def _on_kerb(track: Track, kerb: Kerb, s: Array) -> Array:
-    """1 at stations beside a kerb, else 0 (M,)."""
-    if track.closed and kerb.s_end < kerb.s_start:
-        return ((s >= kerb.s_start) | (s <= kerb.s_end)).astype(np.float64)
-    return ((s >= kerb.s_start) & (s <= kerb.s_end)).astype(np.float64)
+    road = along(track, track.w_left if side == "left" else track.w_right, s)
+    return np.asarray(road + kerb_width(track, side, s) - _INSIDE)
 
 
 def _log_normal(z: Array) -> Array:

@@ -14,7 +14,7 @@ from linelab.geometry.corridor import corridor_from_edges
 from linelab.geometry.corridor_offset import edges_from_centre
 from linelab.geometry.curve import Curve
 from linelab.io.track_sizes import check_widths
-from linelab.track import Corner, GripZone, Kerb, Side, Survey, Track
+from linelab.track import Corner, GripZone, Kerb, Side, Survey, Track, length_along
 from linelab.units import Array
 
 #: Put after the name of a track that is driven the other way round.
@@ -167,6 +167,11 @@ def reversed_track(track: Track) -> Track:
         back = length - s
         return float(np.mod(back, length)) if track.closed else back
 
+    def span(item: Kerb | GripZone) -> tuple[float, float]:
+        if track.closed and length_along(track, item) >= length:
+            return 0.0, length
+        return there(item.s_end), there(item.s_start)
+
     other: dict[Side, Side] = {"left": "right", "right": "left"}
     corners = [
         replace(c, s_start=there(c.s_end), s_apex=there(c.s_apex), s_end=there(c.s_start), turn=-c.turn)
@@ -188,12 +193,11 @@ def reversed_track(track: Track) -> Track:
         left_z=None if track.right_z is None else track.right_z[::-1],
         right_z=None if track.left_z is None else track.left_z[::-1],
         corners=tuple(replace(c, number=i + 1) for i, c in enumerate(corners)),
-        kerbs=tuple(
-            replace(k, side=other[k.side], s_start=there(k.s_end), s_end=there(k.s_start)) for k in track.kerbs
-        ),
+        kerbs=tuple(replace(k, side=other[k.side], s_start=a, s_end=b) for k in track.kerbs for a, b in (span(k),)),
         grip_zones=tuple(
-            replace(g, s_start=there(g.s_end), s_end=there(g.s_start), n_right=-g.n_left, n_left=-g.n_right)
+            replace(g, s_start=a, s_end=b, n_right=-g.n_left, n_left=-g.n_right)
             for g in track.grip_zones
+            for a, b in (span(g),)
         ),
         timing_stations=tuple(sorted(there(s) for s in track.timing_stations)),
         start_station=0.0 if track.closed else length - finish,

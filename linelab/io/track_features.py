@@ -19,6 +19,8 @@ from linelab.units import Array
 KERB_MARGIN = 3.2
 #: How far outside the track a grip zone or a corner's points may reach [m].
 ZONE_MARGIN = 10.0
+#: What leaves no more of a circuit free than this goes all round [m].
+ALL_ROUND = 1.0
 
 
 def add_features(track: Track, features: list[Feature], plane: LocalPlane) -> Track:
@@ -87,8 +89,10 @@ def _with_timing(track: Track, features: list[Feature], plane: LocalPlane) -> Tr
 
 
 def _stretch(track: Track, placed: Placed) -> tuple[float, float]:
-    """First and last station of a placed thing, wrapped on a circuit."""
+    """First and last station of a placed thing, wrapped on a circuit; all of it where its ends meet or overlap."""
     first, last = float(placed.s.min()), float(placed.s.max())
+    if track.closed and last - first > track.length - ALL_ROUND:
+        return 0.0, track.length
     return _within(track, first), _within(track, last)
 
 

@@ -45,7 +45,7 @@ TICK = (0.06, 0.42)
 
 def stations_between(track: Track, start: float, end: float, step: float = OUTLINE_STEP) -> Array:
     """Stations from ``start`` to ``end``, unwrapped across the start line of a closed track [m]."""
-    stop = end + track.length if track.closed and end < start else end
+    stop = end + track.length if track.closed and end <= start else end
     return np.linspace(start, stop, max(int(np.ceil((stop - start) / step)) + 1, 2))
 
 

@@ -19,7 +19,7 @@ from linelab.report.outlines import along_closed
 from linelab.report.sheet_limits import Driving, Slowing, driving, feet
 from linelab.report.sheet_way import Way
 from linelab.study.apex_cost import ApexCost
-from linelab.track import Kerb, Track
+from linelab.track import Kerb, Track, length_along
 from linelab.units import Array
 
 MarkName = Literal["brake", "lift", "turn in", "apex", "track out"]
@@ -190,7 +190,7 @@ def _kerb_side(way: Way, marks: CornerMarks, kerb: Kerb) -> Side:
     """Which of a corner's kerbs this is."""
     if (kerb.side == "left") == marks.corner.left:
         return "inside"
-    length = (kerb.s_end - kerb.s_start) % way.track.length if way.track.closed else kerb.s_end - kerb.s_start
+    length = length_along(way.track, kerb)
     return "entry" if way.apart(marks.apex, kerb.s_start + 0.5 * length) < 0.0 else "exit"
 
 

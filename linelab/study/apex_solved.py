@@ -18,7 +18,7 @@ from linelab.gripfield import is_uniform, kerb_width
 from linelab.kart import Kart
 from linelab.solve.mintime import Solution, solve_min_time
 from linelab.study.apex_cost import ApexCost, check_misses, chosen_marks, inside_room
-from linelab.track import Kerb, Track, along
+from linelab.track import Kerb, Track, along, length_along
 from linelab.units import Array
 
 #: The road is narrowed fully this far around the apex, and by less and less over the next metres [m].
@@ -107,9 +107,8 @@ def _narrowed(track: Track, side: str, apex: float, width: float) -> tuple[Kerb,
     """Kerbs with those at the apex no wider than ``width`` [m]."""
     kerbs = []
     for kerb in track.kerbs:
-        length = (kerb.s_end - kerb.s_start) % track.length if track.closed else kerb.s_end - kerb.s_start
         into = (apex - kerb.s_start) % track.length if track.closed else apex - kerb.s_start
-        if kerb.side == side and 0.0 <= into <= length:
+        if kerb.side == side and 0.0 <= into <= length_along(track, kerb):
             kerbs.append(replace(kerb, width=min(kerb.width, max(width, NO_KERB))))
         else:
             kerbs.append(kerb)
