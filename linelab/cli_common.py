@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -62,9 +62,12 @@ def say(*lines: str) -> None:
         click.echo(legible(line))
 
 
-def notice(text: str) -> None:
-    """Print a remark to standard error."""
-    click.echo(legible(text), err=True)
+def notes(texts: Iterable[str], units: Units) -> None:
+    """Print remarks to standard error, each once, in the units shown."""
+    from linelab.report.restated import in_units
+
+    for text in dict.fromkeys(texts):
+        click.echo(legible(f"note: {in_units(text, units)}"), err=True)
 
 
 def list_files(folder: Path, files: list[str]) -> None:

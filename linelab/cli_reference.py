@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from linelab.cli_common import list_files, notice, progress, results_place, say, units_named
+from linelab.cli_common import list_files, notes, progress, results_place, say, units_named
 from linelab.cli_ground import named_track
 from linelab.cli_options import (
     PATH,
@@ -72,8 +72,7 @@ def reference(
         chosen = check_corners([corner.number for corner in ground.corners], corners, all_corners)
         check_formats(formats, ground)
         folder = results_place(out, Path(track).stem, Path(kart).stem)
-        for note in ground.notes:
-            notice(f"note: {note}")
+        notes(ground.notes, shown)
         solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
         files = save_reference(
             folder,
@@ -87,7 +86,7 @@ def reference(
             use_kerbs=kerbs,
             progress=step,
         )
-    say(*reference_words(ground, driven, solution, shown, use_kerbs=kerbs), survey_sentence(ground.survey), "")
+    say(*reference_words(ground, driven, solution, shown, use_kerbs=kerbs), survey_sentence(ground.survey, shown), "")
     say(reference_table(ground, solution.lap, driven, shown), "", *table_words(ground, shown))
     list_files(folder, files)
     say("", CAUTIONS)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linelab.cli_common import default_folder, list_files, notice, progress, results_place, say, units_named
+from linelab.cli_common import default_folder, list_files, notes, progress, results_place, say, units_named
 from linelab.cli_ground import FourNumbers, named_track, recorded_ground, refuse_corridor_options
 from linelab.cli_options import (
     PATH,
@@ -170,8 +170,7 @@ def show_review(result: Review, units: Units) -> None:
     """What was read, assumed and cleaned, the verdict and the laps on the terminal."""
     from linelab.report.review_text import review_lines
 
-    for note in dict.fromkeys((*result.notes, *result.session.cleaning)):
-        notice(f"note: {note}")
+    notes((*result.notes, *result.session.cleaning), units)
     say(*review_lines(result.session, result.ground.laps, units))
 
 

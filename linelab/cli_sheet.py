@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linelab.cli_common import list_files, notice, progress, results_place, say, units_named
+from linelab.cli_common import list_files, notes, progress, results_place, say, units_named
 from linelab.cli_ground import FourNumbers, named_track, recorded_ground, refuse_corridor_options
 from linelab.cli_options import (
     PATH,
@@ -94,13 +94,12 @@ def sheet(
         driven = load_kart(kart)
         folder = results_place(out, "sheet", Path(track).stem, Path(kart).stem)
         ground = _from_laps(track, titles, declared, start_line, width) if from_laps else named_track(track, reverse)
-        for note in ground.notes:
-            notice(f"note: {note}")
+        notes(ground.notes, shown)
         solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
         pages = sheet_pages(ground, driven, solution, shown, pace=pace, use_kerbs=kerbs, quick=quick, progress=step)
         with results_folder(folder) as stage:
             files = save_sheet(stage, pages)
-    say(f"Track sheet of {ground.name} for {driven.name}, {len(pages)} pages.", survey_sentence(ground.survey))
+    say(f"Track sheet of {ground.name} for {driven.name}, {len(pages)} pages.", survey_sentence(ground.survey, shown))
     list_files(folder, files)
     say("", CAUTIONS)
 

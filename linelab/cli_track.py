@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linelab.cli_common import check_save, list_files, notice, results_place, say, units_named
+from linelab.cli_common import check_save, list_files, notes, results_place, say, units_named
 from linelab.cli_options import (
     PATH,
     WIDTHS,
@@ -133,8 +133,7 @@ def show_facts(loaded: Track, units: str) -> None:
     from linelab.report.track_facts import find_facts
     from linelab.report.track_words import track_words
 
-    for note in loaded.notes:
-        notice(f"note: {note}")
+    notes(loaded.notes, units_named(units))
     say(*track_words(find_facts(loaded), units_named(units)))
 
 

@@ -96,7 +96,7 @@ def plot_corner(
     if driven is not None:
         title = driven.label or "driven lap"
         draw_callouts(figure, axes, driven_marks, view, column=0.97, right=True, title=title)
-    footer(figure, " ".join(part for part in (survey_note(track), notes) if part))
+    footer(figure, " ".join(part for part in (survey_note(track, units), notes) if part))
     return figure
 
 

@@ -36,9 +36,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def survey_note(track: Track) -> str:
+def survey_note(track: Track, units: Units = METRIC) -> str:
     """Where the edges come from, and what that means for distances to them, for the small print."""
-    text = survey_sentence(track.survey)
+    text = survey_sentence(track.survey, units)
     if track.survey.kind == "estimated":
         text += " Distances to edges and apexes are not measured."
     return text
@@ -80,7 +80,7 @@ def plot_ground(track: Track, units: Units = METRIC) -> Figure:
     draw_direction(axes, track)
     frame_track(axes, track)
     draw_scale(axes, units, north=0.5 * np.pi if track.georeferenced else None)
-    footer(figure, survey_note(track))
+    footer(figure, survey_note(track, units))
     return figure
 
 
@@ -118,7 +118,7 @@ def plot_lines(track: Track, reference: Lap, driven: Lap, units: Units = METRIC,
     frame_track(axes, track)
     draw_scale(axes, units, north=0.5 * np.pi if track.georeferenced else None)
     _lost_legend(figure, peak, units, name)
-    footer(figure, " ".join(part for part in (survey_note(track), notes) if part))
+    footer(figure, " ".join(part for part in (survey_note(track, units), notes) if part))
     return figure
 
 

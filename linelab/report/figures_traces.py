@@ -75,7 +75,7 @@ def plot_traces(
     draw_gap(lost, track, gap, units, spread=_spread(gap, gap_stations, gap_sigma))
     for axes in (speed, strip, lost):
         axes.set_xlim(0.0, track.length / units.length)
-    footer(figure, " ".join(part for part in (survey_note(track), notes) if part))
+    footer(figure, " ".join(part for part in (survey_note(track, units), notes) if part))
     return figure
 
 

@@ -34,6 +34,7 @@ from linelab.report.page.closeups import (
 from linelab.report.page.corner_parts import CornerPart, corner_parts, costliest, figures_table
 from linelab.report.page.lines import classed_pieces, full_rate
 from linelab.report.print_page import MARGIN, above_foot, blank_page, page_axes, paragraph, rule, write
+from linelab.report.restated import in_units
 from linelab.report.review_text import nothing_found, work_heading
 from linelab.report.style import A4, GAIN, INK, LOSS, SOFT, WHITE
 from linelab.units import Array
@@ -91,7 +92,7 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
     width = (A4[0] - 2.0 * MARGIN) / 3.0
     ends = [_priority(page, MARGIN + k * width, y - 0.32, item, units) for k, item in enumerate(review.priorities)]
     if not review.priorities:
-        ends = [paragraph(page, MARGIN, y - 0.3, nothing_found(review), 122, size=8.5)]
+        ends = [paragraph(page, MARGIN, y - 0.3, in_units(nothing_found(review), units), 122, size=8.5)]
     y = min(ends) - 0.25
     if review.strengths:
         write(page, MARGIN, y, "Keep doing this", size=12, weight="bold", family="serif")
@@ -106,7 +107,7 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
             if y < above_foot(review) + 0.4 and k < len(notes) - 1:
                 paragraph(page, MARGIN, y, f"- {len(notes) - k} more, on the page", 140, size=7.5)
                 break
-            y = paragraph(page, MARGIN, y, f"- {note}", 140, size=7.5) - 0.03
+            y = paragraph(page, MARGIN, y, f"- {in_units(note, units)}", 140, size=7.5) - 0.03
     return page
 
 

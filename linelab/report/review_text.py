@@ -10,6 +10,7 @@ from linelab.coaching.values import Priority, SessionReview
 from linelab.comparison.laps import RecordedLap
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_text
 from linelab.report.measured_text import evidence_text, measured_text
+from linelab.report.restated import in_units
 from linelab.report.tables import text_table
 
 #: Letters to a line.
@@ -37,7 +38,8 @@ def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), un
         lines += _priority(item, units)
     if not review.priorities:
         lines.append(nothing_found(review))
-    return [*lines, "", *lap_table(review, recorded).split("\n"), "", CAUTIONS]
+    head, *rest = [*lines, "", *lap_table(review, recorded).split("\n"), "", CAUTIONS]
+    return [head, *(in_units(line, units) for line in rest)]  # the head holds the track's name
 
 
 def is_fastest(review: SessionReview, recorded: Sequence[RecordedLap]) -> bool:

@@ -9,6 +9,8 @@ from typing import Literal
 import numpy as np
 
 from linelab.geometry.corners import STRAIGHT, midline, smoothed_path
+from linelab.report.display import METRIC, Units
+from linelab.report.restated import in_units
 from linelab.track import Corner, Survey, Track
 from linelab.units import Array
 
@@ -129,8 +131,8 @@ def square_width(track: Track) -> Array:
     return np.asarray(track.width * np.abs(np.cos(slant)))
 
 
-def survey_sentence(survey: Survey) -> str:
-    """Where the edges come from, as printed on every output."""
+def survey_sentence(survey: Survey, units: Units = METRIC) -> str:
+    """Where the edges come from, as printed on every output; the words of whoever surveyed them as they are."""
     if survey.kind == "estimated":
         text = "Edges estimated, not surveyed"
     elif survey.kind == "widths":
@@ -138,10 +140,11 @@ def survey_sentence(survey: Survey) -> str:
     else:
         text = "Edges as given in the track file"
     if survey.assumed_width is not None:
-        text += f", assumed width {survey.assumed_width:g} m"
+        text += f", assumed width {in_units(f'{survey.assumed_width:g} m', units)}"
     if survey.uncertainty is not None:
-        text += f", ±{survey.uncertainty:.2g} m (one standard deviation)"
-    return as_sentences(f"{text}. {survey.note}")
+        text += f", ±{in_units(f'{survey.uncertainty:.2g} m', units)} (one standard deviation)"
+    note = in_units(survey.note, units) if survey.kind == "estimated" else survey.note
+    return as_sentences(f"{text}. {note}")
 
 
 def as_sentences(text: str) -> str:

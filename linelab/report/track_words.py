@@ -33,7 +33,7 @@ def track_words(facts: TrackFacts, units: Units = METRIC) -> list[str]:
             f"Slope {facts.slope[0]:+.1%} to {facts.slope[1]:+.1%}{climb}; "
             f"bank {facts.bank[0]:+.1%} to {facts.bank[1]:+.1%} (positive: left side lower)."
         )
-    words.append(survey_sentence(facts.survey))
+    words.append(survey_sentence(facts.survey, units))
     if facts.norms:
         words += ["", norms_table(facts.norms, units)]
     return words

@@ -333,6 +333,13 @@ def test_imperial(review):
     assert "km/h" not in text[: text.index('id="doubts"')]  # what was done to the recording is told in its own units
     assert " mph" in text
     assert json.loads(re.search(r'id="readings">(.*?)</script>', text).group(1))["units"]["length"][1] == "ft"
+    metric = re.compile(r"\d[ \u00a0](?:m|km/h|m/s|m/s²)(?![\w/²])")
+    assert metric.findall(text) == []
+    noted = [note for note in review.session.notes if metric.search(note)]
+    assert len(noted) >= 2  # what is known of the receiver, worded in metres where it arises
+    assert len(metric.findall(review_page(review.session))) >= len(noted)
+    told = "\n".join(review_lines(review.session, review.ground.laps, IMPERIAL))
+    assert metric.findall(told) == []
 
 
 def test_pictures_tell_what_the_page_tells(review, tmp_path, monkeypatch):

@@ -32,6 +32,7 @@ from linelab.report.page.lines import BOUNDS, CLASSES, band_outline, full_rate, 
 from linelab.report.page.losses_text import CAUSE_NAMES, LossText, loss_texts, seconds
 from linelab.report.page.mark_rows import spread_text
 from linelab.report.page.readings import readings
+from linelab.report.restated import in_units
 from linelab.report.review_text import is_fastest, nothing_found, work_heading
 from linelab.report.track_facts import survey_sentence
 
@@ -72,13 +73,13 @@ def page_content(
         "source": source,
         "units": units,
         "shown": review.best,
-        "laps": [_lap_heading(lap, loss_texts(lap)[-1], remarks.get(lap.label, "")) for lap in review.laps],
+        "laps": [_lap_heading(lap, loss_texts(lap)[-1], remarks.get(lap.label, ""), units) for lap in review.laps],
         "target": review.target,
         "target_time": _target_time(review),
-        "verdict": review.verdict,
+        "verdict": in_units(review.verdict, units),
         "work_heading": work_heading(review),
         "priorities": [_priority(priority, units) for priority in review.priorities],
-        "nothing": nothing_found(review),
+        "nothing": in_units(nothing_found(review), units),
         "first_corners": {number for priority in review.priorities for number in priority.corners},
         "strengths": [{"title": item.title, "evidence": _shown(item.evidence, units)} for item in review.strengths],
         "ground": map_ground(review.track, units),
@@ -99,7 +100,7 @@ def page_content(
         "columns": table_columns(units),
         "table": corner_rows(review, corners, units),
         "totals": total_rows(review),
-        "withheld": tuple(withheld_reasons(lap) for lap in review.laps),
+        "withheld": tuple(in_units(withheld_reasons(lap), units) for lap in review.laps),
         "consistency": review.consistency,
         "strip": laps_strip(whole, review.laps) if len(whole.laps) > 1 else None,
         "lap_count": len(whole.laps),
@@ -108,11 +109,11 @@ def page_content(
         "definitions": [(item.name, item.rule) for item in MARKS.values()],
         "causes": [(CAUSE_NAMES[cause], words) for cause, words in CAUSES.items()],
         "beside": _beside(beside),
-        "recorded": [_recorded(lap, whole, unusual) for lap in recorded],
+        "recorded": [_recorded(lap, whole, unusual, units) for lap in recorded],
         "grip": review.grip,
-        "survey": survey_sentence(review.track.survey),
-        "cleaning": tuple(dict.fromkeys(review.cleaning)),
-        "notes": tuple(dict.fromkeys(review.notes)),
+        "survey": survey_sentence(review.track.survey, units),
+        "cleaning": tuple(in_units(note, units) for note in dict.fromkeys(review.cleaning)),
+        "notes": tuple(in_units(note, units) for note in dict.fromkeys(review.notes)),
         "cautions": CAUTIONS,
         "readings": readings(review, units),
         "figure": lambda value, digits=2: typeset(measured_text(value, 1.0, digits)),
@@ -160,14 +161,14 @@ def _target_time(review: SessionReview) -> str:
     return f"{text} ±{review.target.sigma:.3f}" if review.target.sigma else text
 
 
-def _lap_heading(lap: LapReview, whole: LossText, remark: str) -> dict[str, str]:
+def _lap_heading(lap: LapReview, whole: LossText, remark: str, units: Units) -> dict[str, str]:
     """One lap's headline; its parts as the table shows them."""
     time = lap.lap_time.value or 0.0
     gap = lap.gap.value or 0.0
     word = "behind" if gap >= 0.0 else "ahead of"
     parts = f"{whole.line} s by the line, {whole.speed} s by the speed on it"
     if lap.line_loss.value is None:
-        parts = f"Line and speed are not told apart: {lap.line_loss.reason}"
+        parts = f"Line and speed are not told apart: {in_units(lap.line_loss.reason, units)}"
     return {
         "label": lap.label,
         "name": lap.label[:1].upper() + lap.label[1:],
@@ -187,7 +188,7 @@ def _priority(priority: Priority, units: Units) -> dict[str, Any]:
         "title": priority.title,
         "corners": priority.corners,
         "at_stake": typeset(measured_text(priority.at_stake, 1.0, 2)),
-        "reason": priority.at_stake.reason,
+        "reason": in_units(priority.at_stake.reason, units),
         "evidence": _shown(priority.evidence, units),
         "feel": priority.feel,
         "exercise": priority.exercise,
@@ -233,9 +234,10 @@ def _spreads(review: SessionReview, units: Units) -> list[dict[str, Any]]:
     return rows
 
 
-def _recorded(lap: RecordedLap, review: SessionReview, unusual: dict[str, str]) -> dict[str, str]:
+def _recorded(lap: RecordedLap, review: SessionReview, unusual: dict[str, str], units: Units) -> dict[str, str]:
     """A lap of the recording; a reviewed one with the lap time it has everywhere on the page."""
     times = {reviewed.label: reviewed.lap_time for reviewed in review.laps}
     time = times.get(lap.label, lap.lap_time)
     shown = "–" if time.value is None else f"{lap_time_text(time.value)} ±{max(time.sigma or 0.0, 0.001):.3f}"
-    return {"label": lap.label, "time": shown, "status": lap.status, "reason": unusual.get(lap.label, lap.reason)}
+    reason = in_units(unusual.get(lap.label, lap.reason), units)
+    return {"label": lap.label, "time": shown, "status": lap.status, "reason": reason}

@@ -12,6 +12,7 @@ from linelab.report.measured_text import measured_text, typeset
 from linelab.report.page.closeups import CloseUp, close_ups
 from linelab.report.page.losses_text import CAUSE_NAMES, PHASE_NAMES, LossText, loss_texts, seconds
 from linelab.report.page.mark_rows import MarkRow, mark_rows
+from linelab.report.restated import in_units
 
 #: Corners whose close-up is open from the start.
 OPEN = 3
@@ -71,7 +72,9 @@ def corner_parts(review: SessionReview, units: Units) -> tuple[CornerPart, ...]:
                 losses=texts,
                 sentences=tuple(_sentence(lap, text) for lap, text in zip(review.laps, texts)),
                 by_part=tuple(_listed(PHASE_NAMES, PHASES, text.phases) for text in texts),
-                by_cause=tuple(_causes(lap, lap.corners[index], text) for lap, text in zip(review.laps, texts)),
+                by_cause=tuple(
+                    in_units(_causes(lap, lap.corners[index], text), units) for lap, text in zip(review.laps, texts)
+                ),
                 rows=mark_rows(review.laps, index, units),
                 start_open=corner.number in first,
             )

@@ -10,6 +10,7 @@ from linelab.coaching.values import CornerLap, LapReview, Mark
 from linelab.comparison.measured import Measured
 from linelab.report.display import Units
 from linelab.report.measured_text import clear, measured_text, shown_in, typeset
+from linelab.report.restated import in_units
 
 #: Marks shown without asking for more.
 FIRST = (
@@ -56,10 +57,10 @@ def _cells(mark: Mark, name: str, part: CornerLap, units: Units) -> tuple[str, s
     if mark.reference is not None:
         target = _absolute(Measured(mark.reference, mark.reference_sigma), name, part, units)
     if mark.driven.value is None:
-        return target, "–", mark.driven.reason
+        return target, "–", in_units(mark.driven.reason, units)
     driven = _absolute(mark.driven, name, part, units)
     if mark.reference is None:
-        return target, driven, mark.gap.reason
+        return target, driven, in_units(mark.gap.reason, units)
     return target, driven, _apart(mark.gap, name, units)
 
 
