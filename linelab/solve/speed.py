@@ -14,9 +14,10 @@ import numpy as np
 from linelab.errors import InputError
 from linelab.grip import kart_numbers
 from linelab.kart import Kart
-from linelab.lap import Lap, Line
+from linelab.lap import Lap, Limit, Line
 from linelab.solve.abreast import Columns, Shown, at_own_nodes, shown, side_by_side
 from linelab.solve.passes import MANY, run_passes
+from linelab.solve.reach import CREEP
 from linelab.solve.refine import Grids, Index, ground_under, subdivide
 from linelab.units import Array
 
@@ -24,6 +25,8 @@ from linelab.units import Array
 _ABREAST, _TOGETHER = 1024, 16
 #: An end speed that is missed by no more than this share of it is held: the error of a profile's steps [-].
 SAME_SPEED = 1.0e-3
+#: A kart that does not get away within this is stuck [m].
+LONGEST_STAND = 1.0
 
 
 class _Run(NamedTuple):
@@ -53,7 +56,8 @@ def speed_profile(
         (N,) nodes; a closed line gives a flying lap.
     kart : Kart
     v_start, v_end : float or None
-        Speeds at the ends of an open line [m/s]; None leaves them as fast as the line allows.
+        Speeds at the ends of an open line [m/s]; None leaves them as fast as the line allows.  Where a driver's rates
+        of braking or drive are limited, speeds below 1 m/s are taken as that.
     lower_ends : bool
         What to do with an end speed that the line or the kart does not allow: refuse it, or take it for "no faster
         than that" and lower it to the most that is possible, as for speeds that come from a recording or another line.
@@ -68,22 +72,46 @@ def speed_profile(
     ------
     InputError
         End speeds given for a closed line, no speeds, or faster (by more than SAME_SPEED of them) than the line, the
-        way to the other end's speed, or the drive allows; the message holds the most that is possible.
+        way to the other end's speed, or the drive allows; the message holds the most that is possible.  A line on which
+        the kart comes to a stand, because neither drive nor grip takes it up a slope or against resistance.
     SolveError
         With a driver whose rates of braking or drive are limited: no profile within them was found.
     """
-    ideal = speed_profiles([line], kart, v_start=v_start, v_end=v_end, label=label)[0]
-    if not lower_ends:
-        _require_ends(ideal, v_start, v_end)
     if not kart.driver.limits_force_rates:
-        return ideal
+        return _ideal(line, kart, v_start, v_end, lower_ends, label)
     from linelab.solve.pinned import pinned_profile
+    from linelab.solve.task import SLOWEST
 
-    first, last = (
-        None if given is None else min(given, float(reached))
-        for given, reached in ((v_start, ideal.v[0]), (v_end, ideal.v[-1]))
-    )
-    return pinned_profile(line, kart, ideal, v_start=first, v_end=last)
+    ends = [max(given, 2.0 * SLOWEST) if given is not None and given >= 0.0 else given for given in (v_start, v_end)]
+    ideal = _ideal(line, kart, ends[0], ends[1], lower_ends, label)
+    # An end that had to be lowered is left free: within the rates it is no faster than without them.
+    held = [
+        None if given is None or reached < given * (1.0 - SAME_SPEED) else min(given, float(reached))
+        for given, reached in zip(ends, (ideal.v[0], ideal.v[-1]))
+    ]
+    return pinned_profile(line, kart, ideal, v_start=held[0], v_end=held[1])
+
+
+def _ideal(line: Line, kart: Kart, v_start: float | None, v_end: float | None, lower_ends: bool, label: str) -> Lap:
+    """The profile without a driver's rates, once it is known to be one that was asked for."""
+    lap = speed_profiles([line], kart, v_start=v_start, v_end=v_end, label=label)[0]
+    _require_moving(lap)
+    if not lower_ends:
+        _require_ends(lap, v_start, v_end)
+    return lap
+
+
+def _require_moving(lap: Lap) -> None:
+    """Refuse a lap on which the kart stands: the passes go on at their lowest speed where drive and grip do not."""
+    driving = (lap.limited_by == Limit.DRIVE) | (lap.limited_by == Limit.TRACTION)
+    stands = (driving & (lap.v <= CREEP * (1.0 + 1e-6)))[1:]
+    if np.diff(lap.line.distance)[stands].sum() > LONGEST_STAND:
+        at = float(lap.line.distance[:-1][stands][0] - lap.line.distance[0])
+        raise InputError(
+            f"the kart comes to a stand {at:.0f} m along the line: its drive, or the grip there, does not move it on",
+            where="speed_profile",
+            remedy="Check the line's slope and grip, and the kart's engine and gearing",
+        )
 
 
 def _require_ends(lap: Lap, v_start: float | None, v_end: float | None) -> None:

@@ -23,12 +23,13 @@ KART = bare_kart(GRIP / STANDARD_GRAVITY, engine=PowerEngine(power=2e6, max_forc
 
 def straight(length: float) -> Line:
     distance = np.linspace(0.0, length, round(length) + 1)
-    return flat_line(distance, 0.0 * distance)
+    return dataclasses.replace(flat_line(distance, 0.0 * distance), x=distance)
 
 
 def arc(radius: float) -> Line:
     distance = np.linspace(0.0, 40.0, 81)
-    return flat_line(distance, np.full(81, 1.0 / radius))
+    turn, line = distance / radius, flat_line(distance, np.full(81, 1.0 / radius))
+    return dataclasses.replace(line, x=radius * np.sin(turn), y=radius * (1.0 - np.cos(turn)), psi=turn)
 
 
 #: Line, end speeds, the one that is too fast, and the most that is possible by energy (v² = v0² + 2as) or ay = v²/R.
@@ -79,3 +80,41 @@ def test_with_a_driver_whose_rates_are_limited():
         speed_profile(arc(20.0), kart, v_start=30.0)
     most = speed_profile(arc(20.0), dataclasses.replace(kart, driver=Driver())).v[0]
     assert speed_profile(arc(20.0), kart, v_start=30.0, lower_ends=True).v[0] <= most * (1.0 + 1e-3)
+
+
+def test_standing_starts_and_ends_with_a_driver_whose_rates_are_limited():
+    """A drive of 3 m/s² is far within the grip: the rate of braking alone makes it slower than without rates."""
+    line, slow = straight(100.0), dataclasses.replace(KART, driver=Driver(brake_build_rate=40.0))
+    free, limited = (speed_profile(line, kart, v_start=1.0, v_end=1.0) for kart in (KART, slow))
+    assert free.lap_time < limited.lap_time < free.lap_time + 0.5
+    stood = speed_profile(line, slow, v_start=0.0, v_end=0.0)  # the last metre is not driven slower than walking
+    assert stood.v[[0, -1]] == pytest.approx([1.0, 1.0], rel=1e-3)
+    assert stood.lap_time == pytest.approx(limited.lap_time, abs=1e-6)
+    with pytest.raises(InputError, match="not a speed"):
+        speed_profile(line, slow, v_start=-1.0)
+
+
+def test_an_end_that_was_lowered_is_free_within_the_rates():
+    line, kart = (
+        straight(5.0),
+        dataclasses.replace(load_kart("senior-single-speed"), driver=Driver(drive_build_rate=30.0)),
+    )
+    lap = speed_profile(line, kart, v_start=5.0, v_end=20.0, lower_ends=True)
+    most = speed_profile(line, dataclasses.replace(kart, driver=Driver()), v_start=5.0).v[-1]
+    assert 5.0 < lap.v[-1] <= most * (1.0 + 1e-3)
+
+
+@pytest.mark.parametrize(("slope", "grip"), [(0.5, 1.0), (0.3, 0.2), (0.0, 0.01)])
+def test_a_kart_that_cannot_go_on_is_told_where(slope, grip):
+    """Too steep for the engine, too steep for the grip, and no grip at all; up to 40 m the road is level and dry."""
+    kart, line = load_kart("senior-single-speed"), straight(1500.0)
+    beyond = line.distance > 40.0
+    line = dataclasses.replace(line, slope=slope * beyond, grip=np.where(beyond, grip, 1.0))
+    with pytest.raises(InputError, match="comes to a stand") as caught:
+        speed_profile(line, kart, v_start=1.0)
+    assert 40.0 <= float(re.search(r"stand (\d+) m", str(caught.value))[1]) < 1400.0
+
+
+def test_a_kart_that_just_climbs_is_no_such_kart():
+    line = dataclasses.replace(straight(100.0), slope=np.full(101, 0.25))
+    assert speed_profile(line, load_kart("senior-single-speed"), v_start=0.0).v[-1] > 5.0
