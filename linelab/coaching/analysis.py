@@ -15,21 +15,20 @@ from linelab.coaching.pedals import Index
 from linelab.coaching.profiles import (
     Low,
     able_speed,
-    best_laps,
     held_speed,
     interval_times,
     lowest_points,
     path_length,
     scaled,
-    without_ripple,
 )
 from linelab.coaching.seen import as_seen
 from linelab.coaching.shown_grip import demonstrated_grip
-from linelab.coaching.shown_power import demonstrated_power, misfit
+from linelab.coaching.shown_power import demonstrated_power
+from linelab.coaching.stacked import best_of, joined, rippled, stacked, with_draws
+from linelab.coaching.unjudged import lines_unjudged, too_coarse
 from linelab.coaching.values import ShownGrip
 from linelab.comparison.corner_review import minimum_rooms
 from linelab.comparison.estimate import DrivenLap
-from linelab.comparison.losses import LEAST_RATE
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.measured import Measured
 from linelab.comparison.segments import time_at
@@ -39,11 +38,6 @@ from linelab.lap import Lap
 from linelab.track import Track
 from linelab.units import Array
 
-#: Draws of each lap that go through the whole split; noise is the receiver's, so all laps' draws serve every corner.
-SPLIT_DRAWS = 2
-
-#: A lap faster than the best possible on its own line by this share of its time contradicts the line [-].
-BEATEN = 0.005
 #: Share of the rows that must show a corner to be slowed for, for it to count as that in all [-].
 SETTLED = 0.3
 #: A corner's own minimum speed lies within this of the place where it is slowest at best [m].
@@ -173,17 +167,17 @@ def analyse(
     entry = float(max(reference.v[0], np.median(sheet.laps.v[:, 0])))
     ideal = ideal_lap(sheet, reference, 1.0)
     again = receptions_of(sheet, ideal)
-    rows, surface = _with_draws(sheet)
-    at_once = _best(sheet, _stacked(sheet.laps, again.laps), _joined(sheet.surface, again.surface), entry)
+    rows, surface = with_draws(sheet)
+    at_once = best_of(sheet, stacked(sheet.laps, again.laps), joined(sheet.surface, again.surface), entry)
     numbers = tuple(mark.corner.number for mark in marks)
-    shown = demonstrated_grip(_stacked(sheet.laps, again.laps).v, at_once, sheet.count, rooms, numbers)
+    shown = demonstrated_grip(stacked(sheet.laps, again.laps).v, at_once, sheet.count, rooms, numbers)
     factor = shown.factor.value or 1.0
     faultless = again.laps
     if factor != 1.0:
         slower = ideal_lap(sheet, reference, factor)
         faultless = with_speed(again, faultless.v * np.interp(sheet.s, slower.line.s, slower.v / ideal.v))
-    rows, surface = _stacked(rows, faultless), scaled(_joined(surface, again.surface), factor)
-    best = _best(sheet, rows, surface, entry)
+    rows, surface = stacked(rows, faultless), scaled(joined(surface, again.surface), factor)
+    best = best_of(sheet, rows, surface, entry)
     hands = _hands(sheet, reference, ideal, factor, entry)
     speeds, low = _speeds(sheet, rows, surface, best, rooms)
     windows = find_windows(rows, marks, low, sheet.s, closed=track.closed)
@@ -195,7 +189,7 @@ def analyse(
         sheet=sheet, reference=reference, marks=marks, seen=seen, grip=shown, power=power, rows=rows, speeds=speeds,
         best=best, low=low, windows=windows, receptions=again.count, human=_human(sheet, rows, speeds, again.count),
         ledger=_ledger(sheet, rows, marks, reference, best, speeds, windows, again.count, hands),
-        reason=_reason(driven), line_reason=_line_reason(sheet, best, power),
+        reason=too_coarse(driven), line_reason=lines_unjudged(sheet, best, power),
     )  # fmt: skip
 
 
@@ -208,7 +202,7 @@ def _hands(sheet: Sheet, reference: Lap, ideal: Lap, factor: float, entry: float
             for name in Surface._fields
         )
     )
-    faultless, plain = _best(sheet, both, scaled(ground, factor), entry)
+    faultless, plain = best_of(sheet, both, scaled(ground, factor), entry)
     return np.asarray(np.diff(faultless.t - plain.t))
 
 
@@ -217,7 +211,7 @@ def _speeds(sheet: Sheet, rows: Rows, surface: Surface, best: list[Lap], rooms: 
     fast = np.array([lap.v for lap in best])
     low = _settled(lowest_points(fast, rooms), sheet.s.size - 1)
     distance = path_length(sheet, rows)
-    held = held_speed(sheet, _rippled(sheet, rows), surface, fast, low, _about(sheet, low, rooms))
+    held = held_speed(sheet, rippled(sheet, rows), surface, fast, low, _about(sheet, low, rooms))
     return Speeds(fast, able_speed(distance, fast), able_speed(distance, held)), low
 
 
@@ -252,71 +246,12 @@ def _about(sheet: Sheet, low: Low, rooms: list[Index]) -> list[Index]:
     return found
 
 
-def _reason(driven: Sequence[DrivenLap]) -> str:
-    """Why there is no split."""
-    slow = min(drive.rate for drive in driven)
-    return f"{slow:.1f} samples a second: the line has no usable curvature" if slow < LEAST_RATE else ""
-
-
-def _line_reason(sheet: Sheet, best: list[Lap], power: Measured) -> str:
-    """Why the laps' lines are not judged.
-
-    Nobody is faster than the best possible on his own line: where the laps are, either the line is not the driven one,
-    ripples of coarse positions having been read as steering, or the kart is not the one of the kart file.
-    """
-    if sheet.track.survey.kind == "estimated":
-        return "the edges are not surveyed, and a corridor estimated from laps cannot judge laps"
-    other = misfit(power)
-    if other:
-        return other
-    own = sheet.t[:, -1]
-    ahead = np.array([lap.t[-1] for lap in best[: sheet.count]]) - own
-    if float(np.median(ahead)) > BEATEN * float(np.median(own)):
-        return (
-            f"the laps are {float(np.median(ahead)):.1f} s faster than this kart could be on the lines recorded: "
-            "positions too coarse for the line, or a kart file that does not fit"
-        )
-    return ""
-
-
 def _room(sheet: Sheet, room: tuple[float, float]) -> Index:
     """Indices of the nodes between two unwrapped stations, in driving order."""
     step, count = float(sheet.s[1] - sheet.s[0]), sheet.s.size - 1
     low, high = ((np.clip(end, sheet.s[0] - 1e4, sheet.s[-1] + 1e4) - float(sheet.s[0])) / step for end in room)
     index = np.arange(int(np.ceil(low)), int(np.floor(high)) + 1)
     return index % count if sheet.track.closed else index[(index >= 0) & (index <= count)]
-
-
-def _with_draws(sheet: Sheet) -> tuple[Rows, Surface]:
-    """Laps and the draws that go through the split, with the ground under them."""
-    kept = min(SPLIT_DRAWS, sheet.per_lap)
-    chosen = np.concatenate([np.arange(kept) + lap * sheet.per_lap for lap in range(sheet.count)]).astype(np.intp)
-    source = np.concatenate([np.arange(sheet.count), np.repeat(np.arange(sheet.count), kept)])
-    surface = Surface(*(np.asarray(values)[source] for values in sheet.surface))
-    if not chosen.size:
-        return sheet.laps, surface
-    return _stacked(sheet.laps, sheet.draws.pick(chosen)), surface
-
-
-def _stacked(first: Rows, second: Rows) -> Rows:
-    """Rows one after the other."""
-    return Rows(*(np.concatenate(pair) for pair in zip(first, second)))
-
-
-def _rippled(sheet: Sheet, rows: Rows) -> Rows:
-    """Rows whose curvature has lost an estimate's ripple; exact laps as they are."""
-    exact = not np.isfinite(sheet.driven[0].rate)
-    return rows if exact else rows._replace(kappa=without_ripple(rows.kappa, float(sheet.s[1] - sheet.s[0])))
-
-
-def _joined(first: Surface, second: Surface) -> Surface:
-    """The ground under rows one after the other."""
-    return Surface(*(np.concatenate([np.asarray(a), np.asarray(b)]) for a, b in zip(first, second)))
-
-
-def _best(sheet: Sheet, rows: Rows, ground: Surface, entry: float) -> list[Lap]:
-    """Best possible laps of rows on a ground."""
-    return best_laps(sheet, _rippled(sheet, rows).kappa, ground, rows.stretch, entry=entry)
 
 
 def _human(sheet: Sheet, rows: Rows, speeds: Speeds, receptions: int) -> Array:

@@ -15,37 +15,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.errors import InputError
-from linelab.geometry.curve import curve_at
 from linelab.kart import Kart
 from linelab.lap import Line
-from linelab.solve.lines import Offsets, line_from_offsets
 from linelab.solve.mesh import corridor
 from linelab.solve.mintime import Solution
 from linelab.solve.speed import profile_times
+from linelab.study.moved_line import NO_MOVE, Base, base_of, fits, moved, shapes
 from linelab.track import Track
 from linelab.units import Array
 from linelab.values import frozen_array, set_field
 
 #: Misses looked at unless others are asked for [m].
 MISSES = (0.25, 0.5, 1.0, 2.0)
-#: Lengths of the move tried, as shares of the way from the apex to where the line next meets the outside edge.
-REACHES = (0.4, 0.6, 0.8, 1.0, 1.2)
-#: Smaller exponent of the move's shape x^a (1 - x)^b; above 2 its curvature starts and ends without a jump.
-SHAPES = (2.5, 3.5)
-#: A move reaches at most this far from the apex [m], and counts as the other side of the track from this gap on [m].
-LONGEST, TOUCHING = 80.0, 0.1
-#: A moved line may lie this far over the outside edge [m]; solved lines are accepted with a little more.
-OVER_EDGE = 0.02
 #: Lines timed in one go: bounds the memory.
 BATCH = 256
-NO_MOVE = (np.zeros(1), np.zeros(1), np.zeros(1))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -87,14 +76,6 @@ class ApexCost:
         return value if np.isfinite(value) else None
 
 
-class _Base(NamedTuple):
-    """The reference line as an offset function with its derivatives, and the room on either side of it (N,) [m]."""
-
-    offsets: Offsets
-    left_room: Array
-    right_room: Array
-
-
 def apex_costs(
     track: Track,
     kart: Kart,
@@ -132,9 +113,9 @@ def apex_costs(
     """
     wanted = check_misses(misses)
     chosen = chosen_marks(track, solution, corners)
-    base = _base(track, kart, solution, use_kerbs)
+    base = base_of(track, kart, solution, use_kerbs)
     trials = _trials(track, kart, solution, base, chosen, wanted)
-    lost = _time_lost(kart, [line for _, _, line in trials], _moved(track, kart, solution, base, NO_MOVE))
+    lost = _time_lost(kart, [line for _, _, line in trials], moved(track, kart, solution, base, NO_MOVE))
     least = np.full((len(chosen), wanted.size), np.inf)
     for (row, column, _), time in zip(trials, lost):
         least[row, column] = min(least[row, column], time)
@@ -168,7 +149,7 @@ def missed_apex_line(
     InputError
         No such corner, a miss out of range, or no room for it.
     """
-    base = _base(track, kart, solution, use_kerbs)
+    base = base_of(track, kart, solution, use_kerbs)
     trials = _trials(track, kart, solution, base, chosen_marks(track, solution, [corner]), check_misses([miss]))
     if not trials:
         raise InputError(
@@ -189,16 +170,16 @@ def chosen_marks(track: Track, solution: Solution, corners: Sequence[int] | None
 
 
 def _trials(
-    track: Track, kart: Kart, solution: Solution, base: _Base, chosen: Sequence[CornerMarks], misses: Array
+    track: Track, kart: Kart, solution: Solution, base: Base, chosen: Sequence[CornerMarks], misses: Array
 ) -> list[tuple[int, int, Line]]:
     """Every moved line that stays on the track, with its place among the corners and among the misses."""
     trials = []
     for row, mark in enumerate(chosen):
-        for shape in _shapes(track, base, mark):
+        for shape in shapes(track, base, mark):
             for column, miss in enumerate(misses):
                 move = (miss * shape[0], miss * shape[1], miss * shape[2])
-                if _fits(base, move[0]):
-                    trials.append((row, column, _moved(track, kart, solution, base, move)))
+                if fits(base, move[0]):
+                    trials.append((row, column, moved(track, kart, solution, base, move)))
     return trials
 
 
@@ -225,80 +206,6 @@ def check_misses(misses: Sequence[float]) -> Array:
             f"misses {list(misses)} are not increasing within 0 to 5 m", where="misses", remedy="Give 0.25, 0.5, 1"
         )
     return wanted
-
-
-def _base(track: Track, kart: Kart, solution: Solution, use_kerbs: bool) -> _Base:
-    """Derivatives of the solved offset from its heading and curvature: :func:`linelab.solve.kinematics.path_state`."""
-    line = solution.lap.line
-    at = curve_at(track.reference, line.s)
-    q = 1.0 - line.n * at.kappa
-    n1 = q * np.tan(line.psi - at.psi)
-    stretch = np.hypot(q, n1)
-    q1 = -(n1 * at.kappa + line.n * at.dkappa)
-    n2 = ((line.kappa * stretch - at.kappa) * stretch**2 + n1 * q1) / q
-    low, high = corridor(track, line.s, 0.5 * kart.width, use_kerbs)
-    return _Base(Offsets(line.s, line.n, n1, n2), high - line.n, line.n - low)
-
-
-def _moved(track: Track, kart: Kart, solution: Solution, base: _Base, move: tuple[Array, Array, Array]) -> Line:
-    s, n, n1, n2 = base.offsets
-    offsets = Offsets(s, n + move[0], n1 + move[1], n2 + move[2])
-    return line_from_offsets(track, offsets, half_width=0.5 * kart.width, grip=solution.grip)
-
-
-def _fits(base: _Base, move: Array) -> bool:
-    """Whether a moved line stays on the track; where the reference itself lies over the edge it need not come back."""
-    room = np.where(move > 0.0, base.left_room, base.right_room)
-    touched = np.abs(move) > 1e-3
-    return bool((np.abs(move) <= np.maximum(room, 0.0) + OVER_EDGE)[touched].all())
-
-
-def _shapes(track: Track, base: _Base, mark: CornerMarks) -> list[tuple[Array, Array, Array]]:
-    """Moves by one metre away from the inside edge at the apex, with derivatives; one a length and shape."""
-    s = base.offsets.s
-    u = s - mark.apex
-    if track.closed:
-        u = np.mod(u + 0.5 * track.length, track.length) - 0.5 * track.length
-    away = -1.0 if mark.corner.left else 1.0
-    room = base.right_room if mark.corner.left else base.left_room
-    before, after = _reach(u, room < TOUCHING)
-    found = []
-    for share in REACHES:
-        for least in SHAPES:
-            value, slope, bend = _hump(u, share * before, share * after, least)
-            found.append((away * value, away * slope, away * bend))
-    return found
-
-
-def _reach(u: Array, touching: NDArray[np.bool_]) -> tuple[float, float]:
-    """How far before and after the apex the line meets the outside edge, or the line or the search ends [m]."""
-    limits = []
-    for side in (-u, u):
-        met = side[touching & (side > 1.0)]
-        limits.append(min([LONGEST, float(side.max()), *([float(met.min())] if met.size else [])]))
-    return max(limits[0], 2.0), max(limits[1], 2.0)
-
-
-def _hump(u: Array, before: float, after: float, least: float) -> tuple[Array, Array, Array]:
-    """x^a (1 - x)^b scaled to 1 at its top, which lies at u = 0, with derivatives by u; zero outside its ends.
-
-    A single smooth function whose top may lie off its middle: a/(a + b) is the top's place, the smaller exponent
-    ``least``.
-    """
-    width = before + after
-    top = float(np.clip(before / width, 0.15, 0.85))
-    x = np.clip((u + top * width) / width, 0.0, 1.0)
-    a, b = (least * top / min(top, 1.0 - top), least * (1.0 - top) / min(top, 1.0 - top))
-    scale = top**a * (1.0 - top) ** b
-    y = 1.0 - x
-    value = x**a * y**b
-    slope = a * x ** (a - 1.0) * y**b - b * x**a * y ** (b - 1.0)
-    bend = (
-        a * (a - 1.0) * x ** (a - 2.0) * y**b
-        - 2.0 * a * b * x ** (a - 1.0) * y ** (b - 1.0)
-        + b * (b - 1.0) * x**a * y ** (b - 2.0)
-    )
-    return value / scale, slope / (scale * width), bend / (scale * width**2)
 
 
 def _bound(least: Array) -> Array:

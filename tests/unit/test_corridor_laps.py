@@ -7,9 +7,10 @@ import pytest
 from simulated import drive, make_track, record
 
 from linelab.comparison.compare import compare
-from linelab.comparison.corridor_laps import closed_curve, corridor_from_laps
+from linelab.comparison.corridor_laps import corridor_from_laps
 from linelab.comparison.estimate import estimate_lap
 from linelab.comparison.laps import complete_laps
+from linelab.comparison.median_path import closed_curve
 from linelab.comparison.start_line import track_line
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.frenet import xy_to_sn
