@@ -26,11 +26,12 @@ from linelab.coaching.grid import session_sheet
 from linelab.coaching.marks import all_figures
 from linelab.coaching.session import review_session
 from linelab.comparison.corner_review import minimum_rooms
-from linelab.comparison.estimate import DrivenLap, stated_bias, without_uncertainty
+from linelab.comparison.estimate import DrivenLap, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.marks import find_marks
 from linelab.comparison.measured import Measured
 from linelab.comparison.placing import estimate_placed_laps
+from linelab.comparison.position_bias import stated_bias
 from linelab.comparison.sensors import read_sensors
 from linelab.errors import LinelabError
 from linelab.lap import Lap

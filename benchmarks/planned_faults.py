@@ -34,10 +34,10 @@ from surroundings import surroundings
 
 from linelab.coaching.session import review_session
 from linelab.coaching.values import SessionReview
-from linelab.comparison.estimate import stated_bias
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.marks import find_marks
 from linelab.comparison.placing import estimate_placed_laps
+from linelab.comparison.position_bias import stated_bias
 from linelab.comparison.sensors import read_sensors
 from linelab.errors import TrackError
 from linelab.io.kart_files import load_kart

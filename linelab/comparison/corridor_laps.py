@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from linelab.comparison.channels import Sensors
-from linelab.comparison.estimate import PositionBias
 from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
 from linelab.comparison.median_path import evenly, median_path
+from linelab.comparison.position_bias import PositionBias
 from linelab.comparison.samples import Samples, own_plane, place_samples
 from linelab.comparison.sensors import read_sensors
 from linelab.comparison.session import smoothed_windows

@@ -11,75 +11,25 @@ import numpy as np
 
 from linelab.comparison.align import Guide, Placement, place_laps
 from linelab.comparison.channels import Sensors
-from linelab.comparison.laps import ASSUMED_BIAS, BIAS_TIME, RecordedLap
-from linelab.comparison.noise import drift
+from linelab.comparison.laps import RecordedLap
+from linelab.comparison.placed_lap import placed_lap
+from linelab.comparison.position_bias import PositionBias, assumed_bias
 from linelab.comparison.sensors import read_sensors
 from linelab.comparison.session import PAD as PAD
 from linelab.comparison.session import smoothed_windows
 from linelab.errors import RecordingError
 from linelab.geometry.curve import curve_at
-from linelab.lap import Lap, Limit, Line
-from linelab.solve.kinematics import path_beside, surface_on_path
-from linelab.solve.mesh import surface_slopes
-from linelab.track import Track, along
+from linelab.lap import Lap
+from linelab.track import Track
 from linelab.units import Array
 from linelab.values import freeze, freeze_fields, frozen_array, set_field
 
 #: Spacing of a driven lap's nodes [m].
 SPACING = 1.0
-#: Correlation time of an assumed bias at most [s]: errors stay alike for minutes, not for hours.
-_SLOWEST_DRIFT = 4.0 * BIAS_TIME
 #: Up to this many laps each get draws of their own; of more, this many spread over the session do, and stand for all.
 _MANY, _TYPICAL, _DRAWS = 40, 8, 40
 _SIGMAS = ("sigma_t", "sigma_v", "sigma_ax", "sigma_n", "sigma_s", "sigma_kappa")
 _DRAWN = ("draws_t", "draws_v", "draws_n", "draws_kappa")
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PositionBias:
-    """The slowly drifting error of a receiver's positions.
-
-    Parameters
-    ----------
-    sigma : float
-        Standard deviation per axis [m].
-    time : float
-        Correlation time [s].
-    relative : bool
-        True where the corridor was made from the same recording: what all laps share cancels, and ``sigma`` is the part
-        in which laps differ.
-    note : str
-        Where the figure comes from.
-    wander : float, optional
-        Standard deviation per axis of the whole drifting error [m], where ``sigma`` is only what remains unknown of it
-        on a lap that was placed on the track.
-    """
-
-    sigma: float = ASSUMED_BIAS
-    time: float = BIAS_TIME
-    relative: bool = False
-    note: str = "assumed for a consumer receiver"
-    wander: float | None = None
-
-    def change(self, span: float) -> float:
-        """Standard deviation of its change over a time span [s], per axis [m]."""
-        return drift(self._whole, self.time, span)
-
-    def changes(self, spans: Array) -> Array:
-        """The same for many time spans (N,) [s]."""
-        return np.asarray(self._whole * np.sqrt(-2.0 * np.expm1(-np.abs(spans) / self.time)))
-
-    def about_mean(self, span: float) -> float:
-        """Standard deviation of its wander about its mean over a time span short beside ``time`` [s], per axis [m].
-
-        Derived: a random walk of variance ``2·sigma²·t/time`` strays from its own mean over T by a sixth of its
-        variance at T, on average.
-        """
-        return self._whole * math.sqrt(span / (3.0 * self.time))
-
-    @property
-    def _whole(self) -> float:
-        return self.sigma if self.wander is None else self.wander
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -141,25 +91,6 @@ class DrivenLap:
     def lap_time_sigma(self) -> float:
         """Standard deviation of the lap time, drift of the bias included [s]."""
         return float(self.sigma_t[-1])
-
-
-def assumed_bias(sensors: Sensors) -> PositionBias:
-    """The bias of a consumer receiver, drifting as fast as this recording's positions do.
-
-    Not slower than _SLOWEST_DRIFT though: a filtered receiver's drift is too smooth for short stretches to show it.
-    """
-    time = min(sensors.drift_time, _SLOWEST_DRIFT)
-    return PositionBias(time=time, note="size assumed for a consumer receiver, drift from the recording")
-
-
-def stated_bias(sigma: float, sensors: Sensors) -> PositionBias:
-    """A bias of a known size per axis [m], drifting as fast as this recording's positions do.
-
-    Positions without a speed channel do not tell: then as receivers' do on average, whose correlation times lie between
-    one minute and twenty; the mean of their rates is that of about half of BIAS_TIME.
-    """
-    time = 0.5 * BIAS_TIME if sensors.speed_sigma is None else sensors.drift_time * (sigma / ASSUMED_BIAS) ** 2
-    return PositionBias(sigma=sigma, time=max(time, 1.0), note="size as stated for this receiver")
 
 
 def estimate_lap(
@@ -306,7 +237,7 @@ def _driven(
     notes: tuple[str, ...],
 ) -> DrivenLap:
     """Assemble the lap and its uncertainties."""
-    driven = _lap(track, placed, lap.label)
+    driven = placed_lap(track, placed, lap.label)
     pace = placed.v * np.cos(placed.xi) / placed.stretch
     time = -placed.draws_s / pace
     v = placed.draws_v + placed.ax * time
@@ -339,40 +270,6 @@ def _time_sigma(lap: Lap, draws_t: Array, bias: PositionBias) -> Array:
     """Standard deviation of the time since the start: draws, and the drift of the bias at the speed there (N,) [s]."""
     drifted = bias.changes(lap.t - lap.t[0]) / np.maximum(lap.v, 1.0)
     return np.asarray(np.hypot(drifted, _spread(draws_t - draws_t[:, :1])))
-
-
-def _lap(track: Track, placed: Placement, label: str) -> Lap:
-    """The line with the track's surface under it, and the clock."""
-    turn = np.diff(placed.psi)
-    chord = np.hypot(np.diff(placed.x), np.diff(placed.y))
-    # An arc is longer than its chord by (turn/2)/sin(turn/2).
-    distance = np.concatenate(
-        [[0.0], np.cumsum(np.maximum(chord, 1e-6) / np.sinc(np.clip(turn, -3.0, 3.0) / (2.0 * np.pi)))]
-    )
-    slope, bank, dslope, dbank = (
-        along(track, values, placed.s) for values in (track.slope, track.bank, *surface_slopes(track))
-    )
-    beside = path_beside(placed.kappa, placed.xi, placed.n, curve_at(track.reference, placed.s).kappa)
-    surface = surface_on_path(slope, bank, dslope, dbank, beside, np.ones_like(distance))
-    line = Line(
-        distance=distance,
-        x=placed.x,
-        y=placed.y,
-        psi=placed.psi,
-        kappa=placed.kappa,
-        s=placed.s,
-        n=placed.n,
-        **surface._asdict(),
-        closed=False,
-    )
-    return Lap(
-        line=line,
-        t=placed.t - placed.t[0],
-        v=placed.v,
-        ax=placed.ax,
-        limited_by=np.full(distance.size, Limit.NONE),
-        label=label,
-    )
 
 
 def without_uncertainty(lap: Lap) -> DrivenLap:

@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from linelab.comparison.channels import Sensors
-from linelab.comparison.estimate import DrivenLap, PositionBias, assumed_bias, estimate_laps, with_bias
+from linelab.comparison.estimate import DrivenLap, estimate_laps, with_bias
 from linelab.comparison.laps import RecordedLap
+from linelab.comparison.position_bias import PositionBias, assumed_bias
 from linelab.comparison.sensors import read_sensors
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.curve import curve_at

@@ -13,9 +13,9 @@ from linelab.coaching.targets import OWN
 from linelab.coaching.values import SessionReview, TargetKind
 from linelab.comparison.channels import Sensors
 from linelab.comparison.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
-from linelab.comparison.estimate import PositionBias, stated_bias
 from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
 from linelab.comparison.placing import estimate_placed_laps
+from linelab.comparison.position_bias import PositionBias, stated_bias
 from linelab.comparison.samples import own_plane
 from linelab.comparison.sensors import read_sensors
 from linelab.comparison.start_line import StartLine, start_line_at

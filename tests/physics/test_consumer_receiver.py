@@ -13,7 +13,7 @@ import pytest
 
 from linelab.comparison.align import kinematics
 from linelab.comparison.channels import smooth_session
-from linelab.comparison.estimate import assumed_bias
+from linelab.comparison.position_bias import assumed_bias
 from linelab.comparison.samples import own_plane, place_samples
 from linelab.comparison.sensors import read_sensors
 from linelab.io.projection import to_plane

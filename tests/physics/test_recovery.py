@@ -14,8 +14,9 @@ import numpy as np
 import pytest
 from recovered import joined, recover, tight
 
-from linelab.comparison.estimate import estimate_laps, stated_bias
+from linelab.comparison.estimate import estimate_laps
 from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.position_bias import stated_bias
 from linelab.comparison.sensors import read_sensors
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track

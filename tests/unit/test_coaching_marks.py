@@ -16,10 +16,11 @@ from linelab.coaching.pedals import FOOT_TIME
 from linelab.coaching.session import review_session
 from linelab.coaching.values import CAUSES, Cause, DrivenMarks, FaultKind, Mark
 from linelab.coaching.words import ADVICE, corners_text, laps_text
-from linelab.comparison.estimate import PositionBias, estimate_laps, without_uncertainty
+from linelab.comparison.estimate import estimate_laps, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.marks import find_marks
 from linelab.comparison.measured import Measured, withheld
+from linelab.comparison.position_bias import PositionBias
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.kart import Kart, PowerEngine

@@ -9,8 +9,9 @@ from scipy.stats import theilslopes
 from linelab.coaching.analysis import analyse
 from linelab.coaching.scatter import corner_times, pass_errors, spoilt_passes
 from linelab.coaching.session import review_session
-from linelab.comparison.estimate import PositionBias, estimate_laps, without_uncertainty
+from linelab.comparison.estimate import estimate_laps, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.position_bias import PositionBias
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.simulation.driver import drive_session

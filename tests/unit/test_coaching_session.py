@@ -14,8 +14,9 @@ from linelab.coaching.marked import driven_marks
 from linelab.coaching.session import compare_sessions, review_session
 from linelab.coaching.split import split_losses
 from linelab.coaching.typical import typical_laps
-from linelab.comparison.estimate import PositionBias, estimate_laps, without_uncertainty
+from linelab.comparison.estimate import estimate_laps, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.position_bias import PositionBias
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.lap import Lap

@@ -14,8 +14,9 @@ from linelab.coaching.session import review_session
 from linelab.coaching.split import rounded_parts
 from linelab.coaching.targets import TITLES
 from linelab.coaching.values import CAUSES
-from linelab.comparison.estimate import PositionBias, estimate_laps, without_uncertainty
+from linelab.comparison.estimate import estimate_laps, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.position_bias import PositionBias
 from linelab.comparison.segments import PHASES
 from linelab.errors import InputError
 from linelab.kart import Kart, PowerEngine

@@ -11,10 +11,11 @@ from simulated import as_lap, drive, make_track, record
 
 from linelab.coaching.session import review_session
 from linelab.comparison.compare import compare, rank_corners
-from linelab.comparison.estimate import PositionBias, estimate_lap, with_bias, without_uncertainty
+from linelab.comparison.estimate import estimate_lap, with_bias, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.marks import find_marks
 from linelab.comparison.measured import Measured, withheld
+from linelab.comparison.position_bias import PositionBias
 from linelab.comparison.segments import PHASES, segments_of, time_at
 from linelab.errors import InputError
 from linelab.kart import Driver, Kart, PowerEngine

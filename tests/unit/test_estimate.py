@@ -7,10 +7,11 @@ import pytest
 from scipy.interpolate import BSpline
 from simulated import drive, make_track, record
 
-from linelab.comparison.estimate import PositionBias, estimate_lap, estimate_laps
+from linelab.comparison.estimate import estimate_lap, estimate_laps
 from linelab.comparison.information import BAND, add_positions, add_speeds, no_information
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.noise import drift, scatter
+from linelab.comparison.position_bias import PositionBias
 from linelab.comparison.sensors import read_sensors
 from linelab.comparison.smoother import Model, smooth
 from linelab.comparison.splines import Grid, evaluate

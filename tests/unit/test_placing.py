@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from simulated import centre_points, drive, make_track, record
 
-from linelab.comparison.estimate import PositionBias, estimate_laps, stated_bias
+from linelab.comparison.estimate import estimate_laps
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.placing import Anchor, estimate_placed_laps
+from linelab.comparison.position_bias import PositionBias, stated_bias
 from linelab.comparison.sensors import read_sensors
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.frenet import xy_to_sn

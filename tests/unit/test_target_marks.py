@@ -11,8 +11,9 @@ from simulated import as_lap, drive, make_track, record
 from linelab.coaching.session import review_session
 from linelab.coaching.target_marks import SEVERAL_LAPS, with_target_marks
 from linelab.coaching.targets import TITLES
-from linelab.comparison.estimate import PositionBias, estimate_laps
+from linelab.comparison.estimate import estimate_laps
 from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.position_bias import PositionBias
 from linelab.kart import Kart, PowerEngine
 from linelab.report.display import METRIC
 from linelab.report.page.closeups import driven_stations, ring_text, target_stations
