@@ -187,14 +187,8 @@ class Track:
                 set_field(self, name, frozen_array("Track", name, getattr(self, name), shape=(edge.shape[0],)))
         if min(self.w_left.min(), self.w_right.min()) < 0.0:
             raise InputError("widths must not be negative", where="Track", remedy="Check that the edges do not cross")
-        items: tuple[Kerb | GripZone, ...] = () if self.closed else (*self.kerbs, *self.grip_zones)
-        for item in items:
-            if item.s_end < item.s_start:
-                raise InputError(
-                    f"it runs from station {item.s_start:.1f} back to {item.s_end:.1f} m",
-                    where=f"{'kerb' if isinstance(item, Kerb) else 'grip zone'} {item.name}".strip(),
-                    remedy="On an open track give the station it begins at before the one it ends at",
-                )
+        if not self.closed:
+            _check_forward(self)
 
     @property
     def closed(self) -> bool:
@@ -215,6 +209,25 @@ class Track:
     def width(self) -> Array:
         """Distance between the edges along the normal (N,) [m]."""
         return self.w_left + self.w_right
+
+
+def _check_forward(track: Track) -> None:
+    """Refuse what runs backwards on an open track: kerbs, zones, and the clock."""
+    items: tuple[Kerb | GripZone, ...] = (*track.kerbs, *track.grip_zones)
+    for item in items:
+        if item.s_end < item.s_start:
+            raise InputError(
+                f"it runs from station {item.s_start:.1f} back to {item.s_end:.1f} m",
+                where=f"{'kerb' if isinstance(item, Kerb) else 'grip zone'} {item.name}".strip(),
+                remedy="On an open track give the station it begins at before the one it ends at",
+            )
+    start, finish = lap_ends(track)
+    if not -NO_LENGTH <= start < finish <= track.length + NO_LENGTH:
+        raise InputError(
+            f"timing from station {start:.1f} to {finish:.1f} m, the track is {track.length:.1f} m long",
+            where="Track.start_station, finish_station",
+            remedy="The start lies before the finish, both on the track",
+        )
 
 
 def along(track: Track, values: Array, s: Array) -> Array:

@@ -109,11 +109,26 @@ def test_impossible_places_are_refused(what, match):
         what()
 
 
-@pytest.mark.parametrize("name", ["kerbs", "grip_zones"])
-def test_on_an_open_track_nothing_runs_backwards(name):
+def straight() -> Track:
     x = np.linspace(0.0, 100.0, 51)
     sides = [np.column_stack([x, np.full(x.size, y)]) for y in (4.0, -4.0)]
-    track = track_from_edges("straight", *sides, closed=False)
+    return track_from_edges("straight", *sides, closed=False)
+
+
+@pytest.mark.parametrize(
+    ("start", "finish"), [(60.0, 40.0), (50.0, 50.0), (-1.0, 40.0), (0.0, 120.0), (NAN, 40.0), (0.0, NAN)]
+)
+def test_the_clock_of_an_open_track_runs_forwards_on_it(start, finish):
+    with pytest.raises(InputError, match="timing from station"):
+        replace(straight(), start_station=start, finish_station=finish)
+    turned = reversed_track(replace(straight(), start_station=20.0, finish_station=90.0))
+    assert (turned.start_station, turned.finish_station) == pytest.approx((10.0, 80.0), abs=1e-6)
+    assert reversed_track(turned).start_station == pytest.approx(20.0)
+
+
+@pytest.mark.parametrize("name", ["kerbs", "grip_zones"])
+def test_on_an_open_track_nothing_runs_backwards(name):
+    track = straight()
     items = {
         "kerbs": Kerb(side="left", s_start=60.0, s_end=20.0, width=0.5),
         "grip_zones": GripZone(s_start=60.0, s_end=20.0, n_right=-1.0, n_left=1.0, factor=0.5),
