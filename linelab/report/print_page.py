@@ -6,7 +6,7 @@ import textwrap
 from typing import TYPE_CHECKING, Any
 
 from linelab.coaching.values import SessionReview
-from linelab.report.display import CAUTIONS
+from linelab.report.display import CAUTIONS, Units
 from linelab.report.figures_lines import survey_note
 from linelab.report.style import A4, FAINT, INK, SOFT, WHITE, new_figure
 
@@ -18,24 +18,24 @@ if TYPE_CHECKING:
 MARGIN = 0.55
 
 
-def blank_page(review: SessionReview, source: str, what: str) -> Figure:
+def blank_page(review: SessionReview, units: Units, source: str, what: str) -> Figure:
     """An empty page with heading and cautions."""
     page = new_figure(*A4)
     page.set_facecolor(WHITE)
     write(page, MARGIN, A4[1] - 0.5, f"{review.track.name}: {what}", size=13, weight="bold", family="serif")
     line = " · ".join(part for part in (review.kart.name, source, f"against {review.target.title}") if part)
     write(page, MARGIN, A4[1] - 0.76, line, size=8, color=SOFT)
-    write(page, MARGIN, 0.32, "\n".join(_foot(review)), size=6.6, color=SOFT, va="bottom")
+    write(page, MARGIN, 0.32, "\n".join(_foot(review, units)), size=6.6, color=SOFT, va="bottom")
     return page
 
 
-def _foot(review: SessionReview) -> list[str]:
-    return [*textwrap.wrap(survey_note(review.track), 140), *textwrap.wrap(CAUTIONS, 140)]
+def _foot(review: SessionReview, units: Units) -> list[str]:
+    return [*textwrap.wrap(survey_note(review.track, units), 140), *textwrap.wrap(CAUTIONS, 140)]
 
 
-def above_foot(review: SessionReview) -> float:
+def above_foot(review: SessionReview, units: Units) -> float:
     """Where a page's own matter ends at the latest [inches]."""
-    return 0.4 + 0.118 * len(_foot(review))
+    return 0.4 + 0.118 * len(_foot(review, units))
 
 
 def write(page: Figure, x: float, y: float, text: str, *, size: float = 8.0, color: str = INK, **more: Any) -> None:

@@ -78,7 +78,7 @@ def review_pages(
 def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
     """The gap, the verdict, what to work on, what is good."""
     lap = review.laps[review.best]
-    page = blank_page(review, source, "the verdict")
+    page = blank_page(review, units, source, "the verdict")
     gap = measured_text(lap.gap, 1.0, 2, signed=True)
     write(page, MARGIN, A4[1] - 1.15, f"{typeset(gap)} s", size=34, color=LOSS, weight="bold", family="serif")
     time = lap_time_text(lap.lap_time.value or 0.0)
@@ -86,7 +86,7 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
     text = f"{_capital(lap.label)}: {time} s. "
     text += f"{_capital(target.title)}: {lap_time_text(target.lap_time)} s; {target.words}."
     y = paragraph(page, MARGIN, A4[1] - 1.85, text, 118, size=8.5, color=SOFT)
-    y = paragraph(page, MARGIN, y - 0.08, review.verdict, 92, size=11)
+    y = paragraph(page, MARGIN, y - 0.08, in_units(review.verdict, units), 92, size=11)
     y -= 0.3
     write(page, MARGIN, y, work_heading(review), size=12, weight="bold", family="serif")
     width = (A4[0] - 2.0 * MARGIN) / 3.0
@@ -104,7 +104,7 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
         y -= 0.48
         notes = list(dict.fromkeys(review.notes))
         for k, note in enumerate(notes):
-            if y < above_foot(review) + 0.4 and k < len(notes) - 1:
+            if y < above_foot(review, units) + 0.4 and k < len(notes) - 1:
                 paragraph(page, MARGIN, y, f"- {len(notes) - k} more, on the page", 140, size=7.5)
                 break
             y = paragraph(page, MARGIN, y, f"- {in_units(note, units)}", 140, size=7.5) - 0.03
@@ -142,10 +142,10 @@ def _priority(page: Figure, x: float, y: float, item: Priority, units: Units) ->
 def _map_page(review: SessionReview, units: Units, source: str, parts: Sequence[CornerPart]) -> Figure:
     """The whole track with both lines, and the table of all corners."""
     lap = review.laps[review.best]
-    page = blank_page(review, source, f"where {lap.label} loses time")
+    page = blank_page(review, units, source, f"where {lap.label} loses time")
     rows = len(lap.corners) + 2
     table = 0.165 * rows + 0.45
-    bottom = above_foot(review) + table
+    bottom = above_foot(review, units) + table
     axes = page_axes(page, (MARGIN, bottom + 0.3, A4[0] - 2.0 * MARGIN, A4[1] - 1.25 - bottom))
     draw_ground(axes, review.track)
     axes.set_facecolor(WHITE)
@@ -198,11 +198,11 @@ def _corner_page(
 ) -> Figure:
     """Close-ups one above the other, each with its words and marks."""
     lap = review.laps[review.best]
-    page = blank_page(review, source, f"corners of {lap.label} close up")
+    page = blank_page(review, units, source, f"corners of {lap.label} close up")
     letters = ", ".join(f"{letter} {name}" for letter, name in LETTERS)
     key = f"{letters}. {ring_text(review)}; filled: {lap.label}."
     write(page, MARGIN, A4[1] - 0.93, key, size=7, color=SOFT)
-    high = (A4[1] - 1.15 - above_foot(review)) / BY_PAGE
+    high = (A4[1] - 1.15 - above_foot(review, units)) / BY_PAGE
     for k, index in enumerate(chosen):
         bottom = A4[1] - 1.15 - high * (k + 1)
         _close_up(page_axes(page, (MARGIN, bottom + 0.1, 3.1, high - 0.25)), review, index, units)

@@ -38,8 +38,8 @@ def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), un
         lines += _priority(item, units)
     if not review.priorities:
         lines.append(nothing_found(review))
-    head, *rest = [*lines, "", *lap_table(review, recorded).split("\n"), "", CAUTIONS]
-    return [head, *(in_units(line, units) for line in rest)]  # the head holds the track's name
+    lines += ["", *lap_table(review, recorded).split("\n"), "", CAUTIONS]
+    return [lines[0], *(in_units(line, units) for line in lines[1:])]  # the first holds the track's name
 
 
 def is_fastest(review: SessionReview, recorded: Sequence[RecordedLap]) -> bool:

@@ -411,5 +411,7 @@ def test_nothing_on_the_printed_pages_covers_other_text_or_leaves_the_page(revie
     )
     track = dataclasses.replace(review.session.track, survey=survey)
     notes = tuple(f"note number {k} about the receiver and the positions" for k in range(60))
+    width = "assumed width 7 m" if units is METRIC else "assumed width 23 ft"
     for page in review_pages(dataclasses.replace(review.session, track=track, notes=notes), units, source="a.csv"):
         assert _covered(page) == []
+        assert any(width in text.get_text() for text in page.findobj(matplotlib.text.Text))
