@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -25,6 +26,9 @@ from linelab.units import Array
 HELD, RAMP = 1.0, 5.0
 #: Kerbs no wider than this are taken away [m].
 NO_KERB = 0.02
+#: A kerb is narrowed this far around the apex; shorter ones are so altogether, and no part of one is shorter than the
+#: least [m].
+AROUND, LEAST_PART = 20.0, 5.0
 
 
 def apex_costs_solved(
@@ -103,13 +107,29 @@ def _away(track: Track, apex: float) -> Array:
     return np.abs(np.mod(track.s - apex + 0.5 * track.length, track.length) - 0.5 * track.length)
 
 
+def _parted(track: Track, kerb: Kerb, apex: float, width: float) -> list[Kerb]:
+    """A kerb of the given width around an apex, and as it is beyond, where it reaches as far [m]."""
+    length, begin = length_along(track, kerb), kerb.s_start
+    if track.closed and length >= track.length:  # it has no ends: let them be opposite
+        begin = apex - 0.5 * length
+    into = (apex - begin) % track.length if track.closed else apex - begin
+    cuts = (0.0, max(into - AROUND, 0.0), min(into + AROUND, length), length)
+    parts = []
+    for (first, last), wide in zip(pairwise(cuts), (kerb.width, width, kerb.width)):
+        if last - first > LEAST_PART:
+            ends = (begin + first, begin + last)
+            s_start, s_end = (s % track.length for s in ends) if track.closed else ends
+            parts.append(replace(kerb, s_start=s_start, s_end=s_end, width=wide))
+    return parts
+
+
 def _narrowed(track: Track, side: str, apex: float, width: float) -> tuple[Kerb, ...]:
-    """Kerbs with those at the apex no wider than ``width`` [m]."""
+    """Kerbs with those at the apex no wider than ``width`` around it [m]."""
     kerbs = []
     for kerb in track.kerbs:
         into = (apex - kerb.s_start) % track.length if track.closed else apex - kerb.s_start
         if kerb.side == side and 0.0 <= into <= length_along(track, kerb):
-            kerbs.append(replace(kerb, width=min(kerb.width, max(width, NO_KERB))))
+            kerbs += _parted(track, kerb, apex, min(kerb.width, max(width, NO_KERB)))
         else:
             kerbs.append(kerb)
     kept = tuple(kerb for kerb in kerbs if kerb.width > NO_KERB)

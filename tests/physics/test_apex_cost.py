@@ -15,6 +15,7 @@ from linelab.solve.mintime import solve_min_time
 from linelab.solve.speed import speed_profile
 from linelab.study.apex_cost import apex_costs, missed_apex_line
 from linelab.study.apex_solved import apex_costs_solved
+from linelab.track import Kerb
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +66,20 @@ def test_solved_again_rises_with_the_miss_and_counts_kerbs(rental):
         bare = dataclasses.replace(track, kerbs=kerbs)
         plain = solve_min_time(bare, kart, verify=False)
         assert apex_costs_solved(bare, kart, plain, corners=[6])[0].at(0.5) == pytest.approx(large, abs=0.01)
+
+
+def test_a_kerb_all_round_is_narrowed_at_the_apex_alone():
+    """It costs what a kerb of sixty metres there costs; it cost nothing, because a kerb without ends was at no apex."""
+    track, kart = load_track("ostrelle_sprint"), load_kart("senior-single-speed")
+    corner = track.corners[5]
+    side = "left" if corner.left else "right"
+    lost = []
+    for ends in ((0.0, track.length), (corner.s_apex - 30.0, corner.s_apex + 30.0)):
+        ground = dataclasses.replace(track, kerbs=(Kerb(side=side, s_start=ends[0], s_end=ends[1], width=0.5),))
+        solution = solve_min_time(ground, kart, verify=False)
+        lost.append(apex_costs_solved(ground, kart, solution, corners=[corner.number])[0].at(0.5))
+    assert lost[1] > 0.02
+    assert lost[0] == pytest.approx(lost[1], abs=0.01)
 
 
 def test_an_apex_that_the_line_does_not_touch_costs_nothing_to_miss_by_less(rental, costs):
