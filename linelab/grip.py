@@ -37,6 +37,11 @@ HIGHEST_TOP = 60.0
 
 #: Rounding of the ellipse's norm near no demand at all [g].
 NORM_ROUNDING = 0.1
+#: Rounding of the normal load where the kart takes off [g]: less than 1e-4 of the grip from half the kart's weight on.
+LEAST_LOAD = 0.03
+#: Share of the load at rest that a kart must keep over a crest: what the rounding leaves it with, rolling resistance
+#: and air drag overcome.
+LIGHTEST = 0.035
 
 
 class KartNumbers(NamedTuple):
@@ -220,6 +225,9 @@ def grip_excess(kart: KartNumbers, load: Loads, ax_tyre: Any, grip: Any) -> Any:
 
     Braking and driving have their own longitudinal limit.  The change between them is rounded over PEDAL_ROUNDING:
     without it Newton steps cycle between two curvatures where a kart corners with neither pedal.
+
+    Over a crest that throws the kart off the ground the load is negative and nothing holds: its positive part counts,
+    rounded over LEAST_LOAD, and below it the excess goes on growing, so that Newton steps find their way down.
     """
     rounding = PEDAL_ROUNDING * STANDARD_GRAVITY * kart.mu_x * grip
     size = (ax_tyre * ax_tyre + rounding * rounding) ** 0.5
@@ -227,8 +235,11 @@ def grip_excess(kart: KartNumbers, load: Loads, ax_tyre: Any, grip: Any) -> Any:
     brake = 0.5 * (size - ax_tyre) / brake_friction(kart, grip)
     side = load.lateral / (kart.mu_y * grip)
     demand = (drive * drive + brake * brake + side * side) / STANDARD_GRAVITY**2
-    supply = load.normal * load.normal / STANDARD_GRAVITY**2
-    return (demand + NORM_ROUNDING**2) ** 0.5 - (supply + NORM_ROUNDING**2) ** 0.5
+    normal = load.normal / STANDARD_GRAVITY
+    pressed = 0.5 * (normal + (normal * normal + LEAST_LOAD**2) ** 0.5)
+    # The second term pulls down a flying kart, and takes back what the rounding gave the others.
+    supply = (pressed * pressed + NORM_ROUNDING**2) ** 0.5 - (pressed - normal) / (1.0 + NORM_ROUNDING**2) ** 0.5
+    return (demand + NORM_ROUNDING**2) ** 0.5 - supply
 
 
 def used_knots(kart: KartNumbers) -> int:

@@ -26,7 +26,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from linelab.grip import KartNumbers, Surface, brake_friction, drive_friction, load_lines
+from linelab.grip import LIGHTEST, KartNumbers, Surface, brake_friction, drive_friction, load_lines
 from linelab.units import STANDARD_GRAVITY, Array
 
 #: Lowest speed the passes consider [m/s]: below it a point mass says nothing about a kart.
@@ -270,13 +270,13 @@ def cornering_limit(node: Node, top_speed: float) -> Array:
     """Greatest v² that the nodes' curvature allows with no longitudinal force [m²/s²], at most the top speed's.
 
     On a bank phi it is v² = g R (tan phi + mu)/(1 - mu tan phi) for R = 1/kappa (force balance of a banked curve).
+    Over a crest the kart keeps LIGHTEST of its load on the ground.
     """
     top = top_speed * top_speed
     if node.b0 is None:
         return np.asarray(np.maximum(node.hold0 / np.maximum(np.abs(node.b1), node.hold0 / top), CREEP**2))
     limit = np.full(node.b1.shape, top)
-    for side in (1.0, -1.0):
-        demand = side * node.b1 - node.hold1
-        margin = node.hold0 - side * node.b0
+    held = [(side * node.b1 - node.hold1, node.hold0 - side * node.b0) for side in (1.0, -1.0)]
+    for demand, margin in (*held, (-node.hold1, (1.0 - LIGHTEST) * node.hold0)):
         limit = np.minimum(limit, np.where(demand > 1e-12, margin / np.where(demand > 1e-12, demand, 1.0), top))
     return np.maximum(limit, CREEP**2)

@@ -27,6 +27,8 @@ from linelab.units import Array
 Index = NDArray[np.intp]
 
 
+#: Processor time after which IPOPT gives up [s], and more per interval: twice what its slowest success took.
+LEAST_TIME, TIME_PER_INTERVAL = 10.0, 0.01
 #: Rows of a stage's constraints that hold offsets.
 OFFSET_ROWS = slice(2, 4)
 #: Weights of the two coefficients beside the first and the last node in the rows that fix an open track's headings.
@@ -245,6 +247,7 @@ def _solver(structure: Structure, warm: bool, barrier: float) -> Any:
         "ipopt.acceptable_constr_viol_tol": 1e-6,
         "ipopt.acceptable_compl_inf_tol": 1e-5,
         "ipopt.mu_init": barrier,
+        "ipopt.max_cpu_time": LEAST_TIME + TIME_PER_INTERVAL * structure.intervals,
         "ipopt.bound_relax_factor": 1e-9,
     }
     if warm:
