@@ -16,6 +16,7 @@ from linelab.lap import Lap, lap_columns
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_words
 from linelab.report.tables import text_table
 from linelab.solve.mintime import Solution
+from linelab.solve.verify import Verification
 from linelab.track import Track, lap_ends
 
 
@@ -167,10 +168,19 @@ def reference_words(
         words.append("Not checked independently.")
     else:
         words.append(
-            f"Checked: lap time by simulation within {abs(check.time_defect) * 1e3:.1f} ms, at most "
-            f"{check.edge_excess * 1e3:.0f} mm over an edge and {check.grip_excess:.1%} over the grip between nodes."
+            f"Checked between its nodes: at most {check.edge_excess * 1e3:.0f} mm over an edge, "
+            f"{check.grip_excess:.1%} over the grip and {check.engine_excess:.1%} over the engine; driven again by its "
+            f"curvature and speed it ends {check.position_defect * 1e3:.0f} mm and "
+            f"{abs(check.time_defect) * 1e3:.1f} ms away; {_rival_words(solution, check)}."
         )
     return words
+
+
+def _rival_words(solution: Solution, check: Verification) -> str:
+    """How the lap time stands beside that of another method."""
+    if check.unlimited_time is not None:
+        return f"without the driver's rates that line takes {lap_time_words(check.unlimited_time)}"
+    return f"a second method takes {1e3 * (check.solver_time - solution.lap_time):+.1f} ms on that line"
 
 
 def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True) -> dict[str, Any]:
@@ -207,6 +217,9 @@ def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: b
             "simulated_lap_time_s": check.simulated_time,
             "edge_excess_m": check.edge_excess,
             "grip_excess_share": check.grip_excess,
+            "engine_excess_share": check.engine_excess,
+            "speed_defect_mps": check.speed_defect,
+            "position_defect_m": check.position_defect,
             "optimiser_lap_time_s": check.solver_time,
         },
         "corners": [_row_data(row) for row in corner_rows(track, lap, kart)],

@@ -32,6 +32,11 @@ def fine_lap(task: Task, solved: Solved) -> Lap:
     line = line_at(track, solved, xi, half_width=task.half_width, grip=task.grip)
     if task.limited:
         return _solved_lap(task, solved, xi, line)
+    return unlimited_lap(task, line)
+
+
+def unlimited_lap(task: Task, line: Line) -> Lap:
+    """The exact profile of a line between the task's end speeds, whatever the driver's rates."""
     ends = [None if end.v is None else max(end.v, 2.0 * SLOWEST) for end in (task.start, task.end)]
     return speed_profiles([line], task.kart, v_start=ends[0], v_end=ends[1], label="reference")[0]
 

@@ -32,8 +32,8 @@ POWER_SCALE = 50.0
 #: Scale of the change of curvature over an interval [1/m].
 CURVATURE_STEP = 0.01
 
-#: Rounding between braking and driving where their rates are limited [m/s²].
-RATE_ROUNDING = 1.0
+#: Rounding between braking and driving where their rates are limited [m/s²]; both begin this much early.
+RATE_ROUNDING = 2.0
 
 #: Gauss-Legendre points on [0, 1], both of weight 1/2.
 GAUSS = (0.5 - 0.5 / 3.0**0.5, 0.5 + 0.5 / 3.0**0.5)
@@ -314,6 +314,14 @@ def _rate_constraints(structure: Structure, w: Any, node: Any, after: Any, kart:
 
 
 def _pedals(tyre_ax: Any) -> tuple[Any, Any]:
-    """Driving and braking deceleration of a longitudinal tyre force, both >= 0 [m/s²]."""
-    size = (tyre_ax * tyre_ax + RATE_ROUNDING**2) ** 0.5
-    return 0.5 * (size + tyre_ax), 0.5 * (size - tyre_ax)
+    """Driving and braking deceleration of a longitudinal tyre force, both >= 0 [m/s²].
+
+    Rounded about the middle, each would change half as fast as the force where the other takes over, and the force
+    twice as fast as the driver.  Moved by the rounding, they change with 0.85 of it there and with nearly all of it
+    beyond.
+    """
+
+    def rounded(force: Any) -> Any:
+        return 0.5 * (force + (force * force + RATE_ROUNDING**2) ** 0.5)
+
+    return rounded(RATE_ROUNDING + tyre_ax), rounded(RATE_ROUNDING - tyre_ax)

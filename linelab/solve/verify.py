@@ -1,9 +1,15 @@
 """Independent acceptance of a solved lap: simulate it, look between its nodes, and race two methods against each other.
 
-The controls (path curvature and acceleration) are integrated once more, the kart moving in the plane and in time, and
-the simulated finish is compared with the lap's; edges and grip are checked in the middle of every fine step; and the
-lap time, which comes from the forward and backward passes along the solved path, is held against the time
-of the optimiser's own speed on it: two methods that share nothing but the kart must agree.
+- The path's curvature and the change of speed are integrated once more, the kart moving in the plane and in time; the
+  simulated finish is compared with the lap's.
+- What the lap asks of the kart is worked out from how its speed changes, in the middle of every fine step: grip, engine
+  power and revs; and the edges are looked at there.
+- The acceleration that the lap states must be the one its speed shows, and a driver's rates must hold over every tenth
+  of a second.
+- The lap time, which comes from the forward and backward passes along the solved path, is held against the time of the
+  optimiser's own speed on it: two methods that share nothing but the kart must agree.  A driver whose rates are
+  limited drives the optimiser's speed, which nothing else knows; it must then not be faster than the passes, which know
+  no rates.
 """
 
 from __future__ import annotations
@@ -13,21 +19,26 @@ from dataclasses import dataclass
 import numpy as np
 
 from linelab.errors import VerificationError
-from linelab.lap import Lap, Line, mapped_line
+from linelab.lap import Lap
 from linelab.solve import mesh as meshes
-from linelab.solve.outcome import usage
+from linelab.solve.demands import beyond_curvature_rate, beyond_force_rates, middles, unaccounted_speed
+from linelab.solve.outcome import unlimited_lap, usage
 from linelab.solve.path import Solved, solved_time
 from linelab.solve.task import Task
 from linelab.units import Array
 
 #: What is accepted: lap time by simulation [s], position after one lap [m] (on a long one, as a share of it), edge
-#: excess [m], share of grip beyond the limit [-], and lap time away from the optimiser's own, as a share and at least
-#: [s].
+#: excess [m], shares of grip and of engine power or revs beyond the limit [-], change of speed that the stated
+#: acceleration does not show [m/s], force and curvature beyond the driver's rates [m/s², 1/m], all three over WINDOW,
+#: and lap time away from the optimiser's own, as a share and at least [s].
 ACCEPT_TIME = 1.0e-3
 ACCEPT_POSITION = 0.05
 ACCEPT_POSITION_SHARE = 1.0e-5
 ACCEPT_EDGE = 0.03
 ACCEPT_GRIP = 0.03
+ACCEPT_ENGINE = 0.01
+ACCEPT_SPEED = 0.03
+ACCEPT_FORCE_STEP, ACCEPT_CURVATURE_STEP = 1.0, 2.0e-3
 ACCEPT_SOLVER = 1.0e-3
 ACCEPT_SOLVER_TIME = 5.0e-3
 
@@ -52,8 +63,20 @@ class Verification:
         Largest use of grip beyond the limit in the middle of a fine step [-].
     grip_station : float
         Where [m].
+    engine_excess : float
+        Largest share of engine power or of revs beyond what there is, in the middle of a fine step [-].
+    engine_station : float
+        Where [m].
+    speed_defect : float
+        Largest change of speed over WINDOW that the lap's stated acceleration does not account for [m/s].
+    force_rate_excess : float
+        Largest change of braking or of drive over WINDOW beyond the driver's rates; 0 without any [m/s²].
+    curvature_rate_excess : float
+        The same of the curvature [1/m].
     solver_time : float
         Lap time of the optimiser's own speed on the same path [s].
+    unlimited_time : float or None
+        Lap time of the exact profile of the same path without the driver's rates [s]; None for a driver without.
     """
 
     simulated_time: float
@@ -63,7 +86,13 @@ class Verification:
     edge_station: float
     grip_excess: float
     grip_station: float
+    engine_excess: float
+    engine_station: float
+    speed_defect: float
+    force_rate_excess: float
+    curvature_rate_excess: float
     solver_time: float
+    unlimited_time: float | None
 
 
 def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
@@ -74,11 +103,12 @@ def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
     VerificationError
         It does not hold.
     """
-    line = lap.line
+    line, kart = lap.line, task.kart
     low, high = meshes.corridor(task.track, line.s, task.half_width)
     outside = np.maximum(line.n - high, low - line.n)
-    middle, v, ax = _middles(lap)
-    excess = usage(task.kart, middle, v, ax).grip - 1.0
+    middle, v, ax = middles(lap)
+    used = usage(kart, middle, v, ax)
+    engine = np.maximum(used.power, used.revs)
     time, defect = simulate(lap)
     result = Verification(
         simulated_time=time,
@@ -86,20 +116,18 @@ def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
         position_defect=defect,
         edge_excess=float(max(outside.max(), 0.0)),
         edge_station=float(line.s[np.argmax(outside)]),
-        grip_excess=float(max(excess.max(), 0.0)),
-        grip_station=float(middle.s[np.argmax(excess)]),
+        grip_excess=float(max(used.grip.max() - 1.0, 0.0)),
+        grip_station=float(middle.s[np.argmax(used.grip)]),
+        engine_excess=float(max(engine.max() - 1.0, 0.0)),
+        engine_station=float(middle.s[np.argmax(engine)]),
+        speed_defect=unaccounted_speed(lap, ax),
+        force_rate_excess=beyond_force_rates(kart, lap),
+        curvature_rate_excess=beyond_curvature_rate(kart.driver, lap),
         solver_time=solved_time(solved),
+        unlimited_time=unlimited_lap(task, line).lap_time if task.limited else None,
     )
     _judge(result, lap)
     return result
-
-
-def _middles(lap: Lap) -> tuple[Line, Array, Array]:
-    """The line, speed and acceleration in the middle of every step."""
-    line = lap.line
-    middle = mapped_line(line, lambda values: 0.5 * (values[1:] + values[:-1]), closed=False)
-    z = lap.v**2
-    return middle, np.sqrt(0.5 * (z[1:] + z[:-1])), np.diff(z) / (2.0 * np.diff(line.distance))
 
 
 def simulate(lap: Lap) -> tuple[float, float]:
@@ -144,19 +172,21 @@ def simulate(lap: Lap) -> tuple[float, float]:
 
 def _judge(found: Verification, lap: Lap) -> None:
     """Raise VerificationError with the first check that fails."""
-    apart = abs(lap.lap_time - found.solver_time)
     far = ACCEPT_POSITION_SHARE * lap.line.length
+    least = max(lap.lap_time, ACCEPT_SOLVER_TIME / ACCEPT_SOLVER)
+    apart = abs(lap.lap_time - found.solver_time) / least
+    ahead = 0.0 if found.unlimited_time is None else (found.unlimited_time - lap.lap_time) / least
     checks = [
         (abs(found.time_defect), ACCEPT_TIME, "s between the lap time and the simulated lap time", None),
         (found.position_defect, max(ACCEPT_POSITION, far), "m between the lap's and the simulated finish", None),
         (found.edge_excess, ACCEPT_EDGE, "m outside the edge", found.edge_station),
         (found.grip_excess, ACCEPT_GRIP, "of the grip beyond the limit", found.grip_station),
-        (
-            apart / max(lap.lap_time, ACCEPT_SOLVER_TIME / ACCEPT_SOLVER),
-            ACCEPT_SOLVER,
-            "of the lap time between the speed profile and the optimiser's speed",
-            None,
-        ),
+        (found.engine_excess, ACCEPT_ENGINE, "of the engine's power or revs beyond what it has", found.engine_station),
+        (found.speed_defect, ACCEPT_SPEED, "m/s gained or lost that the acceleration does not show", None),
+        (found.force_rate_excess, ACCEPT_FORCE_STEP, "m/s² of braking or drive beyond the driver's rates", None),
+        (found.curvature_rate_excess, ACCEPT_CURVATURE_STEP, "1/m of curvature beyond the driver's rate", None),
+        (apart, ACCEPT_SOLVER, "of the lap time between the speed profile and the optimiser's speed", None),
+        (ahead, ACCEPT_SOLVER, "of the lap time faster than without the driver's rates", None),
     ]
     for value, allowed, what, station in checks:
         if not value <= allowed:
@@ -165,5 +195,5 @@ def _judge(found: Verification, lap: Lap) -> None:
                 f"the solved lap failed its check: {value:.4g} {what}{at} (allowed {allowed:g})",
                 status="not verified",
                 violation=value,
-                remedy="Check the track's edges there with 'linelab track'",
+                remedy=f"Check the track{' there' if at else ''} with 'linelab track', or try another tolerance",
             )

@@ -45,14 +45,14 @@ def task_of(corner, kart) -> Task:
     return Task(corner, kart, kart_numbers(kart), 1.0, End(v=22.0), End())
 
 
-def check(corner, kart, solved, *, aside=0.0, pace=1.0, clock=1.0, swerve=0.0):
-    """The acceptance check of a lap moved aside, driven faster, its clock falsified, or with a swerve in its path."""
+def check(corner, kart, solved, *, aside=0.0, pace=1.0, clock=1.0, swerve=0.0, push=1.0):
+    """The acceptance check of a lap moved aside, driven faster, with a false clock or acceleration, or a swerve."""
     task, (path, speed) = task_of(corner, kart), unpacked(solved.iterate)
     path = path + aside
     path[path.size // 2] += swerve
     found = solved_path(corner, solved.iterate.mesh, path, speed)
     lap = fine_lap(task, found)
-    lap = dataclasses.replace(lap, t=clock * lap.t / pace, v=pace * lap.v, ax=pace**2 * lap.ax)
+    lap = dataclasses.replace(lap, t=clock * lap.t / pace, v=pace * lap.v, ax=push * pace**2 * lap.ax)
     return verify_lap(task, found, lap)
 
 
@@ -61,6 +61,9 @@ def test_an_untouched_lap_passes(corner, kart, solved):
     assert found.simulated_time == pytest.approx(solved.lap_time, abs=1e-5)
     assert found.position_defect < 5e-3
     assert found.solver_time == pytest.approx(solved.lap_time, rel=1e-3)
+    assert found.engine_excess < 3e-3
+    assert found.speed_defect < 5e-3
+    assert found.unlimited_time is None
 
 
 def test_a_lap_outside_the_edge_is_caught(corner, kart, solved):
@@ -76,11 +79,49 @@ def test_two_percent_more_speed_is_caught(corner, kart, solved):
         check(corner, kart, solved, pace=1.02)
 
 
-@pytest.mark.parametrize("pace", [1.005, 0.98])
-def test_another_speed_is_caught_by_the_optimiser(corner, kart, solved, pace):
-    """Within the tolerance of grip, but faster or slower than the optimiser's own speed on that line."""
+def test_half_a_percent_more_speed_is_caught(corner, kart, solved):
+    """Within the tolerance of grip, but power goes with the third power of the speed."""
+    with pytest.raises(VerificationError, match="engine's power or revs"):
+        check(corner, kart, solved, pace=1.005)
+
+
+def test_a_slow_lap_is_caught_by_the_optimiser(corner, kart, solved):
+    """Two per cent slower than the optimiser's own speed on that line."""
     with pytest.raises(VerificationError, match="optimiser's speed"):
-        check(corner, kart, solved, pace=pace)
+        check(corner, kart, solved, pace=0.98)
+
+
+@pytest.mark.parametrize("push", [0.95, 1.05])
+def test_a_false_acceleration_is_caught(corner, kart, solved, push):
+    with pytest.raises(VerificationError, match="acceleration does not show"):
+        check(corner, kart, solved, push=push)
+
+
+def limited_check(corner, kart, *, driven: Driver, claimed: Driver):
+    """The acceptance check of a lap solved for one driver, as if it were another's."""
+    solution = solve_min_time(corner, dataclasses.replace(kart, driver=driven), start=End(v=22.0))
+    found = solved_path(corner, solution.iterate.mesh, *unpacked(solution.iterate))
+    task = task_of(corner, dataclasses.replace(kart, driver=claimed))
+    return verify_lap(task, found, fine_lap(task, found))
+
+
+def test_a_driver_faster_than_his_rates_is_caught(corner, kart):
+    """Solved with 60 m/s³ of braking and 0.6 1/(m·s) of curvature, claimed for 20 and for 0.3."""
+    quick, slow = Driver(brake_build_rate=60.0), Driver(brake_build_rate=20.0)
+    assert limited_check(corner, kart, driven=quick, claimed=quick).force_rate_excess < 0.5
+    with pytest.raises(VerificationError, match="braking or drive beyond the driver's rates"):
+        limited_check(corner, kart, driven=quick, claimed=slow)
+    quick, slow = Driver(curvature_rate=0.6), Driver(curvature_rate=0.3)
+    assert limited_check(corner, kart, driven=quick, claimed=quick).curvature_rate_excess < 2e-3
+    with pytest.raises(VerificationError, match="curvature beyond the driver's rate"):
+        limited_check(corner, kart, driven=quick, claimed=slow)
+
+
+def test_a_limited_driver_is_not_faster_than_an_unlimited_one(corner, kart):
+    slow = Driver(brake_build_rate=10.0)
+    found = limited_check(corner, kart, driven=slow, claimed=slow)
+    assert found.unlimited_time is not None
+    assert found.unlimited_time < found.solver_time - 5e-3
 
 
 def test_a_wrong_clock_is_caught(corner, kart, solved):
@@ -140,8 +181,9 @@ def test_whole_lap_can_be_driven(name, kart):
 # ---- driver limits
 
 WINDOW = 0.1  #: over which changes of pedals and steering are looked at [s]
-#: The optimiser rounds the change from driving to braking over 1 m/s²: half of it may come at once [m/s²].
-ROUNDED = 0.5
+#: Where braking begins the optimiser's rounding lets the force change 1/0.85 times as fast as the driver does, for the
+#: first metres per second squared: this much more over the window [m/s²].
+ROUNDED = 0.25
 
 
 def steepest(kart, lap: Lap) -> dict[str, float]:
