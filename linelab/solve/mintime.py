@@ -114,7 +114,8 @@ def solve_min_time(
         Accepted estimate of the lap time's discretisation error [s]; the mesh is refined until it is met, down to
         steps of FINEST_STEP.  For laps beyond a minute it grows in proportion.
     warm : Solution or None
-        An earlier solution on this track to start from: same mesh, no refinement study, several times faster.
+        An earlier solution on this track to start from: same mesh whatever the tolerance, its estimate of the lap
+        time's error, no refinement study, several times faster.
     verify : bool
         Run the independent check of :mod:`linelab.solve.verify`.
     progress : callable or None
@@ -148,7 +149,9 @@ def solve_min_time(
     if warm is not None:
         iterate = solve_again(task, None, warm.iterate)
         require_unfolded(task, iterate)
-        refined = _Refined(iterate, _driven(task, iterate), warm.time_error, iterate.iterations)
+        found = _driven(task, iterate)
+        error = max(warm.time_error, found.lap.lap_time - solved_time(found.solved))
+        refined = _Refined(iterate, found, error, iterate.iterations)
         return _finish(task, refined, verify, say)
     say("a first line and its speed")
     guess = first_guess(task)

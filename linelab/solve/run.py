@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.errors import InputError, SolveError
+from linelab.geometry.curve import Curve
 from linelab.solve import mesh as meshes
 from linelab.solve.base import base_of, displaced
 from linelab.solve.guess import Guess, first_guess, starting_point
@@ -46,6 +47,7 @@ class Iterate(NamedTuple):
     """A converged programme: what a warm start needs."""
 
     mesh: Mesh
+    reference: Curve
     structure: Structure
     x: Array
     lam_x: Array
@@ -68,18 +70,21 @@ class Posed(NamedTuple):
 
     problem: Problem
     mesh: Mesh
+    reference: Curve
     bounds: dict[str, Array]
     parameters: Array
 
     def iterate(self, x: Array, lam_x: Array, lam_g: Array, iterations: int, method: str) -> Iterate:
         """A solution of it."""
-        return Iterate(self.mesh, self.problem.structure, x, lam_x, lam_g, self.parameters, iterations, method)
+        problem = self.problem.structure
+        return Iterate(self.mesh, self.reference, problem, x, lam_x, lam_g, self.parameters, iterations, method)
 
 
 def posed(task: Task, mesh: Mesh) -> Posed:
     """Work out a task's numbers on a mesh."""
     problem = build_problem(structure_of(task, mesh.intervals))
-    return Posed(problem, mesh, bounds_of(task, mesh, problem), parameters_of(task, mesh, problem.structure))
+    bounds, parameters = bounds_of(task, mesh, problem), parameters_of(task, mesh, problem.structure)
+    return Posed(problem, mesh, task.track.reference, bounds, parameters)
 
 
 def solve_cold(task: Task, guess: Guess, mesh: Mesh, skip: int = 0) -> Iterate:
@@ -107,14 +112,25 @@ def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh) -> Iterat
 
 def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
     """Solve on the same mesh after a change of kart, grip or bounds."""
+    if not _alike(task.track.reference, before.reference):
+        raise InputError(
+            "the earlier solution is of another track, or of the other direction",
+            where="warm",
+            remedy="Solve without a warm start",
+        )
     structure = structure_of(task, before.structure.intervals)
     if structure != before.structure:
         raise InputError(
-            "the earlier solution is of another kind of problem (track, kerbs, or driver limits on or off)",
+            "the earlier solution is of another kind of problem (grip zones, kerbs, or driver limits on or off)",
             where="warm",
             remedy="Solve without a warm start",
         )
     return _warm_or_cold(task, guess, before.mesh, before, AGAIN)
+
+
+def _alike(one: Curve, other: Curve) -> bool:
+    """Whether two reference lines are the same, be it read twice from one file."""
+    return one is other or (np.array_equal(one.x, other.x) and np.array_equal(one.y, other.y))
 
 
 def _warm_or_cold(task: Task, guess: Guess | None, mesh: Mesh, start: Iterate, barriers: Barriers) -> Iterate:

@@ -11,6 +11,7 @@ from staged import bare_kart, flat_line, plain_track
 from linelab.errors import InputError, SolveError, TrackError, VerificationError
 from linelab.io.kart_files import load_kart
 from linelab.io.track_build import track_from_edges
+from linelab.io.track_files import load_track, reversed_track
 from linelab.kart import Driver
 from linelab.solve import mintime, verify
 from linelab.solve.lines import line_on_track
@@ -132,3 +133,13 @@ def test_speed_profile_refuses_what_has_no_meaning():
     with pytest.raises(InputError, match="mixed"):
         speed_profiles([straight, closed], KART)
     assert speed_profiles([], KART) == []
+
+
+def test_a_warm_start_from_another_track_is_refused():
+    """The same circuit the other way round has the same length and shape of problem."""
+    track, kart = load_track("tinmarsh_rental"), load_kart("junior-single-speed")
+    before = solve_min_time(track, kart, tolerance=0.05)
+    again = solve_min_time(load_track("tinmarsh_rental"), kart, warm=before)
+    assert again.lap_time == pytest.approx(before.lap_time, abs=1e-4), "the same file read twice is the same track"
+    with pytest.raises(InputError, match="another track"):
+        solve_min_time(reversed_track(track), kart, warm=before)
