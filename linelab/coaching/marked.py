@@ -24,6 +24,8 @@ MOST_DRAWS = 0.7
 #: Marks of a braking, which is one where it slows by more than this many standard deviations beyond rolling down [-].
 BRAKING, CLEAR = ("brake_point", "brake_peak", "brake_mean", "brake_build", "brake_release"), 2.0
 LIGHT = "too light to tell from a lift with this recording"
+#: Why a target that slows for a corner without the brake has none of them.
+LIFTED = "the target only lifts"
 #: Marks that lean on the kart's distance from an edge.
 EDGES = ("apex_distance", "apex_miss", "track_out_room", "kerb_used")
 ABSENT = {
@@ -137,7 +139,8 @@ def _corner_marks(
         )
         if told.known and name in BRAKING and light[lap, k]:
             told = withheld(f"{MARKS[name].name} not told: {LIGHT}")
-        pairs[name] = Mark(told, _known(float(reference[name][k])))
+        absent = LIFTED if name in BRAKING and mark.lifts else ""
+        pairs[name] = Mark(told, _known(float(reference[name][k])), absent=absent)
     return DrivenMarks(corner=mark.corner, **pairs)
 
 

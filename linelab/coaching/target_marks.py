@@ -10,7 +10,7 @@ import numpy as np
 
 from linelab.coaching.definitions import MARKS
 from linelab.coaching.grid import computed_rows, session_sheet
-from linelab.coaching.marked import ABSENT, BRAKING
+from linelab.coaching.marked import ABSENT, BRAKING, LIFTED
 from linelab.coaching.marks import all_figures
 from linelab.coaching.seen import as_seen
 from linelab.coaching.values import CornerLap, DrivenMarks, LapReview, Mark, SessionReview
@@ -59,14 +59,19 @@ def _of_computed_lap(review: SessionReview) -> list[Figures]:
     sheet = session_sheet(track, review.kart, driven)
     rows = computed_rows(sheet, as_seen(track, review.target.lap, driven[0]))
     found = all_figures(sheet, rows, marks, minimum_rooms(track, marks))
-    braked = [mark.brakes for mark in find_marks(track, review.target.lap, review.kart)]
-    found |= {name: np.where(braked, found[name], np.nan) for name in BRAKING}
+    own = find_marks(track, review.target.lap, review.kart)
+    found |= {name: np.where([mark.brakes for mark in own], found[name], np.nan) for name in BRAKING}
     found["apex_miss"] = np.zeros_like(found["apex_miss"])  # on the ideal line
-    return [{name: _exact(name, float(found[name][0, k])) for name in MARKS} for k in range(len(marks))]
+    return [
+        {name: _exact(name, float(found[name][0, k]), lifted=mark.lifts) for name in MARKS}
+        for k, mark in enumerate(own)
+    ]
 
 
-def _exact(name: str, value: float) -> Measured:
-    return Measured(value) if math.isfinite(value) else withheld(ABSENT.get(name, UNTOLD))
+def _exact(name: str, value: float, *, lifted: bool) -> Measured:
+    if math.isfinite(value):
+        return Measured(value)
+    return withheld(LIFTED if lifted and name in BRAKING else ABSENT.get(name, UNTOLD))
 
 
 def _replaced(review: SessionReview, target: list[Figures]) -> SessionReview:

@@ -61,11 +61,12 @@ def plot_traces(
     figure = new_figure(11.0, 7.0)
     gap = time_gap(reference, driven)
     name = driven.label or "driven lap"
+    against = reference.label if reference.label not in ("", "reference") else "the reference lap"
     heading(
         figure,
-        f"{track.name}: speed and time, {name} against the reference lap",
+        f"{track.name}: speed and time, {name} against {against}",
         f"{lap_time_text(driven.lap_time)} and {lap_time_text(reference.lap_time)}; "
-        "the strip between the curves shows the pedals of the reference lap",
+        f"the strip between the curves shows the pedals of {against}",
     )
     speed = figure.add_axes((0.07, 0.475, 0.905, 0.375))
     strip = figure.add_axes((0.07, 0.405, 0.905, 0.055))
@@ -144,7 +145,7 @@ def draw_gap(axes: Axes, track: Track, gap: Gap, units: Units, *, spread: Array 
     pad = 0.1 * max(high - low, 0.05)
     axes.set_ylim(low - pad, high + pad)
     axes.set_xlabel(station_title(track, units))
-    axes.set_ylabel("behind the reference [s]")
+    axes.set_ylabel("time behind [s]")
     behind = bool(gap.total[-1] > 0.0)
     axes.text(
         0.995,

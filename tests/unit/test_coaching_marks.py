@@ -189,6 +189,7 @@ def test_what_the_ideal_lap_brakes_for_is_one_answer():
     for mark, part in zip(marks, review.laps[0].corners):
         assert (part.marks.brake_point.reference is not None) == mark.brakes
         assert (part.marks.brake_peak.reference is not None) == mark.brakes
+        assert (part.marks.brake_point.absent == "the target only lifts") == mark.lifts
 
 
 def test_a_bad_position_withholds_the_edges_only():

@@ -312,3 +312,12 @@ def test_axes_along_a_lap_name_their_stations(track, kart, reference, driven, un
         assert title == f"station along the reference line, from the start line [{units.length_unit}]"
     road = dataclasses.replace(track, start_station=20.0)
     assert station_title(road, units) == f"station along the reference line [{units.length_unit}]"
+
+
+def test_the_picture_of_speed_and_time_names_what_the_lap_is_held_against(track, kart, reference, driven):
+    own = dataclasses.replace(reference, label="your own best lap, lap 3")
+    for lap, name in ((reference, "the reference lap"), (own, "your own best lap, lap 3")):
+        text = _texts(plot_traces(track, lap, driven, kart))
+        assert f"against {name}" in text
+        assert f"the pedals of {name}" in text
+        assert "the reference" not in text.replace("the reference line", "") or lap is reference
