@@ -70,6 +70,8 @@ def run_case(track: Track, kart: str, grip: str) -> dict[str, object]:
             "intervals": solution.iterate.structure.intervals,
             "edge_excess": check.edge_excess,
             "grip_excess": check.grip_excess,
+            "engine_excess": check.engine_excess,
+            "speed_defect": check.speed_defect,
             "solver": check.solver_time - solution.lap_time,
         }
     return outcome | {"seconds": time.perf_counter() - started}
@@ -145,6 +147,8 @@ def report(results: dict[str, dict[str, object]]) -> None:
         ("time_error", "ms", 1e3),
         ("edge_excess", "mm", 1e3),
         ("grip_excess", "%", 100.0),
+        ("engine_excess", "%", 100.0),
+        ("speed_defect", "mm/s", 1e3),
         ("solver", "ms", 1e3),
     ):
         ranked = sorted((abs(float(str(row[figure]))), key) for key, row in good.items())
