@@ -72,7 +72,7 @@ def run_case(track: Track, kart: str, grip: str) -> dict[str, object]:
             "grip_excess": check.grip_excess,
             "engine_excess": check.engine_excess,
             "speed_defect": check.speed_defect,
-            "solver": check.solver_time - solution.lap_time,
+            "solver": check.solver_time - solution.lap.lap_time,
         }
     return outcome | {"seconds": time.perf_counter() - started}
 

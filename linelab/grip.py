@@ -20,7 +20,8 @@ from linelab.engine import KNOTS, drive_curve
 from linelab.kart import Kart
 from linelab.units import STANDARD_GRAVITY, Array
 
-#: Half-width of the rounding of the drive curve's corners [m/s]: smooth for Newton steps, below 0.1 % of power.
+#: Half-width of the rounding of the drive curve's corners [m/s]: smooth for Newton steps; tests/physics/test_engine.py
+#: has what it adds to the power, most of it at a change of gear.
 ROUNDING = 0.05
 
 #: Rounding of the change from driving to braking, as a share of the longitudinal friction: takes less than 2e-4 of the

@@ -180,7 +180,7 @@ def _rival_words(solution: Solution, check: Verification) -> str:
     """How the lap time stands beside that of another method."""
     if check.unlimited_time is not None:
         return f"without the driver's rates that line takes {lap_time_words(check.unlimited_time)}"
-    return f"a second method takes {1e3 * (check.solver_time - solution.lap_time):+.1f} ms on that line"
+    return f"a second method takes {1e3 * (check.solver_time - solution.lap.lap_time):+.1f} ms on that line"
 
 
 def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True) -> dict[str, Any]:

@@ -30,7 +30,7 @@ from linelab.solve.stage import Z_SCALE
 from linelab.solve.task import SLOWEST, TYPICAL_TIME, End, Task
 from linelab.solve.transcription import parameter_sizes, sensitivity
 from linelab.solve.verify import Verification, verify_lap
-from linelab.track import Track
+from linelab.track import Track, lap_ends
 
 #: Accepted estimate of the lap time's discretisation error [s].
 TIME_TOLERANCE = 2.0e-3
@@ -60,8 +60,11 @@ class Solution:
     Attributes
     ----------
     lap : Lap
+        Of the whole road: so are the time that was minimised, its error and gradient, and the verification.
+    lap_time : float
+        From the start line to the finish line of an open track, which need not be its ends [s].
     time_error : float
-        Estimated discretisation error of the lap time [s].
+        Estimated discretisation error of the lap's time [s].
     iterations : int
         Interior-point iterations, all meshes together.
     verification : Verification or None
@@ -72,16 +75,12 @@ class Solution:
     """
 
     lap: Lap
+    lap_time: float
     time_error: float
     iterations: int
     verification: Verification | None
     iterate: Iterate
     grip: float
-
-    @property
-    def lap_time(self) -> float:
-        """[s]."""
-        return self.lap.lap_time
 
 
 def solve_min_time(
@@ -290,7 +289,9 @@ def _finish(task: Task, refined: _Refined, verify: bool, say: Callable[[str], No
     if verify:
         say("verifying")
         checked = verify_lap(task, found.solved, found.lap)
+    begin, end = np.interp(lap_ends(task.track), found.lap.line.s, found.lap.t)
     return Solution(
+        lap_time=found.lap.lap_time if task.track.closed else float(end - begin),
         lap=thinned(found.lap, (found.lap.t.size - 1) // (2 * iterate.structure.intervals)),
         time_error=refined.error,
         iterations=refined.iterations,

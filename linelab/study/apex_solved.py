@@ -73,7 +73,7 @@ def apex_costs_solved(
                 )
             except (SolveError, TrackError):
                 continue
-            lost[k] = max(again.lap_time - solution.lap_time, 0.0)
+            lost[k] = max(again.lap.lap_time - solution.lap.lap_time, 0.0)
         room = inside_room(track, kart, solution, mark)
         found.append(
             ApexCost(corner=mark.corner.number, misses=wanted, time_lost=lost, room=room, method="solved again")

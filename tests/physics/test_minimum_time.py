@@ -196,3 +196,15 @@ def test_the_two_methods_agree_on_ice(grip):
     """The roundings of the optimiser's limits shrink with the grip: the exact passes still take the same time."""
     solution = solve_min_time(load_track("tinmarsh_rental"), load_kart("rental-four-stroke"), grip=grip)
     assert solution.verification.solver_time == pytest.approx(solution.lap_time, rel=2e-4)
+
+
+def test_an_open_tracks_lap_time_is_between_its_timing_lines():
+    """Half a turn with 20 m of road before the start line and 15 m after the finish line: the clock runs in between."""
+    whole = track_from_edges("hairpin", *corner_edges(6.0, 14.0, 2.6, 60.0), closed=False)
+    timed = dataclasses.replace(whole, start_station=20.0, finish_station=whole.length - 15.0)
+    kart = load_kart("senior-single-speed")
+    road, solution = solve_min_time(whole, kart), solve_min_time(timed, kart)
+    assert road.lap_time == road.lap.lap_time == solution.lap.lap_time
+    begin, end = np.interp([20.0, whole.length - 15.0], road.lap.line.s, road.lap.t)
+    assert solution.lap_time == pytest.approx(end - begin, abs=1e-3)
+    assert solution.lap_time < road.lap_time - 0.5
