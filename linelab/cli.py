@@ -5,6 +5,7 @@ Exit codes: 0 done, 1 the solver failed, 2 wrong usage or input, 130 interrupted
 
 from __future__ import annotations
 
+import errno
 import gc
 import logging
 import os
@@ -95,7 +96,9 @@ def _outcome(arguments: Sequence[str] | None) -> tuple[int, str]:
         return 0, ""
     except OSError as error:  # a full disk, a drive that has gone; what files say of themselves is an InputError
         at = f"{error.filename}: " if error.filename else ""
-        return 2, f"{at}cannot read or write ({error.strerror or error}). Free space there, or choose another folder."
+        full = error.errno == errno.ENOSPC
+        remedy = "Free space there, or choose another folder" if full else "Check the place, or choose another"
+        return 2, f"{at}cannot read or write ({error.strerror or error}). {remedy}."
     except MemoryError:
         return 2, "not enough memory for this input. Try a shorter recording or a coarser track."
     except Exception as error:

@@ -25,7 +25,7 @@ Examples:
 def kart(kart: str | None, save: str | None, replace: bool, out: str | None, units: str) -> None:
     """Show a KART (a file or a bundled name): braking, cornering and top speed, and its g-g diagram as a picture."""
     from linelab.io.bundled import bundled_karts
-    from linelab.io.kart_files import copy_kart, load_kart
+    from linelab.io.kart_files import check_name, copy_kart, load_kart
     from linelab.report.display import CAUTIONS
     from linelab.report.kart_facts import kart_words
 
@@ -35,6 +35,8 @@ def kart(kart: str | None, save: str | None, replace: bool, out: str | None, uni
     shown = units_named(units)
     loaded = load_kart(kart)
     check_save(save, replace)
+    if save is not None:
+        check_name(save)
     folder = None if out is None else results_place(out)
     # Files first: a reader of the output who leaves early (| head) must not cost the user a file.
     if save is not None:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from linelab.errors import KartError
 from linelab.units import POUND, Array
 from linelab.values import frozen_array, set_field
@@ -16,11 +18,12 @@ from linelab.values import frozen_array, set_field
 
 @dataclass(frozen=True, slots=True)
 class Bound:
-    """Allowed range of a field, with its unit; ``None`` leaves a side open."""
+    """Allowed range of a field, with its unit ("-": none); ``optional``: the field may be None."""
 
     low: float
     high: float
     unit: str
+    optional: bool = False
 
 
 def meant_mass(value: float, low: float, high: float) -> str:
@@ -32,15 +35,18 @@ def meant_mass(value: float, low: float, high: float) -> str:
 
 
 def check_bounds(owner: str, bounds: dict[str, Bound], instance: object) -> None:
-    """Raise KartError for the first field that is outside its bound or not finite."""
+    """Raise KartError for the first field that is no number, outside its bound or not finite."""
     for name, bound in bounds.items():
         value = getattr(instance, name)
-        if value is None:
+        if value is None and bound.optional:
             continue
+        if not isinstance(value, (float, int, np.floating, np.integer)):
+            raise KartError(f"{value!r} is not a number", field=f"{owner}.{name}", remedy="Give a plain number in SI")
         if not math.isfinite(value) or not bound.low <= value <= bound.high:
-            meant = meant_mass(value, bound.low, bound.high) if bound.unit == "kg" else ""
+            unit = "" if bound.unit == "-" else f" {bound.unit}"
+            meant = meant_mass(float(value), bound.low, bound.high) if bound.unit == "kg" else ""
             raise KartError(
-                f"{value!r} {bound.unit} is outside the allowed range {bound.low:g} to {bound.high:g} {bound.unit}",
+                f"{value!r}{unit} is outside the allowed range {bound.low:g} to {bound.high:g}{unit}",
                 field=f"{owner}.{name}",
                 remedy=f"Check the value and its unit{meant and f' ({meant})'}",
             )
@@ -48,10 +54,10 @@ def check_bounds(owner: str, bounds: dict[str, Bound], instance: object) -> None
 
 DRIVER_BOUNDS = {
     "grip_share": Bound(0.3, 1.0, "-"),
-    "brake_build_rate": Bound(1.0, 500.0, "m/s³"),
-    "brake_release_rate": Bound(1.0, 500.0, "m/s³"),
-    "drive_build_rate": Bound(0.5, 500.0, "m/s³"),
-    "curvature_rate": Bound(0.005, 50.0, "1/(m·s)"),
+    "brake_build_rate": Bound(1.0, 500.0, "m/s³", optional=True),
+    "brake_release_rate": Bound(1.0, 500.0, "m/s³", optional=True),
+    "drive_build_rate": Bound(0.5, 500.0, "m/s³", optional=True),
+    "curvature_rate": Bound(0.005, 50.0, "1/(m·s)", optional=True),
 }
 
 
@@ -100,8 +106,8 @@ class PowerEngine:
     def __post_init__(self) -> None:
         bounds = {
             "power": Bound(100.0, 2.0e6, "W"),
-            "max_force": Bound(10.0, 1.0e5, "N"),
-            "top_speed": Bound(1.0, 150.0, "m/s"),
+            "max_force": Bound(10.0, 1.0e5, "N", optional=True),
+            "top_speed": Bound(1.0, 150.0, "m/s", optional=True),
         }
         check_bounds("engine", bounds, self)
 
@@ -232,3 +238,7 @@ class Kart:
 
     def __post_init__(self) -> None:
         check_bounds("kart", KART_BOUNDS, self)
+        for name, kinds in (("engine", (PowerEngine, TorqueEngine)), ("driver", (Driver,))):
+            if not isinstance(value := getattr(self, name), kinds):
+                expected = " or ".join(kind.__name__ for kind in kinds)
+                raise KartError(f"{value!r} is no {expected}", field=f"kart.{name}", remedy=f"Give a {expected}")

@@ -61,10 +61,22 @@ def copy_kart(path: str | Path, target: str | Path) -> None:
     Raises
     ------
     InputError
-        The copy cannot be written.
+        The copy cannot be written, or its name does not end in .toml.
     """
+    check_name(target)
     load_kart(path)
     write_text(target, _text_of(_existing(path)))
+
+
+def check_name(path: str | Path) -> None:
+    """Refuse a name that does not end as kart files do (InputError)."""
+    suffix = Path(path).suffix.lower()
+    if suffix != ".toml":
+        raise InputError(
+            f"a kart is saved as TOML, not as {suffix or 'a file without suffix'}",
+            where=str(path),
+            remedy="Use a name ending in .toml",
+        )
 
 
 def _existing(path: str | Path) -> Path:
@@ -268,8 +280,9 @@ def save_kart(kart: Kart, path: str | Path) -> None:
     Raises
     ------
     InputError
-        The file cannot be written.
+        The file cannot be written, or its name does not end in .toml.
     """
     from linelab.io.kart_text import kart_text
 
+    check_name(path)
     write_text(path, kart_text(kart))

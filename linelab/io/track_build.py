@@ -13,6 +13,7 @@ from linelab.geometry.corners import find_corners
 from linelab.geometry.corridor import corridor_from_edges
 from linelab.geometry.corridor_offset import edges_from_centre
 from linelab.geometry.curve import Curve
+from linelab.io.track_repeats import refuse_laps
 from linelab.io.track_sizes import check_widths
 from linelab.track import Corner, GripZone, Kerb, Side, Survey, Track, length_along
 from linelab.units import Array
@@ -115,7 +116,8 @@ def track_from_centre(
 ) -> Track:
     """Build a track from a centre line (M, 2 or 3) [m] and the distances to its edges (M,) [m].
 
-    The other parameters and the errors are those of :func:`track_from_edges`.
+    The other parameters and the errors are those of :func:`track_from_edges`; a line that runs along where it has been
+    before, as laps do, is a TrackError too.
     """
     points = _points(centre, "centre line")
     count = points.shape[0]
@@ -129,6 +131,7 @@ def track_from_centre(
             remedy="Give positive distances to both edges",
         )
     check_widths(widths[0] + widths[1])
+    refuse_laps(points, float(np.median(widths[0] + widths[1])))
     if closed and count > 3 and np.hypot(*(points[0, :2] - points[-1, :2])) < 1e-3:
         points, widths = points[:-1], [w[:-1] for w in widths]
     left, right = edges_from_centre(points, widths[0], widths[1], closed=closed)
@@ -218,9 +221,8 @@ def _points(points: ArrayLike, what: str) -> Array:
         at = int(np.argmax(bad)) + 1
         raise TrackError("a coordinate is not finite", where=f"{what}, vertex {at}", remedy="Repair that point")
     if array.shape[0] < 2:
-        raise TrackError(
-            f"has {array.shape[0]} vertex, a line needs at least two", where=what, remedy="Draw the whole edge"
-        )
+        count = "1 vertex" if len(array) else "no vertices"
+        raise TrackError(f"has {count}, a line needs at least two", where=what, remedy="Draw the whole edge")
     return array
 
 

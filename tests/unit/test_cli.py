@@ -173,7 +173,7 @@ def test_files_do_not_depend_on_who_reads_the_output(monkeypatch, tmp_path, comm
         raise SystemExit(1)
 
     monkeypatch.setattr(f"linelab.cli_{command}.say", gone)
-    saved = tmp_path / "saved.geojson"
+    saved = tmp_path / f"saved.{'geojson' if command == 'track' else 'toml'}"
     assert cli.run([command, source, "--save", str(saved), "--out", str(tmp_path / "out")]) == 0
     assert saved.stat().st_size > 0
     assert (tmp_path / "out" / f"{command}.png").exists()

@@ -287,3 +287,28 @@ def test_a_decimal_comma_is_called_one(tmp_path):
 def test_a_kart_in_json_is_not_called_a_track(tmp_path):
     with pytest.raises(InputError, match="a kart file is TOML, not JSON"):
         load_kart(_write(tmp_path, '{"mass_kg": 245}', "kart.json"))
+
+
+@pytest.mark.parametrize("name", ["kart", "kart.geojson", "kart.txt"])
+def test_a_kart_is_saved_under_a_name_it_is_read_back_by(tmp_path, name):
+    for save in (lambda path: copy_kart("gearbox", path), lambda path: save_kart(load_kart("gearbox"), path)):
+        with pytest.raises(InputError, match="a kart is saved as TOML, not as"):
+            save(tmp_path / name)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"mass": "245"}, "kart.mass: '245' is not a number"),
+        ({"mass": None}, "kart.mass: None is not a number"),
+        ({"engine": None}, "kart.engine: None is no PowerEngine or TorqueEngine"),
+        ({"driver": 1.0}, "kart.driver: 1.0 is no Driver"),
+        ({"mu_lateral": 0.0}, "kart.mu_lateral: 0.0 is outside the allowed range 0.2 to 4."),
+        ({"mass": np.float32(20.0)}, "is outside the allowed range 60 to 320 kg"),
+    ],
+)
+def test_a_kart_that_is_constructed_is_usable(change, words):
+    with pytest.raises(KartError) as caught:
+        dataclasses.replace(load_kart("gearbox"), **change)
+    assert words in str(caught.value)

@@ -10,6 +10,7 @@ from linelab.io.projection import LocalPlane, to_lonlat
 from linelab.io.track_csv import Columns
 from linelab.io.track_files import load_track, save_track
 from linelab.io.track_imports import load_centre_line, load_walked_edges
+from linelab.io.track_repeats import repeated_share
 
 PLANE = LocalPlane(origin_lon=61.0, origin_lat=49.0)
 
@@ -193,3 +194,16 @@ def test_widths_under_a_title_of_the_users_own_are_asked_for_by_name(tmp_path: P
     assert "--column width=TITLE" in str(caught.value)
     track = load_centre_line(path, columns=Columns(width="corridor"), closed=False)
     assert float(np.median(track.width)) == pytest.approx(7.0)
+
+
+@pytest.mark.parametrize("rounds", [2, 5])
+def test_a_recording_of_laps_is_no_centre_line(rounds: int, tmp_path: Path) -> None:
+    """Laps 2 m beside each other; one of them, and a circuit that crosses itself, are centre lines."""
+    rng = np.random.default_rng(7)
+    laps = np.vstack([CENTRE + rng.normal(scale=1.0, size=2) for _ in range(rounds)])
+    with pytest.raises(TrackError, match="run where it has been before, as a recording of laps"):
+        load_centre_line(table(tmp_path / "laps.csv", "x,y", [*laps.T]), assumed_width=8.0)
+    angle = np.linspace(0.0, 2.0 * np.pi, 200, endpoint=False)
+    eight = np.column_stack([90.0 * np.sin(angle), 60.0 * np.sin(2.0 * angle)]) + 2.0
+    assert 0.0 < repeated_share(eight, 8.0) < 0.1
+    assert repeated_share(CENTRE, 8.0) == 0.0
