@@ -140,7 +140,9 @@ def table_words(track: Track, units: Units = METRIC) -> list[str]:
             "A corner's time is from half-way to the corner before to half-way to the next, by the track alone: it "
             "compares between karts, grips and kerbs, and adds up to the lap time."
         )
-        words.append('"lift": the kart slows from there by less power, with a touch of brake at most; "-": it hardly slows.')
+        words.append(
+            '"lift": the kart slows from there by less power, with a touch of brake at most; "-": it hardly slows.'
+        )
     return words
 
 
