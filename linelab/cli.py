@@ -9,13 +9,15 @@ import errno
 import gc
 import logging
 import os
+import signal
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 
 import click
 
 from linelab.cli_demo import demo
-from linelab.cli_interrupt import EXIT_CODE, INTERRUPTED, interruptions
+from linelab.cli_interrupt import INTERRUPTED, exit_code, interruptions
 from linelab.cli_kart import kart
 from linelab.cli_reference import reference
 from linelab.cli_review import review
@@ -66,9 +68,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
     with interruptions:
         code, text = _outcome(arguments)
         if code != 0 and interruptions.seen:  # whatever the solver made of it
-            code, text = EXIT_CODE, INTERRUPTED
+            code, text = exit_code(interruptions.seen), INTERRUPTED
     if text:
-        click.echo("linelab: " + " ".join(text.split("\n")), err=True)
+        with suppress(OSError):  # the terminal may have gone
+            click.echo("linelab: " + " ".join(text.split("\n")), err=True)
     return code
 
 
@@ -80,7 +83,7 @@ def _outcome(arguments: Sequence[str] | None) -> tuple[int, str]:
         )
         return (result if isinstance(result, int) else 0), ""
     except (click.Abort, KeyboardInterrupt):
-        return EXIT_CODE, INTERRUPTED
+        return exit_code(interruptions.seen or signal.SIGINT), INTERRUPTED
     except click.UsageError as error:
         if type(error).__name__ == "NoArgsIsHelpError":  # newer versions of click raise the help text itself
             error.show()

@@ -1,18 +1,23 @@
-"""How Ctrl-C ends the program: on one line, with exit code 130, from the first moment and inside the solver too."""
+"""How Ctrl-C ends the program: on one line, with exit code 130, from the first moment and inside the solver too.
+
+A kill, and closing the terminal, end a command in the same way, so that they too leave nothing half written.
+"""
 
 from __future__ import annotations
 
 import os
 import signal
 import sys
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
+
+from linelab.ending import ending_signals
 
 if TYPE_CHECKING:
     from types import FrameType
 
-#: What is said at Ctrl-C, and the exit code that shells expect of it.
+#: What is said at Ctrl-C.
 INTERRUPTED = "interrupted; nothing half done is left"
-EXIT_CODE = 130
 
 
 def answer_from_now_on() -> None:
@@ -21,46 +26,51 @@ def answer_from_now_on() -> None:
         signal.signal(signal.SIGINT, _leave)
 
 
-def _leave(_number: int, _frame: FrameType | None) -> None:
+def exit_code(number: int) -> int:
+    """The exit code by which shells know a signal: 130 for Ctrl-C."""
+    return 128 + number
+
+
+def _leave(number: int, _frame: FrameType | None) -> None:
     """End the process, without what the interpreter would do and say on its way out."""
-    show_cursor = "\x1b[?25h\r\x1b[2K" if sys.stderr.isatty() else ""
-    sys.stderr.write(f"{show_cursor}linelab: {INTERRUPTED}\n")
-    sys.stderr.flush()
-    os._exit(EXIT_CODE)
+    with suppress(OSError):  # the terminal may have gone
+        show_cursor = "\x1b[?25h\r\x1b[2K" if sys.stderr.isatty() else ""
+        sys.stderr.write(f"{show_cursor}linelab: {INTERRUPTED}\n")
+        sys.stderr.flush()
+    os._exit(exit_code(number))
 
 
 class Interruptions:
-    """Ends the command at Ctrl-C, also inside the solver.
+    """Ends the command at Ctrl-C and its like, also inside the solver; ``seen`` is the signal's number, 0 for none.
 
     CasADi turns the KeyboardInterrupt into a failed function evaluation, from which the interior-point method recovers
     and carries on.  Nothing has been written at that time, so the process simply ends there.
     """
 
     def __init__(self) -> None:
-        self.seen = False
+        self.seen = 0
+        self._before: dict[int, Any] = {}
 
     def __enter__(self) -> Interruptions:
         import threading
 
-        self.seen = False
-        self._before: Any = None
-        ours = threading.current_thread() is threading.main_thread()
-        if ours and signal.getsignal(signal.SIGINT) is not signal.SIG_IGN:
-            self._before = signal.signal(signal.SIGINT, self._handle)
+        self.seen = 0
+        if threading.current_thread() is threading.main_thread():
+            self._before = {number: signal.signal(number, self._handle) for number in ending_signals()}
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._before is not None:
-            signal.signal(signal.SIGINT, self._before)
+        for number, before in self._before.items():
+            signal.signal(number, before)
 
     def _handle(self, number: int, frame: FrameType | None) -> None:
-        self.seen = True
+        self.seen = number
         if frame is not None and str(frame.f_globals.get("__name__", "")).startswith("casadi"):
             _leave(number, frame)
         raise KeyboardInterrupt
 
     def check(self) -> None:
-        """Raise KeyboardInterrupt if Ctrl-C was pressed."""
+        """Raise KeyboardInterrupt if the command is to end."""
         if self.seen:
             raise KeyboardInterrupt
 

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from linelab.ending import ending_signals
 from linelab.errors import InputError
 
 
@@ -40,18 +41,19 @@ def cannot_write(target: Path, error: OSError) -> InputError:
 
 @contextmanager
 def undisturbed() -> Iterator[None]:
-    """Ctrl-C waits until the block is over; moving several files into place must not stop half-way."""
+    """Ctrl-C and its like wait until the block is over; moving several files into place must not stop half-way."""
     if threading.current_thread() is not threading.main_thread():  # only the main thread is interrupted
         yield
         return
     seen: list[int] = []
-    before = signal.signal(signal.SIGINT, lambda number, _: seen.append(number))
+    before = {number: signal.signal(number, lambda number, _: seen.append(number)) for number in ending_signals()}
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, signal.SIG_DFL if before is None else before)
+        for number, handler in before.items():
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
         if seen:
-            signal.raise_signal(signal.SIGINT)
+            signal.raise_signal(seen[0])
 
 
 @contextmanager

@@ -13,6 +13,7 @@ import pytest
 
 from linelab import cli
 from linelab.cli_interrupt import INTERRUPTED, answer_from_now_on, interruptions
+from linelab.io.atomic import undisturbed
 
 ROOT = Path(__file__).resolve().parents[2]
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals are sent here as POSIX has them")
@@ -93,3 +94,39 @@ def test_a_full_disk_is_told_in_plain_words(capsys, monkeypatch, where):
     assert "choose another folder" in said
     assert "unexpected" not in said
     assert where in said
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_a_kill_and_a_closed_window_leave_nothing_behind_either(tmp_path, name):
+    """While results are being written, which is when a folder for them stands beside the target."""
+    number = getattr(signal, name)
+    program = (
+        "import signal, sys\n"
+        "from linelab.io import outputs\n"
+        "from linelab.report import kart_figures\n"
+        "def drawing(*_):\n"
+        f"    signal.raise_signal({int(number)})\n"
+        "kart_figures.plot_kart = drawing\n"
+        "sys.argv = ['linelab', 'kart', 'gearbox', '--out', 'results']\n"
+        "from linelab.__main__ import main\n"
+        "main()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, cwd=tmp_path, timeout=60)
+    assert done.returncode == 128 + number
+    assert done.stderr.strip() == f"linelab: {INTERRUPTED}"
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_they_wait_while_files_are_moved_into_place(name):
+    number, done = getattr(signal, name), []
+
+    def moving():
+        with interruptions, undisturbed():
+            signal.raise_signal(number)
+            done.append("moved")
+
+    with pytest.raises(KeyboardInterrupt):
+        moving()
+    assert done == ["moved"]
+    assert interruptions.seen == number

@@ -18,7 +18,7 @@ PACKAGE = ROOT / "linelab"
 
 #: From the bottom up; a module imports only from its own layer's row (its own package) or from rows above it here.
 LAYERS = (
-    ("errors",),
+    ("errors", "ending"),
     ("units",),
     ("values",),
     ("geometry",),
