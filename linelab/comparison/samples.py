@@ -91,7 +91,9 @@ def own_plane(recording: Recording) -> LocalPlane:
         raise RecordingError("the recording has local metres, no longitude and latitude", where=recording.source)
     real = np.isfinite(recording.lon) & np.isfinite(recording.lat) & ((recording.lon != 0.0) | (recording.lat != 0.0))
     if not real.any():
-        raise RecordingError("no sample has a position", where=recording.source)
+        raise RecordingError(
+            "no sample has a position", where=recording.source, remedy="Record again where the receiver sees the sky"
+        )
     return LocalPlane(
         origin_lon=float(np.median(recording.lon[real])), origin_lat=float(np.median(recording.lat[real]))
     )
@@ -120,7 +122,7 @@ def place_samples(recording: Recording, plane: LocalPlane | None) -> Samples:
     if cleaned.t.size < 4:
         done = "; ".join(report.sentences)
         raise RecordingError(
-            f"only {cleaned.t.size} usable samples" + (f" ({done})" if done else ""),
+            f"only {counted(cleaned.t.size, 'usable sample')}" + (f" ({done})" if done else ""),
             where=recording.source,
             remedy="Record a longer session",
         )

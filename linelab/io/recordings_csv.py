@@ -19,6 +19,9 @@ from linelab.lap import Recording
 from linelab.units import Array
 from linelab.values import counted, freeze
 
+#: Samples of laps are not as far apart [s]; times that are have another unit than was taken.
+_LONGEST_STEP = 5.0
+
 
 def read_csv(
     path: Path,
@@ -37,6 +40,8 @@ def read_csv(
     _check_faults(path, layout, chosen, faults, lines.size)
     notes = faults.notes()
     t, clock, time_note = _to_seconds(path, data.pop("time"), kind, _stated_unit("time", chosen, layout, units or {}))
+    if kind not in ("stamp", "clock") and "time" not in (units or {}):
+        _check_steps(path, t)
     unit_notes = _to_si(path, data, chosen, layout, units or {})
     unit_notes += [f"unit of {role} stated, but no column is {role}" for role in units or {} if role not in chosen]
     keep = np.isfinite(t)
@@ -170,7 +175,7 @@ def _to_seconds(path: Path, raw: Array, kind: str, unit: str | None) -> tuple[Ar
         unit = epoch_unit(float(np.median(known))) if known.size else None
     if unit is None:
         step = float(np.median(np.diff(known))) if known.size > 1 else 0.0
-        if step >= 5.0:
+        if step >= _LONGEST_STEP:
             raise FileFormatError(
                 "the unit of time is not stated",
                 path=path,
@@ -181,6 +186,19 @@ def _to_seconds(path: Path, raw: Array, kind: str, unit: str | None) -> tuple[Ar
         return raw - first, first, "time: no unit stated, seconds assumed"
     factor = unit_factor("time", unit)
     return (raw - first) * factor, first * factor, f"time: {canonical_unit(unit)}"
+
+
+def _check_steps(path: Path, t: Array) -> None:
+    """Refuse times (N,) [s] too far apart for laps where the caller has not stated their unit."""
+    known = t[np.isfinite(t)]
+    step = float(np.median(np.abs(np.diff(known)))) if known.size > 1 else 0.0
+    if step >= _LONGEST_STEP:
+        raise FileFormatError(
+            f"samples are {step:g} s apart by the file's own unit of time",
+            path=path,
+            expected=f"less than {_LONGEST_STEP:g} s",
+            remedy="State the unit if the file is wrong: --unit time=ms (in Python: units={'time': 'ms'})",
+        )
 
 
 def _to_si(

@@ -449,3 +449,12 @@ def test_a_file_whose_name_is_no_unicode(tmp_path):
     with pytest.raises(FileFormatError) as caught:
         load_recording(os.fsdecode(path) + "x")
     assert "Gel\ufffdnde.csvx: no such file" in str(caught.value)
+
+
+def test_milliseconds_under_a_title_of_seconds(tmp_path):
+    rows = "".join(f"{1000 * t:.0f},{lat},{lon},36\n" for t, lat, lon in zip(T, LAT, LON))
+    path = write(tmp_path, "time [s],lat,lon,speed [km/h]\n" + rows)
+    with pytest.raises(FileFormatError, match="samples are 100 s apart by the file's own unit of time") as caught:
+        load_recording(path)
+    assert "--unit time=ms" in str(caught.value)
+    check(load_recording(path, units={"time": "ms"}))
