@@ -14,7 +14,7 @@ from linelab.io.projection import LocalPlane, to_plane
 from linelab.lap import Recording
 from linelab.track import Track
 from linelab.units import Array
-from linelab.values import freeze, freeze_fields, frozen_array, frozen_with_gaps, require_increasing, set_field
+from linelab.values import counted, freeze, freeze_fields, frozen_array, frozen_with_gaps, require_increasing, set_field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -262,7 +262,7 @@ def test_a_speed_that_fits_stays():
 
 
 def test_too_few_samples_say_why():
-    with pytest.raises(RecordingError, match=r"only 1 usable samples \(.*does not advance"):
+    with pytest.raises(RecordingError, match=r"only 1 usable sample \(.*does not advance"):
         place_samples(recording(np.zeros(50), np.arange(50.0), np.zeros(50)), None)
 
 
