@@ -25,8 +25,8 @@ from linelab.track import Track
 from linelab.units import Array
 
 #: Time step of the mesh [s]: short against the quarter of a second in which a driver builds up the brakes, and fine
-#: enough for peaks of curvature: on its own line a solved lap within rates was found again to 1 to 9 ms in four cases, to
-#: 5 to 30 ms with steps twice as long.
+#: enough for peaks of curvature: on its own line a solved lap within rates was found again to 1 to 9 ms in four cases,
+#: to 5 to 30 ms with steps twice as long.
 STEP = 0.02
 #: Barrier parameters of the attempts, each starting from a share of the unlimited profile.
 ATTEMPTS = ((0.95, 1e-1), (0.95, 1e-2), (0.7, 1.0))
