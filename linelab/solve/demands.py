@@ -32,8 +32,16 @@ def unaccounted_speed(lap: Lap, ax: Array) -> float:
     """
     first, last = lap.ax[:-1], lap.ax[1:]
     aside = ax - np.clip(ax, np.minimum(first, last), np.maximum(first, last))
-    gained = np.append(0.0, np.cumsum(aside * np.diff(lap.t)))
-    return max(largest_rise(lap.t, gained), largest_rise(lap.t, -gained))
+    return float(np.abs(mean_over_window(lap.t, aside)).max()) * WINDOW
+
+
+def mean_over_window(t: Array, rates: Array) -> Array:
+    """Mean over the WINDOW that begins at each step of values (M-1,) in steps between times ``t`` (M,) [s]; (M-1,).
+
+    Beyond the end values count as zero.
+    """
+    summed = np.append(0.0, np.cumsum(rates * np.diff(t)))
+    return np.asarray((np.interp(t + WINDOW, t, summed) - summed)[:-1] / WINDOW)
 
 
 def largest_rise(t: Array, value: Array) -> float:

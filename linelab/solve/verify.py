@@ -2,10 +2,10 @@
 
 - The path's curvature and the change of speed are integrated once more, the kart moving in the plane and in time; the
   simulated finish is compared with the lap's.
-- What the lap asks of the kart is worked out from how its speed changes, in the middle of every fine step: grip, engine
-  power and revs; and the edges are looked at there.
-- The acceleration that the lap states must be the one its speed shows, and a driver's rates must hold over every tenth
-  of a second.
+- What the lap asks of the kart is worked out from how its speed changes: of the tyres in the middle of every fine step,
+  of the engine's power and revs over every tenth of a second.  The edges are looked at at every fine node.
+- The acceleration that the lap states must be the one its speed shows, and a driver's rates must hold, also over every
+  tenth of a second.
 - The lap time, which comes from the forward and backward passes along the solved path, is held against the time of the
   optimiser's own speed on it: two methods that share nothing but the kart must agree.  A driver whose rates are
   limited drives the optimiser's speed, which nothing else knows; it must then not be faster than the passes, which know
@@ -21,7 +21,13 @@ import numpy as np
 from linelab.errors import VerificationError
 from linelab.lap import Lap
 from linelab.solve import mesh as meshes
-from linelab.solve.demands import beyond_curvature_rate, beyond_force_rates, middles, unaccounted_speed
+from linelab.solve.demands import (
+    beyond_curvature_rate,
+    beyond_force_rates,
+    mean_over_window,
+    middles,
+    unaccounted_speed,
+)
 from linelab.solve.outcome import unlimited_lap, usage
 from linelab.solve.path import Solved, solved_time
 from linelab.solve.task import Task
@@ -29,8 +35,8 @@ from linelab.units import Array
 
 #: What is accepted: lap time by simulation [s], position after one lap [m] (on a long one, as a share of it), edge
 #: excess [m], shares of grip and of engine power or revs beyond the limit [-], change of speed that the stated
-#: acceleration does not show [m/s], force and curvature beyond the driver's rates [m/s², 1/m], all three over WINDOW,
-#: and lap time away from the optimiser's own, as a share and at least [s].
+#: acceleration does not show [m/s], force and curvature beyond the driver's rates [m/s², 1/m], these from the engine on
+#: over WINDOW, and lap time away from the optimiser's own, as a share and at least [s].
 ACCEPT_TIME = 1.0e-3
 ACCEPT_POSITION = 0.05
 ACCEPT_POSITION_SHARE = 1.0e-5
@@ -64,7 +70,7 @@ class Verification:
     grip_station : float
         Where [m].
     engine_excess : float
-        Largest share of engine power or of revs beyond what there is, in the middle of a fine step [-].
+        Largest share of engine power or of revs beyond what there is, the mean over WINDOW [-].
     engine_station : float
         Where [m].
     speed_defect : float
@@ -108,7 +114,7 @@ def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
     outside = np.maximum(line.n - high, low - line.n)
     middle, v, ax = middles(lap)
     used = usage(kart, middle, v, ax)
-    engine = np.maximum(used.power, used.revs)
+    engine = mean_over_window(lap.t, np.maximum(used.power, used.revs) - 1.0)
     time, defect = simulate(lap)
     result = Verification(
         simulated_time=time,
@@ -118,7 +124,7 @@ def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
         edge_station=float(line.s[np.argmax(outside)]),
         grip_excess=float(max(used.grip.max() - 1.0, 0.0)),
         grip_station=float(middle.s[np.argmax(used.grip)]),
-        engine_excess=float(max(engine.max() - 1.0, 0.0)),
+        engine_excess=float(max(engine.max(), 0.0)),
         engine_station=float(middle.s[np.argmax(engine)]),
         speed_defect=unaccounted_speed(lap, ax),
         force_rate_excess=beyond_force_rates(kart, lap),
