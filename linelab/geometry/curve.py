@@ -71,6 +71,10 @@ class Curve:
         return self.length / (self.s.size - 1)
 
 
+#: A station beyond an end by no more than this share of the length is the end, but for rounding [-].
+ROUNDED = 1e-12
+
+
 class CurvePoint(NamedTuple):
     """The curve at given stations; each field has the shape of the stations asked for."""
 
@@ -113,7 +117,7 @@ def curve_at(curve: Curve, s: Array | float) -> CurvePoint:
     beyond = local - inside
     x = x + beyond * np.cos(psi)
     y = y + beyond * np.sin(psi)
-    outside = beyond != 0.0
+    outside = np.abs(beyond) > ROUNDED * curve.length
     kappa = np.where(outside, 0.0, kappa)
     dkappa = np.where(outside, 0.0, dkappa)
     psi = psi + laps * (curve.psi[-1] - curve.psi[0])

@@ -40,23 +40,29 @@ class Base(NamedTuple):
 def base_of(track: Track, mesh: Mesh) -> Base:
     """Control points of a spline through the reference line at the nodes, and the normals along which they move."""
     control = meshes.padded(mesh)
-    nodes = meshes.spline_nodes(control)[0]
-    at = curve_at(track.reference, nodes)
-    psi = curve_at(track.reference, control).psi
-    if not mesh.closed:  # the end coefficients move along the end's own normal, so that the path ends on its line
-        psi[:3], psi[-3:] = at.psi[0], at.psi[-1]
-    x, y = (_through(values, mesh.closed) for values in (at.x, at.y))
+    nodes, pace, change = meshes.spline_nodes(control)
+    at, psi = curve_at(track.reference, nodes), curve_at(track.reference, control).psi
+    bend: list[Array | None] = [None, None]
+    if not mesh.closed:
+        # Beyond an open track's ends the base goes on bending as it does there: straightened at once, it would put into
+        # every path a kink that the jerk in the objective makes much of.
+        for end, beyond in ((0, 0), (-1, -1)):
+            psi[beyond] = at.psi[end] + at.kappa[end] * (control[beyond] - nodes[end])
+        cos, sin, turning = np.cos(at.psi), np.sin(at.psi), at.kappa * pace**2
+        bend = [cos * change - sin * turning, sin * change + cos * turning]
+    x, y = (_through(values, bends) for values, bends in zip((at.x, at.y), bend))
     return Base(x, y, -np.sin(psi), np.cos(psi))
 
 
-def _through(values: Array, closed: bool) -> Array:
+def _through(values: Array, bends: Array | None) -> Array:
     """Coefficients (N+3,) of the uniform cubic B-spline through values (N+1,) at its nodes.
 
-    Closed: the circulant system (1, 4, 1)/6 by Fourier transform.  Open: no bending at the ends.
+    Closed: the circulant system (1, 4, 1)/6 by Fourier transform.  Open: with the second derivatives ``bends`` at the
+    ends.
     """
     from scipy.linalg import solve_banded
 
-    if closed:
+    if bends is None:
         size = values.size - 1
         wave = np.fft.rfft(values[:-1])
         inner = np.fft.irfft(wave * 3.0 / (2.0 + np.cos(2.0 * np.pi * np.arange(wave.size) / size)), size)
@@ -64,8 +70,11 @@ def _through(values: Array, closed: bool) -> Array:
     band = np.zeros((3, values.size))
     band[0, 2:], band[1], band[2, :-2] = 1.0, 4.0, 1.0
     band[1, [0, -1]] = 6.0
-    inner = solve_banded((1, 1), band, 6.0 * values)
-    return np.concatenate([[2.0 * inner[0] - inner[1]], inner, [2.0 * inner[-1] - inner[-2]]])
+    right = 6.0 * values
+    right[[0, -1]] -= bends[[0, -1]]
+    inner = solve_banded((1, 1), band, right)
+    before, after = (2.0 * inner[k] - inner[k + step] + bends[k] for k, step in ((0, 1), (-1, -1)))
+    return np.concatenate([[before], inner, [after]])
 
 
 def displaced(base: Base, path: Array) -> tuple[Array, Array]:

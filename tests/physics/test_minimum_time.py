@@ -208,3 +208,22 @@ def test_an_open_tracks_lap_time_is_between_its_timing_lines():
     begin, end = np.interp([20.0, whole.length - 15.0], road.lap.line.s, road.lap.t)
     assert solution.lap_time == pytest.approx(end - begin, abs=1e-3)
     assert solution.lap_time < road.lap_time - 0.5
+
+
+@pytest.mark.parametrize("turned", [1.0, -1.0])
+def test_an_open_road_may_begin_and_end_in_a_bend(turned):
+    """Curved at both ends: on meshes sixteen times as fine the lap stays the same, its ends' speeds too."""
+    sides = {"left": 1.5, "right": 6.0} if turned > 0.0 else {"left": 6.0, "right": 1.5}
+    track = plain_track(lambda s: turned * 0.04 * np.cos(s / 20.0), 250.0, **sides)
+    kart = load_kart("gearbox")
+    coarse, fine = (solve_min_time(track, kart, grip=0.6, tolerance=tolerance) for tolerance in (2e-3, 1e-5))
+    assert fine.iterate.structure.intervals >= 4 * coarse.iterate.structure.intervals
+    assert coarse.lap_time == pytest.approx(fine.lap_time, abs=3e-4)
+    assert coarse.lap.v[[0, -1]] == pytest.approx(fine.lap.v[[0, -1]], abs=0.05)
+
+
+def test_a_station_at_the_end_but_for_rounding_is_the_end():
+    """The curvature there is the curve's, not the tangent's that goes on beyond."""
+    curve = plain_track(lambda s: 0.0 * s + 0.04, 250.0, left=3.0, right=3.0).reference
+    at = curve_at(curve, np.array([-1e-14, 250.0 + 1e-13, 250.1]))
+    assert at.kappa == pytest.approx([0.04, 0.04, 0.0])
