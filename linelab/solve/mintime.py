@@ -29,7 +29,7 @@ from linelab.solve.run import (
 from linelab.solve.stage import Z_SCALE
 from linelab.solve.task import SLOWEST, TYPICAL_TIME, End, Task
 from linelab.solve.transcription import parameter_sizes, sensitivity
-from linelab.solve.verify import Verification, verify_lap
+from linelab.solve.verify import ACCEPT_EDGE, Verification, over_edge, verify_lap
 from linelab.track import Track, lap_ends
 
 #: Accepted estimate of the lap time's discretisation error [s].
@@ -45,6 +45,9 @@ TOLERANCE_LAP = 60.0
 FIRST_FACTOR, NEXT_FACTOR = 6, 2
 FIRST_ORDER, NEXT_ORDER = 2.2, 1.8
 MOST_INTERVALS = 100_000
+#: Meshes are also refined while a corner's sharp point is cut by more than this between nodes [m]: half of what the
+#: verification accepts.
+MOST_OVER_EDGE = 0.5 * ACCEPT_EDGE
 #: Meshes are not refined below this mean step [m]; the error estimate then says what was reached.
 FINEST_STEP = 0.04
 #: Counts are rounded up to a multiple of this, so that similar tracks share one built problem.
@@ -189,7 +192,7 @@ class _Refined(NamedTuple):
 
 
 def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callable[[str], None]) -> _Refined:
-    """Solve on ever finer meshes until the lap time's error is small enough.
+    """Solve on ever finer meshes until the lap time's error is small enough, and corners' points are hardly cut.
 
     After a line that folds, another start is tried from a finer first mesh: folds are the coarse mesh's.
     """
@@ -198,7 +201,10 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
     iterate = solve_cold(task, guess, make_mesh(track, guess.rhythm, intervals), skip)
     found, iterations = _driven(task, iterate), iterate.iterations
     factor, order, error = float(FIRST_FACTOR), FIRST_ORDER, np.inf
-    while error > tolerance * max(1.0, found.lap.lap_time / TOLERANCE_LAP):
+    while (
+        error > tolerance * max(1.0, found.lap.lap_time / TOLERANCE_LAP)
+        or over_edge(task, found.lap.line).max() > MOST_OVER_EDGE
+    ):
         if track.length / (intervals * factor) < FINEST_STEP:
             break
         before, intervals = intervals, _rounded(intervals * factor)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from linelab.errors import VerificationError
-from linelab.lap import Lap
+from linelab.lap import Lap, Line
 from linelab.solve import mesh as meshes
 from linelab.solve.demands import (
     beyond_curvature_rate,
@@ -110,8 +110,7 @@ def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
         It does not hold.
     """
     line, kart = lap.line, task.kart
-    low, high = meshes.corridor(task.track, line.s, task.half_width)
-    outside = np.maximum(line.n - high, low - line.n)
+    outside = over_edge(task, line)
     middle, v, ax = middles(lap)
     used = usage(kart, middle, v, ax)
     engine = mean_over_window(lap.t, np.maximum(used.power, used.revs) - 1.0)
@@ -134,6 +133,12 @@ def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
     )
     _judge(result, lap)
     return result
+
+
+def over_edge(task: Task, line: Line) -> Array:
+    """How far the kart's side is over the edge of its corridor at each node (M,), negative inside [m]."""
+    low, high = meshes.corridor(task.track, line.s, task.half_width)
+    return np.asarray(np.maximum(line.n - high, low - line.n))
 
 
 def simulate(lap: Lap) -> tuple[float, float]:
