@@ -230,9 +230,9 @@ def test_a_station_at_the_end_but_for_rounding_is_the_end():
 
 
 def test_sharp_corners_are_hardly_cut():
-    """Right angles drawn as such: between two nodes the kart may pass over their points, by less than 15 mm."""
+    """Right angles drawn as such: between two nodes the kart may pass over their points, by less than 6 mm."""
     outer = np.array([[0.0, 0.0], [80.0, 0.0], [80.0, 60.0], [0.0, 60.0]])
     inner = np.array([[8.0, 8.0], [72.0, 8.0], [72.0, 52.0], [8.0, 52.0]])
     track = track_from_edges("square", inner, outer, closed=True)
     for name, grip in (("gearbox", 1.0), ("senior-single-speed", 0.6)):
-        assert solve_min_time(track, load_kart(name), grip=grip).verification.edge_excess <= 0.015
+        assert solve_min_time(track, load_kart(name), grip=grip).verification.edge_excess <= 0.006
