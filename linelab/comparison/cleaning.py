@@ -102,7 +102,7 @@ def clean_recording(recording: Recording) -> tuple[Recording, CleaningReport]:
     notes = ["the recording runs backwards in time: turned round"] if turned else []
     codes = _place_codes(recording, notes)
     index = index[codes[index] == Cleaning.KEPT]
-    x, y = _rough_metres(recording, index)
+    x, y = rough_metres(recording, index)
     order, t, time_codes, time_notes = settle_times(recording.t[index], x, y)
     codes[index] = time_codes
     index, x, y = index[order], x[order], y[order]
@@ -160,7 +160,7 @@ def _place_codes(recording: Recording, notes: list[str]) -> NDArray[np.int8]:
     return codes
 
 
-def _rough_metres(recording: Recording, index: NDArray[np.intp]) -> tuple[Array, Array]:
+def rough_metres(recording: Recording, index: NDArray[np.intp]) -> tuple[Array, Array]:
     """Positions of some samples in metres, good to a percent within a few kilometres; equal stays equal."""
     if recording.x is not None and recording.y is not None:
         return recording.x[index], recording.y[index]

@@ -16,6 +16,8 @@ _FASTEST, _ROOM = 100.0, 10.0
 _MOST_LEAPS = 0.2
 #: A position is held, not rounded, when the next one lies farther than this [m] and three steps of its own rounding.
 _HELD_LEAP = 0.3
+#: Positions within this share of a step lie on a grid.
+_ON_GRID = 0.05
 #: Slower than this [m/s] a position may well stay the same.
 _MOVING = 2.0
 #: The speed channel is in doubt when it is this far off the speed of the positions; so near a ratio of units is told.
@@ -132,6 +134,15 @@ def _rounding(values: Array) -> float:
     steps = np.abs(np.diff(values))
     steps = steps[steps > 1e-6]
     return float(np.percentile(steps, 1.0)) if steps.size else 0.0
+
+
+def grid_step(values: Array) -> float:
+    """Step of the grid on which positions (N,) lie, as those with too few decimals do; 0 where there is none [m]."""
+    step = _rounding(values)
+    if step <= 0.0:
+        return 0.0
+    cells = (values - values[0]) / step
+    return step if float(np.quantile(np.abs(cells - np.round(cells)), 0.95)) < _ON_GRID else 0.0
 
 
 def speed_ratio(t: Array, x: Array, y: Array, speed: Array) -> float | None:

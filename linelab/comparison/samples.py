@@ -8,13 +8,17 @@ from types import MappingProxyType
 
 import numpy as np
 
-from linelab.comparison.cleaning import clean_recording
+from linelab.comparison.cleaning import clean_recording, rough_metres
+from linelab.comparison.cleaning_places import grid_step
 from linelab.errors import RecordingError
 from linelab.io.projection import LocalPlane, to_plane
 from linelab.lap import Recording
 from linelab.track import Track
 from linelab.units import Array
 from linelab.values import counted, freeze, freeze_fields, frozen_array, frozen_with_gaps, require_increasing, set_field
+
+#: Rounding of positions beyond which laps cannot be told from spins, nor lines from each other [m].
+COARSEST = 3.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -116,7 +120,8 @@ def place_samples(recording: Recording, plane: LocalPlane | None) -> Samples:
     Raises
     ------
     RecordingError
-        Fewer than four samples are left, or longitude and latitude have no plane.
+        Fewer than four samples are left, their positions are rounded to more than COARSEST, or longitude and latitude
+        have no plane.
     """
     cleaned, report = clean_recording(recording)
     if cleaned.t.size < 4:
@@ -130,6 +135,7 @@ def place_samples(recording: Recording, plane: LocalPlane | None) -> Samples:
         x, y = cleaned.x, cleaned.y
     else:
         x, y = _projected(cleaned, plane)
+    _require_fine(cleaned)
     return Samples(
         t=cleaned.t,
         x=x,
@@ -139,6 +145,17 @@ def place_samples(recording: Recording, plane: LocalPlane | None) -> Samples:
         notes=report.sentences,
         channels=cleaned.channels,
     )
+
+
+def _require_fine(cleaned: Recording) -> None:
+    """Refuse positions on a grid so coarse that no line can be read between its points."""
+    steps = [grid_step(values) for values in rough_metres(cleaned, np.arange(cleaned.t.size))]
+    if min(steps) > 0.0 and max(steps) > COARSEST:  # along one axis an even speed makes even steps too
+        raise RecordingError(
+            f"positions come in steps of {steps[0]:.1f} by {steps[1]:.1f} m: too coarse for a line",
+            where=cleaned.source,
+            remedy="Export them with more decimals, of a degree six or more",
+        )
 
 
 def _projected(recording: Recording, plane: LocalPlane | None) -> tuple[Array, Array]:

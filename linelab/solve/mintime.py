@@ -45,8 +45,8 @@ TOLERANCE_LAP = 60.0
 FIRST_FACTOR, NEXT_FACTOR = 6, 2
 FIRST_ORDER, NEXT_ORDER = 2.2, 1.8
 MOST_INTERVALS = 100_000
-#: Meshes are also refined while a sharp point of an edge is cut by more than this between nodes [m]; three times as much
-#: was worth 10 ms a lap where all four corners had one, and is half of what the verification accepts.
+#: Meshes are also refined while a sharp point of an edge is cut by more than this between nodes [m].  Three times as
+#: much was worth 10 ms a lap where all four corners had one.
 MOST_OVER_EDGE = 0.2 * ACCEPT_EDGE
 #: Meshes are not refined below this mean step [m]; the error estimate then says what was reached.
 FINEST_STEP = 0.04

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from linelab.comparison.cleaning import clean_recording
 from linelab.comparison.cleaning_times import SEAM, Cleaning
 from linelab.comparison.crossings import LONGEST_GAP
-from linelab.comparison.samples import place_samples
+from linelab.comparison.samples import own_plane, place_samples
 from linelab.errors import RecordingError
 from linelab.lap import Recording
 
@@ -222,6 +222,22 @@ def test_coarse_rounding_is_not_a_held_position():
     coarse = np.round(slow * t / 0.3) * 0.3
     _, report = clean_recording(recording(t, coarse, 0.0 * t, np.full(t.size, slow)))
     assert report.kept == t.size
+
+
+@pytest.mark.parametrize(("decimals", "taken"), [(4, False), (5, True)])
+def test_positions_of_four_decimals_are_refused(decimals, taken):
+    """A ten-thousandth of a degree of latitude is 11.1 m: laps on such a grid look like spins."""
+    t, x, y, speed = clean()
+    degree = 6_371_009.0 * np.pi / 180.0  # mean radius of the Earth, IUGG 1980
+    lat = 51.0 + y / degree
+    lon = 3.0 + x / (degree * np.cos(np.radians(51.0)))
+    coarse = Recording(t=t, lon=lon.round(decimals), lat=lat.round(decimals), speed=speed, source="made by hand")
+    if taken:
+        assert place_samples(coarse, own_plane(coarse)).t.size > 0.9 * t.size
+        return
+    with pytest.raises(RecordingError, match=r"in steps of 7\.0 by 11\.1 m") as caught:
+        place_samples(coarse, own_plane(coarse))
+    assert "more decimals" in caught.value.remedy
 
 
 # One knot is 1852 m in 3600 s and one mile 1609.344 m, both by definition; a foot is 0.3048 m.
