@@ -116,7 +116,8 @@ def _on_track(track: Track, mesh: Mesh, xi: Array, x: Array, y: Array) -> tuple[
         s = s + step
         if np.abs(step).max() < 1e-7:  # the next step would be a billionth of that
             break
+    # An open path ends within a hair of the end's normal: past it, where the road no longer bends, it has not come.
+    s[0], s[-1] = (0.0, track.length) if s.size > 1 else (s[0], s[-1])
     at = curve_at(track.reference, s)
     n = (y - at.y) * np.cos(at.psi) - (x - at.x) * np.sin(at.psi)
-    s[0], s[-1] = (0.0, track.length) if s.size > 1 else (s[0], s[-1])
     return s, n, at

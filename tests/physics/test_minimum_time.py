@@ -222,6 +222,20 @@ def test_an_open_road_may_begin_and_end_in_a_bend(turned):
     assert coarse.lap.v[[0, -1]] == pytest.approx(fine.lap.v[[0, -1]], abs=0.05)
 
 
+@pytest.mark.parametrize("turned", [1.0, -1.0])
+def test_an_open_road_may_end_in_a_banked_bend(turned):
+    """At its last node the kart still turns with the road: taken for straight there, bank and heading made a crest of
+    it, for which the kart braked from 50 m away and lost 50 ms."""
+    track = plain_track(lambda s: turned * 0.04 * np.cos(s / 20.0), 250.0, left=4.0, right=4.0)
+    track = dataclasses.replace(track, bank=turned * 0.12 * np.cos(track.s / 20.0))
+    solution = solve_min_time(track, load_kart("senior-single-speed"))
+    assert solution.time_error < 2e-3
+    assert solution.iterate.structure.intervals < 1000
+    assert solution.verification.solver_time == pytest.approx(solution.lap_time, abs=2e-3)
+    crest = solution.lap.line.vertical_curvature
+    assert crest[-1] == pytest.approx(2.0 * crest[-2] - crest[-3], abs=2e-4)
+
+
 def test_a_station_at_the_end_but_for_rounding_is_the_end():
     """The curvature there is the curve's, not the tangent's that goes on beyond."""
     curve = plain_track(lambda s: 0.0 * s + 0.04, 250.0, left=3.0, right=3.0).reference
