@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
+from linelab.coaching.marked import SessionMarks
 from linelab.coaching.pedals import Index
+from linelab.coaching.shown import not_early
 from linelab.coaching.signs import Signs, read_signs, session_means
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import Cause, FaultKind
@@ -71,8 +73,9 @@ class Finding:
         return value > max(LEAST_CORNER, CLEAR * sigma, PLAIN + 2.0 * sigma)
 
 
-def find_habits(analysis: Analysis) -> list[Finding]:
+def find_habits(analysis: Analysis, marked: SessionMarks) -> list[Finding]:
     """Every habit of every corner, significant or not, dearest first; from the typical laps."""
+    typical = typical_laps(analysis.sheet.t[:, -1])
     corners = len(analysis.marks)
     ledger = analysis.ledger
     line = ledger.by_corner(analysis.human, corners)
@@ -91,7 +94,9 @@ def find_habits(analysis: Analysis) -> list[Finding]:
                 cost=habit_cost(analysis, amount, shift if kind in BY_LINE else 0.0),
                 laps=amount[: analysis.count],
             )
-            for kind, amount in _shared(signs, line[:, k], parts, means.laps).items()
+            for kind, amount in _shared(
+                signs, line[:, k], parts, means.laps, late=not_early(marked, typical, k)
+            ).items()
         ]
     return sorted(found, key=lambda finding: -(finding.cost.value or 0.0))
 
@@ -149,8 +154,14 @@ def _swung(signs: Signs) -> float:
     return signs.swing / (SWUNG + signs.place_sigma * signs.turned)
 
 
-def _shared(signs: Signs, line: Array, causes: dict[Cause, Array], laps: Index) -> dict[FaultKind, Array]:
-    """Line loss and causes of one corner (R,) given to what the signs say the driver did."""
+def _shared(
+    signs: Signs, line: Array, causes: dict[Cause, Array], laps: Index, *, late: bool
+) -> dict[FaultKind, Array]:
+    """Line loss and causes of one corner (R,) given to what the signs say the driver did.
+
+    ``late`` is whether the marks speak against an early turn-in: a line a hand's breadth off both edges swings inside
+    as well.
+    """
     found: dict[FaultKind, Array] = {}
 
     def add(kind: FaultKind, *amounts: Array) -> None:
@@ -162,7 +173,7 @@ def _shared(signs: Signs, line: Array, causes: dict[Cause, Array], laps: Index) 
     missed = signs.miss > MISSED + signs.place_sigma
     # The apex is hit, and the line has cost speed before it: steered in too soon, then too sharply.
     hooked = not missed and signs.swing > HOOKED and signs.ahead > MOSTLY_AHEAD
-    early = (_swung(signs) > 1.0 or hooked) and on_line > max(COSTS, COSTS_SHARE * in_speed)
+    early = not late and (_swung(signs) > 1.0 or hooked) and on_line > max(COSTS, COSTS_SHARE * in_speed)
     if early or (missed and on_line > in_speed):
         # What a line clearly off costs in speed, a second turn of the wheel and a slow way out, comes with it.
         add("turns_in_early" if early else "apex_missed", line, low, power)

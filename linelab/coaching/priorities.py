@@ -12,9 +12,10 @@ import numpy as np
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.definitions import MARKS
 from linelab.coaching.faults import Finding
-from linelab.coaching.marked import SessionMarks, common
+from linelab.coaching.marked import SessionMarks
 from linelab.coaching.pedals import Mask
 from linelab.coaching.scatter import scatter_priority
+from linelab.coaching.shown import CLEAR, stands_out, turns_back_and_forth, usual_gap
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import Evidence, FaultKind, Priority, Quantity
 from linelab.coaching.words import ADVICE, UNBRAKED, Advice, corners_text, laps_text
@@ -22,9 +23,8 @@ from linelab.comparison.measured import Measured
 
 #: Most priorities, and what all corners of one must cost together at least [s].
 MOST, LEAST = 3, 0.04
-#: A mark is evidence where it is off by more than this many of its standard deviations; a slide is called one where its
-#: own mark is off on several laps by more than the second; where it is not, the time is lost before the power [-].
-CLEAR, LIKELY = 2.0, 1.0
+#: A slide is called one where its own mark is off by more than this many standard deviations on several laps [-].
+LIKELY = 1.0
 #: What each habit is shown by: a mark, and the sign of the difference that shows it.
 SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
     "apex_missed": (("apex_miss", 1), ("exit_speed", -1)),
@@ -85,16 +85,19 @@ def _named(analysis: Analysis, marked: SessionMarks, finding: Finding) -> FaultK
     """A finding's kind, or a plainer one where its marks do not show that.
 
     Too little speed ahead of a corner that nobody brakes for is a matter of the power alone; and a kart that loses no
-    more speed than the recording is uncertain by has not been seen to slide: the time is lost before the power comes.
+    more speed than the recording is uncertain by has not been seen to slide, nor one whose power comes late, and stays,
+    to be upset by it: the time is lost before the power comes.
     """
     ahead: tuple[FaultKind, ...] = ("brakes_early", "brakes_softly")
     if finding.kind in ahead and not _braked(analysis, marked, finding.corner):
         return "coasts"
     typical = typical_laps(analysis.sheet.t[:, -1])
     needed = LIKELY if typical.sum() > 1 else CLEAR  # a lap alone is no habit yet
-    if finding.kind == "slide" and not _stands_out(_gap(marked, typical, "slide", finding.corner), 1, needed):
+    gaps = {name: usual_gap(marked, typical, name, finding.corner) for name in ("slide", "power_dip", "drive_point")}
+    if finding.kind == "slide" and not stands_out(gaps["slide"], 1, needed):
         return "power_late"
-    return finding.kind
+    late = stands_out(gaps["drive_point"], 1) and not stands_out(gaps["power_dip"], 1, needed)
+    return "power_late" if finding.kind == "power_abrupt" and late else finding.kind
 
 
 def _priority(analysis: Analysis, marked: SessionMarks, kind: FaultKind, group: list[Finding]) -> Priority:
@@ -154,19 +157,22 @@ def _evidence(analysis: Analysis, marked: SessionMarks, kind: FaultKind, finding
 
 def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: int) -> Evidence | None:
     """How a mark differs from the reference lap's, in words; None where it does not, or is not known."""
-    gap = _gap(marked, typical, name, k)
-    if not _stands_out(gap, way, CLEAR):
+    gap = usual_gap(marked, typical, name, k)
+    if not stands_out(gap, way):
         return None
-    part = 100.0 * abs(gap.value or 0.0) / max(float(marked.reference[name][k]), 1e-6)
+    if name == "steering_effort" and not turns_back_and_forth(marked, typical, k):
+        return None
+    part, error = (100.0 * abs(x or 0.0) / max(float(marked.reference[name][k]), 1e-6) for x in (gap.value, gap.sigma))
+    error = max(error, 1.0)
     words = {
         "apex_miss": "you pass the apex {} farther out than the ideal lap",
         "turn_in": "you turn in {} before the ideal lap does",
         "min_speed_place": "you are slowest {} before the place where the ideal lap is",
         "steering_effort": "the wheel is turned back and forth more than the corner needs",
         "brake_point": "you brake {} before the ideal lap does",
-        "brake_mean": f"you brake with {100.0 - part:.0f} % of the ideal lap's force",
+        "brake_mean": f"you brake with {100.0 - part:.0f} ±{error:.0f} % of the ideal lap's force",
         "coasting_before": "on the way in the kart rolls {} longer than on the ideal lap, neither pedal down",
-        "min_speed": f"at the slowest point you are {part:.0f} % below the ideal lap",
+        "min_speed": f"at the slowest point you are {part:.0f} ±{error:.0f} % below the ideal lap",
         "entry_speed": "where the ideal lap turns in you are {} slower",
         "exit_speed": "where the ideal lap has tracked out you are {} slower",
         "drive_point": "the power comes in {} later than on the ideal lap",
@@ -176,17 +182,3 @@ def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: 
     }
     figure = (Measured(abs(gap.value or 0.0), gap.sigma), MARKS[name].quantity)
     return Evidence(words[name], (figure,) if "{}" in words[name] else ())
-
-
-def _gap(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measured:
-    """How far a mark of the usual laps is off the reference lap's; withheld where most laps do not show it."""
-    told = [laps[k].named()[name].driven.known for laps, kept in zip(marked.laps, typical) if kept]
-    gap = common(marked.figures[name][typical, k]) - float(marked.reference[name][k])
-    if not told or np.mean(told) < 0.5 or not math.isfinite(gap):
-        return Measured(None, None, "not seen on most laps")
-    return Measured(gap, common(marked.sigma[name][typical, k]))
-
-
-def _stands_out(gap: Measured, way: int, deviations: float) -> bool:
-    """Whether a difference has the sign ``way`` and is more than so many of its standard deviations."""
-    return gap.value is not None and gap.value * way > deviations * (gap.sigma or 0.0)

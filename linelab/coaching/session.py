@@ -98,7 +98,7 @@ def review_session(
     splits = split_losses(analysis, ledger, goal.sigma)
     # Between laps the target's own uncertainty plays no part.
     between = split_losses(analysis, ledger) if goal.sigma else splits
-    findings = [] if analysis.untold else find_habits(analysis)
+    findings = [] if analysis.untold else find_habits(analysis, marked)
     repeat = consistency(analysis, between, marked)
     laps = tuple(_lap_review(analysis, goal, marked, split, index) for index, split in enumerate(splits))
     first = priorities(analysis, marked, findings)
@@ -193,7 +193,7 @@ def _notes(analysis: Analysis, laps: tuple[LapReview, ...], notes: Sequence[str]
     said.append(f"grip shown: {grip.note}" if grip.factor.known else f"grip shown: {grip.factor.reason}")
     power = analysis.power
     if power.value is not None:
-        said.append(f"engine shown: {power.value:.2f} ± {power.sigma or 0.0:.2f} of the kart file's force")
+        said.append(f"engine shown: {power.value:.2f} ±{power.sigma or 0.0:.2f} of the kart file's force")
     if analysis.untold:
         said.append(f"line and causes not told apart: {analysis.untold}")
     elif rates_note(analysis.sheet.kart):
@@ -245,9 +245,9 @@ def compare_sessions(first: SessionReview, second: SessionReview) -> SessionDiff
     clear = tuple(number for number, figure in corners if abs(figure.value or 0.0) > 2.0 * (figure.sigma or 0.0))
     change, sigma = middle.value or 0.0, middle.sigma or 0.0
     if abs(change) <= 2.0 * sigma:
-        words = f"no clear difference: {change:+.2f} s ± {sigma:.2f} s on the usual lap"
+        words = f"no clear difference: {change:+.2f} ±{sigma:.2f} s on the usual lap"
     else:
-        words = f"the second session is {'slower' if change > 0.0 else 'faster'} by {abs(change):.2f} s ± {sigma:.2f} s"
+        words = f"the second session is {'slower' if change > 0.0 else 'faster'} by {abs(change):.2f} ±{sigma:.2f} s"
     return SessionDifference(
         lap_time=middle, best=best, spread=(first.consistency.spread, second.consistency.spread), corners=corners,
         clear=clear, words=words,

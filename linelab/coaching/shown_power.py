@@ -49,5 +49,5 @@ def misfit(power: Measured) -> str:
     """Why the kart file cannot be the kart's; empty where its engine fits or nothing shows."""
     if power.value is None or NO_FIT[0] <= power.value <= NO_FIT[1]:
         return ""
-    size = f"{power.value:.2f} ± {power.sigma:.2f}"
+    size = f"{power.value:.2f} ±{power.sigma:.2f}"
     return f"on the straights the kart shows {size} of the engine force of its kart file, which does not fit it"

@@ -38,7 +38,7 @@ def _corners(analysis: Analysis, findings: list[Finding]) -> Strength | None:
             well.append((cost + sigma, mark.corner.number))
     if not well:
         return None
-    numbers = tuple(number for _, number in sorted(well)[:4])
+    numbers = tuple(sorted(number for _, number in sorted(well)[:4]))
     return Strength(
         title=f"Good driving {corners_text(numbers)}",
         corners=numbers,
@@ -67,12 +67,14 @@ def _marks(repeat: Consistency) -> Strength | None:
             same.append((spread.value, item.corner.number))
     if not same:
         return None
-    numbers = tuple(number for _, number in sorted(same)[:4])
+    numbers = tuple(sorted(number for _, number in sorted(same)[:4]))
     known = Measured(SAME_MARK, 0.0)
     return Strength(
         title=f"You brake at the same place every lap {corners_text(numbers)}",
         corners=numbers,
-        evidence=(Evidence("Your brake points lie within about {} of each other there.", ((known, "place"),)),),
+        evidence=(
+            Evidence("Your brake points vary by less than {} there (one standard deviation).", ((known, "place"),)),
+        ),
     )
 
 

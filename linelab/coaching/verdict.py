@@ -29,7 +29,7 @@ def verdict(
     if goal.kind == "own_best" and any(goal.lap is drive.lap for drive in analysis.sheet.driven):
         said = [f"{which} is what your laps are held against."]
     else:
-        said = [f"{which} is {abs(gap):.2f} s ± {max(sigma, 0.01):.2f} s {side} {goal.title}."]
+        said = [f"{which} is {abs(gap):.2f} ±{max(sigma, 0.01):.2f} s {side} {goal.title}."]
     if goal.kind in ("ideal", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
         said.append("That lap was computed on a corridor estimated from laps: take the gap as a rough guide.")
     elif goal.kind == "ideal":
@@ -44,24 +44,31 @@ def verdict(
     if other and goal.kind in ("ideal", "shown_grip"):
         said.append(f"That gap says little: {other}.")
     if analysis.reason:
-        said.append(f"This recording is too coarse to say why: {analysis.reason}.")
+        said.append(f"This recording is too coarse to say why ({analysis.reason}).")
     elif analysis.line_reason and analysis.line_reason != other:
         said.append(f"Line and technique are not judged: {analysis.line_reason}.")
     if first:
-        things = "one thing" if len(first) == 1 else f"{('two', 'three')[len(first) - 2]} things"
+        things = ("one thing first:", "two things first: together", "three things first: together")[len(first) - 1]
         said += [
-            f"Work on {things} first: together about {_stakes(first):.2f} ± {_stakes_error(first):.2f} s a lap.",
+            f"Work on {things} about {_stakes(first):.2f} ±{_stakes_error(first):.2f} s a lap.",
             *_beyond(first, goal, analysis, "your best one" if quickest else "the best of these"),
         ]
     elif not analysis.untold:
         said.append("No single fault stands out of what this recording can show.")
-    spread = sum(dict(part.causes)["pace"].value or 0.0 for part in best.corners)
+    spread = _all_round(best)
     if goal.kind == "ideal" and spread > 0.3 * abs(gap):
         said.append(
             f"About {spread:.1f} s of the gap is spread all round: grip not used to the last, and the time that feet "
             "take from pedal to pedal."
         )
     return " ".join(said)
+
+
+def _all_round(best: LapReview) -> float:
+    """Time lost all round, no single fault's [s]: no more than the speed on the line costs in all, since what other
+    causes win back in a corner is won from it."""
+    spread = sum(dict(part.causes)["pace"].value or 0.0 for part in best.corners)
+    return min(spread, best.speed_loss.value or 0.0)
 
 
 def _quicker(best: LapReview, goal: Target) -> tuple[int, ...]:

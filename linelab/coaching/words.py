@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from linelab.coaching.values import FaultKind
@@ -25,7 +26,7 @@ ADVICE: dict[FaultKind, Advice] = {
         "Only then go faster.",
     ),
     "turns_in_early": Advice(
-        title="Wait a little before you turn in {where}",
+        title="Turn in a little later {where}",
         feel="If you have to wind on more steering after the apex, or run out of road at the exit, you turned in too "
         "soon.",
         exercise="Pick something fixed beside the track for your turn-in, a kart's length later than now. Keep it for "
@@ -107,9 +108,20 @@ UNBRAKED: dict[FaultKind, Advice] = {
 
 def corners_text(numbers: tuple[int, ...]) -> str:
     """ "in corner 3", "in corners 3, 5 and 8"."""
-    if len(numbers) == 1:
-        return f"in corner {numbers[0]}"
-    return f"in corners {', '.join(str(number) for number in numbers[:-1])} and {numbers[-1]}"
+    return f"in corner{'s' if len(numbers) > 1 else ''} {listed([str(number) for number in numbers])}"
+
+
+def listed(items: Sequence[str]) -> str:
+    """ "a", "a and b", "a, b and c"."""
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def labels_text(labels: Sequence[str]) -> str:
+    """Labels of laps: "lap 3", "laps 3, 5 and 8"; labels that are not numbered laps are listed as they are."""
+    numbers = [label.removeprefix("lap ") for label in labels]
+    if len(labels) > 1 and all(label.startswith("lap ") for label in labels):
+        return f"laps {listed(numbers)}"
+    return listed(labels)
 
 
 def laps_text(shown: int, laps: int, name: str = "lap") -> str:

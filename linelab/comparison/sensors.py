@@ -112,9 +112,9 @@ def _with_lag(chunks: list[Samples], facts: Sensors, notes: list[str]) -> Sensor
     facts = replace(facts, speed_lag=lag)
     name = "course" if facts.speed_sigma is None else "speed channel"
     if abs(facts.speed_lag) < 2.0 * sigma:
-        notes.append(f"no lag of the {name} found (± {sigma:.3f} s)")
+        notes.append(f"no lag of the {name} found (±{sigma:.3f} s)")
     else:
-        notes.append(f"the {name} runs {facts.speed_lag:.2f} s (± {sigma:.3f}) behind the positions; taken off")
+        notes.append(f"the {name} runs {facts.speed_lag:.3f} ±{sigma:.3f} s behind the positions; taken off")
     if facts.speed_sigma is None:
         return replace(facts, speed_lag_sigma=sigma)
     lasting = f"{facts.speed_wander:.2f} m/s that lasts for a second or two"

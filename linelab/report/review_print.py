@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linelab.coaching.values import LapReview, Priority, SessionReview, Strength
+from linelab.coaching.words import corners_text
 from linelab.report.display import METRIC, Units, lap_time_text
 from linelab.report.figures_lines import draw_reference
 from linelab.report.figures_map import (
@@ -124,8 +125,8 @@ def _priority(page: Figure, x: float, y: float, item: Priority, units: Units) ->
     """One thing to work on, in a column; returns where it ends [inches]."""
     top = y
     y = paragraph(page, x + 0.12, y, f"{item.rank}. {item.title}", 32, size=9.5)
-    corners = ", ".join(map(str, item.corners))
-    stake = f"{typeset(measured_text(item.at_stake, 1.0, 2))} s a lap, corner {corners}"
+    stake = f"{typeset(measured_text(item.at_stake, 1.0, 2))} s a lap"
+    stake += f" {corners_text(item.corners)}" if item.corners else ""
     y = paragraph(page, x + 0.12, y - 0.04, stake, 36, size=8.5, color=LOSS)
     shown = tuple(evidence_text(line, units) for line in item.evidence)
     blocks = [("What shows it", shown), ("Feel for", (item.feel,)), ("Try this", (item.exercise,))]
@@ -259,7 +260,7 @@ def _words(page: Figure, x: float, y: float, review: SessionReview, part: Corner
     write(page, x, y, f"Corner {part.label}: {part.losses[best].lost} s", size=10, weight="bold", family="serif")
     y = paragraph(page, x, y - 0.22, f"Where: {part.by_part[best]} s", 76, size=7)
     y = paragraph(page, x, y - 0.03, f"Why: {part.by_cause[best]}", 76, size=7) - 0.08
-    ends = (0.0, 1.27, 2.3, 3.13)
+    ends = (0.0, 1.2, 2.31, 3.2)
     head = ("mark", review.laps[best].label, "target", "difference")
     for place, title in zip(ends, head):
         write(page, x + place, y - 0.09, title, size=6.6, weight="bold", va="baseline")

@@ -12,6 +12,7 @@ from linelab.coaching.definitions import CAUSES, MARKS
 from linelab.coaching.session import SessionDifference
 from linelab.coaching.typical import unusual_laps
 from linelab.coaching.values import Evidence, LapReview, Priority, SessionReview
+from linelab.coaching.words import labels_text
 from linelab.comparison.laps import RecordedLap
 from linelab.report.display import CAUTIONS, Units, lap_time_text
 from linelab.report.figures_data import station_title
@@ -104,6 +105,7 @@ def page_content(
         "consistency": review.consistency,
         "strip": laps_strip(whole, review.laps) if len(whole.laps) > 1 else None,
         "lap_count": len(whole.laps),
+        "laps_named": labels_text,
         "spreads": _spreads(review, units),
         "spread_names": [MARKS[name].name for name in SPREADS],
         "definitions": [(item.name, item.rule) for item in MARKS.values()],
@@ -192,7 +194,7 @@ def _priority(priority: Priority, units: Units) -> dict[str, Any]:
         "evidence": _shown(priority.evidence, units),
         "feel": priority.feel,
         "exercise": priority.exercise,
-        "laps": ", ".join(priority.laps),
+        "laps": labels_text(priority.laps) if priority.laps else "",
         "close": _shown(priority.close, units),
     }
 

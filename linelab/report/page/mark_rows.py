@@ -24,6 +24,8 @@ FIRST = (
     "drive_point",
     "exit_speed",
 )
+#: A place less uncertain than this has a decimal [units shown].
+FINE = 0.95
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -53,44 +55,60 @@ def mark_rows(laps: Sequence[LapReview], index: int, units: Units) -> tuple[Mark
 
 def _cells(mark: Mark, name: str, part: CornerLap, units: Units) -> tuple[str, str, str]:
     """The target's figure, the driver's, and the difference or the reason why there is none."""
-    target = "–"
-    if mark.reference is not None:
-        target = _absolute(Measured(mark.reference, mark.reference_sigma), name, part, units)
-    if mark.driven.value is None:
-        return target, "–", in_units(mark.driven.reason, units)
-    driven = _absolute(mark.driven, name, part, units)
-    if mark.reference is None:
-        return target, driven, in_units(mark.gap.reason, units)
-    return target, driven, _apart(mark.gap, name, units)
+    size, unit, digits = _shown(name, units, mark.driven)
+    before = _from_apex(name, part) / size
+    target, driven = (_value(figure, size, before) for figure in (mark.reference, mark.driven.value))
+    known = None if target is None else _absolute(target, mark.reference_sigma / size, name, unit, digits)
+    if driven is None:
+        return known or "–", "–", in_units(mark.driven.reason, units)
+    own = _absolute(driven, (mark.driven.sigma or 0.0) / size, name, unit, digits)
+    if known is None or target is None:
+        return "–", own, in_units(mark.gap.reason, units)
+    apart = round(driven, digits) - round(target, digits)  # as a reader would take one from the other
+    if not clear(mark.gap, both=True) or round(apart, digits) == 0.0:
+        return known, own, "no clear difference"
+    return known, own, _apart(Measured(apart, (mark.gap.sigma or 0.0) / size), name, unit, digits)
 
 
-def _shown(name: str, units: Units) -> tuple[float, str, int]:
-    """Size of a mark's unit in SI, its name, and decimals."""
+def _shown(name: str, units: Units, figure: Measured | None = None) -> tuple[float, str, int]:
+    """Size of a mark's unit in SI, its name, and decimals: a place known to less than a unit has one."""
     if name == "reversals":
         return 1.0, "", 0
-    return shown_in(MARKS[name].quantity, units)
+    size, unit, digits = shown_in(MARKS[name].quantity, units)
+    sigma = figure.sigma if figure is not None and MARKS[name].quantity == "place" else None
+    fine = sigma is not None and sigma / size < FINE
+    return size, unit, digits + 1 if fine else digits
 
 
-def _absolute(figure: Measured, name: str, part: CornerLap, units: Units) -> str:
-    """A figure by itself; places count from the target's apex, or the ideal lap's where the target has no marks."""
-    size, unit, digits = _shown(name, units)
-    if MARKS[name].quantity != "place" or figure.value is None:
-        return typeset(f"{measured_text(figure, size, digits)} {unit}".strip())
+def _from_apex(name: str, part: CornerLap) -> float:
+    """What to add to a mark's place for its way from the target's apex, or the ideal lap's where that has no marks [m];
+    nothing where it is no place."""
+    if MARKS[name].quantity != "place":
+        return 0.0
     ideal, own = part.review.marks.apex, part.marks.apex_place.reference
-    after = figure.value + (ideal if name == "min_speed_place" else 0.0) - (ideal if own is None else own)
-    text = measured_text(Measured(abs(after), figure.sigma), size, digits)
-    return f"{text} {unit} {'after' if after > 0.0 else 'before'} apex"
+    return (ideal if name == "min_speed_place" else 0.0) - (ideal if own is None else own)
 
 
-def _apart(gap: Measured, name: str, units: Units) -> str:
-    """Driven minus target in words; what the recording cannot tell from nothing is said to be so."""
-    size, unit, digits = _shown(name, units)
-    if not clear(gap, both=True):
-        return "no clear difference"
+def _value(figure: float | None, size: float, before: float) -> float | None:
+    """A figure as shown, before rounding."""
+    return None if figure is None else figure / size + before
+
+
+def _absolute(value: float, sigma: float, name: str, unit: str, digits: int) -> str:
+    """A figure by itself; places are counted from the apex."""
+    if MARKS[name].quantity != "place":
+        return typeset(f"{measured_text(Measured(value, sigma), 1.0, digits)} {unit}".strip())
+    text = measured_text(Measured(abs(value), sigma), 1.0, digits)
+    side = "after" if value > 0.0 else "before"
+    return f"{text} {unit} {side if round(value, digits) else 'from'} apex"
+
+
+def _apart(gap: Measured, name: str, unit: str, digits: int) -> str:
+    """Driven minus target in words."""
     if MARKS[name].quantity == "place":
-        text = measured_text(Measured(abs(gap.value or 0.0), gap.sigma), size, digits)
+        text = measured_text(Measured(abs(gap.value or 0.0), gap.sigma), 1.0, digits)
         return f"{text} {unit} {'later' if (gap.value or 0.0) > 0.0 else 'earlier'}"
-    return typeset(f"{measured_text(gap, size, digits, signed=True)} {unit}".strip())
+    return typeset(f"{measured_text(gap, 1.0, digits, signed=True)} {unit}".strip())
 
 
 def spread_text(name: str, figure: Measured, units: Units) -> str:

@@ -1,0 +1,46 @@
+"""What the marks of a session show of a habit: how far the usual laps are off the reference lap's, and which way."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from linelab.coaching.marked import SessionMarks, common
+from linelab.coaching.pedals import Mask
+from linelab.comparison.measured import Measured
+
+#: A mark is off where it is so by more than this many of its standard deviations [-].
+CLEAR = 2.0
+#: A wheel that turns more by this share than on the reference lap turns back and forth [-]; less is another line.
+BACK_AND_FORTH = 0.1
+#: Marks that an early turn-in moves backwards; the own apex of a line that stays away from it is too flat to tell.
+EARLY = ("turn_in", "min_speed_place")
+
+
+def usual_gap(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measured:
+    """How far a mark of the usual laps is off the reference lap's; withheld where most laps do not show it."""
+    told = [laps[k].named()[name].driven.known for laps, kept in zip(marked.laps, typical) if kept]
+    gap = common(marked.figures[name][typical, k]) - float(marked.reference[name][k])
+    if not told or np.mean(told) < 0.5 or not math.isfinite(gap):
+        return Measured(None, None, "not seen on most laps")
+    return Measured(gap, common(marked.sigma[name][typical, k]))
+
+
+def stands_out(gap: Measured, way: int, deviations: float = CLEAR) -> bool:
+    """Whether a difference has the sign ``way`` and is more than so many of its standard deviations."""
+    return gap.value is not None and gap.value * way > deviations * (gap.sigma or 0.0)
+
+
+def turns_back_and_forth(marked: SessionMarks, typical: Mask, k: int) -> bool:
+    """Whether the wheel is turned clearly, and by a good deal, more than on the reference lap."""
+    gap = usual_gap(marked, typical, "steering_effort", k)
+    return stands_out(gap, 1) and (gap.value or 0.0) > BACK_AND_FORTH * float(marked.reference["steering_effort"][k])
+
+
+def not_early(marked: SessionMarks, typical: Mask, k: int) -> bool:
+    """Whether the marks speak against an early turn-in: the place where the wheel is turned is known, and neither that
+    nor anything else that an early turn-in moves comes early."""
+    if not usual_gap(marked, typical, "turn_in", k).known or turns_back_and_forth(marked, typical, k):
+        return False
+    return not any(stands_out(usual_gap(marked, typical, name, k), -1) for name in EARLY)

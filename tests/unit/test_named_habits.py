@@ -1,0 +1,112 @@
+"""What a habit is called must not contradict the marks that the same page shows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from linelab.coaching.session import review_session
+from linelab.coaching.verdict import _all_round
+from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.measured import Measured
+from linelab.comparison.placing import estimate_placed_laps
+from linelab.comparison.position_bias import stated_bias
+from linelab.comparison.sensors import read_sensors
+from linelab.io.kart_files import load_kart
+from linelab.io.track_files import load_track
+from linelab.report.display import METRIC
+from linelab.report.page.mark_rows import mark_rows
+from linelab.simulation.driver import careful_lap, drive_session
+from linelab.simulation.habits import ApexMissed, Coasts, Habits, LatePower, TurnsInEarly
+from linelab.simulation.receiver import Receiver, record
+from linelab.solve.mintime import solve_min_time
+
+
+@pytest.fixture(scope="module")
+def place():
+    track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
+    return track, kart, solve_min_time(track, kart).lap, careful_lap(track, kart, 0.2)
+
+
+def reviewed(place, habits, receiver, seed, laps=8):
+    track, kart, reference, careful = place
+    session = drive_session(track, kart, reference, habits, followed=careful, laps=laps, seed=seed)
+    cut = split_laps(record(session, receiver, seed=seed), track)
+    sensors = read_sensors(cut[0].samples)
+    bias = stated_bias(receiver.bias, sensors)
+    driven = estimate_placed_laps(track, complete_laps(cut), sensors=sensors, bias=bias)
+    return review_session(track, kart, driven, reference)
+
+
+@pytest.fixture(scope="module")
+def faulty(place):
+    """An early turn-in in 4, a missed apex in 7, coasting ahead of 1 and late power in 9."""
+    faults = (
+        TurnsInEarly(corner=4, metres=2.5),
+        ApexMissed(corner=7, metres=1.0),
+        Coasts(corner=1, metres=12.0),
+        LatePower(corner=9, metres=8.0),
+    )
+    habits = Habits(grip_share=0.93, line_scatter=0.15, pace_scatter=0.01, faults=faults)
+    return reviewed(place, habits, Receiver(rate=10.0, bias=0.4), 1)
+
+
+@pytest.fixture(scope="module")
+def sound(place):
+    """A line a hand's breadth off every edge, well driven, seen by a good receiver."""
+    habits = Habits(grip_share=0.985, line_scatter=0.05, pace_scatter=0.004)
+    return reviewed(place, habits, Receiver(rate=20.0, white=0.03, bias=0.1, speed_noise=0.03), 4)
+
+
+def told(review, kind):
+    return {corner for item in review.priorities if item.kind == kind for corner in item.corners}
+
+
+def test_early_turn_in_and_missed_apex_are_told_apart(faulty):
+    """Both swing inside ahead of the ideal line; only one of them comes early."""
+    assert told(faulty, "turns_in_early") == {4}
+    assert 7 in told(faulty, "apex_missed")
+
+
+def test_power_that_never_goes_again_is_not_called_abrupt(faulty):
+    marks = {part.corner.number: part.marks for part in faulty.laps[faulty.best].corners}
+    assert marks[1].power_dip.gap.value < marks[1].power_dip.gap.sigma
+    assert 1 not in told(faulty, "power_abrupt")
+
+
+def test_nobody_is_told_to_turn_in_later_who_turns_in_no_earlier(sound):
+    assert told(sound, "turns_in_early") == set()
+    for part in sound.laps[sound.best].corners:
+        gap = part.marks.turn_in.gap
+        assert gap.value is None or gap.value > -1.0
+
+
+def test_time_spread_all_round_is_no_more_than_the_speed_costs(sound):
+    best = sound.laps[sound.best]
+    spread = sum(dict(part.causes)["pace"].value for part in best.corners)
+    assert _all_round(best) == pytest.approx(min(spread, best.speed_loss.value))
+    # Where braking and power win more than faults cost, the speed costs less in all than is spread all round.
+    less = replace(best, speed_loss=Measured(spread - 0.3, 0.01))
+    assert _all_round(less) == pytest.approx(spread - 0.3)
+
+
+def figure(text):
+    """The number a mark's text begins with; places before the apex are negative."""
+    value = float(text.split()[0].replace("−", "-"))
+    return -value if text.endswith(("before apex", "earlier")) else value
+
+
+def test_differences_of_marks_are_those_of_the_figures_shown(faulty, sound):
+    """Who takes one figure of a row from the other gets the third, and none is a difference of nothing."""
+    seen = 0
+    for review in (faulty, sound):
+        for index in range(len(review.reference_marks)):
+            for row in mark_rows(review.laps, index, METRIC):
+                for driven, target, apart in zip(row.driven, row.target, row.apart):
+                    if not apart[:1].isdigit() and apart[:1] not in "+−":
+                        continue
+                    assert figure(apart) == pytest.approx(figure(driven) - figure(target), abs=1e-9)
+                    assert figure(apart) != 0.0
+                    seen += 1
+    assert seen > 100
