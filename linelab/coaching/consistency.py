@@ -9,7 +9,7 @@ import numpy as np
 
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.definitions import MARKS
-from linelab.coaching.marked import SessionMarks, spread_over_laps
+from linelab.coaching.marked import EDGES, TOO_SLOW, SessionMarks, spread_over_laps
 from linelab.coaching.pedals import Mask
 from linelab.coaching.scatter import corner_times
 from linelab.coaching.split import LapSplit
@@ -48,9 +48,7 @@ def consistency(analysis: Analysis, splits: list[LapSplit], marked: SessionMarks
             corner=mark.corner,
             time=_spread(lost[typical, k], by_corner[typical, k]),
             cost=_cost(lost[typical, k]),
-            marks=tuple(
-                (name, _spread(marked.figures[name][typical, k], marked.sigma[name][typical, k])) for name in MARKS
-            ),
+            marks=tuple((name, _mark_spread(marked, typical, name, k)) for name in MARKS),
         )
         for k, mark in enumerate(analysis.marks)
     )  # fmt: skip
@@ -66,6 +64,19 @@ def consistency(analysis: Analysis, splits: list[LapSplit], marked: SessionMarks
         least_repeatable=next((item.corner.number for item in least_repeatable_first(corners) if _varies(item)), None),
         band=line_band(analysis, typical),
     )
+
+
+def _mark_spread(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measured:
+    """How a mark varies over the laps that tell it; what takes all of them alike does not keep it from being told."""
+    marks = [laps[k].named()[name].driven for laps, kept in zip(marked.laps, typical) if kept]
+    values = np.where(
+        [mark.known or (name in EDGES and TOO_SLOW not in mark.reason) for mark in marks],
+        marked.figures[name][typical, k],
+        np.nan,
+    )
+    if marks and not np.isfinite(values).any():
+        return withheld(marks[0].reason or f"no {MARKS[name].name} found here")
+    return _spread(values, marked.sigma[name][typical, k])
 
 
 def _spread(values: Array, sigma: Array) -> Measured:

@@ -23,7 +23,10 @@ from linelab.units import Array
 MOST_DRAWS = 0.7
 #: Marks of a braking, which is one where it slows by more than this many standard deviations beyond rolling down [-].
 BRAKING, CLEAR = ("brake_point", "brake_peak", "brake_mean", "brake_build", "brake_release"), 2.0
+#: A time less certain than this, and than half of itself, is withheld: pedals are worked in tenths of a second [s].
+LARGEST_TIME = 0.5
 LIGHT = "too light to tell from a lift with this recording"
+TOO_SLOW = "too slow for marks"
 #: Why a target that slows for a corner without the brake has none of them.
 LIFTED = "the target only lifts"
 #: Marks that lean on the kart's distance from an edge.
@@ -192,7 +195,7 @@ def _beside(sheet: Sheet, drive: DrivenLap, name: str, quantity: str) -> tuple[f
 def _figure(drive: DrivenLap, sheet: Sheet, name: str, value: float, sigma: float, share: float) -> Measured:
     """One mark of one lap, or why not."""
     if drive.rate < LEAST_RATE:
-        return withheld(f"{drive.rate:.1f} samples a second: too slow for marks")
+        return withheld(f"{drive.rate:.1f} samples a second: {TOO_SLOW}")
     if name in EDGES:
         reason = edge_reason(sheet.track, drive)
         if reason:
@@ -203,6 +206,8 @@ def _figure(drive: DrivenLap, sheet: Sheet, name: str, value: float, sigma: floa
         return withheld(f"{MARKS[name].name} not clear enough to tell")
     if MARKS[name].quantity == "place" and sigma > LARGEST_PLACE:
         return withheld(f"{MARKS[name].name} only known within ±{sigma:.0f} m")
+    if MARKS[name].quantity == "time" and sigma > max(LARGEST_TIME, 0.5 * value):
+        return withheld(f"{MARKS[name].name} only known within ±{sigma:.1f} s")
     return Measured(float(value), float(sigma))
 
 

@@ -243,11 +243,11 @@ def compare_sessions(first: SessionReview, second: SessionReview) -> SessionDiff
         if corner.number in numbers
     )
     clear = tuple(number for number, figure in corners if abs(figure.value or 0.0) > 2.0 * (figure.sigma or 0.0))
-    change, sigma = middle.value or 0.0, middle.sigma or 0.0
-    if abs(change) <= 2.0 * sigma:
-        words = f"no clear difference: {change:+.2f} ±{sigma:.2f} s on the usual lap"
+    change, error = middle.value or 0.0, f"±{max(middle.sigma or 0.0, 0.01):.2f} s"
+    if abs(change) <= 2.0 * (middle.sigma or 0.0):
+        words = f"no clear difference: {change:+.2f} {error} on the usual lap"
     else:
-        words = f"the second session is {'slower' if change > 0.0 else 'faster'} by {abs(change):.2f} ±{sigma:.2f} s"
+        words = f"the second session is {'slower' if change > 0.0 else 'faster'} by {abs(change):.2f} {error}"
     return SessionDifference(
         lap_time=middle, best=best, spread=(first.consistency.spread, second.consistency.spread), corners=corners,
         clear=clear, words=words,

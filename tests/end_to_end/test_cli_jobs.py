@@ -154,7 +154,7 @@ def test_two_sessions_side_by_side(capsys, tmp_path):
     again.write_bytes(Path(demo_recording()).read_bytes())
     common = ("--track", "ostrelle_sprint", "--kart", "senior-single-speed", "--position-error", "0.25")
     text, _ = _run(capsys, "review", demo_recording(), again, *common, "--out", tmp_path / "both")
-    assert f"Beside {demo_recording().name}: no clear difference: 0.00 ±" in text
+    assert f"Beside {demo_recording().name}: no clear difference: +0.00 ±" in text
     first, second = (tmp_path / "both" / name / "review.html" for name in ("ostrelle_practice", "afternoon"))
     assert "beside-title" not in first.read_text(encoding="utf-8")
     page = second.read_text(encoding="utf-8")

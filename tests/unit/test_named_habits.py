@@ -110,3 +110,13 @@ def test_differences_of_marks_are_those_of_the_figures_shown(faulty, sound):
                     assert figure(apart) != 0.0
                     seen += 1
     assert seen > 100
+
+
+def test_nothing_is_said_of_marks_that_are_withheld(place):
+    """One sample a second shows no brake point: neither its spread nor that it is the same every lap."""
+    review = reviewed(place, Habits(), Receiver(rate=1.0, bias=0.4, white=0.05), 3, laps=6)
+    for part in review.laps[0].corners:
+        assert not part.marks.brake_point.driven.known
+    for item in review.consistency.corners:
+        assert all("too slow for marks" in figure.reason for _, figure in item.marks)
+    assert not any("brake" in item.title for item in review.strengths)
