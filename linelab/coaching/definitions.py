@@ -71,7 +71,7 @@ MARKS: dict[str, Definition] = {
     ),
     "min_speed": Definition(name="minimum speed", quantity="speed", rule="lowest speed in the corner"),
     "min_speed_place": Definition(
-        name="place of the minimum speed", quantity="place", rule="metres after the reference lap's apex"
+        name="place of minimum speed", quantity="place", rule="metres after the reference lap's apex"
     ),
     "drive_point": Definition(
         name="drive point",

@@ -23,7 +23,8 @@ from linelab.comparison.measured import Measured
 
 #: Most priorities, and what all corners of one must cost together at least [s].
 MOST, LEAST = 3, 0.04
-#: A slide is called one where its own mark is off by more than this many standard deviations on several laps [-].
+#: A slide is called one, and a missed apex shown, where its own mark is off by more than this many standard deviations
+#: on several laps [-].
 LIKELY = 1.0
 #: What each habit is shown by: a mark, and the sign of the difference that shows it.
 SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
@@ -158,7 +159,8 @@ def _evidence(analysis: Analysis, marked: SessionMarks, kind: FaultKind, finding
 def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: int) -> Evidence | None:
     """How a mark differs from the reference lap's, in words; None where it does not, or is not known."""
     gap = usual_gap(marked, typical, name, k)
-    if not stands_out(gap, way):
+    # A missed apex is named by its mark: that is told, with its ±, wherever it is more likely than not.
+    if not stands_out(gap, way, LIKELY if name == "apex_miss" else CLEAR):
         return None
     if name == "steering_effort" and not turns_back_and_forth(marked, typical, k):
         return None

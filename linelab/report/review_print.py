@@ -90,8 +90,13 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
     y = paragraph(page, MARGIN, y - 0.08, in_units(review.verdict, units), 92, size=11)
     y -= 0.3
     write(page, MARGIN, y, work_heading(review), size=12, weight="bold", family="serif")
-    width = (A4[0] - 2.0 * MARGIN) / 3.0
-    ends = [_priority(page, MARGIN + k * width, y - 0.32, item, units) for k, item in enumerate(review.priorities)]
+    # One thing alone takes two of the three columns: a longer line is hard to read.
+    columns = max(len(review.priorities), 1.5)
+    width = (A4[0] - 2.0 * MARGIN) / columns
+    ends = [
+        _priority(page, MARGIN + k * width, y - 0.32, item, 3.0 / columns, units)
+        for k, item in enumerate(review.priorities)
+    ]
     if not review.priorities:
         ends = [paragraph(page, MARGIN, y - 0.3, in_units(nothing_found(review), units), 122, size=8.5)]
     y = min(ends) - 0.25
@@ -106,7 +111,8 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
         notes = list(dict.fromkeys(review.notes))
         for k, note in enumerate(notes):
             if y < above_foot(review, units) + 0.4 and k < len(notes) - 1:
-                paragraph(page, MARGIN, y, f"- {len(notes) - k} more, on the page", 140, size=7.5)
+                rest = f"- {len(notes) - k} {'more' if k else 'notes on what the recording can tell'}, on the page"
+                paragraph(page, MARGIN, y, rest, 140, size=7.5)
                 break
             y = paragraph(page, MARGIN, y, f"- {in_units(note, units)}", 140, size=7.5) - 0.03
     return page
@@ -121,21 +127,22 @@ def _strength(item: Strength, units: Units) -> str:
     return " ".join((f"{item.title}:", *(evidence_text(line, units) for line in item.evidence)))
 
 
-def _priority(page: Figure, x: float, y: float, item: Priority, units: Units) -> float:
-    """One thing to work on, in a column; returns where it ends [inches]."""
+def _priority(page: Figure, x: float, y: float, item: Priority, wide: float, units: Units) -> float:
+    """One thing to work on, in a column ``wide`` thirds of the page wide; returns where it ends [inches]."""
     top = y
-    y = paragraph(page, x + 0.12, y, f"{item.rank}. {item.title}", 32, size=9.5)
+    title, plain, small = (round(letters * wide) for letters in (32, 36, 40))
+    y = paragraph(page, x + 0.12, y, f"{item.rank}. {item.title}", title, size=9.5)
     stake = f"{typeset(measured_text(item.at_stake, 1.0, 2))} s a lap"
     stake += f" {corners_text(item.corners)}" if item.corners else ""
-    y = paragraph(page, x + 0.12, y - 0.04, stake, 36, size=8.5, color=LOSS)
+    y = paragraph(page, x + 0.12, y - 0.04, stake, plain, size=8.5, color=LOSS)
     shown = tuple(evidence_text(line, units) for line in item.evidence)
     blocks = [("What shows it", shown), ("Feel for", (item.feel,)), ("Try this", (item.exercise,))]
-    for title, texts in blocks:
-        y = paragraph(page, x + 0.12, y - 0.08, title, 40, size=7.5, color=SOFT)
+    for heading, texts in blocks:
+        y = paragraph(page, x + 0.12, y - 0.08, heading, small, size=7.5, color=SOFT) + 0.02
         for text in texts:
-            y = paragraph(page, x + 0.12, y - 0.01, text, 36)
+            y = paragraph(page, x + 0.12, y - 0.03, text, plain)
     for line in item.close:
-        y = paragraph(page, x + 0.12, y - 0.06, evidence_text(line, units), 40, size=7.5, color=SOFT)
+        y = paragraph(page, x + 0.12, y - 0.06, evidence_text(line, units), small, size=7.5, color=SOFT)
     rule(page, [x, x], [top, y], color=LOSS, linewidth=3.5 - item.rank)
     return y
 
@@ -260,7 +267,7 @@ def _words(page: Figure, x: float, y: float, review: SessionReview, part: Corner
     write(page, x, y, f"Corner {part.label}: {part.losses[best].lost} s", size=10, weight="bold", family="serif")
     y = paragraph(page, x, y - 0.22, f"Where: {part.by_part[best]} s", 76, size=7)
     y = paragraph(page, x, y - 0.03, f"Why: {part.by_cause[best]}", 76, size=7) - 0.08
-    ends = (0.0, 1.2, 2.31, 3.2)
+    ends = (0.0, 1.16, 2.27, 3.13)
     head = ("mark", review.laps[best].label, "target", "difference")
     for place, title in zip(ends, head):
         write(page, x + place, y - 0.09, title, size=6.6, weight="bold", va="baseline")
