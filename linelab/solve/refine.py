@@ -31,6 +31,9 @@ APEX_SHARE, APEX_GROWTH = 0.015, 0.4
 FLANK = 3.0
 #: Limits of v² so many times above what can be reached touch nothing, and those so many times above are straights [-].
 NEAR, IDLE = 1.1, 3.0
+#: Slope that is left to a node beside a jump, as a share of its value over the interval: the cubic passes the value by
+#: at most 0.3 % of it, and sharp bends keep the accuracy that they have on nodes 1 m apart [-].
+SPARE = 0.02
 #: Speed at which a kart's drive is taken for that, or half its top speed if that is less [m/s].
 TYPICAL_SPEED = 15.0
 
@@ -184,7 +187,10 @@ def _wrapped(intervals: Array, count: int) -> Array:
 
 
 def _slopes(values: Array, gaps: Array, closed: bool) -> Array:
-    """Derivative at nodes (L, N): of the quartic through five of them, fewer near the ends of an open line."""
+    """Derivative at nodes (L, N): of the quartic through five of them, fewer near the ends of an open line.
+
+    Limited where values jump: beyond a step in curvature the quartic would make a corner tighter than there is.
+    """
     closed = closed and values.shape[1] > 3
     if closed:
         values = np.concatenate([values[:, -3:-1], values, values[:, 1:3]], axis=1)
@@ -201,4 +207,28 @@ def _slopes(values: Array, gaps: Array, closed: bool) -> Array:
         fourth = (third[:, 1:] - third[:, :-1]) / (three[:, 1:] + gaps[:, :-3])
         left, right = gaps[:, 1:-2], gaps[:, 2:-1]
         middle[:, 1:-1] -= left * right * (third[:, :-1] + fourth * (left + gaps[:, :-3]))
+    middle = _without_overshoot(values, middle, first, gaps)
     return middle[:, 1:-1] if closed else np.concatenate([first[:, :1], middle, first[:, -1:]], axis=1)
+
+
+def _without_overshoot(values: Array, slopes: Array, first: Array, gaps: Array) -> Array:
+    """Slopes at inner nodes (L, N-2) that keep a cubic between its nodes' values (L, N) where these jump; ``first`` are
+    the divided differences over the intervals (L, N-1).
+
+    Smooth values keep theirs, at peaks too (H. T. Huynh, "Accurate monotone cubic interpolation", SIAM J. Numer. Anal.
+    30, 1993: his limiter M3; cited from memory).
+    """
+    before, after = first[:, :-1], first[:, 1:]
+    second = (after - before) / (gaps[:, 1:] + gaps[:, :-1])
+    bend = np.concatenate([second[:, :1], _lesser(second[:, :-1], second[:, 1:]), second[:, -1:]], axis=1)
+    seen = _lesser(before + bend[:, :-1] * gaps[:, :-1], after - bend[:, 1:] * gaps[:, 1:])
+    most = np.maximum(3.0 * np.abs(_lesser(before, after)), 1.5 * np.abs(seen))
+    kept = _lesser(slopes, np.copysign(most, seen))
+    spare = SPARE * np.abs(values[:, 1:-1]) / np.maximum(gaps[:, 1:], gaps[:, :-1])
+    return np.asarray(kept + np.clip(slopes - kept, -spare, spare))
+
+
+def _lesser(one: Array, other: Array) -> Array:
+    """The one nearer to zero, zero where their signs differ."""
+    least = np.minimum(np.abs(one), np.abs(other))
+    return np.asarray(np.where(one * other > 0.0, np.copysign(least, one), 0.0))
