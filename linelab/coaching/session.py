@@ -15,7 +15,7 @@ from linelab.coaching.marked import SessionMarks, driven_marks
 from linelab.coaching.own_laps import of_first, own_marks, with_others
 from linelab.coaching.priorities import priorities
 from linelab.coaching.scatter import corner_times
-from linelab.coaching.split import LapSplit, split_losses
+from linelab.coaching.split import LapSplit, against_itself, split_losses
 from linelab.coaching.strengths import strengths
 from linelab.coaching.target_marks import with_target_marks
 from linelab.coaching.targets import OWN, choose_target
@@ -100,6 +100,10 @@ def review_session(
     between = split_losses(analysis, ledger) if goal.sigma else splits
     findings = [] if analysis.untold else find_habits(analysis, marked)
     repeat = consistency(analysis, between, marked)
+    splits = [
+        against_itself(split) if goal.kind == "own_best" and drive.lap is goal.lap else split
+        for split, drive in zip(splits, analysis.sheet.driven)
+    ]
     laps = tuple(_lap_review(analysis, goal, marked, split, index) for index, split in enumerate(splits))
     first = priorities(analysis, marked, findings)
     times = analysis.sheet.t[:, -1]

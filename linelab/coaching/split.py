@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -89,6 +90,25 @@ def _lap(analysis: Analysis, ledger: Ledger, noise: dict[str, Array], lap: int, 
     )  # fmt: skip
     elsewhere = clock.lost(total, owner < 0)
     return LapSplit(Measured(gap.value, gap_sigma), line_loss, speed_loss, elsewhere.told, tuple(found))
+
+
+def against_itself(split: LapSplit) -> LapSplit:
+    """The split of the lap that the others are held against: no time is lost, and nothing is uncertain about that."""
+
+    def sure(figure: Measured) -> Measured:
+        return replace(figure, sigma=0.0) if figure.known else figure
+
+    corners = tuple(
+        CornerSplit(
+            sure(part.time_lost),
+            tuple((name, sure(figure)) for name, figure in part.phases),
+            sure(part.line_loss),
+            sure(part.speed_loss),
+            tuple((name, sure(figure)) for name, figure in part.causes),
+        )
+        for part in split.corners
+    )
+    return LapSplit(sure(split.gap), sure(split.line_loss), sure(split.speed_loss), sure(split.elsewhere), corners)
 
 
 class _Lost(NamedTuple):

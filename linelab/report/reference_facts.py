@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from linelab.coaching.split import rounded_parts
 from linelab.comparison.corner_stretches import Stretch, corner_stretches
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.segments import time_at
@@ -15,6 +17,7 @@ from linelab.kart import Kart
 from linelab.lap import Lap, lap_columns
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_words
 from linelab.report.tables import text_table
+from linelab.report.track_words import patch_words
 from linelab.solve.mintime import Solution
 from linelab.solve.verify import Verification
 from linelab.track import Track, lap_ends
@@ -105,7 +108,8 @@ def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -
         "time\n[s]",
     ]
     rows = []
-    for row in corner_rows(track, lap, kart):
+    corners = corner_rows(track, lap, kart)
+    for row, time in zip(corners, _times(corners, 3)):
         rows.append(
             [
                 f"{row.label} {'left' if row.marks.corner.left else 'right'}",
@@ -115,10 +119,16 @@ def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -
                 f"{row.min_speed_place / units.length:+.0f}",
                 f"{row.drive_station / units.length:.0f}",
                 f"{row.track_out_speed / units.speed:.1f}",
-                f"{row.time:.3f}",
+                f"{time:.3f}",
             ]
         )
     return text_table(headers, rows) if rows else "This track has no corners."
+
+
+def _times(corners: Sequence[CornerRow], digits: int) -> list[float]:
+    """Times in the corners, rounded so that they add up to the lap time as it is shown [s]."""
+    times = [row.time for row in corners]
+    return rounded_parts(sum(times), times, digits)[1]
 
 
 def _slowing_cells(row: CornerRow, units: Units) -> tuple[str, str]:
@@ -150,6 +160,8 @@ def table_words(track: Track, units: Units = METRIC) -> list[str]:
 def conditions(track: Track, solution: Solution, use_kerbs: bool) -> list[str]:
     """What the lap was computed for, in sentences, where that is not the kart file's grip with every kerb."""
     words = [] if solution.grip == 1.0 else [f"Grip: {solution.grip:.0%} of the kart file's."]
+    if track.grip_zones:
+        words.append(patch_words([zone.factor for zone in track.grip_zones]))
     return words if use_kerbs or not track.kerbs else [*words, "No kerb is used."]
 
 
@@ -276,7 +288,8 @@ def corners_csv(track: Track, lap: Lap, kart: Kart) -> str:
     import csv
     import io
 
-    rows = [_row_data(row) for row in corner_rows(track, lap, kart)]
+    corners = corner_rows(track, lap, kart)
+    rows = [_row_data(row) | {"time_s": time} for row, time in zip(corners, _times(corners, 4))]
     names = list(rows[0]) if rows else ["number"]
     text = io.StringIO()
     writer = csv.DictWriter(text, names, lineterminator="\n")

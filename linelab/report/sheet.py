@@ -227,12 +227,12 @@ def _key(page: Figure, units: Units, *, lifts: bool) -> None:
         ncols=len(handles),
         frameon=False,
         fontsize=7.5,
-        handlelength=1.4,
-        columnspacing=1.3,
+        handlelength=1.3,
+        columnspacing=1.1,
         borderpad=0.0,
         title=None,
     )
-    text = f"number: corner, under it minimum speed [{units.speed_unit}]"
+    text = f"circled: corner, below: minimum speed [{units.speed_unit}]"
     page.text(1.0 - MARGIN / A4[0], (MAP_BOX[1] - 0.115) / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
 
 

@@ -65,6 +65,7 @@ class TrackFacts:
     right_corners: int
     corners: tuple[Corner, ...]
     kerbs: int
+    patches: tuple[float, ...]  #: grip over the rest of the road's, of each grip zone [-]
     survey: Survey
     georeferenced: bool
     norms: tuple[NormCheck, ...]
@@ -110,6 +111,7 @@ def find_facts(track: Track) -> TrackFacts:
         right_corners=sum(not c.left for c in track.corners),
         corners=track.corners,
         kerbs=len(track.kerbs),
+        patches=tuple(zone.factor for zone in track.grip_zones),
         survey=track.survey,
         georeferenced=track.georeferenced,
         norms=_norms(length, _range(width), start, slope, bank),

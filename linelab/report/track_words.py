@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from linelab.report.display import METRIC, Units
 from linelab.report.tables import text_table
@@ -17,9 +18,10 @@ def track_words(facts: TrackFacts, units: Units = METRIC) -> list[str]:
     words = [
         f"{facts.name}. {kind}{direction}, {units.length_text(facts.length)} along the middle; "
         f"stations are along the reference line, {units.length_text(facts.reference_length)}.",
-        f"Width {_span(low, high, units)}, on average {units.length_text(facts.mean_width, 1)}.",
-        f"{facts.left_corners + facts.right_corners} corners ({facts.left_corners} left, {facts.right_corners} right), "
-        f"{facts.kerbs} kerbs, longest straight {units.length_text(facts.longest_straight)}"
+        _width_words(low, high, facts.mean_width, units),
+        f"{_count(facts.left_corners + facts.right_corners, 'corner')} ({facts.left_corners} left, "
+        f"{facts.right_corners} right), {_count(facts.kerbs, 'kerb')}, longest straight "
+        f"{units.length_text(facts.longest_straight)}"
         + (f", start straight {units.length_text(facts.start_straight)}." if facts.start_straight else "."),
     ]
     if math.isfinite(facts.tightest_inside_radius):
@@ -33,6 +35,8 @@ def track_words(facts: TrackFacts, units: Units = METRIC) -> list[str]:
             f"Slope {facts.slope[0]:+.1%} to {facts.slope[1]:+.1%}{climb}; "
             f"bank {facts.bank[0]:+.1%} to {facts.bank[1]:+.1%} (positive: left side lower)."
         )
+    if facts.patches:
+        words.append(patch_words(facts.patches))
     words.append(survey_sentence(facts.survey, units))
     if facts.norms:
         words += ["", norms_table(facts.norms, units)]
@@ -52,6 +56,25 @@ def norms_table(norms: tuple[NormCheck, ...], units: Units = METRIC) -> str:
         for norm in norms
     ]
     return text_table(["norm", "this track", "allowed", "verdict", "source"], rows, left=(0, 3, 4))
+
+
+def patch_words(factors: Sequence[float]) -> str:
+    """How many patches of other grip the track file has, and how much grip they have."""
+    shown = sorted({f"{factor:.2f}" for factor in factors})
+    many = f"{shown[0]} to {shown[-1]}" if len(shown) > 1 else shown[0]
+    patches = "1 patch" if len(factors) == 1 else f"{len(factors)} patches"
+    return f"The track file has {patches} of other grip: {many} of the rest of the road's."
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number or 'no'} {what}{'' if number == 1 else 's'}"
+
+
+def _width_words(low: float, high: float, mean: float, units: Units) -> str:
+    """One width where it is the same all along, as shown."""
+    if len({f"{width / units.length:.1f}" for width in (low, high)}) == 1:
+        return f"Width {units.length_text(high, 1)} all along."
+    return f"Width {_span(low, high, units)}, on average {units.length_text(mean, 1)}."
 
 
 def _span(low: float, high: float, units: Units) -> str:

@@ -13,11 +13,13 @@ from linelab.coaching.target_marks import SEVERAL_LAPS, with_target_marks
 from linelab.coaching.targets import TITLES
 from linelab.comparison.estimate import estimate_laps
 from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.measured import Measured
 from linelab.comparison.position_bias import PositionBias
 from linelab.kart import Kart, PowerEngine
 from linelab.report.display import METRIC
 from linelab.report.page.closeups import driven_stations, ring_text, target_stations
 from linelab.report.page.mark_rows import mark_rows
+from linelab.report.page.write import review_page
 from linelab.solve.lines import reference_line
 from linelab.solve.speed import speed_profile
 
@@ -121,3 +123,15 @@ def test_rings_stand_where_the_table_has_the_marks(reviews, kind):
     if kind == "own_best":
         for part in review.laps[review.best].corners:
             assert target_stations(part, review.target)[:5] == driven_stations(part)
+
+
+def test_the_own_best_lap_is_level_with_itself(reviews):
+    """A lap held against itself has lost nothing, and nothing of that is uncertain."""
+    review = reviews["own_best"]
+    best = review.laps[review.best]
+    assert best.gap == Measured(0.0, 0.0)
+    assert all(part.time_lost == Measured(0.0, 0.0) for part in best.corners)
+    assert all(lap.gap.sigma > 0.0 for lap in review.laps if lap is not best)
+    page = review_page(review, source="a.csv")
+    assert "level with" in page
+    assert "behind" in page

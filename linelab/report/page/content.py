@@ -167,7 +167,8 @@ def _lap_heading(lap: LapReview, whole: LossText, remark: str, units: Units) -> 
     """One lap's headline; its parts as the table shows them."""
     time = lap.lap_time.value or 0.0
     gap = lap.gap.value or 0.0
-    word = "behind" if gap >= 0.0 else "ahead of"
+    same = gap == 0.0 and not lap.gap.sigma  # the lap that the others are held against
+    word = "level with" if same else "behind" if gap >= 0.0 else "ahead of"
     parts = f"{whole.line} s by the line, {whole.speed} s by the speed on it"
     if lap.line_loss.value is None:
         parts = f"Line and speed are not told apart: {in_units(lap.line_loss.reason, units)}"
@@ -177,7 +178,7 @@ def _lap_heading(lap: LapReview, whole: LossText, remark: str, units: Units) -> 
         "time": lap_time_text(time),
         "sigma": f"±{max(lap.lap_time.sigma or 0.0, 0.001):.3f}",
         "gap": number_text(abs(gap)),
-        "gap_sigma": f"±{max(lap.gap.sigma or 0.0, 0.01):.2f} s",
+        "gap_sigma": "" if same else f"±{max(lap.gap.sigma or 0.0, 0.01):.2f} s",
         "word": word,
         "parts": parts,
         "option": f"{lap.label}: {lap_time_text(time)}" + (f" ({remark})" if remark else ""),
