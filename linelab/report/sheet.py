@@ -121,7 +121,9 @@ def sheet_pages(
     scale = 1.0
     while rest:
         page = _page(subject, "corner by corner")
-        top = table_head(page, A4[1] - 0.95, units, pace, solution.lap.line.length)
+        length = units.length_text(solution.lap.line.length)
+        whole = f"{length} a lap" if track.closed else f"{length} from end to end"
+        top = table_head(page, A4[1] - 0.95, units, pace, whole)
         bottom = _foot(page, survey_note(track) if track.survey.kind == "estimated" else "") + 0.1
         if rest is corners:
             scale = table_scale(corners, units, pace, top - bottom)

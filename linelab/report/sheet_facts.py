@@ -23,6 +23,8 @@ from linelab.track import Kerb, Track, length_along
 from linelab.units import Array
 
 MarkName = Literal["brake", "lift", "turn in", "apex", "track out"]
+#: What else a mark may be counted from; an open road begins before its start line, if that lies inside.
+Place = Literal["start line", "road's start"]
 Side = Literal["inside", "entry", "exit"]
 
 #: The miss whose cost the sheet gives [m].
@@ -54,7 +56,7 @@ class SheetMark:
     """One mark of a corner.
 
     ``place`` is (x, y) on the ground [m] and ``heading`` the line's there [rad]; ``since`` the distance from the mark
-    before it, ``after`` that mark's name, and ``after_corner`` its corner where it is another one (start line: 0).
+    before it, ``after`` that mark's name, and ``after_corner`` its corner where it is another one (0: a place).
     """
 
     name: MarkName
@@ -63,7 +65,7 @@ class SheetMark:
     heading: float
     speed: float
     since: float
-    after: MarkName | Literal["start line"]
+    after: MarkName | Place
     after_corner: int | None
     kerb: KerbPlace | None
 
@@ -150,9 +152,9 @@ def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[ApexCost] 
 
 def _chain(
     way: Way, found: Sequence[CornerMarks], driven: Sequence[Driving]
-) -> list[tuple[float, MarkName | Literal["start line"], int]]:
+) -> list[tuple[float, MarkName | Place, int]]:
     """All marks and the start line in the order they are walked: station within the lap, name, corner."""
-    chain: list[tuple[float, MarkName | Literal["start line"], int]] = [(way.track.start_station, "start line", 0)]
+    chain: list[tuple[float, MarkName | Place, int]] = [(way.track.start_station, "start line", 0)]
     for marks, how in zip(found, driven):
         number = marks.corner.number
         if how.mark is not None:
@@ -168,11 +170,11 @@ def _mark(
     marks: CornerMarks,
     name: MarkName,
     station: float,
-    chain: Sequence[tuple[float, MarkName | Literal["start line"], int]],
+    chain: Sequence[tuple[float, MarkName | Place, int]],
 ) -> SheetMark:
     number = marks.corner.number
     at = next(k for k, entry in enumerate(chain) if entry[1:] == (name, number))
-    before = chain[at - 1] if at > 0 or way.track.closed else (float(way.line.s[0]), "start line", 0)
+    before = chain[at - 1] if at > 0 or way.track.closed else (float(way.line.s[0]), "road's start", 0)
     return SheetMark(
         name=name,
         station=way.local(station),
@@ -221,7 +223,7 @@ def _corner(
     kart: Kart,
     marks: CornerMarks,
     how: Driving,
-    chain: Sequence[tuple[float, MarkName | Literal["start line"], int]],
+    chain: Sequence[tuple[float, MarkName | Place, int]],
     cost: ApexCost | None,
 ) -> SheetCorner:
     value, reason = _cost(cost)

@@ -32,13 +32,13 @@ SIZE, LINE, AIR = 6.3, 0.11, 0.1
 SCALES = (1.2, 1.1, 1.0, 0.93, 0.86, 0.8)
 
 
-def table_head(page: Figure, top: float, units: Units, pace: float, length: float) -> float:
-    """The columns' titles over a lap whose line is ``length`` long [m]; returns where the first block may start
+def table_head(page: Figure, top: float, units: Units, pace: float, length: str) -> float:
+    """The columns' titles, ``length`` how long the line is in words; returns where the first block may start
     [inches]."""
     wide, high = page.get_size_inches()
     note = (
         f"Distances in {units.length_unit}, in brackets in paces of {pace_text(pace, units)}, along the line as driven "
-        f"({units.length_text(length)} a lap); speeds in {units.speed_unit} at the mark."
+        f"({length}); speeds in {units.speed_unit} at the mark."
     )
     page.text(COLUMNS[0] / wide, top / high, note, size=SIZE + 0.6, color=GREY, va="top")
     y = top - 0.2

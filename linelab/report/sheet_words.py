@@ -32,7 +32,7 @@ _NAMES = {"brake": "brake mark", "lift": "lift mark", "turn in": "turn-in", "ape
 
 def mark_words(mark: SheetMark, units: Units, pace: float = PACE) -> list[str]:
     """Where a mark is: from the mark before it, and from a kerb's start or end; distance and (paces)."""
-    before = "start line" if mark.after == "start line" else _NAMES[mark.after]
+    before = _NAMES.get(mark.after, mark.after)
     if mark.after_corner:
         before += f" {mark.after_corner}"
     words = [f"at {before}" if mark.since < SAME_PLACE else f"{distance(mark.since, units, pace)} from {before}"]
@@ -152,7 +152,7 @@ def time_words(track: Track, corners: Sequence[SheetCorner], units: Units) -> li
     words = []
     costly = sorted((c for c in corners if (c.cost or 0.0) >= 0.005), key=lambda c: -(c.cost or 0.0))[:MOST]
     if costly:
-        words.append(_aim(track, costly, units))
+        words.append(_aim(track, costly, units, alike=_alike(corners)))
     flat = [str(c.number) for c in corners if flat_out(c)]
     if flat:
         words.append(f"Full power through {_numbers(flat)}: any lift there is time lost, once it can be done safely.")
@@ -169,13 +169,21 @@ def time_words(track: Track, corners: Sequence[SheetCorner], units: Units) -> li
     return words
 
 
-def _aim(track: Track, costly: Sequence[SheetCorner], units: Units) -> str:
+def _alike(corners: Sequence[SheetCorner]) -> bool:
+    """Whether a missed apex costs the same in every corner, as shown."""
+    return len(corners) > 1 and len({"" if corner.cost is None else f"{corner.cost:.2f}" for corner in corners}) == 1
+
+
+def _aim(track: Track, costly: Sequence[SheetCorner], units: Units, *, alike: bool) -> str:
     """What a missed apex costs in the corners where it costs most, or may."""
     the = "On the assumed corridor the" if track.survey.kind == "estimated" else "The"
     named = _and([f"{corner.number} ({corner.cost:.2f}\N{NO-BREAK SPACE}s)" for corner in costly])
     bound = costly[0].cost_is_bound
+    most = f"most in corner{'s' if len(costly) > 1 else ''} {named}"
+    if alike:
+        most = f"as much in every corner ({costly[0].cost:.2f}\N{NO-BREAK SPACE}s)"
     words = (
-        f"{the} aim {'may matter' if bound else 'matters'} most in corner{'s' if len(costly) > 1 else ''} {named}: "
+        f"{the} aim {'may matter' if bound else 'matters'} {most}: "
         f"{'at most ' if bound else ''}so much is lost, the rest of the lap perfect, when the line stays "
         f"{miss_text(units)} farther from the apex."
     )

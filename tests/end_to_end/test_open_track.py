@@ -20,6 +20,9 @@ from linelab.io.projection import plane_about, to_lonlat
 from linelab.io.track_build import track_from_edges
 from linelab.io.track_files import load_track, reversed_track, save_track
 from linelab.lap import Lap
+from linelab.report.display import METRIC
+from linelab.report.sheet_facts import sheet_corners
+from linelab.report.sheet_words import mark_words, time_words
 from linelab.solve.lines import reference_line
 from linelab.solve.speed import speed_profile
 from linelab.track import Track
@@ -151,3 +154,26 @@ def driven_from(track: Track, table: np.ndarray) -> Lap:
 def test_a_road_without_a_timed_corner_is_not_reviewed(lap):
     with pytest.raises(InputError, match="no corner lies between the timing lines"):
         review_session(road(190.0, 230.0), KART, (), lap)
+
+
+def test_what_lies_before_the_start_line_is_not_counted_from_it(track, lap):
+    """The sheet walks from the road's beginning to its start line, and on from there."""
+    corners = sheet_corners(track, lap, KART)
+    kinds = ("brake", "turn_in", "apex", "track_out")
+    marks = [mark for corner in corners for kind in kinds if (mark := getattr(corner, kind)) is not None]
+    for mark in marks:
+        if mark.station < track.start_station:
+            assert mark.after != "start line"
+    first = min(marks, key=lambda mark: mark.station)
+    assert first.station < track.start_station
+    assert mark_words(first, METRIC)[0].endswith("road's start")
+    begin = float(np.interp(first.station, lap.line.s, lap.line.distance))
+    assert first.since == pytest.approx(begin)
+    assert sum(mark.after == "start line" for mark in marks) == 1
+
+
+def test_a_ranking_is_told_only_where_the_costs_differ_as_shown(track, lap):
+    corners = [replace(corner, cost=0.041 + 0.001 * k) for k, corner in enumerate(sheet_corners(track, lap, KART))]
+    assert "as much in every corner (0.04" in time_words(track, corners, METRIC)[0]
+    corners[0] = replace(corners[0], cost=0.06)
+    assert "matters most in corners 1 (0.06" in time_words(track, corners, METRIC)[0]
