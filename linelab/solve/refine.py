@@ -24,7 +24,7 @@ Index = NDArray[np.intp]
 #: Longest internal step where corners use the grip, and elsewhere [m].
 STEP_CORNER, STEP_STRAIGHT = 0.5, 1.0
 #: Shortest internal step [m]; lines with nodes as close as FINE are taken as they are.
-STEP_MIN, FINE = 0.06, 0.15
+STEP_MIN, FINE = 0.06, 0.25
 #: Step at an apex over the distance from it at which the limit of v² has doubled, and its growth by distance [-].
 APEX_SHARE, APEX_GROWTH = 0.015, 0.4
 #: The same for limits that bend upwards without an apex, as where an arc ends, in steps at an apex [-].

@@ -223,7 +223,7 @@ def test_steps_in_curvature_make_no_corner_tighter(kart):
 
 
 def test_fine_nodes_are_driven_as_they_are():
-    """Nodes of 0.15 m and less get no others, and the lap time settles on them: 0.02 ms at 0.1 m."""
+    """Nodes of 0.25 m and less get no others, and the lap time settles on them: 0.02 ms at 0.1 m."""
     curvature, kart = waves(1), load_kart("senior-single-speed")
     line = sampled(curvature, 10)
     assert subdivide([line], ground_under([line], kart_numbers(kart))).distance.size == line.distance.size
