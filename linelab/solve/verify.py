@@ -141,6 +141,11 @@ def over_edge(task: Task, line: Line) -> Array:
     return np.asarray(np.maximum(line.n - high, low - line.n))
 
 
+def time_apart(lap_time: float, other: float) -> float:
+    """How far another time [s] is from a lap's, as a share of it that ACCEPT_SOLVER bounds [-]."""
+    return abs(lap_time - other) / max(lap_time, ACCEPT_SOLVER_TIME / ACCEPT_SOLVER)
+
+
 def simulate(lap: Lap) -> tuple[float, float]:
     """Re-integrate the controls in time by the classical Runge-Kutta method of fourth order (W. Kutta, 1901).
 
@@ -184,9 +189,8 @@ def simulate(lap: Lap) -> tuple[float, float]:
 def _judge(found: Verification, lap: Lap) -> None:
     """Raise VerificationError with the first check that fails."""
     far = ACCEPT_POSITION_SHARE * lap.line.length
-    least = max(lap.lap_time, ACCEPT_SOLVER_TIME / ACCEPT_SOLVER)
-    apart = abs(lap.lap_time - found.solver_time) / least
-    ahead = 0.0 if found.unlimited_time is None else (found.unlimited_time - lap.lap_time) / least
+    apart = time_apart(lap.lap_time, found.solver_time)
+    ahead = 0.0 if found.unlimited_time is None else time_apart(lap.lap_time, max(found.unlimited_time, lap.lap_time))
     checks = [
         (abs(found.time_defect), ACCEPT_TIME, "s between the lap time and the simulated lap time", None),
         (found.position_defect, max(ACCEPT_POSITION, far), "m between the lap's and the simulated finish", None),
