@@ -89,7 +89,18 @@ def save_overview(
     reference, driven = comparison.reference, comparison.driven.lap
     progress("drawing the map")
     files = [target / "time_lost_map.png", target / "speed_and_time.png"]
-    save_figure(plot_lines(track, reference, driven, units, notes=notes), files[0])
+    save_figure(
+        plot_lines(
+            track,
+            reference,
+            driven,
+            units,
+            notes=notes,
+            lap_time_sigma=comparison.driven.lap_time_sigma,
+            gap_sigma=comparison.lap_gap.sigma or 0.0,
+        ),
+        files[0],
+    )
     progress("drawing speed and time")
     save_figure(
         plot_traces(

@@ -84,7 +84,16 @@ def plot_ground(track: Track, units: Units = METRIC) -> Figure:
     return figure
 
 
-def plot_lines(track: Track, reference: Lap, driven: Lap, units: Units = METRIC, *, notes: str = "") -> Figure:
+def plot_lines(
+    track: Track,
+    reference: Lap,
+    driven: Lap,
+    units: Units = METRIC,
+    *,
+    notes: str = "",
+    lap_time_sigma: float = 0.0,
+    gap_sigma: float = 0.0,
+) -> Figure:
     """Map with the reference line and the driven line, the driven one coloured and widened by time lost.
 
     Parameters
@@ -95,6 +104,8 @@ def plot_lines(track: Track, reference: Lap, driven: Lap, units: Units = METRIC,
     units : Units
     notes : str
         Added to the small print, such as the position uncertainty of the recording.
+    lap_time_sigma, gap_sigma : float
+        Standard deviations of the driven lap's time and of the gap [s]; 0 where both laps are exact.
 
     Returns
     -------
@@ -106,8 +117,9 @@ def plot_lines(track: Track, reference: Lap, driven: Lap, units: Units = METRIC,
     heading(
         figure,
         f"{track.name}: where {name} loses time",
-        f"{lap_time_text(driven.lap_time)} against {lap_time_text(reference.lap_time)} for the reference lap, "
-        f"{driven.lap_time - reference.lap_time:+.3f} s",
+        f"{lap_time_text(driven.lap_time)}{_plus_minus(lap_time_sigma)} against "
+        f"{lap_time_text(reference.lap_time)} for {_called(reference)}, "
+        f"{driven.lap_time - reference.lap_time:+.3f}{_plus_minus(gap_sigma)} s",
         room=0.57,
     )
     draw_ground(axes, track)
@@ -117,7 +129,7 @@ def plot_lines(track: Track, reference: Lap, driven: Lap, units: Units = METRIC,
     draw_direction(axes, track)
     frame_track(axes, track)
     draw_scale(axes, units, north=0.5 * np.pi if track.georeferenced else None)
-    _lost_legend(figure, peak, units, name)
+    _lost_legend(figure, peak, units, f"{name} [s per 100 {units.length_unit}]; dashed: {_called(reference)}")
     footer(figure, " ".join(part for part in (survey_note(track, units), notes) if part))
     return figure
 
@@ -159,7 +171,17 @@ def draw_lost(
     return peak
 
 
-def _lost_legend(figure: Figure, peak: float, units: Units, name: str) -> None:
+def _plus_minus(sigma: float) -> str:
+    """A standard deviation behind its time [s]; nothing where there is none."""
+    return f" ±{max(sigma, 0.001):.3f}" if sigma else ""
+
+
+def _called(reference: Lap) -> str:
+    """What a lap that another is held against is called: "the ideal lap", or the reference lap."""
+    return "the reference lap" if reference.label in ("", "reference") else reference.label
+
+
+def _lost_legend(figure: Figure, peak: float, units: Units, title: str) -> None:
     """A wedge that widens with time lost, with round numbers, and a key of the two lines."""
     height = figure.get_size_inches()[1]
     per = 100.0 * units.length
@@ -177,6 +199,4 @@ def _lost_legend(figure: Figure, peak: float, units: Units, name: str) -> None:
     axes.set_xticks([-1.0, 0.0, 1.0])
     axes.set_xticklabels([f"gains {peak * per:.2f}", "level", f"loses {peak * per:.2f}"])
     axes.tick_params(length=0, labelsize=7.5, labelcolor=SOFT, pad=1)
-    axes.set_title(
-        f"{name} [s per 100 {units.length_unit}]; reference line dashed", size=7.5, color=SOFT, loc="center", pad=3
-    )
+    axes.set_title(title, size=7.5, color=SOFT, loc="center", pad=3)

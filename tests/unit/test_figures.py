@@ -20,7 +20,7 @@ from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.kart import Driver
 from linelab.lap import Limit
-from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
+from linelab.report.display import CAUTIONS, IMPERIAL, METRIC, lap_time_text
 from linelab.report.figures import save_overview, save_reference_pictures
 from linelab.report.figures_corner import plot_corner
 from linelab.report.figures_data import Pedal, pedals, pieces, runs, station_title, time_gap
@@ -168,6 +168,14 @@ def test_time_lost_colours_differ_in_lightness_for_colour_blind_readers():
 
 def test_every_limit_has_a_look():
     assert set(LIMIT_LOOKS) == set(Limit)
+
+
+def test_map_of_time_lost_says_how_well_the_times_are_known(track, reference, driven):
+    ideal = dataclasses.replace(reference, label="the ideal lap")
+    text = _texts(plot_lines(track, ideal, driven, lap_time_sigma=0.022, gap_sigma=0.031))
+    assert f"{lap_time_text(driven.lap_time)} ±0.022 against" in text
+    assert f"for the ideal lap, {driven.lap_time - reference.lap_time:+.3f} ±0.031 s" in text
+    assert "±" not in _texts(plot_lines(track, reference, driven))
 
 
 def test_map_of_time_lost_says_what_it_shows(track, reference, driven):

@@ -80,7 +80,7 @@
       `${own.label}: ${apart(own.v[place] / 100 / speed, own.v_sigma[place] / 100 / speed, 1)} ${speedUnit}; ` +
         `${data.target.title}: ${fixed(target.v[place] / 100 / speed, 1)} ${speedUnit}.`,
       `${apart(gap, own.gap_sigma[place] / 1000, 2)} s ${gap < 0 ? "ahead" : "behind"} so far,`,
-      `${apart(aside, own.n_sigma[place] / 100 / long, 1)} ${longUnit} further ${aside < 0 ? "right" : "left"}.`,
+      `${apart(aside, own.n_sigma[place] / 100 / long, 1)} ${longUnit} farther ${aside < 0 ? "right" : "left"}.`,
     ].join(" ");
   };
   const showPlace = () => {
