@@ -18,9 +18,6 @@ from linelab.units import Array
 
 #: Longest step of the path on which the speed is computed [m], and how many of these steps a lap may have.
 FINE_STEP, MOST_STEPS = 0.12, 150_000
-#: These steps are halved, so many times at most, while a kart that turns as the nodes' curvature says would miss the end
-#: of the line by more than this [m]: one that gets away in a bend turns about itself within a few of them.
-MOST_HALVINGS, MOST_ASIDE = 4, 0.02
 
 
 def fine_lap(task: Task, solved: Solved) -> Lap:
@@ -31,21 +28,11 @@ def fine_lap(task: Task, solved: Solved) -> Lap:
     """
     track, size = task.track, solved.mesh.intervals
     per = 2 * max(1, round(min(track.length / FINE_STEP, MOST_STEPS) / (2 * size)))
-    for _ in range(MOST_HALVINGS):
-        xi = coordinates(track, solved, per)
-        line = line_at(track, solved, xi, half_width=task.half_width, grip=task.grip)
-        if unseen_turn(line) * line.length <= MOST_ASIDE:
-            break
-        per *= 2
+    xi = coordinates(track, solved, per)
+    line = line_at(track, solved, xi, half_width=task.half_width, grip=task.grip)
     if task.limited:
         return _solved_lap(task, solved, xi, line)
     return unlimited_lap(task, line)
-
-
-def unseen_turn(line: Line) -> float:
-    """Heading by which a curvature that is linear between the nodes departs most from the line's own [rad]."""
-    turned = np.cumsum(0.5 * (line.kappa[1:] + line.kappa[:-1]) * np.diff(line.distance))
-    return float(np.abs(line.psi[1:] - line.psi[0] - turned).max())
 
 
 def unlimited_lap(task: Task, line: Line) -> Lap:
