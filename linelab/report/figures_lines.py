@@ -8,7 +8,7 @@ import numpy as np
 
 from linelab.lap import Lap
 from linelab.report.display import METRIC, Units, lap_time_text
-from linelab.report.figures_data import pieces, time_gap
+from linelab.report.figures_data import called, pieces, plus_minus, time_gap
 from linelab.report.figures_map import (
     draw_corner_numbers,
     draw_direction,
@@ -117,9 +117,9 @@ def plot_lines(
     heading(
         figure,
         f"{track.name}: where {name} loses time",
-        f"{lap_time_text(driven.lap_time)}{_plus_minus(lap_time_sigma)} against "
-        f"{lap_time_text(reference.lap_time)} for {_called(reference)}, "
-        f"{driven.lap_time - reference.lap_time:+.3f}{_plus_minus(gap_sigma)} s",
+        f"{lap_time_text(driven.lap_time)}{plus_minus(lap_time_sigma)} against "
+        f"{lap_time_text(reference.lap_time)} for {called(reference)}, "
+        f"{driven.lap_time - reference.lap_time:+.3f}{plus_minus(gap_sigma)} s",
         room=0.57,
     )
     draw_ground(axes, track)
@@ -129,7 +129,7 @@ def plot_lines(
     draw_direction(axes, track)
     frame_track(axes, track)
     draw_scale(axes, units, north=0.5 * np.pi if track.georeferenced else None)
-    _lost_legend(figure, peak, units, f"{name} [s per 100 {units.length_unit}]; dashed: {_called(reference)}")
+    _lost_legend(figure, peak, units, f"{name} [s per 100 {units.length_unit}]; dashed: {called(reference)}")
     footer(figure, " ".join(part for part in (survey_note(track, units), notes) if part))
     return figure
 
@@ -169,16 +169,6 @@ def draw_lost(
         autolim=True,
     )
     return peak
-
-
-def _plus_minus(sigma: float) -> str:
-    """A standard deviation behind its time [s]; nothing where there is none."""
-    return f" ±{max(sigma, 0.001):.3f}" if sigma else ""
-
-
-def _called(reference: Lap) -> str:
-    """What a lap that another is held against is called: "the ideal lap", or the reference lap."""
-    return "the reference lap" if reference.label in ("", "reference") else reference.label
 
 
 def _lost_legend(figure: Figure, peak: float, units: Units, title: str) -> None:

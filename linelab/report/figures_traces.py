@@ -9,7 +9,7 @@ import numpy as np
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.report.display import METRIC, Units, lap_time_text
-from linelab.report.figures_data import Gap, Pedal, pedals, pieces, runs, station_title, time_gap
+from linelab.report.figures_data import Gap, Pedal, called, pedals, pieces, plus_minus, runs, station_title, time_gap
 from linelab.report.figures_lines import lost_colours, survey_note
 from linelab.report.figures_map import corner_bands
 from linelab.report.style import BRAKE, COAST, DRIVE, GAIN, INK, LOSS, PAPER, SOFT, footer, heading, new_figure, tidy
@@ -61,7 +61,7 @@ def plot_traces(
     figure = new_figure(11.0, 7.0)
     gap = time_gap(reference, driven)
     name = driven.label or "driven lap"
-    against = reference.label if reference.label not in ("", "reference") else "the reference lap"
+    against = called(reference)
     heading(
         figure,
         f"{track.name}: speed and time, {name} against {against}",
@@ -150,7 +150,7 @@ def draw_gap(axes: Axes, track: Track, gap: Gap, units: Units, *, spread: Array 
     axes.text(
         0.995,
         0.05 if behind else 0.95,
-        f"{gap.total[-1]:+.3f} s at the finish",
+        f"{gap.total[-1]:+.3f}{plus_minus(0.0 if spread is None else 0.5 * float(spread[-1]))} s at the finish",
         transform=axes.transAxes,
         ha="right",
         va="bottom" if behind else "top",

@@ -178,6 +178,13 @@ def test_map_of_time_lost_says_how_well_the_times_are_known(track, reference, dr
     assert "±" not in _texts(plot_lines(track, reference, driven))
 
 
+def test_time_behind_at_the_finish_carries_its_uncertainty(track, reference, driven):
+    kart, ends = load_kart("senior-single-speed"), np.array([0.0, track.length])
+    text = _texts(plot_traces(track, reference, driven, kart, gap_sigma=np.array([0.0, 0.027]), gap_stations=ends))
+    assert f"{driven.lap_time - reference.lap_time:+.3f} ±0.027 s at the finish" in text
+    assert "± " not in _texts(plot_traces(track, reference, driven, kart))
+
+
 def test_map_of_time_lost_says_what_it_shows(track, reference, driven):
     text = _texts(plot_lines(track, reference, driven, IMPERIAL, notes="Good to a yard."))
     assert CAUTIONS[:40] in text.replace("\n", " ")
