@@ -197,6 +197,20 @@ def test_a_stop_on_a_straight():
     assert solution.verification.solver_time == pytest.approx(solution.lap_time, rel=1e-3)
 
 
+@pytest.mark.parametrize("kart", ["senior-single-speed", "gearbox"])
+def test_a_standing_start_in_a_bend(kart):
+    """At walking pace the kart turns within a step of the lap; what the lap states must still lead to its end.
+
+    No closed form: on a finer mesh it takes the same time, and longer than a flying start.
+    """
+    track, kart = plain_track(lambda s: 0.04 * np.cos(s / 20.0), 250.0, left=4.0, right=4.0), load_kart(kart)
+    stand = End(n=0.0, xi=0.0, v=0.0)
+    usual, finer = (solve_min_time(track, kart, start=stand, tolerance=tolerance) for tolerance in (2e-3, 1e-4))
+    assert usual.verification.position_defect < 0.045
+    assert abs(usual.lap_time - finer.lap_time) < usual.time_error + finer.time_error
+    assert usual.lap_time > solve_min_time(track, kart, start=End(n=0.0, xi=0.0, v=8.0)).lap_time + 0.3
+
+
 def test_never_slower_than_the_least_curvature():
     """CHECKS 15: the minimum-time line against the minimum-curvature line under the same speed model.
 
