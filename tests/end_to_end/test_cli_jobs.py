@@ -158,7 +158,7 @@ def test_two_sessions_side_by_side(capsys, tmp_path):
     first, second = (tmp_path / "both" / name / "review.html" for name in ("ostrelle_practice", "afternoon"))
     assert "beside-title" not in first.read_text(encoding="utf-8")
     page = second.read_text(encoding="utf-8")
-    rows = re.findall(r'<th scope="row">(corner \d+)</th><td data-sign="none">0\.00 ±[\d.]+</td><td>no</td>', page)
+    rows = re.findall(r'<th scope="row">(corner \d+)</th><td data-sign="none">0\.000 ±[\d.]+</td><td>no</td>', page)
     assert len(rows) == len(load_track("ostrelle_sprint").corners)
 
 

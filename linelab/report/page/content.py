@@ -154,7 +154,8 @@ def _beside(beside: Beside | None) -> dict[str, Any] | None:
         "source": beside.source,
         "words": found.words[:1].upper() + found.words[1:],
         "spread": spread,
-        "rows": [(name, seconds(figure), clear(figure, both=True)) for name, figure in figures],
+        # Means of many laps are known to milliseconds: with fewer decimals the same text would be clear and not clear.
+        "rows": [(name, seconds(figure, 3), clear(figure, both=True)) for name, figure in figures],
     }
 
 
