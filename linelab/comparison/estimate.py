@@ -213,7 +213,8 @@ def _notes(lap: RecordedLap, facts: Sensors, outliers: Array) -> tuple[str, ...]
     notes = list(facts.notes)
     count = int(((outliers >= lap.t_start) & (outliers <= lap.t_end)).sum())
     if count:
-        notes.append(f"{count} positions far off the smoothed line weigh less")
+        those = "1 position" if count == 1 else f"{count} positions"
+        notes.append(f"{lap.label}: {those} far off the smoothed line, given less weight")
     if lap.status == "aborted":
         notes.append(f"{lap.label}: {lap.reason}")
     return tuple(notes)
