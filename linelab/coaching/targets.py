@@ -58,7 +58,7 @@ def choose_target(analysis: Analysis, kind: TargetKind) -> tuple[Target, Ledger]
     if kind == "own_best":
         row = ledger.pick(slice(best, best + 1))
         target = _target(kind, float(sheet.t[best, -1]), analysis, own.lap_time_sigma)
-        return replace(target, lap=own.lap, title=f"{TITLES[kind]}, {own.lap.label}"), against(ledger, row)
+        return replace(target, lap=own.lap, title=f"{TITLES[kind]} ({own.lap.label})"), against(ledger, row)
     row = _parts(analysis, best)
     lap_time = analysis.reference.lap_time + float(row.total.sum())
     return replace(_target(kind, lap_time, analysis, own.lap_time_sigma), lap=own.lap), against(ledger, row)

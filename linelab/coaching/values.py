@@ -229,7 +229,7 @@ class Target:
     @property
     def drawn(self) -> str:
         """What to call ``lap`` where it is drawn or read out."""
-        return f"your own best lap, {self.lap.label}" if self.kind == "own_parts" else self.title
+        return f"your own best lap ({self.lap.label})" if self.kind == "own_parts" else self.title
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

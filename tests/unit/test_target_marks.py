@@ -97,7 +97,7 @@ def test_the_best_of_the_own_corners_has_no_marks(reviews):
         told = [row for row in rows if row.driven[0] != "–"]
         assert {row.apart[0] for row in told} == {SEVERAL_LAPS}
     assert SEVERAL_LAPS in ring_text(review)
-    assert review.target.drawn == f"your own best lap, {review.laps[review.best].label}"
+    assert review.target.drawn == f"your own best lap ({review.laps[review.best].label})"
 
 
 def test_less_grip_has_marks_of_its_own(reviews):
