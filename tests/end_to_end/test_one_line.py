@@ -75,16 +75,16 @@ def test_a_track_in_feet_is_refused_until_the_unit_is_stated(folder: Path, capsy
     assert "--feet" in err
     assert [path.name for path in folder.iterdir()] == ["track.csv"]
     assert run(["track", "track.csv", "--feet"]) == 0
-    assert "on average 8.0 m" in capsys.readouterr().out
+    assert "Width 8.0 m all along" in capsys.readouterr().out
 
 
 def test_a_title_states_the_unit(folder: Path, capsys: pytest.CaptureFixture[str]):
     Path("track.csv").write_text(oval("x_ft,y_ft,w_left [ft],w_right (feet)", scale=1 / 0.3048), encoding="utf-8")
     assert run(["track", "track.csv"]) == 0
-    assert "on average 8.0 m" in capsys.readouterr().out
+    assert "Width 8.0 m all along" in capsys.readouterr().out
     Path("track.csv").write_text(oval("x_m,y_m,w_left_m,w_right_m", scale=2.0), encoding="utf-8")
     assert run(["track", "track.csv"]) == 0
-    assert "on average 16.0 m" in capsys.readouterr().out
+    assert "Width 16.0 m all along" in capsys.readouterr().out
     Path("track.csv").write_text(oval("x_m,y_m,w_left [kg],w_right_m", scale=1.0), encoding="utf-8")
     assert run(["track", "track.csv"]) == 2
     assert "a length" in capsys.readouterr().err
