@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.errors import InputError, SolveError
-from linelab.grip import SIZE, KartNumbers, kart_numbers, unpack
+from linelab.grip import kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.solve.guess import Guess, first_guess
@@ -24,11 +24,10 @@ from linelab.solve.run import (
     solve_again,
     solve_cold,
     solve_finer,
+    solve_once,
     unpacked,
 )
-from linelab.solve.stage import Z_SCALE
-from linelab.solve.task import SLOWEST, TYPICAL_TIME, End, Task
-from linelab.solve.transcription import parameter_sizes, sensitivity
+from linelab.solve.task import SLOWEST, End, Task
 from linelab.solve.verify import ACCEPT_EDGE, ACCEPT_SOLVER, Verification, over_edge, time_apart, verify_lap
 from linelab.track import Track, lap_ends
 
@@ -199,10 +198,9 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
 
     After a line that folds, another start is tried from a finer first mesh: folds are the coarse mesh's.
     """
-    track, intervals = task.track, (1 + skip) * _first_intervals(task.track, guess)
-    say(f"first line: {intervals} intervals")
-    iterate = solve_cold(task, guess, make_mesh(track, guess.rhythm, intervals), skip)
-    found, iterations = _driven(task, iterate), iterate.iterations
+    track = task.track
+    guess, iterate, found = _first(task, guess, skip, say)
+    intervals, iterations = iterate.structure.intervals, iterate.iterations
     factor, order, error = float(FIRST_FACTOR), FIRST_ORDER, np.inf
     while (
         error > tolerance * max(1.0, found.lap.lap_time / TOLERANCE_LAP)
@@ -230,34 +228,29 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
     return _Refined(iterate, found, error, iterations)
 
 
+def _first(task: Task, guess: Guess, skip: int, say: Callable[[str], None]) -> tuple[Guess, Iterate, _Driven]:
+    """The solution on the first mesh; where grip varies across the road, the fastest of three first lines."""
+    intervals = (1 + skip) * _first_intervals(task.track, guess)
+    say(f"first line: {intervals} intervals")
+    iterate = solve_cold(task, guess, make_mesh(task.track, guess.rhythm, intervals), skip)
+    best = guess, iterate, _driven(task, iterate)
+    for aside in (1.0, -1.0) if task.track.grip_zones and not skip else ():
+        other = first_guess(task, aside)
+        try:
+            iterate = solve_once(task, other, make_mesh(task.track, other.rhythm, intervals))
+            require_unfolded(task, iterate)
+        except SolveError:
+            continue
+        found = _driven(task, iterate)
+        if found.lap.lap_time < best[2].lap.lap_time:
+            best = other, iterate, found
+    return best
+
+
 def _driven(task: Task, iterate: Iterate) -> _Driven:
     solved = solved_path(task.track, iterate.mesh, *unpacked(iterate))
     lap = fine_lap(task, solved)
     return _Driven(solved, lap, unlimited_lap(task, lap.line).lap_time if task.limited else lap.lap_time)
-
-
-def time_gradient(solution: Solution) -> KartNumbers:
-    """Derivative of the lap time by each of the kart's numbers, line and speed re-optimised.
-
-    By the envelope theorem the optimal time changes with a parameter as the Lagrangian does at the solution
-    (A. V. Fiacco, *Introduction to Sensitivity and Stability Analysis in Nonlinear Programming*, 1983, theorem 3.4.1).
-
-    Returns
-    -------
-    KartNumbers
-        dT/d(field) in seconds per the field's own unit: ``mu_y`` [s], ``mass`` [s/kg], ...  ``drag`` holds the mass
-        in it, so a change of mass also changes ``drag``; combine the two.
-    """
-    iterate = solution.iterate
-    slope = np.asarray(sensitivity(iterate.structure)(iterate.x, iterate.parameters, iterate.lam_g)).ravel()
-    found = unpack(slope * TYPICAL_TIME / iterate.structure.intervals)
-    # The top speed is the upper bound of each coefficient of v², and a bound moved a little is worth its multiplier.
-    structure = iterate.structure
-    held = np.asarray(iterate.lam_x).ravel()[-(structure.intervals if structure.closed else structure.intervals + 2) :]
-    first = sum(parameter_sizes(structure)[:2])
-    top = 2.0 * float(unpack(iterate.parameters[first : first + SIZE]).top_speed) / Z_SCALE
-    by_top = -float(np.maximum(held, 0.0).sum()) * top * TYPICAL_TIME / structure.intervals
-    return found._replace(top_speed=found.top_speed + by_top)
 
 
 def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance: float) -> None:

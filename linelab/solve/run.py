@@ -99,6 +99,16 @@ def solve_cold(task: Task, guess: Guess, mesh: Mesh, skip: int = 0) -> Iterate:
     return _first_success(task, mesh, ((method, start) for method in (in_bands, by_ipopt) for start in starts))
 
 
+def solve_once(task: Task, guess: Guess, mesh: Mesh) -> Iterate:
+    """One attempt from a guess, by the project's own method.
+
+    Raises
+    ------
+    SolveError
+    """
+    return in_bands(posed(task, mesh), next(_cold_starts(mesh, guess, 0)))
+
+
 def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh) -> Iterate:
     """Solve on a finer mesh from a coarser solution, or from the guess where that fails."""
     path, speed = unpacked(coarse)

@@ -56,3 +56,18 @@ def test_the_order_of_lanes_is_nothing_to_the_line():
     first, other = solved(MIDDLE, LEFT, RIGHT), solved(RIGHT, MIDDLE, LEFT)
     assert np.array_equal(first.lap.line.n, other.lap.line.n)
     assert first.lap_time == other.lap_time
+
+
+def test_a_patch_in_the_very_middle_is_passed_like_one_beside_it():
+    """A wet patch 4 m wide on a straight: what five centimetres decide is the side, not the time."""
+    x = np.linspace(0.0, 200.0, 101)
+    left, right = (np.column_stack([x, np.full(x.size, y)]) for y in (6.0, -6.0))
+    road = track_from_edges("patch", left, right, closed=False)
+    times = []
+    for middle in (0.0, 0.05):
+        patch = GripZone(s_start=80.0, s_end=110.0, n_right=middle - 2.0, n_left=middle + 2.0, factor=0.3)
+        solution = solve_min_time(replace(road, grip_zones=(patch,)), load_kart("gearbox"), start=End(v=22.0))
+        beside = np.abs(np.interp(95.0, solution.lap.line.s, solution.lap.line.n) - middle)
+        assert beside > 1.5
+        times.append(solution.lap_time)
+    assert times[0] == pytest.approx(times[1], abs=2e-3)

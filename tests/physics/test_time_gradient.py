@@ -9,7 +9,8 @@ import pytest
 from linelab.grip import kart_numbers
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
-from linelab.solve.mintime import solve_min_time, time_gradient
+from linelab.solve.gradient import time_gradient
+from linelab.solve.mintime import solve_min_time
 from linelab.solve.path import solved_path, solved_time
 from linelab.solve.run import unpacked
 
