@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from numbers import Real
 from typing import NamedTuple
 
 import numpy as np
@@ -254,8 +255,12 @@ def _driven(task: Task, iterate: Iterate) -> _Driven:
 
 
 def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance: float) -> None:
-    if not 0.05 <= grip <= 3.0:
-        raise InputError(f"grip factor {grip} is outside 0.05 to 3", where="grip", remedy="1 is dry, about 0.6 damp")
+    if not isinstance(grip, Real) or not 0.05 <= grip <= 3.0:
+        raise InputError(
+            f"grip factor {grip!r} is no number from 0.05 to 3",
+            where="grip",
+            remedy="1 is dry, about 0.6 damp, 0.45 wet",
+        )
     if not tolerance > 0.0:
         raise InputError(f"tolerance {tolerance} s is not positive", where="tolerance")
     if track.closed and (start != FREE or end != FREE):
