@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from numbers import Real
 from typing import NamedTuple
 
 import numpy as np
@@ -255,7 +254,11 @@ def _driven(task: Task, iterate: Iterate) -> _Driven:
 
 
 def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance: float) -> None:
-    if not isinstance(grip, Real) or not 0.05 <= grip <= 3.0:
+    try:
+        sensible = 0.05 <= grip <= 3.0
+    except TypeError:  # a condition in words
+        sensible = False
+    if not sensible:
         raise InputError(
             f"grip factor {grip!r} is no number from 0.05 to 3",
             where="grip",
