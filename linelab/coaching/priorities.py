@@ -26,6 +26,8 @@ MOST, LEAST = 3, 0.04
 #: A slide is called one, and a missed apex shown, where its own mark is off by more than this many standard deviations
 #: on several laps [-].
 LIKELY = 1.0
+#: Power stays where the acceleration, one standard deviation included, falls by less than this once it is in [m/s²].
+STAYS = 1.0
 #: What each habit is shown by: a mark, and the sign of the difference that shows it.
 SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
     "apex_missed": (("apex_miss", 1), ("exit_speed", -1)),
@@ -86,8 +88,8 @@ def _named(analysis: Analysis, marked: SessionMarks, finding: Finding) -> FaultK
     """A finding's kind, or a plainer one where its marks do not show that.
 
     Too little speed ahead of a corner that nobody brakes for is a matter of the power alone; and a kart that loses no
-    more speed than the recording is uncertain by has not been seen to slide, nor one whose power comes late, and stays,
-    to be upset by it: the time is lost before the power comes.
+    more speed than the recording is uncertain by has not been seen to slide, nor one whose power comes late, and is
+    seen to stay, to be upset by it: the time is lost before the power comes.
     """
     ahead: tuple[FaultKind, ...] = ("brakes_early", "brakes_softly")
     if finding.kind in ahead and not _braked(analysis, marked, finding.corner):
@@ -97,7 +99,9 @@ def _named(analysis: Analysis, marked: SessionMarks, finding: Finding) -> FaultK
     gaps = {name: usual_gap(marked, typical, name, finding.corner) for name in ("slide", "power_dip", "drive_point")}
     if finding.kind == "slide" and not stands_out(gaps["slide"], 1, needed):
         return "power_late"
-    late = stands_out(gaps["drive_point"], 1) and not stands_out(gaps["power_dip"], 1, needed)
+    dip = gaps["power_dip"]
+    stays = dip.value is not None and dip.value + LIKELY * (dip.sigma or 0.0) < STAYS
+    late = stands_out(gaps["drive_point"], 1) and stays
     return "power_late" if finding.kind == "power_abrupt" and late else finding.kind
 
 
