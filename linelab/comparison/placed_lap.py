@@ -7,9 +7,9 @@ import numpy as np
 from linelab.comparison.align import Placement
 from linelab.geometry.curve import curve_at
 from linelab.lap import Lap, Limit, Line
-from linelab.solve.kinematics import path_beside, surface_on_path
-from linelab.solve.mesh import surface_slopes
-from linelab.track import Track, along
+from linelab.solve.kinematics import path_beside
+from linelab.solve.lines import surface_with
+from linelab.track import Track
 
 
 def placed_lap(track: Track, placed: Placement, label: str) -> Lap:
@@ -20,11 +20,8 @@ def placed_lap(track: Track, placed: Placement, label: str) -> Lap:
     distance = np.concatenate(
         [[0.0], np.cumsum(np.maximum(chord, 1e-6) / np.sinc(np.clip(turn, -3.0, 3.0) / (2.0 * np.pi)))]
     )
-    slope, bank, dslope, dbank = (
-        along(track, values, placed.s) for values in (track.slope, track.bank, *surface_slopes(track))
-    )
     beside = path_beside(placed.kappa, placed.xi, placed.n, curve_at(track.reference, placed.s).kappa)
-    surface = surface_on_path(slope, bank, dslope, dbank, beside, np.ones_like(distance))
+    surface = surface_with(track, placed.s, beside, np.ones_like(distance))
     line = Line(
         distance=distance,
         x=placed.x,

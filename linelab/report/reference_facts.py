@@ -12,7 +12,7 @@ from linelab.coaching.split import rounded_parts
 from linelab.comparison.corner_stretches import Stretch, corner_stretches
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.segments import time_at
-from linelab.comparison.timed import timed_lap, timing_words
+from linelab.comparison.timed import timing_words
 from linelab.kart import Kart
 from linelab.lap import Lap, lap_columns
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_words
@@ -172,7 +172,7 @@ def reference_words(
     lap, check = solution.lap, solution.verification
     timed = timing_words(track)
     words = [
-        f"Reference lap of {track.name} with {kart.name}: {lap_time_words(timed_lap(track, lap).lap_time)}, "
+        f"Reference lap of {track.name} with {kart.name}: {lap_time_words(solution.lap_time)}, "
         f"computed to ±{computed_to(solution):.3f} s.",
         *([f"That is {timed}; the whole road takes {lap_time_words(lap.lap_time)}."] if timed else []),
         f"{units.length_text(lap.line.length)} driven, {units.speed_text(lap.v.min())} to "
@@ -228,7 +228,7 @@ def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: b
         "corner_times": "from half-way to the corner before to half-way to the next, by the track alone",
         "grip_factor": solution.grip,
         "kerbs_allowed": use_kerbs,
-        "lap_time_s": timed_lap(track, lap).lap_time,
+        "lap_time_s": solution.lap_time,
         "lap_time_error_s": solution.time_error,
         "timed_from_m": begin,
         "timed_to_m": end,

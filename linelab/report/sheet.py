@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from linelab.comparison.timed import timed_lap
 from linelab.errors import InputError
 from linelab.io.atomic import replacing
 from linelab.kart import Kart
@@ -162,7 +161,7 @@ def _page(subject: _Subject, what: str) -> Figure:
     page.text(MARGIN / A4[0], 1.0 - 0.45 / top, name, size=size, weight="bold", color=BLACK, va="top")
     grip = "" if solution.grip == 1.0 else f", grip {solution.grip:.0%} of the kart file's"
     kerbs = ", no kerb used" if subject.without_kerbs else ""
-    time = lap_time_words(timed_lap(subject.track, solution.lap).lap_time)
+    time = lap_time_words(solution.lap_time)
     line = f"Track sheet, {what}. {subject.kart.name}, computed lap {time}{grip}{kerbs}."
     page.text(MARGIN / A4[0], 1.0 - 0.72 / top, line, size=8.5, color=GREY, va="top")
     return page

@@ -97,10 +97,15 @@ def line_from_offsets(track: Track, offsets: Offsets, *, half_width: float, grip
 
 def surface_under(track: Track, s: Array, n: Array, path: PathState, *, half_width: float, grip: float) -> Surface:
     """Slope, bank, vertical curvature and grip that a path meets at points (s, n) (M,)."""
+    return surface_with(track, s, path, grip * grip_at(track, s, n, half_width))
+
+
+def surface_with(track: Track, s: Array, path: PathState, grip: Array) -> Surface:
+    """:func:`surface_under` with known factors on mu (M,) [-]."""
     slope, bank, dslope, dbank = (
         along(track, values, s) for values in (track.slope, track.bank, *surface_slopes(track))
     )
-    return surface_on_path(slope, bank, dslope, dbank, path, grip * grip_at(track, s, n, half_width))
+    return surface_on_path(slope, bank, dslope, dbank, path, grip)
 
 
 def _derivative(s: Array, values: Array, closed: bool) -> Array:

@@ -155,7 +155,7 @@ def solve_min_time(
         iterate = solve_again(task, None, warm.iterate)
         require_unfolded(task, iterate)
         found = _driven(task, iterate)
-        error = max(warm.time_error, found.lap.lap_time - solved_time(found.solved))
+        error = max(warm.time_error, found.lap.lap_time - found.solver_time)
         refined = _Refined(iterate, found, error, iterate.iterations)
         return _finish(task, refined, verify, say)
     say("a first line and its speed")
@@ -179,11 +179,13 @@ def _without_kerbs(track: Track) -> Track:
 
 
 class _Driven(NamedTuple):
-    """A converged path, the lap on its fine nodes, and the time of its line's exact profile without rates [s]."""
+    """A converged path, the lap on its fine nodes, and two more times of that path [s]: of its exact profile without
+    rates, and of the optimiser's own speed."""
 
     solved: Solved
     lap: Lap
     unlimited: float
+    solver_time: float
 
 
 class _Refined(NamedTuple):
@@ -207,7 +209,7 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
     while (
         error > tolerance * max(1.0, found.lap.lap_time / TOLERANCE_LAP)
         or over_edge(task, found.lap.line).max() > MOST_OVER_EDGE
-        or time_apart(found.lap.lap_time, solved_time(found.solved)) > MOST_APART
+        or time_apart(found.lap.lap_time, found.solver_time) > MOST_APART
     ):
         if track.length / (intervals * factor) < FINEST_STEP:
             break
@@ -225,7 +227,7 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
         change = max(abs(found.lap.lap_time - coarse.lap.lap_time), abs(found.unlimited - coarse.unlimited))
         error = change / ((intervals / before) ** order - 1.0)
         # Where the optimiser's own speed is the faster one it rests on grip that is not there between its nodes.
-        error = max(error, found.lap.lap_time - solved_time(found.solved))
+        error = max(error, found.lap.lap_time - found.solver_time)
         factor, order = NEXT_FACTOR, NEXT_ORDER
     return _Refined(iterate, found, error, iterations)
 
@@ -252,7 +254,8 @@ def _first(task: Task, guess: Guess, skip: int, say: Callable[[str], None]) -> t
 def _driven(task: Task, iterate: Iterate) -> _Driven:
     solved = solved_path(task.track, iterate.mesh, *unpacked(iterate))
     lap = fine_lap(task, solved)
-    return _Driven(solved, lap, unlimited_lap(task, lap.line).lap_time if task.limited else lap.lap_time)
+    unlimited = unlimited_lap(task, lap.line).lap_time if task.limited else lap.lap_time
+    return _Driven(solved, lap, unlimited, solved_time(solved))
 
 
 def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance: float) -> None:
