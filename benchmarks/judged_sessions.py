@@ -13,6 +13,7 @@ import second_driver as judge
 
 from linelab.comparison.estimate import DrivenLap, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
+from linelab.comparison.marks import find_marks
 from linelab.comparison.placing import estimate_placed_laps
 from linelab.comparison.position_bias import stated_bias
 from linelab.comparison.sensors import read_sensors
@@ -117,6 +118,16 @@ def exact_laps(session: judge.Session, track: Track, kart: Kart) -> list[DrivenL
         )  # fmt: skip
         found.append(without_uncertainty(made))
     return found
+
+
+def corner_at(at: Venue, place: tuple[float, float]) -> int:
+    """Number of the corner whose apex is nearest to a place in the second driver's plane."""
+    lon, lat = at.circuit.to_lonlat(np.array([place[0]]), np.array([place[1]]))
+    s, _ = xy_to_sn(at.track.reference, *_to_track(at.track, lon, lat))
+    marks = find_marks(at.track, at.reference, at.kart)
+    length = at.track.length
+    off = (float(s[0]) - np.array([mark.apex for mark in marks]) + 0.5 * length) % length - 0.5 * length
+    return int(marks[int(np.abs(off).argmin())].corner.number)
 
 
 def _to_track(track: Track, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

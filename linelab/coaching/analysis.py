@@ -21,7 +21,6 @@ from linelab.coaching.profiles import (
     path_length,
     scaled,
 )
-from linelab.coaching.seen import as_seen
 from linelab.coaching.shown_grip import demonstrated_grip
 from linelab.coaching.shown_power import demonstrated_power
 from linelab.coaching.stacked import best_of, joined, rippled, stacked, with_draws
@@ -31,6 +30,7 @@ from linelab.comparison.corner_review import minimum_rooms
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.measured import Measured
+from linelab.comparison.seen import as_seen
 from linelab.comparison.segments import time_at
 from linelab.grip import Surface
 from linelab.kart import Kart

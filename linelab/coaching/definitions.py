@@ -133,7 +133,8 @@ CAUSES: dict[Cause, str] = {
 #: Faults in plain words: what the driver does.
 FAULTS: dict[FaultKind, str] = {
     "apex_missed": "stays away from the inside edge at the apex",
-    "turns_in_early": "steers into the corner too soon",
+    "turns_in_early": "comes in from too far inside, or steers into the corner too soon",
+    "exit_unused": "leaves road unused on the way out",
     "line_other": "takes a line that costs time",
     "brakes_early": "brakes before it is needed",
     "brakes_softly": "brakes with less than the tyres can give",

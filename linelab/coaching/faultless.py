@@ -9,8 +9,8 @@ import numpy as np
 
 from linelab.coaching.grid import Sheet, session_sheet
 from linelab.coaching.profiles import LEAST_DIP, able_speed, interval_clock
-from linelab.coaching.seen import as_seen
 from linelab.comparison.estimate import without_uncertainty
+from linelab.comparison.seen import as_seen
 from linelab.lap import Lap, Line
 from linelab.solve.lines import line_on_track
 from linelab.solve.speed import speed_profiles

@@ -10,8 +10,8 @@ from itertools import pairwise
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.definitions import MARKS
-from linelab.coaching.faults import Finding
+from linelab.coaching.definitions import FAULTS, MARKS
+from linelab.coaching.diagnosis import LINE_KINDS, Finding
 from linelab.coaching.marked import SessionMarks
 from linelab.coaching.pedals import Mask
 from linelab.coaching.scatter import scatter_priority
@@ -23,15 +23,13 @@ from linelab.comparison.measured import Measured
 
 #: Most priorities, and what all corners of one must cost together at least [s].
 MOST, LEAST = 3, 0.04
-#: A slide is called one, and a missed apex shown, where its own mark is off by more than this many standard deviations
-#: on several laps [-].
+#: A missed apex is shown where its own mark is off by more than this many standard deviations [-].
 LIKELY = 1.0
-#: Power stays where the acceleration, one standard deviation included, falls by less than this once it is in [m/s²].
-STAYS = 1.0
 #: What each habit is shown by: a mark, and the sign of the difference that shows it.
 SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
     "apex_missed": (("apex_miss", 1), ("exit_speed", -1)),
     "turns_in_early": (("turn_in", -1), ("min_speed_place", -1), ("steering_effort", 1), ("exit_speed", -1)),
+    "exit_unused": (("track_out_room", 1), ("exit_speed", -1)),
     "line_other": (("steering_effort", 1), ("exit_speed", -1)),
     "brakes_early": (("brake_point", -1), ("entry_speed", -1)),
     "brakes_softly": (("brake_mean", -1), ("brake_point", -1), ("entry_speed", -1)),
@@ -46,11 +44,7 @@ SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
 
 def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]) -> tuple[Priority, ...]:
     """At most three things to work on, the dearest first; empty where nothing is clear of the noise."""
-    groups: dict[FaultKind, list[Finding]] = {}
-    for finding in findings:
-        if finding.significant:
-            groups.setdefault(_named(analysis, marked, finding), []).append(finding)
-    found = [_priority(analysis, marked, kind, group) for kind, group in groups.items()]
+    found = [_priority(analysis, marked, finding) for finding in findings if finding.significant]
     scattered = scatter_priority(analysis, marked)
     if scattered is not None:
         found.append(scattered)
@@ -84,56 +78,31 @@ def _left_out(item: Priority) -> Evidence:
     return Evidence(f"Worth about as much: {title} ({{}} a lap).", ((item.at_stake, "time"),))
 
 
-def _named(analysis: Analysis, marked: SessionMarks, finding: Finding) -> FaultKind:
-    """A finding's kind, or a plainer one where its marks do not show that.
-
-    Too little speed ahead of a corner that nobody brakes for is a matter of the power alone; and a kart that loses no
-    more speed than the recording is uncertain by has not been seen to slide, nor one whose power comes late, and is
-    seen to stay, to be upset by it: the time is lost before the power comes.
-    """
-    ahead: tuple[FaultKind, ...] = ("brakes_early", "brakes_softly")
-    if finding.kind in ahead and not _braked(analysis, marked, finding.corner):
-        return "coasts"
-    typical = typical_laps(analysis.sheet.t[:, -1])
-    needed = LIKELY if typical.sum() > 1 else CLEAR  # a lap alone is no habit yet
-    gaps = {name: usual_gap(marked, typical, name, finding.corner) for name in ("slide", "power_dip", "drive_point")}
-    if finding.kind == "slide" and not stands_out(gaps["slide"], 1, needed):
-        return "power_late"
-    dip = gaps["power_dip"]
-    stays = dip.value is not None and dip.value + LIKELY * (dip.sigma or 0.0) < STAYS
-    late = stands_out(gaps["drive_point"], 1) and stays
-    return "power_late" if finding.kind == "power_abrupt" and late else finding.kind
-
-
-def _priority(analysis: Analysis, marked: SessionMarks, kind: FaultKind, group: list[Finding]) -> Priority:
-    """One kind of habit over its corners, the costliest corner first."""
-    group = sorted(group, key=lambda finding: -(finding.cost.value or 0.0))
-    numbers = tuple(analysis.marks[finding.corner].corner.number for finding in group)
-    value = sum(finding.cost.value or 0.0 for finding in group)
-    sigma = math.sqrt(sum((finding.cost.sigma or 0.0) ** 2 for finding in group))
-    advice = _advice(analysis, marked, kind, group)
-    each = np.sum([finding.laps for finding in group], axis=0)
+def _priority(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Priority:
+    """A habit in a corner."""
+    number = analysis.marks[finding.corner].corner.number
+    advice = _advice(analysis, marked, finding)
     labels = [drive.lap.label for drive in analysis.sheet.driven]
     # A lap held up or with a mistake on it is no example of a habit.
-    each = np.where(typical_laps(analysis.sheet.t[:, -1]), each, -np.inf)
+    each = np.where(typical_laps(analysis.sheet.t[:, -1]), finding.laps, -np.inf)
     worst = [k for k in np.argsort(-each, kind="stable")[:2] if np.isfinite(each[k])]
     return Priority(
         rank=0,
-        kind=kind,
-        title=advice.title.format(where=corners_text(numbers)),
-        corners=numbers,
-        at_stake=Measured(value, sigma),
-        evidence=tuple(_evidence(analysis, marked, kind, finding) for finding in group[:3]),
+        kind=finding.kind,
+        title=advice.title.format(where=corners_text((number,))),
+        corners=(number,),
+        at_stake=finding.cost,
+        evidence=tuple(_evidence(analysis, marked, finding)),
         feel=advice.feel,
         exercise=advice.exercise,
         laps=tuple(labels[int(k)] for k in worst),
     )
 
 
-def _advice(analysis: Analysis, marked: SessionMarks, kind: FaultKind, group: list[Finding]) -> Advice:
-    """What to say of a habit: nothing of the brake where one of its corners has no braking to speak of."""
-    unbraked = any(not _braked(analysis, marked, finding.corner) for finding in group)
-    return UNBRAKED.get(kind, ADVICE[kind]) if unbraked else ADVICE[kind]
+def _advice(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Advice:
+    """What to say of a habit: nothing of the brake where its corner has no braking to speak of."""
+    braked = _braked(analysis, marked, finding.corner)
+    return ADVICE[finding.kind] if braked else UNBRAKED.get(finding.kind, ADVICE[finding.kind])
 
 
 def _braked(analysis: Analysis, marked: SessionMarks, k: int) -> bool:
@@ -142,22 +111,51 @@ def _braked(analysis: Analysis, marked: SessionMarks, k: int) -> bool:
     return bool(np.isfinite(marked.reference["brake_point"][k]) or np.isfinite(points).mean() >= 0.5)
 
 
-def _evidence(analysis: Analysis, marked: SessionMarks, kind: FaultKind, finding: Finding) -> Evidence:
-    """One corner in a sentence: the cost, how often, and the mark that shows it."""
-    k, number = finding.corner, analysis.marks[finding.corner].corner.number
+def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> list[Evidence]:
+    """The cost, how often, and how much; the mark that shows it; what else it might be."""
+    number = analysis.marks[finding.corner].corner.number
     typical = typical_laps(analysis.sheet.t[:, -1])
     laps = finding.laps[typical]
     half = 0.5 * (finding.cost.value or 0.0)
     shown = int((laps > max(half, 0.01)).sum())
     said = [f"Corner {number}: {{}} a lap", laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")]
     figures: list[tuple[Measured, Quantity]] = [(finding.cost, "time")]
-    for name, way in SHOWN_BY[kind]:
-        mark = _mark_evidence(marked, typical, name, way, k)
+    for name, way in SHOWN_BY[finding.kind]:
+        mark = _mark_evidence(marked, typical, name, way, finding.corner)
         if mark is not None:
             said.append(mark.text)
             figures += mark.figures
             break
-    return Evidence("; ".join(said) + ".", tuple(figures))
+    found = [Evidence("; ".join(said) + ".", tuple(figures)), _done_evidence(finding)]
+    if finding.rival is not None:
+        share = round(100.0 * finding.likely)
+        found.append(
+            Evidence(
+                f"It may also be that the driver {FAULTS[finding.rival]}: {share} to {100 - share} by the speed alone."
+            )
+        )
+    return found
+
+
+def _done_evidence(finding: Finding) -> Evidence:
+    """How much of a habit there is, by the model that its cost comes from."""
+    if finding.kind in LINE_KINDS:
+        where = {"turns_in_early": "on the way in", "apex_missed": "at the apex", "exit_unused": "on the way out"}
+        side = "farther out" if finding.kind == "apex_missed" else "farther in" if finding.kind in where else "off"
+        text = f"Against the ideal line as you would steer it, you are {{}} {side} {where.get(finding.kind, 'there')}."
+    elif finding.kind == "brakes_softly":
+        share = 100.0 * (finding.done.size.value or 0.0)
+        return Evidence(f"You brake with about {share:.0f} % of what you reach elsewhere.")
+    else:
+        text = {
+            "brakes_early": "On your own line the braking could begin {} later.",
+            "coasts": "Both pedals are up for {} before the slowing has to begin.",
+            "too_slow_in_corner": "At the slowest point you are {} slower than your own line allows.",
+            "power_late": "From the slowest point on you wait {} with the power.",
+            "slide": "In the corner {} is lost beyond rolling.",
+            "power_abrupt": "Once the power is on, {} is lost again.",
+        }[finding.kind]
+    return Evidence(text, ((finding.done.size, finding.done.quantity),))
 
 
 def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: int) -> Evidence | None:
@@ -177,6 +175,7 @@ def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: 
         "steering_effort": "the wheel is turned back and forth more than the corner needs",
         "brake_point": "you brake {} before the ideal lap does",
         "brake_mean": f"you brake with {100.0 - part:.0f} ±{error:.0f} % of the ideal lap's force",
+        "track_out_room": "you leave {} of road free on the way out that the ideal lap uses",
         "coasting_before": "on the way in the kart rolls {} longer than on the ideal lap, neither pedal down",
         "min_speed": f"at the slowest point you are {part:.0f} ±{error:.0f} % below the ideal lap",
         "entry_speed": "where the ideal lap turns in you are {} slower",

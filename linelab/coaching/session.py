@@ -10,7 +10,7 @@ import numpy as np
 from linelab.coaching.analysis import Analysis, analyse
 from linelab.coaching.causes import Ledger
 from linelab.coaching.consistency import consistency
-from linelab.coaching.faults import find_habits
+from linelab.coaching.diagnosis import Finding, diagnose
 from linelab.coaching.marked import SessionMarks, driven_marks
 from linelab.coaching.own_laps import of_first, own_marks, with_others
 from linelab.coaching.priorities import priorities
@@ -98,7 +98,8 @@ def review_session(
     splits = split_losses(analysis, ledger, goal.sigma)
     # Between laps the target's own uncertainty plays no part.
     between = split_losses(analysis, ledger) if goal.sigma else splits
-    findings = [] if analysis.untold else find_habits(analysis, marked)
+    progress("explaining the laps by habits")
+    findings = list(_findings(analysis))
     repeat = consistency(analysis, between, marked)
     splits = [
         against_itself(split) if goal.kind == "own_best" and drive.lap is goal.lap else split
@@ -126,6 +127,18 @@ def review_session(
         notes=_notes(analysis, laps, (*notes, *_untimed(every, track))),
     )
     return with_target_marks(review, own_marks(whole, goal) if target == "own_best" and whole is not analysis else ())
+
+
+def _findings(analysis: Analysis) -> tuple[Finding, ...]:
+    """The habits that the laps show; none where the recording or the kart file cannot carry them."""
+    sheet = analysis.sheet
+    if analysis.reason or (analysis.line_reason and sheet.track.survey.kind != "estimated"):
+        return ()
+    found = diagnose(
+        sheet.track, sheet.kart, sheet.driven, analysis.reference, analysis.marks, grip=sheet.grip,
+        usual=typical_laps(sheet.t[:, -1]),
+    )  # fmt: skip
+    return found.findings if not analysis.line_reason else ()
 
 
 def _lap_review(analysis: Analysis, goal: Target, marked: SessionMarks, split: LapSplit, index: int) -> LapReview:

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import math
-
-import numpy as np
-
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.faults import Finding
+from linelab.coaching.diagnosis import Finding
 from linelab.coaching.values import Consistency, Evidence, Strength
 from linelab.coaching.words import corners_text
 from linelab.comparison.measured import Measured
 
-#: A corner is driven well where all habits together cost no more than this, and that is as certain [s].
+#: A corner is driven well where all habits together cost no more than this [s].
 WELL = 0.04
 #: Braking marks repeat well within this [m].
 SAME_MARK = 2.0
@@ -31,11 +27,9 @@ def _corners(analysis: Analysis, findings: list[Finding]) -> Strength | None:
         return None
     well = []
     for k, mark in enumerate(analysis.marks):
-        own = [finding.cost for finding in findings if finding.corner == k]
-        cost = sum(item.value or 0.0 for item in own)
-        sigma = math.sqrt(sum((item.sigma or 0.0) ** 2 for item in own))
-        if own and cost + sigma < WELL:
-            well.append((cost + sigma, mark.corner.number))
+        own = [max(finding.cost.value or 0.0, 0.0) for finding in findings if finding.corner == k]
+        if own and sum(own) < WELL:
+            well.append((sum(own), mark.corner.number))
     if not well:
         return None
     numbers = tuple(sorted(number for _, number in sorted(well)[:4]))
@@ -80,8 +74,8 @@ def _marks(repeat: Consistency) -> Strength | None:
 
 def _feet(findings: list[Finding]) -> Strength | None:
     """No time lost rolling."""
-    rolled = [finding.cost for finding in findings if finding.kind == "coasts"]
-    if not rolled or not np.all([(cost.value or 0.0) < 0.015 for cost in rolled]):
+    rolled = [finding.cost.value or 0.0 for finding in findings if finding.kind == "coasts"]
+    if not findings or any(cost >= 0.015 for cost in rolled):
         return None
     return Strength(
         title="You lose no time rolling before the corners",

@@ -12,11 +12,11 @@ from linelab.coaching.definitions import MARKS
 from linelab.coaching.grid import computed_rows, session_sheet
 from linelab.coaching.marked import ABSENT, BRAKING, LIFTED
 from linelab.coaching.marks import all_figures
-from linelab.coaching.seen import as_seen
 from linelab.coaching.values import CornerLap, DrivenMarks, LapReview, Mark, SessionReview
 from linelab.comparison.corner_review import minimum_rooms
 from linelab.comparison.marks import find_marks
 from linelab.comparison.measured import Measured, withheld
+from linelab.comparison.seen import as_seen
 
 #: Why the best of the own corners has no marks, and why a mark of a recorded target is not there where it might be.
 SEVERAL_LAPS, UNTOLD = "made of several laps", "not known of the target"

@@ -31,6 +31,7 @@ CAUSES: tuple[Cause, ...] = ("braking", "coasting", "minimum_speed", "power", "p
 FaultKind = Literal[
     "apex_missed",
     "turns_in_early",
+    "exit_unused",
     "line_other",
     "brakes_early",
     "brakes_softly",

@@ -32,6 +32,12 @@ ADVICE: dict[FaultKind, Advice] = {
         exercise="Pick something fixed beside the track for your turn-in, a kart's length later than now. Keep it for "
         "five laps before you judge it.",
     ),
+    "exit_unused": Advice(
+        title="Use all of the road on the way out {where}",
+        feel="Unwind the wheel as the power comes in, and let the kart run out to the edge. A kart held in is slow.",
+        exercise="Three laps at nine tenths of your pace: look at the outside edge from the apex on and let the kart "
+        "run there. Only then go faster.",
+    ),
     "line_other": Advice(
         title="Work on your line {where}",
         feel="One smooth turn of the wheel, wide on the way in, close at the apex, and all the road on the way out.",

@@ -134,22 +134,17 @@ def test_losses_add_up_as_shown(review, text):
 
 
 def test_no_braking_is_advised_where_nobody_brakes(review):
-    """The demo driver rolls into a fast corner that neither he nor the ideal lap brakes for: marks and words agree."""
-    session, unbraked = review.session, set()
-    for index, corner in enumerate(session.track.corners):
-        points = [lap.corners[index].marks.brake_point for lap in session.laps]
-        if all(point.driven.value is None and point.reference is None for point in points):
-            unbraked.add(corner.number)
-    told = [item for item in session.priorities if unbraked & set(item.corners)]
-    assert "coasts" in {item.kind for item in told}
-    for item in told:
-        said = " ".join((item.title, item.feel, item.exercise, *(line.text for line in item.evidence)))
-        assert "brak" not in said
-        if item.kind == "coasts":
-            assert "rolls" in item.evidence[0].text
-            corners = session.laps[0].corners
-            rolled = next(part.marks.coasting_before for part in corners if part.corner.number == item.corners[0])
-            assert rolled.gap.value > 1.0  # well over a second of way with neither pedal down
+    """The demo driver rolls into a fast corner that neither he nor the ideal lap brakes for: words and marks agree."""
+    session = review.session
+    index, corner = next((k, corner) for k, corner in enumerate(session.track.corners) if corner.number == 13)
+    points = [lap.corners[index].marks.brake_point for lap in session.laps]
+    assert all(point.driven.value is None and point.reference is None for point in points)
+    (line,) = session.priorities[-1].close
+    assert "stay on the power longer in corner 13" in line.text
+    assert "brak" not in line.text
+    assert corner.number not in {number for item in session.priorities for number in item.corners}
+    rolled = session.laps[0].corners[index].marks.coasting_before
+    assert rolled.gap.value > 1.0  # well over a second of way with neither pedal down
 
 
 def test_a_near_miss_is_named_everywhere(review, text):
@@ -157,13 +152,15 @@ def test_a_near_miss_is_named_everywhere(review, text):
     session = review.session
     (line,) = session.priorities[-1].close
     said = evidence_text(line)
-    assert said.startswith("Worth about as much: brake harder, and for less time, in corner 12")
+    assert said.startswith("Worth about as much: stay on the power longer in corner 13")
     assert said in text
     assert f"   {said}" in review_lines(session)
     assert said in review_as_dict(session)["priorities"][-1]["evidence"]
     printed = " ".join(part.get_text() for part in review_pages(session)[0].findobj(matplotlib.text.Text))
     assert said in " ".join(printed.split())
-    assert "in this order" in work_heading(session)
+    assert "in about this order" in work_heading(session)  # the second and the third are near each other
+    far = dataclasses.replace(session, priorities=session.priorities[:2])
+    assert "in this order" in work_heading(far)
     near = dataclasses.replace(session.priorities[1], at_stake=session.priorities[0].at_stake)
     assert "in about this order" in work_heading(dataclasses.replace(session, priorities=(session.priorities[0], near)))
 

@@ -45,8 +45,7 @@ class _Found:
 )
 def test_what_had_no_room_is_named_where_its_place_is_not_certain(monkeypatch, stakes, close):
     made = {f"kind {k}": item(stake, title=f"Do thing {k}") for k, stake in enumerate(stakes)}
-    monkeypatch.setattr(module, "_named", lambda analysis, marked, finding: finding.kind)
-    monkeypatch.setattr(module, "_priority", lambda analysis, marked, kind, group: made[kind])
+    monkeypatch.setattr(module, "_priority", lambda analysis, marked, finding: made[finding.kind])
     monkeypatch.setattr(module, "scatter_priority", lambda analysis, marked: None)
     told = priorities(None, None, [_Found(kind) for kind in reversed(made)])
     assert [one.rank for one in told] == list(range(1, min(len(stakes), 3) + 1))

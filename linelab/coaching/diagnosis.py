@@ -1,0 +1,383 @@
+"""What a session's driver does, and what each habit costs: the driver model fitted, and driven again without it.
+
+A habit's stake is what re-driving without it gains over the whole lap, the straight after it included.  Where two
+habits share a corner their stakes overlap a little; each is what its own leaving out would bring first.  A corner's
+line is held against the reference line as this driver's hands round it and as far from the edges as he keeps all
+round: those two are numbers of the session, like its share of the grip, and no corner's fault.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.coaching import priors
+from linelab.coaching.habits import Driven, Explained, by_lap, explain, without
+from linelab.coaching.values import FaultKind, Quantity
+from linelab.comparison.driving import (
+    COAST,
+    EARLY,
+    GRIP,
+    HABITS,
+    LASTS,
+    LATE,
+    LOST,
+    ROLL,
+    SIZE,
+    SLOW,
+    SOFT,
+    WHEN,
+    Course,
+    Index,
+    Model,
+    drive_laps,
+    interval_times,
+)
+from linelab.comparison.estimate import DrivenLap
+from linelab.comparison.marks import CornerMarks
+from linelab.comparison.measured import Measured
+from linelab.comparison.own_line import LONG, ROOM, OwnLine, course_on, offsets_of, own_line
+from linelab.grip import Surface, kart_numbers
+from linelab.kart import Kart
+from linelab.lap import Lap
+from linelab.solve.mintime import solve_min_time
+from linelab.solve.reach import nodes_on
+from linelab.track import Track
+from linelab.units import Array
+
+#: What habits are called; a loss of speed by when it comes.
+KINDS: dict[int, FaultKind] = {
+    EARLY: "brakes_early",
+    SOFT: "brakes_softly",
+    COAST: "coasts",
+    SLOW: "too_slow_in_corner",
+    LATE: "power_late",
+}
+#: What lines are called that are off to the inside on the way in, to the outside at the apex, inside on the way out.
+LINES: tuple[FaultKind, ...] = ("turns_in_early", "apex_missed", "exit_unused")
+#: How far before the turn-in and past the track-out a line counts [m].
+SHOULDER = 8.0
+LINE_KINDS: tuple[FaultKind, ...] = (*LINES, "line_other")
+
+
+class Done(NamedTuple):
+    """How much of a habit there is, in its own unit."""
+
+    size: Measured
+    quantity: Quantity
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Finding:
+    """One habit in one corner.
+
+    Parameters
+    ----------
+    kind : FaultKind
+    corner : int
+        Index into the corners in driving order.
+    cost : Measured
+        What driving without it gains a lap [s].
+    laps : (L,) array
+        The same lap by lap [s].
+    done : Done
+        How large it is.
+    rival : FaultKind or None
+        What else the recording might show instead, and how likely that is [-].
+    """
+
+    kind: FaultKind
+    corner: int
+    cost: Measured
+    laps: Array
+    done: Done
+    rival: FaultKind | None = None
+    likely: float = 1.0
+
+    @property
+    def significant(self) -> bool:
+        """Whether it is said: its cost is clear of none, and a line is seen to be off."""
+        seen = self.kind not in LINE_KINDS or (self.done.size.value or 0.0) > 2.0 * (self.done.size.sigma or 0.0)
+        return seen and (self.cost.value or 0.0) > priors.CLEAR * (self.cost.sigma or 0.0)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Diagnosis:
+    """A session explained.
+
+    Parameters
+    ----------
+    own : OwnLine
+    explained : Explained
+    corner : (K,) array
+        Index of the corner that each slow place belongs to.
+    v : (N,) array
+        Speed as it is explained, at the course's nodes [m/s].
+    findings : tuple of Finding
+        Dearest first.
+    line, all_round : float
+        What the line costs against the target line, and what hands and room cost all round [s].
+    """
+
+    own: OwnLine
+    explained: Explained
+    corner: Index
+    v: Array
+    findings: tuple[Finding, ...]
+    line: float
+    all_round: float
+
+
+def diagnose(
+    track: Track,
+    kart: Kart,
+    laps: Sequence[DrivenLap],
+    reference: Lap,
+    marks: tuple[CornerMarks, ...],
+    *,
+    grip: float = 1.0,
+    usual: NDArray[np.bool_] | None = None,
+) -> Diagnosis:
+    """Explain a session.
+
+    Parameters
+    ----------
+    laps : sequence of DrivenLap
+    reference : Lap
+        The minimum-time lap of this track, kart and grip.
+    marks : tuple of CornerMarks
+        Its marks.
+    grip : float
+        The factor on mu that it was solved for [-].
+    usual : (L,) array of bool, optional
+        Which of the laps are the driver's usual ones; all when not given.
+    """
+    kept = np.ones(len(laps), dtype=bool) if usual is None else np.asarray(usual)
+    every = [drive for drive, keep in zip(laps, kept) if keep]
+    surveyed = track.survey.kind != "estimated"
+    careful = _careful_lap(track, kart, grip) if surveyed else None
+    own = own_line(track, kart, every, reference, careful)
+    course = course_on(own, own.driven, grip=grip)
+    v = np.interp(course.s, own.s, own.v)
+    driven = Driven(
+        model=Model(kart=kart_numbers(kart), engine_braking=kart.engine_braking), course=course, v=v,
+        sigma=np.full(v.size, priors.SPEED), entry=100.0 if track.closed else float(v[0]),
+    )  # fmt: skip
+    found = explain(driven)
+    corner = _corners(track, course.s[found.places], marks)
+    each = np.array([np.interp(course.s, drive.lap.line.s, drive.lap.v) for drive in laps])
+    single = by_lap(found, each)
+    errors = [np.interp(course.s, drive.lap.line.s, drive.sigma_ax) for drive in every]
+    unsure = np.sqrt(np.mean(np.square(errors), axis=0) / len(every))
+    findings = _habits(found, corner, single, kept, unsure)
+    line = all_round = 0.0
+    if surveyed:
+        lines, line, all_round = _lines(own, found, marks, grip, laps, kept)
+        findings += lines
+    return Diagnosis(
+        own=own, explained=found, corner=corner, v=found.laps(found.sizes[None])[:, 0],
+        findings=tuple(sorted(findings, key=lambda finding: -(finding.cost.value or 0.0))), line=line,
+        all_round=all_round,
+    )  # fmt: skip
+
+
+def _careful_lap(track: Track, kart: Kart, grip: float) -> Lap:
+    """The fastest lap that keeps ROOM farther from the edges; how it differs matters, not its time."""
+    wider = replace(kart, width=kart.width + 2.0 * ROOM)
+    return solve_min_time(track, wider, grip=grip, tolerance=0.05, verify=False).lap
+
+
+def _corners(track: Track, stations: Array, marks: tuple[CornerMarks, ...]) -> Index:
+    """Index of the corner whose apex is nearest to each station (K,)."""
+    off = stations[:, None] - np.array([mark.apex for mark in marks])
+    if track.closed:
+        off = (off + 0.5 * track.length) % track.length - 0.5 * track.length
+    return np.asarray(np.abs(off).argmin(axis=1))
+
+
+def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bool_], unsure: Array) -> list[Finding]:
+    """What the driver's feet do, place by place; ``unsure`` as in :func:`_kind`."""
+    active = [(k, h) for k in range(found.places.size) for h in range(len(HABITS)) if found.sizes[k, h] > 0.0]
+    rows = np.array([found.sizes, *(without(found.sizes, k, h) for k, h in active)])
+    spent = _times(found, [found.driven.course], rows)
+    findings = []
+    for row, (k, h) in enumerate(active, start=1):
+        stake, size = float(spent[0] - spent[row]), float(found.sizes[k, h])
+        laps = stake * single[:, k, h] / size
+        known = laps[usual]
+        scatter = float(np.std(known, ddof=1)) / math.sqrt(known.size) if known.size > 2 else 0.0
+        sigma = math.sqrt(scatter**2 + (priors.MODEL_SHARE * stake) ** 2 + priors.MODEL_TIME**2)
+        kind = _kind(found, k, h, unsure)
+        rival, likely = _rival(found, k, h)
+        findings.append(
+            Finding(
+                kind=kind,
+                corner=int(corner[k]),
+                cost=Measured(stake, sigma),
+                laps=laps,
+                done=_done(found, k, h, kind, sigma / max(stake, 1e-3)),
+                rival=rival,
+                likely=likely,
+            )
+        )
+    return findings
+
+
+def _kind(found: Explained, k: int, habit: int, unsure: Array) -> FaultKind:
+    """What a habit is called.
+
+    Speed that is lost is a slide about the slowest place, and abrupt power once the kart has been gaining speed; a kart
+    that slows no faster than it rolls has not been seen to slide: it has waited for the power.  ``unsure`` (N,) is how
+    far the gain of speed may be off [m/s²].
+    """
+    from scipy.ndimage import gaussian_filter1d
+
+    if habit != LOST:
+        return KINDS[habit]
+    given, sizes = found.driven, found.sizes[k]
+    course, count = given.course, given.course.s.size
+    v = given.v
+    reach = (max(float(sizes[WHEN]), 0.0) + float(sizes[LASTS])) * v[found.places[k]] / float(np.median(course.h))
+    nodes = (found.places[k] + np.arange(-3, math.ceil(reach) + 2)) % count
+    step = float(np.median(course.h))
+    gain = gaussian_filter1d(np.gradient(0.5 * v[nodes] ** 2, step), priors.FELT * float(v[nodes].mean()) / step)
+    node = nodes_on(given.model.kart, course.kappa[nodes], Surface(*(field[nodes] for field in course.surface)))
+    z = v[nodes] ** 2
+    rolling = found.session[ROLL] * (node.r0 + z * (node.r1 + z * node.r2) + given.model.closed(z))
+    lowest, seen = int(np.argmin(gain)), priors.GAINING + 2.0 * float(unsure[nodes].mean())
+    if gain[: lowest + 1].max() > seen and sizes[WHEN] > 0.0 and lowest > 3:
+        return "power_abrupt"
+    if gain[lowest] > -float(rolling[lowest]) - seen:
+        return "power_late"
+    return "power_abrupt" if sizes[WHEN] > priors.UNDER_POWER else "slide"
+
+
+def _done(found: Explained, k: int, habit: int, kind: FaultKind, share: float) -> Done:
+    """How much of a habit there is; ``share`` is its relative standard deviation."""
+    size = float(found.sizes[k, habit])
+    if habit == LOST and kind == "power_late":
+        waited = max(float(found.sizes[k, WHEN] + found.sizes[k, LASTS]), 0.1)
+        return Done(Measured(waited, share * waited), "time")
+    if habit == SOFT:
+        return Done(Measured(math.exp(-size), share * size * math.exp(-size)), "number")
+    quantity: Quantity = "place" if habit == EARLY else "time" if habit in (COAST, LATE) else "speed"
+    return Done(Measured(size, share * size), quantity)
+
+
+def _rival(found: Explained, k: int, habit: int) -> tuple[FaultKind | None, float]:
+    """What else explains a place nearly as well without this habit, and how likely the habit itself is [-]."""
+    costs = dict(found.rivals).get(k, ())
+    own = [cost for habits, cost in costs if habit in habits]
+    other = [(cost, habits) for habits, cost in costs if habit not in habits and habits]
+    if not own or not other:
+        return None, 1.0
+    cost, habits = min(other)
+    likely = 1.0 / (1.0 + math.exp(min(0.5 * (min(own) - cost), 50.0)))
+    named = {LOST: "slide", **KINDS}[habits[0]]
+    return (named, likely) if likely < priors.SURE else (None, 1.0)
+
+
+def _times(found: Explained, courses: list[Course], sizes: Array) -> Array:
+    """Lap times with these habits (L, K, SIZE) on these courses [s]."""
+    given = found.driven
+    numbers = np.repeat(found.session[None], len(sizes), axis=0)
+    v = drive_laps(given.model, courses, found.places, sizes, numbers, entry=given.entry)
+    h = np.array([course.h for course in courses]).T
+    return np.asarray(interval_times(h, v, closed=given.course.closed).sum(axis=0))
+
+
+def corner_weights(own: OwnLine, apexes: Array) -> Array:
+    """Each corner's share of the line (C, N): one at its apex, handed over half-way to the next; they add up to one."""
+    track, s, count = own.track, own.s, apexes.size
+    length = track.length
+    rows = []
+    for j, apex in enumerate(apexes):
+        x = s - apex
+        if track.closed:
+            x = (x + 0.5 * length) % length - 0.5 * length
+        before = (apex - apexes[j - 1]) % length if track.closed else apex - apexes[max(j - 1, 0)]
+        after = (apexes[(j + 1) % count] - apex) % length if track.closed else apexes[min(j + 1, count - 1)] - apex
+        way_in = _rise(x + 0.5 * before, before) if before > 0.0 else np.ones_like(x)
+        way_out = 1.0 - _rise(x - 0.5 * after, after) if after > 0.0 else np.ones_like(x)
+        rows.append(np.where(x < 0.0, way_in, way_out))
+    return np.array(rows).reshape(count, s.size)
+
+
+def _rise(x: Array, over: float) -> Array:
+    """From 0 to 1 about x = 0 within ``over``, at most HANDOVER, smooth."""
+    u = np.clip(x / min(over, priors.HANDOVER) + 0.5, 0.0, 1.0)
+    return np.asarray(u * u * (3.0 - 2.0 * u))
+
+
+def _lines(
+    own: OwnLine,
+    found: Explained,
+    marks: tuple[CornerMarks, ...],
+    grip: float,
+    laps: Sequence[DrivenLap],
+    usual: NDArray[np.bool_],
+) -> tuple[list[Finding], float, float]:
+    """What the driver's line costs corner by corner; all of it, and what hands and room cost all round [s].
+
+    A corner's line is worth the mean of what mending it alone brings, and of what it alone costs on the target line.
+    """
+    d, target, count = own.departure, own.target, len(marks)
+    share = corner_weights(own, np.array([mark.apex for mark in marks]))
+    offsets = [target, own.reference]
+    offsets += [target + d * (1.0 - w) for w in share] + [target + d * w for w in share]
+    courses = [found.driven.course, *(course_on(own, n, grip=grip) for n in offsets)]
+    # Corners' own grip stays what it is: it is no habit.
+    habits = np.where(np.arange(SIZE) == GRIP, found.sizes, 0.0)
+    spent = _times(found, courses, np.repeat(habits[None], len(courses), axis=0))
+    without_it, alone = spent[3 : 3 + count], spent[3 + count :]
+    bias = own.shift_sigma
+    n = offsets_of(own.track, own.s, [drive.lap for drive in laps])
+    single = d + own.filtered(n - n[usual].mean(axis=0), LONG)
+    findings = []
+    for j, mark in enumerate(marks):
+        stake = 0.5 * float((spent[0] - without_it[j]) + (alone[j] - spent[1]))
+        kind, off = _line_kind(own, mark)
+        # A shift of the whole line by what is unknown of its place costs about as its own size does.
+        size = max(float(np.abs(d * share[j]).max()), 1e-3)
+        moved = stake * min(bias / size, 1.0) * priors.PLACE_SHARE
+        sigma = math.sqrt((priors.MODEL_SHARE * stake) ** 2 + priors.MODEL_TIME**2 + moved**2)
+        findings.append(
+            Finding(
+                kind=kind,
+                corner=j,
+                cost=Measured(stake, sigma),
+                laps=stake * _like(single, d, share[j]),
+                done=Done(Measured(off, math.hypot(0.05, 0.5 * bias)), "length"),
+            )
+        )
+    return findings, float(spent[0] - spent[1]), float(spent[1] - spent[2])
+
+
+def _line_kind(own: OwnLine, mark: CornerMarks) -> tuple[FaultKind, float]:
+    """What a corner's line is called, and how far it is off there [m]: by the largest way off."""
+    inside = 1.0 if mark.corner.left else -1.0
+    coming = inside * _offsets(own, mark.turn_in - SHOULDER, mark.apex)
+    leaving = inside * _offsets(own, mark.apex, mark.track_out + SHOULDER)
+    wrong = np.array([coming.max(), -coming[-1], leaving.max()])
+    part = int(np.argmax(wrong))
+    if wrong[part] > 0.0:
+        return LINES[part], float(wrong[part])
+    return "line_other", float(max(np.abs(coming).max(), np.abs(leaving).max()))
+
+
+def _offsets(own: OwnLine, begin: float, end: float) -> Array:
+    """Departures from one unwrapped station to another [m]."""
+    s, length, d = np.linspace(begin, max(end, begin + 0.1), 25), own.track.length, own.departure
+    if own.track.closed:
+        return np.asarray(np.interp(np.mod(s, length), np.append(own.s, length), np.append(d, d[0])))
+    return np.asarray(np.interp(s, own.s, d))
+
+
+def _like(rows: Array, d: Array, weight: Array) -> Array:
+    """How much of a departure (N,) rows of them have, where a weight lies (L,) [-]."""
+    return np.asarray((rows * d * weight).sum(axis=1) / max(float((d * d * weight).sum()), 1e-9))

@@ -1,0 +1,61 @@
+"""What is taken to be likely of drivers before a session is looked at, and the tolerances of the fit: all of them.
+
+Sizes of habits have exponential priors of these scales, the manner they are done in and the session's numbers normal
+ones.  They were chosen from common practice of the trade (pedals take one to three tenths of a second, karts of a class
+differ by some per cent) and hold for every kart, track and receiver.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+#: Slow places: how much the line's ideal speed stands out there [m/s], and how far they lie apart [m].
+LEAST_PROMINENCE, LEAST_APART = 0.2, 12.0
+#: Way for which a misfit of speed counts once [m]: what receivers and feet round.
+SPACING = 2.0
+#: Degrees of freedom of Student's t distribution of misfits: a few are large.
+TAIL = 6.0
+#: What the model may be off by: speed [m/s], and time between the slow places before and after [s].
+SPEED, TIME = 0.1, 0.03
+
+#:                 early  soft  coast  slow  late  lost  where  grip  when  rolls lasts
+SCALE = np.array([5.0, 0.2, 0.35, 0.8, 0.3, 0.8, 3.0, 0.02, 0.35, 0.5, 0.15])
+MIDDLE = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.25, 0.5, 0.3])
+LOWEST = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -8.0, -0.06, -0.6, 0.0, 0.15])
+HIGHEST = np.array([18.0, 1.5, 4.0, 6.0, 4.0, 5.0, 4.0, 0.06, 1.5, 1.0, 0.7])
+#: Steps of numerical derivatives, and the longest steps of a fit.
+STEP = np.array([0.3, 0.03, 0.04, 0.1, 0.04, 0.1, 0.4, 0.005, 0.05, 0.1, 0.03])
+LONGEST = np.array([8.0, 0.3, 0.5, 1.0, 0.5, 1.0, 3.0, 0.02, 0.3, 0.4, 0.15])
+#: Where a fit begins with a habit.
+BEGIN = np.array([5.0, 0.3, 0.5, 1.0, 0.6, 1.0])
+#: Smaller than this a habit is none.
+NONE = np.array([0.2, 0.02, 0.02, 0.05, 0.02, 0.05])
+#: What a habit must improve the misfit by: what one more number gains by chance, and more for one that is rarer.
+PRICE = np.array([6.0, 6.0, 6.0, 6.0, 6.0, 10.0])
+
+#: Session numbers:         grip  brake drive roll pedal build
+SESSION_MIDDLE = np.array([0.96, 0.97, 1.0, 1.0, 0.1, 0.1])
+SESSION_SCALE = np.array([0.1, 0.15, 0.1, 0.3, 0.08, 0.15])
+SESSION_LOWEST = np.array([0.5, 0.3, 0.4, 0.2, 0.0, 0.0])
+SESSION_HIGHEST = np.array([1.4, 1.6, 2.0, 3.0, 0.3, 0.6])
+SESSION_STEP = np.array([0.005, 0.02, 0.01, 0.05, 0.02, 0.04])
+SESSION_LONGEST = np.array([0.05, 0.15, 0.1, 0.2, 0.06, 0.1])
+
+#: Half-way between two apexes one corner's line is handed over to the next over this much [m].
+HANDOVER = 40.0
+#: Habits reach back from a place by this [m] and the way of a gentle slowing from the highest speed before it [m/s²],
+#: and on from it for this long [s].
+AHEAD, GENTLE, BEHIND = 40.0, 5.0, 4.0
+
+#: What a stake may be off by besides the laps' scatter: a share of it, and a time [s]; judges unlike the model show it.
+MODEL_SHARE, MODEL_TIME = 0.2, 0.03
+#: Share of a line's stake that goes with its place across the road.
+PLACE_SHARE = 0.5
+#: A stake is said where it is so many standard deviations clear of none; a cause without a rival from this weight on.
+CLEAR, SURE = 2.5, 0.9
+#: Speed lost later than this after the slowest place is lost under power [s].
+UNDER_POWER = 0.2
+#: A kart gains speed, or loses it faster than by rolling, from this on [m/s²]: what a recording resolves.
+GAINING = 0.4
+#: Over so long a gain of speed is averaged to be told [s].
+FELT = 0.1

@@ -1,0 +1,437 @@
+"""How fast a driver with given habits goes along a line: the one model behind causes, stakes and the line's share.
+
+A driver without habits drives the line at its limit: the forward and backward passes of :mod:`linelab.solve.reach` with
+a share of the grip, a braking capacity and an engine that the session shows.  A habit changes what enters those passes
+at one *slow place*, a minimum of the line's own ideal speed: less braking capacity on the way to it, both pedals up
+before the braking, a lower speed at it, both pedals up after it.  Feet take their time from pedal to pedal, which
+rounds the speed in time.  With every habit at zero the result is the target, so what a habit costs is what driving
+again without it gains.
+
+Many drives are worked out abreast, a column each: an array operation a node serves them all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.grip import HIGHEST_TOP, KartNumbers, Surface
+from linelab.solve.push import push_lookup
+from linelab.solve.reach import (
+    ARRAYS,
+    CREEP,
+    Ellipse,
+    Node,
+    Resistance,
+    Step,
+    brake_from,
+    cornering_limit,
+    drive_on,
+    nodes_on,
+    start_braking,
+    start_driving,
+    step_fields,
+    step_of,
+    weights,
+)
+from linelab.units import Array
+
+Index = NDArray[np.intp]
+
+#: Habits of one slow place, in the order of a row of sizes, all zero for a driver without them.
+HABITS = (
+    "early",  # metres by which the braking is moved forward [m]
+    "soft",  # minus the logarithm of the braking capacity used [-]
+    "coast",  # both pedals up before the slowing begins [s]
+    "slow",  # lower speed than the line allows at the slowest place [m/s]
+    "late",  # no power after the slowest place [s]
+    "lost",  # speed lost to a slide, or to a lift, once through the slowest place [m/s]
+)
+EARLY, SOFT, COAST, SLOW, LATE, LOST = range(len(HABITS))
+#: How a habit is done, beside its size: where the lower speed is reached or the waiting begins [m after the line's own
+#: slowest place], the corner's grip as a factor less one [-], when speed is lost [s after the slowest place], how much
+#: of rolling there is in the waiting before (early) and after (late) it: 0 holds the speed, 1 rolls [-], and half the
+#: time that a slide or a lift lasts [s].
+MANNERS = ("where", "grip", "when", "rolls", "lasts")
+WHERE, GRIP, WHEN, ROLLS, LASTS = range(len(HABITS), len(HABITS) + len(MANNERS))
+SIZE = len(HABITS) + len(MANNERS)
+
+#: Session numbers, in the order of a row: share of the grip, factors on braking capacity, engine force and roll-down
+#: [-], half the time of a change of pedals, and time in which the power is built up [s].
+SESSION = ("grip", "brake", "drive", "roll", "pedal", "build")
+SHARE, BRAKE, DRIVE, ROLL, PEDAL, BUILD = range(len(SESSION))
+PLAIN = np.array([1.0, 1.0, 1.0, 1.0, 0.0, 0.0])
+
+#: Half the length over which a lower speed is held at the slowest place, and a corner's own grip reaches [m].
+HELD, REACH = 1.5, 12.0
+#: A lower speed is reached no later than this after the line's own slowest place [m]: later it is another habit; and
+#: waiting with the power begins so near it.
+LATEST, WAITED = 2.0, (-4.0, 1.0)
+#: Acceleration with which a lower speed after a place is let go: more than karts have [m/s²].
+RELEASE = 6.0
+#: Points at which a change of pedals is rounded, on either side.
+_POINTS = 3
+_BLOCK = 32
+
+
+class Course(NamedTuple):
+    """A line on evenly spaced stations, ready for the passes: fields (N,), on a closed lap the first not repeated."""
+
+    s: Array  #: stations [m]
+    h: Array  #: path length from each node to the next [m]
+    kappa: Array  #: [1/m]
+    surface: Surface
+    closed: bool
+
+
+class Drives(NamedTuple):
+    """Columns to drive: windows of courses, each field (M, L) unless said otherwise."""
+
+    h: Array  #: (M - 1, L) path length to the next node [m]
+    kappa: Array  #: [1/m]
+    surface: Surface
+    from_place: Array  #: (P, M, L) signed path length from each slow place [m]
+    sizes: Array  #: (P, L, SIZE) habits of those places
+    level: Array  #: (P, L) speed at those places without habits [m/s]
+    onset: Array  #: (P, L) how far before them the slowing begins without habits [m]
+    slowed: Array  #: (P, L) speed where it begins [m/s]
+    session: Array  #: (L, len(SESSION))
+    start: Array  #: (L,) v² at the first node at most [m²/s²]
+    end: Array  #: (L,) v² at the last node at most [m²/s²]
+    step: float  #: usual distance of nodes [m]
+
+
+class _Work(NamedTuple):
+    """What habits make of the nodes (M, L)."""
+
+    throttle: Array  #: [-]
+    brake: Array  #: braking capacity [-]
+    cap: Array  #: greatest v² [m²/s²]
+    drag: Array  #: extra deceleration [m/s²]
+    hold: Array  #: v² below which a closed throttle is opened [m²/s²]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Model:
+    """What a kart brings: numbers, and its closed throttle."""
+
+    kart: KartNumbers
+    engine_braking: float
+
+    def closed(self, z: Array) -> Array:
+        """What the closed throttle holds the kart back by at v² (any shape) [m/s²]."""
+        top = min(float(self.kart.top_speed), HIGHEST_TOP)
+        return np.asarray(self.engine_braking / float(self.kart.inertia) * np.minimum(np.sqrt(z) / top, 1.0))
+
+
+def drive(model: Model, columns: Drives) -> Array:
+    """Speeds of every column (M, L) [m/s]."""
+    node, push = _nodes(model, columns), push_lookup(model.kart)
+    limit = cornering_limit(node, float(model.kart.top_speed))
+    rolling = _rolling(model, columns, node)
+    work = _worked(columns, limit, rolling)
+    z = _passes(model, columns, node, push, work)
+    return _rounded(columns, _moved_forward(columns, np.sqrt(z), rolling))
+
+
+def _rolling(model: Model, columns: Drives, node: Node) -> Array:
+    """Deceleration with both pedals up at each place's own speed (P, L) [m/s²]."""
+    found = np.zeros(columns.level.shape)
+    at = np.arange(columns.level.shape[1])
+    for k, away in enumerate(columns.from_place):
+        z, there = columns.level[k] ** 2, np.abs(away).argmin(axis=0)
+        r0, r1, r2 = (field[there, at] for field in (node.r0, node.r1, node.r2))
+        found[k] = columns.session[:, ROLL] * (r0 + z * (r1 + z * r2) + model.closed(z))
+    return found
+
+
+def _nodes(model: Model, columns: Drives) -> Node:
+    """Coefficients of the passes, the session's and the corners' own grip in them."""
+    node = nodes_on(model.kart, columns.kappa, columns.surface)
+    factor = np.broadcast_to(columns.session[:, SHARE], columns.kappa.shape).copy()
+    for away, sizes in zip(columns.from_place, columns.sizes):
+        if (sizes[:, GRIP] != 0.0).any():
+            factor *= 1.0 + sizes[:, GRIP] * np.exp(-0.5 * (away / REACH) ** 2)
+    return node._replace(hold0=node.hold0 * factor, hold1=node.hold1 * factor)
+
+
+def _worked(columns: Drives, limit: Array, rolling: Array) -> _Work:
+    """What all habits make of the nodes, but a braking moved forward."""
+    shape, step = columns.kappa.shape, columns.step
+    build = columns.session[:, BUILD]
+    work = _Work(
+        np.ones(shape), np.broadcast_to(columns.session[:, BRAKE], shape).copy(), limit.copy(), np.zeros(shape),
+        np.full(shape, -1.0),
+    )  # fmt: skip
+    for k, (away, sizes, v) in enumerate(zip(columns.from_place, columns.sizes, columns.level)):
+        some = np.flatnonzero(sizes[:, SOFT] > 0.0)
+        if some.size:
+            work.brake[:, some] *= np.where(_ahead(columns, k)[:, some], np.exp(-sizes[some, SOFT]), 1.0)
+        some = np.flatnonzero(sizes[:, COAST] > 0.0)
+        if some.size:
+            begin = -columns.onset[k, some] - sizes[some, COAST] * columns.slowed[k, some]
+            up = np.clip((begin - away[:, some]) / step + 0.5, 0.0, 1.0)
+            ahead = _ahead(columns, k)[:, some]
+            work.throttle[:, some] = np.where(ahead, np.minimum(work.throttle[:, some], up), work.throttle[:, some])
+            work.hold[:, some] = np.where(ahead, v[some] ** 2, work.hold[:, some])
+        some = np.flatnonzero(sizes[:, SLOW] > 0.0)
+        if some.size:
+            off = np.abs(away[:, some] - np.minimum(sizes[some, WHERE], LATEST)) - HELD
+            held = np.maximum(v[some] - sizes[some, SLOW], 1.0) + np.maximum(off, 0.0) / step
+            work.cap[:, some] = np.minimum(work.cap[:, some], held**2)
+        some = np.flatnonzero(sizes[:, LATE] > 0.0)
+        if some.size:
+            since = away[:, some] - np.clip(sizes[some, WHERE], *WAITED)
+            past = np.maximum(since - sizes[some, LATE] * v[some], 0.0) / step
+            falling = v[some] ** 2 - 2.0 * sizes[some, ROLLS] * rolling[k, some] * np.clip(since, 0.0, None)
+            # Beyond it the cap rises a little faster than the kart can: a fraction of a node more waiting counts too.
+            held = np.sqrt(np.maximum(falling, 1.0)) + past * step * RELEASE / v[some]
+            cap = np.where(since >= 0.0, held**2, np.inf)
+            work.cap[:, some] = np.minimum(work.cap[:, some], cap)
+        some = np.flatnonzero(build > 0.0)
+        if some.size:
+            up = np.clip((away[:, some] + 0.5 * step) / (build[some] * v[some] + step), 0.0, 1.0)
+            after = away[:, some] >= 0.0
+            work.throttle[:, some] = np.where(after, np.minimum(work.throttle[:, some], up), work.throttle[:, some])
+        some = np.flatnonzero(sizes[:, LOST] > 0.0)
+        if some.size:
+            middle, length = sizes[some, WHEN] * v[some], sizes[some, LASTS] * v[some]
+            part = np.clip(1.0 - np.abs(away[:, some] - middle) / length, 0.0, 1.0)
+            work.drag[:, some] += sizes[some, LOST] / sizes[some, LASTS] * part
+    return work
+
+
+def _ahead(columns: Drives, k: int) -> NDArray[np.bool_]:
+    """The way to a place from the one before (M, L)."""
+    ahead = columns.from_place[k] <= 0.0
+    return np.asarray(ahead & (columns.from_place[k - 1] > 0.0) if k else ahead)
+
+
+def _passes(model: Model, columns: Drives, node: Node, push: Callable[[Array], Array], work: _Work) -> Array:
+    """v² of the columns (M, L): forward with what the throttle gives, backward with what the brake does."""
+    h, start, end, session = columns.h, columns.start, columns.end, columns.session
+    roll, power = session[:, ROLL], session[:, DRIVE]
+    throttle, cap, hold = work.throttle, work.cap, work.hold
+    node = node._replace(
+        r0=node.r0 * roll + work.drag, r1=node.r1 * roll, r2=node.r2 * roll, brake=node.brake * work.brake
+    )
+    full = np.asarray((throttle == 1.0).all(axis=1))
+    holding = np.asarray((hold > 0.0).any(axis=1))
+
+    def pushing(i: int) -> Callable[[Array], Array]:
+        if full[i]:
+            return lambda z: power * push(z)
+
+        def by_foot(z: Array) -> Array:
+            share = np.where(z < hold[i], 1.0, throttle[i]) if holding[i] else throttle[i]
+            return share * power * push(z) - (1.0 - share) * roll * model.closed(z)
+
+        return by_foot
+
+    z = np.empty_like(cap)
+    z[0] = here = np.minimum(start, cap[0])
+    state = start_driving(_row(node, 0), here, pushing(0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for i, step, ellipse, resistance in _steps(h, node, forward=True):
+            reached, state = drive_on(here, state, step, ellipse, resistance, cap[i], pushing(i), ARRAYS)
+            z[i] = here = np.minimum(np.maximum(reached, CREEP**2), cap[i])
+        z[-1] = here = np.minimum(z[-1], end)
+        slowing = start_braking(_row(node, -1), here)
+        for i, step, ellipse, resistance in _steps(h, node, forward=False):
+            reached, slowing = brake_from(here, slowing, step, ellipse, resistance, z[i], ARRAYS)
+            z[i] = here = np.minimum(np.maximum(reached, CREEP**2), z[i])
+    return z
+
+
+def _row(node: Node, row: int) -> Node:
+    """One row of nodes side by side."""
+    return Node(*(field[row] if isinstance(field, np.ndarray) else field for field in node))
+
+
+def _steps(h: Array, node: Node, *, forward: bool) -> Iterator[tuple[int, Step, Ellipse, Resistance]]:
+    """Node that a step leads to, and the step; prepared _BLOCK rows together."""
+    count, zero = h.shape[0], np.zeros((1, h.shape[1]))
+    before = np.concatenate([zero, h[:-1]]) if forward else np.concatenate([h[1:], zero])
+    blocks = range(0, count, _BLOCK)
+    for begin in blocks if forward else reversed(blocks):
+        end = min(begin + _BLOCK, count)
+        nodes = Node(*(field[begin + forward : end + forward] for field in node))
+        step = weights(h[begin:end], before[begin:end])
+        fields = step_fields(step, nodes, nodes.drive if forward else nodes.brake)
+        turn = 1 if forward else -1
+        first = begin + 1 if forward else end - 1
+        for j, row in enumerate(zip(*(field[::turn] for field in fields))):
+            yield first + turn * j, *step_of(row)
+
+
+def _moved_forward(columns: Drives, v: Array, rolling: Array) -> Array:
+    """Speeds with the braking for a place moved forward, and the kart then let roll, or held, at what is left."""
+    if not (columns.sizes[:, :, EARLY] > 0.0).any():
+        return v
+    v = v.copy()
+    for k, (away, sizes) in enumerate(zip(columns.from_place, columns.sizes)):
+        for c in np.flatnonzero(sizes[:, EARLY] > 0.0):
+            index = np.flatnonzero(_ahead(columns, k)[:, c])
+            if index.size < 2:
+                continue
+            x, own = away[index, c], v[index, c]
+            moved = np.interp(x + sizes[c, EARLY], x, own)
+            waits = np.sqrt(own[-1] ** 2 + 2.0 * sizes[c, ROLLS] * rolling[k, c] * np.maximum(-x, 0.0))
+            v[index, c] = np.minimum(own, np.maximum(moved, waits))
+    return v
+
+
+def _rounded(columns: Drives, v: Array) -> Array:
+    """Speeds (M, L) rounded in time by the feet: nowhere faster than before, see :data:`PEDAL`."""
+    half = columns.session[:, PEDAL]
+    if not (half > 0.0).any():
+        return v
+    step = columns.step
+    reach = half * v / step  # nodes
+    lowest = _windowed(v, reach, np.minimum.reduce)
+    weights_of = 1.0 + np.cos(np.linspace(-np.pi, np.pi, 2 * _POINTS + 3)[1:-1])
+    weights_of /= weights_of.sum()
+    return np.asarray(np.minimum(_windowed(lowest, reach, lambda rows: np.tensordot(weights_of, rows, 1)), v))
+
+
+def _windowed(v: Array, reach: Array, joined: Callable[[Array], Array]) -> Array:
+    """Values (M, L) at 2·_POINTS + 1 places within ``reach`` nodes on either side, joined."""
+    count = v.shape[0]
+    row = np.arange(count)[:, None]
+    rows = []
+    for share in np.linspace(-1.0, 1.0, 2 * _POINTS + 1):
+        at = np.clip(row + share * reach, 0.0, count - 1.001)
+        low = at.astype(np.intp)
+        part = at - low
+        rows.append((1.0 - part) * np.take_along_axis(v, low, 0) + part * np.take_along_axis(v, low + 1, 0))
+    return joined(np.array(rows))
+
+
+#: Nodes by which a closed lap is driven on past its beginning, so that its first nodes are not those of a start.
+_OVERLAP = 8
+
+
+def way_of(course: Course) -> Array:
+    """Path length at the nodes and, last, of the whole of a closed lap (N + 1,) [m]."""
+    return np.concatenate([[0.0], np.cumsum(course.h)])
+
+
+class Ideal(NamedTuple):
+    """What habits are counted from: the slow places of lines driven without habits, each field (K, L)."""
+
+    level: Array  #: speed at the places [m/s]
+    onset: Array  #: how far before them the slowing begins [m]
+    slowed: Array  #: speed where it begins [m/s]
+
+    def at(self, session: Array, before: Array, sizes: Array) -> Ideal:
+        """For other session numbers (L, len(SESSION)) and habits (L, K, SIZE) than the ones ``before`` (L or 1, ...).
+
+        Slow places are limited by grip: other grip changes their speed by its root, and nothing else does.
+        """
+        own = (1.0 + sizes[:, :, GRIP].T) * session[:, SHARE] / before[:, SHARE]
+        return Ideal(
+            *(np.broadcast_to(field, own.shape) for field in (self.level * np.sqrt(own), self.onset, self.slowed))
+        )
+
+
+def ideal_places(
+    model: Model, courses: Sequence[Course], places: Index, session: Array, *, entry: float = 100.0
+) -> Ideal:
+    """The slow places of lines, driven without habits; ``session`` is (L, len(SESSION)), a row a course."""
+    laps, count = session.shape[0], places.size
+    blank = Ideal(*(np.full((count, laps), 100.0) for _ in Ideal._fields))
+    v = _laps(model, courses, places, np.zeros((laps, count, SIZE)), session, blank, entry)
+    course = courses[0]
+    onset, slowed = np.zeros((count, laps)), np.zeros((count, laps))
+    for k, place in enumerate(places):
+        before = int(places[k - 1]) if k or course.closed else 0
+        stretch = (before + np.arange((int(place) - before) % v.shape[0] + 1)) % v.shape[0]
+        peak = v[stretch].argmax(axis=0)
+        slowed[k] = v[stretch[peak], np.arange(laps)]
+        for lap in range(laps):
+            h = courses[min(lap, len(courses) - 1)].h
+            onset[k, lap] = h[stretch[peak[lap] : -1] % h.size].sum()
+    return Ideal(v[places], onset, slowed)
+
+
+def drive_laps(
+    model: Model, courses: Sequence[Course], places: Index, sizes: Array, session: Array, *, entry: float = 100.0,
+    ideal: Ideal | None = None,
+) -> Array:  # fmt: skip
+    """Speeds of whole laps (N, L) [m/s].
+
+    Parameters
+    ----------
+    courses : sequence of Course
+        The line of each lap, all on the same stations; a single one serves all laps.
+    places : (K,) array
+        Nodes of the slow places, in driving order.
+    sizes : (L, K, SIZE) array
+        Habits of the places.
+    session : (L, len(SESSION)) array
+    entry : float
+        Speed at the start of an open line at most [m/s].
+    ideal : Ideal, optional
+        Of each lap, where it is known.
+    """
+    if ideal is None and places.size and (sizes[:, :, : len(HABITS)] > 0.0).any():
+        own = slice(0, 1) if len(courses) == 1 else slice(None)
+        ideal = ideal_places(model, courses, places, session[own], entry=entry).at(session, session[own], sizes)
+    elif ideal is None:
+        ideal = Ideal(*(np.full((places.size, sizes.shape[0]), 100.0) for _ in Ideal._fields))
+    return _laps(model, courses, places, sizes, session, ideal, entry)
+
+
+def _laps(
+    model: Model, courses: Sequence[Course], places: Index, sizes: Array, session: Array, ideal: Ideal, entry: float
+) -> Array:
+    """As :func:`drive_laps`."""
+    laps, first = sizes.shape[0], courses[0]
+    count, closed = first.s.size, first.closed
+    tightest = int(np.argmin(np.where(first.kappa == 0.0, np.inf, 1.0 / np.maximum(np.abs(first.kappa), 1e-9))))
+    turn = int(np.argmin(np.abs(places - tightest))) if closed and places.size else 0
+    begin = int(places[turn]) if closed and places.size else tightest if closed else 0
+    index = (begin + np.arange(count + _OVERLAP * closed)) % count
+    turns = (begin + np.arange(index.size)) // count
+    if len(courses) == 1:
+        ways = np.repeat(way_of(first)[:, None], laps, axis=1)
+        kappa = np.repeat(first.kappa[index][:, None], laps, axis=1)
+        surface = Surface(*(np.repeat(np.asarray(field)[index][:, None], laps, axis=1) for field in first.surface))
+    else:
+        ways = np.array([way_of(course) for course in courses]).T
+        kappa = np.array([course.kappa for course in courses]).T[index]
+        fields = zip(*(course.surface for course in courses))
+        surface = Surface(*(np.array(field).T[index] for field in fields))
+    lap = ways[-1]
+    at = ways[index] + turns[:, None] * lap
+    spots = ways[places]
+    if closed and places.size:
+        order = np.roll(np.arange(places.size), -turn)
+        spots = spots[order] + np.where(order < turn, 1.0, 0.0)[:, None] * lap
+        order = np.append(order, order[0])
+        spots = np.concatenate([spots, spots[:1] + lap])
+        sizes, ideal = sizes[:, order], Ideal(*(field[order] for field in ideal))
+    columns = Drives(
+        h=np.diff(at, axis=0), kappa=kappa, surface=surface, from_place=at[None] - spots[:, None],
+        sizes=np.swapaxes(sizes, 0, 1), **ideal._asdict(), session=session, start=np.full(laps, entry**2),
+        end=np.full(laps, np.inf), step=float(np.median(first.h)),
+    )  # fmt: skip
+    v = drive(model, columns)
+    if not closed:
+        return v
+    if (v[0] > v[-_OVERLAP] * 1.02).any():  # not at the limit where the lap was begun: driven on from its end
+        v = drive(model, columns._replace(start=v[-_OVERLAP] ** 2))
+    found = np.empty((count, laps))
+    found[index[_OVERLAP // 2 : -_OVERLAP // 2]] = v[_OVERLAP // 2 : -_OVERLAP // 2]
+    return found
+
+
+def interval_times(h: Array, v: Array, *, closed: bool) -> Array:
+    """Time over each interval of laps (N, L) [s]; on a closed lap the last one leads back to the first node."""
+    if closed:
+        return np.asarray(2.0 * h / (v + np.roll(v, -1, axis=0)))
+    return np.asarray(2.0 * h / (v[1:] + v[:-1]))
