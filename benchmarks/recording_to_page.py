@@ -40,7 +40,8 @@ at = start
 from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording
 from linelab.io.track_files import load_track
-from linelab.report.review_report import choose_laps, find_ground, review_recording, save_review
+from linelab.coaching.recorded import choose_laps, find_ground, review_recording
+from linelab.report.review_report import save_review
 from linelab.solve.mintime import solve_min_time
 at = stage("imports", at)
 track, kart = load_track(sys.argv[2]), load_kart(sys.argv[3])

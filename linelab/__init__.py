@@ -18,6 +18,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from linelab.coaching.recorded import review
     from linelab.comparison.cleaning import clean_recording
     from linelab.comparison.compare import compare
     from linelab.comparison.estimate import estimate_lap
@@ -43,6 +44,7 @@ _HOMES = {
     "load_recording": "linelab.io.recordings",
     "load_session": "linelab.io.recordings_session",
     "load_track": "linelab.io.track_files",
+    "review": "linelab.coaching.recorded",
     "reversed_track": "linelab.io.track_files",
     "save_kart": "linelab.io.kart_files",
     "save_track": "linelab.io.track_files",
@@ -63,6 +65,7 @@ __all__ = [
     "load_session",
     "load_track",
     "reversed_track",
+    "review",
     "save_kart",
     "save_track",
     "solve_min_time",

@@ -18,12 +18,13 @@ from linelab.cli_options import out_option, print_option, units_option
 def demo(out: str | None, print_file: bool, units: str) -> None:
     """Run the main jobs on bundled fictional data: a driver's session reviewed, and the sheet for the track walk."""
     from linelab.cli_review import show_review
+    from linelab.coaching.recorded import choose_laps, find_ground, review_recording
     from linelab.io.kart_files import load_kart
     from linelab.io.outputs import results_folder
     from linelab.io.recordings import load_recording
     from linelab.io.track_files import load_track
     from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
-    from linelab.report.review_report import choose_laps, find_ground, review_recording, save_review
+    from linelab.report.review_report import save_review
     from linelab.report.sheet import save_sheet, sheet_pages
     from linelab.solve.mintime import solve_min_time
 

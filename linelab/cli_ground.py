@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from linelab.coaching.recorded import Ground
     from linelab.lap import Recording
-    from linelab.report.review_report import Ground
     from linelab.track import Track
 
 #: Ends of a start line, left first: longitude, latitude [deg] twice, or x, y [m] twice.
@@ -39,8 +39,8 @@ def recorded_ground(
     position_error: float | None = None,
 ) -> Ground:
     """The track and the laps of a recording on it; without a track a corridor estimated from the laps."""
+    from linelab.coaching.recorded import find_ground, recording_start_line
     from linelab.comparison.corridor_laps import ASSUMED_WIDTH
-    from linelab.report.review_report import find_ground, recording_start_line
 
     line = None if start_line is None else recording_start_line(recording, start_line[:2], start_line[2:])
     return find_ground(

@@ -24,9 +24,9 @@ from linelab.cli_options import (
 )
 
 if TYPE_CHECKING:
+    from linelab.coaching.recorded import Review
     from linelab.coaching.values import TargetKind
     from linelab.report.display import Units
-    from linelab.report.review_report import Review
     from linelab.solve.mintime import Solution
 
 
@@ -114,10 +114,11 @@ def review(
 
     A recording is CSV or other delimited text, GPX, an NMEA 0183 log, or GeoJSON with times.
     """
+    from linelab.coaching.recorded import choose_laps, review_recording
     from linelab.io.kart_files import load_kart
     from linelab.io.recordings_session import load_session
     from linelab.report.exports_geo import check_formats
-    from linelab.report.review_report import beside_earlier, choose_laps, review_recording, save_review
+    from linelab.report.review_report import beside_earlier, save_review
 
     titles, declared = parse_pairs(columns, (), "--column"), parse_pairs(quantities, (), "--unit")
     if track is not None:

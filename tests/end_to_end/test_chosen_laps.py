@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from linelab.coaching.recorded import choose_laps, find_ground, review_recording
 from linelab.coaching.typical import unusual_laps
 from linelab.coaching.words import laps_text
 from linelab.comparison.measured import Measured
@@ -19,7 +20,6 @@ from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK,
 from linelab.report.measured_text import evidence_text
 from linelab.report.page.write import review_page
 from linelab.report.review_json import review_as_dict
-from linelab.report.review_report import choose_laps, find_ground, review_recording
 from linelab.report.review_text import is_fastest, lap_table
 
 

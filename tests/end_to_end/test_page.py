@@ -19,6 +19,7 @@ import pytest
 
 from linelab.coaching.consistency import least_repeatable_first
 from linelab.coaching.definitions import MARKS
+from linelab.coaching.recorded import choose_laps, find_ground, recording_start_line, review_recording
 from linelab.comparison.measured import Measured, withheld
 from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording
@@ -33,7 +34,7 @@ from linelab.report.page.corner_parts import corner_parts, figures_table
 from linelab.report.page.write import review_page
 from linelab.report.review_json import review_as_dict, review_schema
 from linelab.report.review_print import review_pages
-from linelab.report.review_report import choose_laps, find_ground, recording_start_line, review_recording, save_review
+from linelab.report.review_report import save_review
 from linelab.report.review_text import review_lines, work_heading
 from linelab.track import Survey
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from linelab.coaching.recorded import choose_laps, find_ground, review_recording
 from linelab.comparison.channels import smooth_session
 from linelab.comparison.compare import compare, rank_corners
 from linelab.comparison.corridor_laps import corridor_from_laps, samples_of
@@ -21,7 +22,6 @@ from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording
 from linelab.report.measured_text import evidence_text
 from linelab.report.review_json import review_as_dict
-from linelab.report.review_report import choose_laps, find_ground, review_recording
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "kart_recording"
 FILE = SHARED / "GX030390.csv"

@@ -64,8 +64,8 @@ def told(review, kind):
 
 
 def test_an_early_turn_in_is_named_and_a_missed_apex_that_costs_nothing_is_not(faulty):
-    """Both swing inside ahead of the ideal line.  By the simulated driver's own laps the early turn-in costs 0.39 s, and
-    missing the apex of the wide hairpin by a metre gains 0.03 s: it shows in the marks, and is nothing to work on."""
+    """Both swing inside ahead of the ideal line.  By the simulated driver's own laps the early turn-in costs 0.39 s; to
+    miss the apex of the wide hairpin by a metre gains 0.03 s: it shows in the marks, and is nothing to work on."""
     assert told(faulty, "turns_in_early") == {4}
     assert 7 not in told(faulty, "apex_missed")
     marks = {part.corner.number: part.marks for part in faulty.laps[faulty.best].corners}

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
+import tempfile
 from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 
@@ -132,8 +135,8 @@ def read_only(folder):
     if administrator:
         for path in (folder, *folder.rglob("*")):
             path.chmod(0o777)
-        folder.parent.chmod(0o755)
-        folder.parent.parent.chmod(0o755)
+        for parent in itertools.takewhile(lambda path: path != Path(tempfile.gettempdir()), folder.parents):
+            parent.chmod(0o755)
     folder.chmod(0o555)
     try:
         if administrator:
