@@ -28,7 +28,7 @@ from linelab.coaching.session import review_session
 from linelab.comparison.marks import find_marks
 from linelab.errors import LinelabError
 
-WORKERS = 1
+WORKERS = 2
 HABITS = tuple(judge.HABITS)
 CIRCUITS = (11, 12, 13, 14, 15, 16, 17, 18, 19, 20, 21, 22)
 RECEIVERS = {"good": judge.good_receiver, "poor": judge.poor_receiver, "any": judge.any_receiver}

@@ -132,18 +132,10 @@ def drive(model: Model, columns: Drives) -> Array:
     """Speeds of every column (M, L) [m/s]."""
     node, push = _nodes(model, columns), push_lookup(model.kart)
     limit = cornering_limit(node, float(model.kart.top_speed))
-    columns = columns._replace(level=_at_most(columns, limit))
     rolling = _rolling(model, columns, node)
     work = _worked(columns, limit, rolling)
     z = _passes(model, columns, node, push, work)
     return _rounded(columns, _moved_forward(columns, np.sqrt(z), rolling))
-
-
-def _at_most(columns: Drives, limit: Array) -> Array:
-    """Speeds at the places (P, L) [m/s], no more than cornering allows there: all that is known of a first drive."""
-    at = np.arange(limit.shape[1])
-    most = [np.sqrt(limit[np.abs(away).argmin(axis=0), at]) for away in columns.from_place]
-    return np.asarray(np.minimum(columns.level, np.array(most).reshape(columns.level.shape)))
 
 
 def _rolling(model: Model, columns: Drives, node: Node) -> Array:
