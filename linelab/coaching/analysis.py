@@ -79,8 +79,6 @@ class Analysis:
     windows : Windows
     ledger : Ledger
         Against the reference lap, all rows.  Causes are what exceeds the faultless lap's.
-    human : (R, M) array
-        What the line costs a human against the faultless line, by interval: hands and feet on both [s].
     receptions : int
         How many of the last rows are receptions.
     reason : str
@@ -101,7 +99,6 @@ class Analysis:
     low: Low
     windows: Windows
     ledger: Ledger
-    human: Array
     receptions: int
     reason: str = ""
     line_reason: str = ""
@@ -187,7 +184,7 @@ def analyse(
     power = demonstrated_power(sheet)
     return Analysis(
         sheet=sheet, reference=reference, marks=marks, seen=seen, grip=shown, power=power, rows=rows, speeds=speeds,
-        best=best, low=low, windows=windows, receptions=again.count, human=_human(sheet, rows, speeds, again.count),
+        best=best, low=low, windows=windows, receptions=again.count,
         ledger=_ledger(sheet, rows, marks, reference, best, speeds, windows, again.count, hands),
         reason=too_coarse(driven), line_reason=lines_unjudged(sheet, best, power),
     )  # fmt: skip
@@ -252,12 +249,6 @@ def _room(sheet: Sheet, room: tuple[float, float]) -> Index:
     low, high = ((np.clip(end, sheet.s[0] - 1e4, sheet.s[-1] + 1e4) - float(sheet.s[0])) / step for end in room)
     index = np.arange(int(np.ceil(low)), int(np.floor(high)) + 1)
     return index % count if sheet.track.closed else index[(index >= 0) & (index <= count)]
-
-
-def _human(sheet: Sheet, rows: Rows, speeds: Speeds, receptions: int) -> Array:
-    """What each row's line costs a human against the faultless line's receptions, by interval (R, M) [s]."""
-    times = interval_times(path_length(sheet, rows), speeds.able)
-    return np.asarray(times - times[-receptions:].mean(axis=0))
 
 
 def _ledger(

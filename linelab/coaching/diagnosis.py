@@ -116,8 +116,6 @@ class Diagnosis:
     explained : Explained
     corner : (K,) array
         Index of the corner that each slow place belongs to.
-    v : (N,) array
-        Speed as it is explained, at the course's nodes [m/s].
     findings : tuple of Finding
         Dearest first.
     line, all_round : float
@@ -127,7 +125,6 @@ class Diagnosis:
     own: OwnLine
     explained: Explained
     corner: Index
-    v: Array
     findings: tuple[Finding, ...]
     line: float
     all_round: float
@@ -180,7 +177,7 @@ def diagnose(
         lines, line, all_round = _lines(own, found, marks, grip, laps, kept)
         findings += lines
     return Diagnosis(
-        own=own, explained=found, corner=corner, v=found.laps(found.sizes[None])[:, 0],
+        own=own, explained=found, corner=corner,
         findings=tuple(sorted(findings, key=lambda finding: -(finding.cost.value or 0.0))), line=line,
         all_round=all_round,
     )  # fmt: skip

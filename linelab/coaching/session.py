@@ -132,13 +132,13 @@ def review_session(
 def _findings(analysis: Analysis) -> tuple[Finding, ...]:
     """The habits that the laps show; none where the recording or the kart file cannot carry them."""
     sheet = analysis.sheet
-    if analysis.reason or (analysis.line_reason and sheet.track.survey.kind != "estimated"):
+    if analysis.untold:
         return ()
     found = diagnose(
         sheet.track, sheet.kart, sheet.driven, analysis.reference, analysis.marks, grip=sheet.grip,
         usual=typical_laps(sheet.t[:, -1]),
     )  # fmt: skip
-    return found.findings if not analysis.line_reason else ()
+    return found.findings
 
 
 def _lap_review(analysis: Analysis, goal: Target, marked: SessionMarks, split: LapSplit, index: int) -> LapReview:

@@ -14,8 +14,6 @@ from linelab.comparison.measured import Measured
 CLEAR = 2.0
 #: A wheel that turns more by this share than on the reference lap turns back and forth [-]; less is another line.
 BACK_AND_FORTH = 0.1
-#: Marks that an early turn-in moves backwards; the own apex of a line that stays away from it is too flat to tell.
-EARLY = ("turn_in", "min_speed_place")
 
 
 def usual_gap(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measured:
@@ -36,11 +34,3 @@ def turns_back_and_forth(marked: SessionMarks, typical: Mask, k: int) -> bool:
     """Whether the wheel is turned clearly, and by a good deal, more than on the reference lap."""
     gap = usual_gap(marked, typical, "steering_effort", k)
     return stands_out(gap, 1) and (gap.value or 0.0) > BACK_AND_FORTH * float(marked.reference["steering_effort"][k])
-
-
-def not_early(marked: SessionMarks, typical: Mask, k: int) -> bool:
-    """Whether the marks speak against an early turn-in: the place where the wheel is turned is known, and neither that
-    nor anything else that an early turn-in moves comes early."""
-    if not usual_gap(marked, typical, "turn_in", k).known or turns_back_and_forth(marked, typical, k):
-        return False
-    return not any(stands_out(usual_gap(marked, typical, name, k), -1) for name in EARLY)

@@ -38,6 +38,7 @@ from linelab.solve.reach import (
     step_of,
     weights,
 )
+from linelab.solve.road import rows_of
 from linelab.units import Array
 
 Index = NDArray[np.intp]
@@ -234,22 +235,17 @@ def _passes(model: Model, columns: Drives, node: Node, push: Callable[[Array], A
 
     z = np.empty_like(cap)
     z[0] = here = np.minimum(start, cap[0])
-    state = start_driving(_row(node, 0), here, pushing(0))
+    state = start_driving(rows_of(node, 0), here, pushing(0))
     with np.errstate(divide="ignore", invalid="ignore"):
         for i, step, ellipse, resistance in _steps(h, node, forward=True):
             reached, state = drive_on(here, state, step, ellipse, resistance, cap[i], pushing(i), ARRAYS)
             z[i] = here = np.minimum(np.maximum(reached, CREEP**2), cap[i])
         z[-1] = here = np.minimum(z[-1], end)
-        slowing = start_braking(_row(node, -1), here)
+        slowing = start_braking(rows_of(node, -1), here)
         for i, step, ellipse, resistance in _steps(h, node, forward=False):
             reached, slowing = brake_from(here, slowing, step, ellipse, resistance, z[i], ARRAYS)
             z[i] = here = np.minimum(np.maximum(reached, CREEP**2), z[i])
     return z
-
-
-def _row(node: Node, row: int) -> Node:
-    """One row of nodes side by side."""
-    return Node(*(field[row] if isinstance(field, np.ndarray) else field for field in node))
 
 
 def _steps(h: Array, node: Node, *, forward: bool) -> Iterator[tuple[int, Step, Ellipse, Resistance]]:
