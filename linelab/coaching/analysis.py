@@ -1,86 +1,66 @@
-"""A session worked through once: speeds the lines allowed, grip shown, lost time by interval, corner and cause."""
+"""A session worked through once: its laps side by side, what their lines and habits cost, and what cannot be told."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
-from linelab.coaching.causes import Ledger, Windows, credited, find_windows, owners, technique
-from linelab.coaching.faultless import ideal_lap, receptions_of
-from linelab.coaching.grid import Rows, Sheet, computed_rows, session_sheet, with_speed
-from linelab.coaching.pedals import Index
-from linelab.coaching.profiles import (
-    Low,
-    able_speed,
-    held_speed,
-    interval_times,
-    lowest_points,
-    path_length,
-    scaled,
-)
-from linelab.coaching.shown_grip import demonstrated_grip
+from linelab.coaching.causes import shared_causes
+from linelab.coaching.diagnosis import Diagnosis, careful_lap, diagnose
+from linelab.coaching.grid import Rows, Sheet, computed_rows, session_sheet
+from linelab.coaching.pedals import Mask
 from linelab.coaching.shown_power import demonstrated_power
-from linelab.coaching.stacked import best_of, joined, rippled, stacked, with_draws
+from linelab.coaching.typical import typical_laps
 from linelab.coaching.unjudged import lines_unjudged, too_coarse
-from linelab.coaching.values import ShownGrip
-from linelab.comparison.corner_review import minimum_rooms
-from linelab.comparison.estimate import DrivenLap
+from linelab.coaching.values import Cause
+from linelab.comparison.estimate import DrivenLap, track_heading, without_uncertainty
+from linelab.comparison.line_costs import LineCosts, line_costs
+from linelab.comparison.losses import SegmentLosses, segment_edges, segment_losses
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.measured import Measured
+from linelab.comparison.own_line import own_line
 from linelab.comparison.seen import as_seen
-from linelab.comparison.segments import time_at
-from linelab.grip import Surface
+from linelab.comparison.segments import Segment, segments_of
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.track import Track
 from linelab.units import Array
 
-#: Share of the rows that must show a corner to be slowed for, for it to count as that in all [-].
-SETTLED = 0.3
-#: A corner's own minimum speed lies within this of the place where it is slowest at best [m].
-NEAR = 8.0
-
-
-class Speeds(NamedTuple):
-    """Speeds on each row's own line at the shown grip (R, N) [m/s]; see :mod:`linelab.coaching.profiles`."""
-
-    best: Array
-    able: Array
-    held: Array
+#: Noisy receptions of the reference lap, for what noise alone makes of a mark.
+RECEPTIONS = 5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Analysis:
     """What the reviews of a session are made from.
 
-    Rows (R) are the laps, then SPLIT_DRAWS draws of each, then RECEPTIONS noisy receptions of a faultless lap: the
-    ideal line at the shown grip as a good driver's hands and feet would drive it.
-
     Parameters
     ----------
     sheet : Sheet
+        The laps that are reviewed (L).
+    every : tuple of DrivenLap
+        Those, then further sound laps of the session (E in all).
     reference : Lap
     marks : tuple of CornerMarks
         Of the reference lap.
-    seen : Rows
-        The reference lap as this receiver would have shown it, without noise, (1, N).
-    grip : ShownGrip
+    seen, again : Rows
+        The reference lap as this receiver would have shown it, without noise (1, N) and with (R, N).
     power : Measured
         Drive force shown, as a factor on the kart's [-].
-    rows : Rows
-        (R, N).
-    speeds : Speeds
-    best : list of Lap
-        Best possible on each row's own line at the shown grip.
-    low : Low
-    windows : Windows
-    ledger : Ledger
-        Against the reference lap, all rows.  Causes are what exceeds the faultless lap's.
-    receptions : int
-        How many of the last rows are receptions.
+    usual : (L,) array of bool
+        Which laps are the driver's usual ones.
+    segments : tuple of Segment
+        The lap divided by corners and phases (M).
+    losses : tuple of SegmentLosses
+        Time of every lap by segment against the reference lap (E).
+    costs : LineCosts or None
+        What the lines of all laps cost (E).
+    diagnosis : Diagnosis or None
+        The driver's habits.
+    causes : dict of Cause to (E, M) array
+        What they cost by segment on every lap [s].
     reason : str
         Why nothing within a corner is told apart; empty where it is.
     line_reason : str
@@ -88,18 +68,18 @@ class Analysis:
     """
 
     sheet: Sheet
+    every: tuple[DrivenLap, ...]
     reference: Lap
     marks: tuple[CornerMarks, ...]
     seen: Rows
-    grip: ShownGrip
+    again: Rows
     power: Measured
-    rows: Rows
-    speeds: Speeds
-    best: list[Lap]
-    low: Low
-    windows: Windows
-    ledger: Ledger
-    receptions: int
+    usual: Mask
+    segments: tuple[Segment, ...]
+    losses: tuple[SegmentLosses, ...]
+    costs: LineCosts | None
+    diagnosis: Diagnosis | None
+    causes: dict[Cause, Array]
     reason: str = ""
     line_reason: str = ""
 
@@ -110,25 +90,19 @@ class Analysis:
 
     @property
     def count(self) -> int:
-        """Laps; the rows after them are draws and receptions."""
+        """Laps that are reviewed."""
         return self.sheet.count
 
-    def noise(self, values: Array) -> Array:
-        """Standard deviation that the receiver's noise gives figures of all rows (R, ...), for one lap (...).
+    @property
+    def owners(self) -> Array:
+        """Which corner each segment belongs to, as an index into ``marks`` (M,)."""
+        numbers = [mark.corner.number for mark in self.marks]
+        return np.array([numbers.index(segment.corner) for segment in self.segments])
 
-        Pooled over the laps' draws and the receptions of the faultless lap, whichever is larger: draws show how the
-        estimate may be off, receptions how it comes out for the same lap driven again.
-        """
-        laps = values[: self.count]
-        draws = values[self.count : values.shape[0] - self.receptions]
-        again = values[values.shape[0] - self.receptions :]
-        by_draws, by_receptions = np.zeros(values.shape[1:]), np.zeros(values.shape[1:])
-        if draws.shape[0]:
-            off = draws.reshape(self.count, -1, *values.shape[1:]) - laps[:, None]
-            by_draws = np.nanstd(off, axis=(0, 1))
-        if again.shape[0] > 1:
-            by_receptions = np.nanstd(again, axis=0, ddof=1)
-        return np.asarray(np.maximum(by_draws, by_receptions))
+    def by_corner(self, values: Array) -> Array:
+        """Sums of values by segment (..., M) over each corner's own (..., C)."""
+        owners = self.owners
+        return np.stack([values[..., owners == k].sum(axis=-1) for k in range(len(self.marks))], axis=-1)
 
 
 def analyse(
@@ -138,7 +112,8 @@ def analyse(
     reference: Lap,
     *,
     grip: float = 1.0,
-    stations: Array | None = None,
+    others: Sequence[DrivenLap] = (),
+    progress: Callable[[str], None] = lambda text: None,
 ) -> Analysis:
     """Work through a session.
 
@@ -150,126 +125,42 @@ def analyse(
         The minimum-time lap of this track, kart and grip.
     grip : float
         The factor on mu that the reference lap was solved for [-].
-    stations : (N,) array, optional
-        The common stations [m]; spaced like the laps' own nodes when not given.
+    others : sequence of DrivenLap
+        Further sound laps of the session, not reviewed.
+    progress : callable
+        Called with a short text at each step.
 
     Raises
     ------
     InputError
         No lap, or laps of another track.
     """
-    sheet = session_sheet(track, kart, driven, grip=grip, stations=stations)
+    sheet = session_sheet(track, kart, driven, grip=grip)
+    every = (*driven, *others)
     marks = find_marks(track, reference, kart)
-    rooms = [_room(sheet, room) for room in minimum_rooms(track, marks)]
-    entry = float(max(reference.v[0], np.median(sheet.laps.v[:, 0])))
-    ideal = ideal_lap(sheet, reference, 1.0)
-    again = receptions_of(sheet, ideal)
-    rows, surface = with_draws(sheet)
-    at_once = best_of(sheet, stacked(sheet.laps, again.laps), joined(sheet.surface, again.surface), entry)
-    numbers = tuple(mark.corner.number for mark in marks)
-    shown = demonstrated_grip(stacked(sheet.laps, again.laps).v, at_once, sheet.count, rooms, numbers)
-    factor = shown.factor.value or 1.0
-    faultless = again.laps
-    if factor != 1.0:
-        slower = ideal_lap(sheet, reference, factor)
-        faultless = with_speed(again, faultless.v * np.interp(sheet.s, slower.line.s, slower.v / ideal.v))
-    rows, surface = stacked(rows, faultless), scaled(joined(surface, again.surface), factor)
-    best = best_of(sheet, rows, surface, entry)
-    hands = _hands(sheet, reference, ideal, factor, entry)
-    speeds, low = _speeds(sheet, rows, surface, best, rooms)
-    windows = find_windows(rows, marks, low, sheet.s, closed=track.closed)
-    apexes = np.array([round((mark.apex - sheet.s[0]) / (sheet.s[1] - sheet.s[0])) for mark in marks], dtype=np.intp)
-    windows = credited(windows, low, rows, speeds.able, apexes)
-    seen = computed_rows(sheet, as_seen(track, reference, driven[0]))
-    power = demonstrated_power(sheet)
+    segments = segments_of(track, marks)
+    edges = segment_edges(segments)
+    heading = track_heading(track, edges)
+    exact = not np.isfinite(driven[0].rate)
+    again = as_seen(track, reference, driven[0], times=1 if exact else RECEPTIONS, noise=True)
+    noisy = session_sheet(track, kart, [without_uncertainty(lap) for lap in again], grip=grip, stations=sheet.s)
+    usual = typical_laps(sheet.t[:, -1])
+    power, reason = demonstrated_power(sheet), too_coarse(driven)
+    costs, found, causes, line_reason = None, None, {}, ""
+    if not reason:
+        progress("working out what the lines cost")
+        surveyed = track.survey.kind != "estimated"
+        careful = careful_lap(track, kart, grip) if surveyed else None
+        own = own_line(track, kart, [drive for drive, keep in zip(driven, usual) if keep], reference, careful)
+        entry = 100.0 if track.closed else float(max(reference.v[0], np.median(sheet.laps.v[:, 0])))
+        costs = line_costs(own, every, grip=grip, entry=entry)
+        line_reason = lines_unjudged(track, sheet.t[:, -1], costs.lap_times[: len(driven)], power)
+        progress("explaining the laps by habits")
+        found = diagnose(own, every, marks, grip=grip, usual=np.append(usual, np.zeros(len(others), dtype=bool)))
+        causes = shared_causes(found.explained, found.laps, edges)
     return Analysis(
-        sheet=sheet, reference=reference, marks=marks, seen=seen, grip=shown, power=power, rows=rows, speeds=speeds,
-        best=best, low=low, windows=windows, receptions=again.count,
-        ledger=_ledger(sheet, rows, marks, reference, best, speeds, windows, again.count, hands),
-        reason=too_coarse(driven), line_reason=lines_unjudged(sheet, best, power),
+        sheet=sheet, every=every, reference=reference, marks=marks,
+        seen=computed_rows(sheet, as_seen(track, reference, driven[0])), again=noisy.laps, power=power, usual=usual,
+        segments=segments, losses=tuple(segment_losses(segments, reference, drive, heading) for drive in every),
+        costs=costs, diagnosis=found, causes=causes, reason=reason, line_reason=line_reason,
     )  # fmt: skip
-
-
-def _hands(sheet: Sheet, reference: Lap, ideal: Lap, factor: float, entry: float) -> Array:
-    """What the faultless line costs at best against the reference line, by interval (M,) [s]."""
-    both = computed_rows(sheet, [ideal, reference])
-    ground = Surface(
-        *(
-            np.array([np.interp(sheet.s, lap.line.s, getattr(lap.line, name)) for lap in (reference, reference)])
-            for name in Surface._fields
-        )
-    )
-    faultless, plain = best_of(sheet, both, scaled(ground, factor), entry)
-    return np.asarray(np.diff(faultless.t - plain.t))
-
-
-def _speeds(sheet: Sheet, rows: Rows, surface: Surface, best: list[Lap], rooms: list[Index]) -> tuple[Speeds, Low]:
-    """What each row's own line allowed, and where that is slowest in each corner."""
-    fast = np.array([lap.v for lap in best])
-    low = _settled(lowest_points(fast, rooms), sheet.s.size - 1)
-    distance = path_length(sheet, rows)
-    held = held_speed(sheet, rippled(sheet, rows), surface, fast, low, _about(sheet, low, rooms))
-    return Speeds(fast, able_speed(distance, fast), able_speed(distance, held)), low
-
-
-def _settled(low: Low, count: int) -> Low:
-    """The same for all rows where it is the same corner: rows that show no slowest point get the others' middle one.
-
-    Where a corner is long and hardly faster at its ends, ripple decides in which laps it seems to be slowed for.
-    """
-    index, real = low.index.copy(), low.real.copy()
-    for k in range(index.shape[1]):
-        shown = real[:, k]
-        if SETTLED <= shown.mean() < 1.0:
-            first = index[shown, k][0]
-            off = (index[shown, k] - first + count // 2) % count - count // 2
-            index[~shown, k] = (first + int(np.median(off))) % count
-            real[:, k] = True
-    return Low(index=index, real=real)
-
-
-def _about(sheet: Sheet, low: Low, rooms: list[Index]) -> list[Index]:
-    """The part of each room within NEAR of the corner's slowest point at best.
-
-    Farther away the kart may be slower for another reason: already slowing for the next corner, or after a slide.
-    """
-    reach, count = NEAR / float(sheet.s[1] - sheet.s[0]), sheet.s.size - 1
-    found = []
-    for k, room in enumerate(rooms):
-        off = (low.index[:, k] - low.index[0, k] + count // 2) % count - count // 2
-        away = np.abs(room - low.index[0, k] - np.median(off))
-        kept = room[np.minimum(away, count - away) <= reach]
-        found.append(kept if kept.size else room)
-    return found
-
-
-def _room(sheet: Sheet, room: tuple[float, float]) -> Index:
-    """Indices of the nodes between two unwrapped stations, in driving order."""
-    step, count = float(sheet.s[1] - sheet.s[0]), sheet.s.size - 1
-    low, high = ((np.clip(end, sheet.s[0] - 1e4, sheet.s[-1] + 1e4) - float(sheet.s[0])) / step for end in room)
-    index = np.arange(int(np.ceil(low)), int(np.floor(high)) + 1)
-    return index % count if sheet.track.closed else index[(index >= 0) & (index <= count)]
-
-
-def _ledger(
-    sheet: Sheet, rows: Rows, marks: tuple[CornerMarks, ...], reference: Lap, best: list[Lap], speeds: Speeds,
-    windows: Windows, receptions: int, hands: Array,
-) -> Ledger:  # fmt: skip
-    """Every interval's time against the reference lap, by owner and cause."""
-    distance = path_length(sheet, rows)
-    corner, phase = owners(windows, marks, sheet.s)
-    step = float(sheet.s[1] - sheet.s[0])
-    parts = technique(rows, windows, corner, distance, speeds.held, step)
-    parts["minimum_speed"] = interval_times(distance, speeds.held) - interval_times(distance, speeds.able)
-    line = np.diff(np.array([lap.t for lap in best]), axis=1)
-    # What the estimate makes of a lap, and human feet of the pedals, is nobody's fault.
-    line = line - line[-receptions:].mean(axis=0) + hands
-    parts = {name: values - values[-receptions:].mean(axis=0) for name, values in parts.items()}
-    steps = interval_times(distance, rows.v)  # of draws and receptions; a lap has its own clock
-    own = np.diff(sheet.t, axis=1)
-    kept = (rows.v.shape[0] - receptions) // sheet.count - 1
-    steps[sheet.count : steps.shape[0] - receptions] += np.repeat(own - steps[: sheet.count], kept, axis=0)
-    steps[: sheet.count] = own
-    total = steps - np.diff(time_at(reference.line.s, reference.t, sheet.s))
-    parts["pace"] = total - line - sum(parts.values())
-    return Ledger(corner=corner, phase=phase, total=total, line=line, causes=parts)

@@ -11,9 +11,7 @@ from linelab.coaching.analysis import Analysis
 from linelab.coaching.definitions import MARKS
 from linelab.coaching.marked import EDGES, TOO_SLOW, SessionMarks, spread_over_laps
 from linelab.coaching.pedals import Mask
-from linelab.coaching.scatter import corner_times
-from linelab.coaching.split import LapSplit
-from linelab.coaching.typical import typical_laps
+from linelab.coaching.scatter import corner_times, pass_errors
 from linelab.coaching.values import Consistency, CornerSpread, LineBand
 from linelab.comparison.measured import Measured, withheld
 from linelab.units import Array
@@ -24,29 +22,27 @@ ALIKE = 0.1
 LEAST_LAPS, LEAST_TREND = 3, 5
 
 
-def consistency(analysis: Analysis, splits: list[LapSplit], marked: SessionMarks) -> Consistency:
+def consistency(analysis: Analysis, marked: SessionMarks) -> Consistency:
     """Repeatability of a session.
 
     Parameters
     ----------
     analysis : Analysis
-    splits : list of LapSplit
-        Of the same laps.
     marked : SessionMarks
     """
     sheet = analysis.sheet
     times = sheet.t[:, -1]
-    typical = typical_laps(times)
+    typical = analysis.usual
     labels = [drive.lap.label for drive in sheet.driven]
     sigma = np.array([drive.lap_time_sigma for drive in sheet.driven])
     best, median = float(times.min()), float(np.median(times))
     trend, words = _trend(times, typical, sigma)
     lost = corner_times(analysis)
-    by_corner = np.array([[corner.time_lost.sigma or 0.0 for corner in split.corners] for split in splits])
+    errors = np.broadcast_to(pass_errors(analysis), lost.shape)
     corners = tuple(
         CornerSpread(
             corner=mark.corner,
-            time=_spread(lost[typical, k], by_corner[typical, k]),
+            time=_spread(lost[typical, k], errors[typical, k]),
             cost=_cost(lost[typical, k]),
             marks=tuple((name, _mark_spread(marked, typical, name, k)) for name in MARKS),
         )

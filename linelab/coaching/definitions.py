@@ -121,13 +121,14 @@ MARKS: dict[str, Definition] = {
 
 #: What a corner's speed loss is made of.
 CAUSES: dict[Cause, str] = {
-    "braking": "braking too early, too softly or too long: time lost before the corner's slowest point with the brake "
-    "or before it is needed",
-    "coasting": "time lost before the braking with neither pedal down",
+    "braking": "braking too early or too softly",
+    "coasting": "neither pedal down before the slowing has to begin",
     "minimum_speed": "what a minimum speed below what the own line could hold costs, before, in and after the corner",
-    "power": "power late, slowly, or so abruptly that the kart slides: time lost from the slowest point on, with what "
-    "is carried down the straight",
-    "pace": "grip not used all the way round, and the time feet take between pedals: not this corner's doing",
+    "power": "power late, or so abruptly that the kart slides, out of this corner or, down the straight, out of the "
+    "one before",
+    "all_round": "grip and braking not used to the last all the way round, and the time feet take between pedals: no "
+    "single corner's doing",
+    "rest": "what none of these explains: the kart, the day, or the driver doing something else",
 }
 
 #: Faults in plain words: what the driver does.

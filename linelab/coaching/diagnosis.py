@@ -41,7 +41,7 @@ from linelab.comparison.driving import (
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.marks import CornerMarks
 from linelab.comparison.measured import Measured
-from linelab.comparison.own_line import LONG, ROOM, OwnLine, course_on, offsets_of, own_line
+from linelab.comparison.own_line import ROOM, OwnLine, course_on, lap_offsets
 from linelab.grip import Surface, kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Lap
@@ -116,25 +116,22 @@ class Diagnosis:
     explained : Explained
     corner : (K,) array
         Index of the corner that each slow place belongs to.
+    laps : (L, K, SIZE) array
+        Habits of single laps.
     findings : tuple of Finding
         Dearest first.
-    line, all_round : float
-        What the line costs against the target line, and what hands and room cost all round [s].
     """
 
     own: OwnLine
     explained: Explained
     corner: Index
+    laps: Array
     findings: tuple[Finding, ...]
-    line: float
-    all_round: float
 
 
 def diagnose(
-    track: Track,
-    kart: Kart,
+    own: OwnLine,
     laps: Sequence[DrivenLap],
-    reference: Lap,
     marks: tuple[CornerMarks, ...],
     *,
     grip: float = 1.0,
@@ -144,21 +141,21 @@ def diagnose(
 
     Parameters
     ----------
+    own : OwnLine
+        Of the usual laps, against the minimum-time lap of this track, kart and grip.
     laps : sequence of DrivenLap
-    reference : Lap
-        The minimum-time lap of this track, kart and grip.
+        (L,).
     marks : tuple of CornerMarks
-        Its marks.
+        Of the minimum-time lap.
     grip : float
         The factor on mu that it was solved for [-].
     usual : (L,) array of bool, optional
         Which of the laps are the driver's usual ones; all when not given.
     """
+    track, kart = own.track, own.kart
     kept = np.ones(len(laps), dtype=bool) if usual is None else np.asarray(usual)
     every = [drive for drive, keep in zip(laps, kept) if keep]
     surveyed = track.survey.kind != "estimated"
-    careful = _careful_lap(track, kart, grip) if surveyed else None
-    own = own_line(track, kart, every, reference, careful)
     course = course_on(own, own.driven, grip=grip)
     v = np.interp(course.s, own.s, own.v)
     driven = Driven(
@@ -172,18 +169,15 @@ def diagnose(
     errors = [np.interp(course.s, drive.lap.line.s, drive.sigma_ax) for drive in every]
     unsure = np.sqrt(np.mean(np.square(errors), axis=0) / len(every))
     findings = _habits(found, corner, single, kept, unsure)
-    line = all_round = 0.0
     if surveyed:
-        lines, line, all_round = _lines(own, found, marks, grip, laps, kept)
-        findings += lines
+        findings += _lines(own, found, marks, grip, laps)
     return Diagnosis(
-        own=own, explained=found, corner=corner,
-        findings=tuple(sorted(findings, key=lambda finding: -(finding.cost.value or 0.0))), line=line,
-        all_round=all_round,
+        own=own, explained=found, corner=corner, laps=single,
+        findings=tuple(sorted(findings, key=lambda finding: -(finding.cost.value or 0.0))),
     )  # fmt: skip
 
 
-def _careful_lap(track: Track, kart: Kart, grip: float) -> Lap:
+def careful_lap(track: Track, kart: Kart, grip: float) -> Lap:
     """The fastest lap that keeps ROOM farther from the edges; how it differs matters, not its time."""
     wider = replace(kart, width=kart.width + 2.0 * ROOM)
     return solve_min_time(track, wider, grip=grip, tolerance=0.05, verify=False).lap
@@ -317,24 +311,21 @@ def _lines(
     marks: tuple[CornerMarks, ...],
     grip: float,
     laps: Sequence[DrivenLap],
-    usual: NDArray[np.bool_],
-) -> tuple[list[Finding], float, float]:
-    """What the driver's line costs corner by corner; all of it, and what hands and room cost all round [s].
+) -> list[Finding]:
+    """What the driver's line costs corner by corner.
 
     A corner's line is worth the mean of what mending it alone brings, and of what it alone costs on the target line.
     """
     d, target, count = own.departure, own.target, len(marks)
     share = corner_weights(own, np.array([mark.apex for mark in marks]))
-    offsets = [target, own.reference]
-    offsets += [target + d * (1.0 - w) for w in share] + [target + d * w for w in share]
+    offsets = [target, *(target + d * (1.0 - w) for w in share), *(target + d * w for w in share)]
     courses = [found.driven.course, *(course_on(own, n, grip=grip) for n in offsets)]
     # Corners' own grip stays what it is: it is no habit.
     habits = np.where(np.arange(SIZE) == GRIP, found.sizes, 0.0)
     spent = _times(found, courses, np.repeat(habits[None], len(courses), axis=0))
-    without_it, alone = spent[3 : 3 + count], spent[3 + count :]
+    without_it, alone = spent[2 : 2 + count], spent[2 + count :]
     bias = own.shift_sigma
-    n = offsets_of(own.track, own.s, [drive.lap for drive in laps])
-    single = d + own.filtered(n - n[usual].mean(axis=0), LONG)
+    single = lap_offsets(own, laps)[0] - own.moved - target
     findings = []
     for j, mark in enumerate(marks):
         stake = 0.5 * float((spent[0] - without_it[j]) + (alone[j] - spent[1]))
@@ -352,7 +343,7 @@ def _lines(
                 done=Done(Measured(off, math.hypot(0.05, 0.5 * bias)), "length"),
             )
         )
-    return findings, float(spent[0] - spent[1]), float(spent[1] - spent[2])
+    return findings
 
 
 def _line_kind(own: OwnLine, mark: CornerMarks) -> tuple[FaultKind, float]:

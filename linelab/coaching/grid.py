@@ -15,7 +15,7 @@ from linelab.errors import InputError
 from linelab.grip import KartNumbers, Surface, closed_throttle, drive_power, kart_numbers, roll_down
 from linelab.gripfield import grip_at
 from linelab.kart import Kart
-from linelab.lap import Lap, Line
+from linelab.lap import Lap
 from linelab.track import Track, lap_ends
 from linelab.units import Array
 
@@ -162,13 +162,6 @@ def computed_rows(sheet: Sheet, laps: Sequence[Lap]) -> Rows:
     return _rows(sheet.kart, kart_numbers(sheet.kart), sheet.s, n, v, kappa, _stretch(exact, sheet.s), psi, surface)
 
 
-def with_speed(sheet: Sheet, v: Array) -> Rows:
-    """The sheet's laps driven at other speeds (L, N)."""
-    laps = sheet.laps
-    numbers = kart_numbers(sheet.kart)
-    return _rows(sheet.kart, numbers, sheet.s, laps.n, v, laps.kappa, laps.stretch, laps.psi, sheet.surface)
-
-
 class _Plain(NamedTuple):
     """A lap where a driven lap is expected."""
 
@@ -215,15 +208,3 @@ def _rows(
     roll = -roll_down(kart, v, kappa, surface)
     full = (np.asarray(drive_power(numbers, v)) / (v * numbers.mass) + closed_throttle(kart, v)) / numbers.inertia
     return Rows(n=n, v=v, kappa=kappa, ax=ax, stretch=stretch, roll=roll, full=np.asarray(full), psi=psi)
-
-
-def sheet_line(sheet: Sheet, kappa: Array, surface: Surface, stretch: Array) -> Line:
-    """A path with the given curvature (N,) for a speed profile; its place on the ground plays no part in one."""
-    steps = np.diff(sheet.s) * 0.5 * (stretch[1:] + stretch[:-1])
-    distance = np.concatenate([[0.0], np.cumsum(np.maximum(steps, 1e-6))])
-    zero = np.zeros_like(distance)
-    return Line(
-        distance=distance, x=zero, y=zero, psi=zero, kappa=kappa, s=sheet.s, n=zero, slope=np.asarray(surface.slope),
-        bank=np.asarray(surface.bank), vertical_curvature=np.asarray(surface.vertical_curvature),
-        grip=np.asarray(surface.grip), closed=False,
-    )  # fmt: skip

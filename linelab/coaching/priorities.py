@@ -16,7 +16,6 @@ from linelab.coaching.marked import SessionMarks
 from linelab.coaching.pedals import Mask
 from linelab.coaching.scatter import scatter_priority
 from linelab.coaching.shown import CLEAR, stands_out, turns_back_and_forth, usual_gap
-from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import Evidence, FaultKind, Priority, Quantity
 from linelab.coaching.words import ADVICE, UNBRAKED, Advice, corners_text, laps_text
 from linelab.comparison.measured import Measured
@@ -84,7 +83,7 @@ def _priority(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Pri
     advice = _advice(analysis, marked, finding)
     labels = [drive.lap.label for drive in analysis.sheet.driven]
     # A lap held up or with a mistake on it is no example of a habit.
-    each = np.where(typical_laps(analysis.sheet.t[:, -1]), finding.laps, -np.inf)
+    each = np.where(analysis.usual, finding.laps, -np.inf)
     worst = [k for k in np.argsort(-each, kind="stable")[:2] if np.isfinite(each[k])]
     return Priority(
         rank=0,
@@ -107,14 +106,14 @@ def _advice(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Advic
 
 def _braked(analysis: Analysis, marked: SessionMarks, k: int) -> bool:
     """Whether a corner is braked for, on the usual laps or on the ideal lap."""
-    points = marked.figures["brake_point"][typical_laps(analysis.sheet.t[:, -1]), k]
+    points = marked.figures["brake_point"][analysis.usual, k]
     return bool(np.isfinite(marked.reference["brake_point"][k]) or np.isfinite(points).mean() >= 0.5)
 
 
 def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> list[Evidence]:
     """The cost, how often, and how much; the mark that shows it; what else it might be."""
     number = analysis.marks[finding.corner].corner.number
-    typical = typical_laps(analysis.sheet.t[:, -1])
+    typical = analysis.usual
     laps = finding.laps[typical]
     half = 0.5 * (finding.cost.value or 0.0)
     shown = int((laps > max(half, 0.01)).sum())

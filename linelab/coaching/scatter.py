@@ -14,11 +14,12 @@ import numpy as np
 
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.marked import SessionMarks
-from linelab.coaching.pedals import Index, Mask
-from linelab.coaching.typical import typical_laps
+from linelab.coaching.pedals import Mask
 from linelab.coaching.values import Evidence, Priority, Quantity
 from linelab.coaching.words import ADVICE
+from linelab.comparison.losses import segment_edges
 from linelab.comparison.measured import Measured
+from linelab.comparison.timed import time_at
 from linelab.units import Array
 
 #: A driver repeats well where typical laps lie within this standard deviation [s]: common practice calls laps within a
@@ -43,48 +44,26 @@ class _Spread(NamedTuple):
 
 
 def corner_times(analysis: Analysis) -> Array:
-    """Time of each lap in each corner (L, C) [s], from where the corner is usually prepared for to the next such place.
-
-    The same stations for all laps, so that laps can be told apart by them.
-    """
-    return _passes(analysis, analysis.sheet.t)
+    """Time of each lap in each corner's stretch (L, C) [s]: the same stations for all laps, so that they compare."""
+    edges = segment_edges(analysis.segments)
+    laps = [drive.lap for drive in analysis.sheet.driven]
+    return analysis.by_corner(np.diff([time_at(lap.line.s, lap.t, edges) for lap in laps], axis=1))
 
 
 def pass_errors(analysis: Analysis) -> Array:
-    """What measuring makes uncertain in one of these times (C,) [s], as far as it differs from lap to lap.
+    """What measuring makes uncertain in one of these times (C,), as far as it differs from lap to lap [s].
 
     The receiver's noise, and when a position bias that changes lets the ends be passed: within the pass, and from one
     lap to the next where the direction of travel turns.
     """
-    rows = analysis.rows
-    lost = np.cumsum(analysis.ledger.total, axis=1)
-    noise = analysis.noise(_passes(analysis, np.pad(lost, ((0, 0), (1, 0)))))
+    losses = analysis.losses[: analysis.count]
+    drawn = analysis.by_corner(np.concatenate([each.draws for each in losses]))
+    noise = np.std(drawn, axis=0) if drawn.shape[0] else np.zeros(drawn.shape[1])
+    drift = np.sqrt(np.mean([analysis.by_corner(each.drift**2) for each in losses], axis=0))
+    turned = np.mean([np.hypot(*analysis.by_corner(each.shift.T)) for each in losses], axis=0)
     times = analysis.sheet.t[:, -1]
-    lap = int(np.abs(times - np.median(times)).argmin())
-    bias, spans = analysis.sheet.driven[lap].bias, corner_times(analysis)[lap]
-    at = _ends(analysis) % analysis.windows.count if analysis.windows.closed else _ends(analysis)
-    psi, slowness = rows.psi[lap, at], 1.0 / np.maximum(rows.v[lap, at], 1.0)
-    turned = np.hypot(*(np.diff(way * slowness, axis=0)[0] for way in (np.cos(psi), np.sin(psi))))
-    moved = bias.changes(spans) * slowness.mean(axis=0), bias.change(float(times[lap])) * turned
-    return np.asarray(np.sqrt(noise**2 + moved[0] ** 2 + moved[1] ** 2))
-
-
-def _ends(analysis: Analysis) -> Index:
-    """Indices of the stations where corners begin and end (2, C); past the finish they run on."""
-    windows = analysis.windows
-    begin = np.median(windows.begin[: analysis.count], axis=0).astype(np.intp)
-    if not begin.size:
-        return np.zeros((2, 0), dtype=np.intp)
-    end = np.append(begin[1:], begin[0] + windows.count if windows.closed else windows.count)
-    return np.array([begin, end])
-
-
-def _passes(analysis: Analysis, clock: Array) -> Array:
-    """What a clock that runs along each row (R, N) adds in each corner (R, C)."""
-    count, ends = analysis.windows.count, _ends(analysis)
-    turns, at = np.divmod(ends, count) if analysis.windows.closed else (np.zeros_like(ends), ends)
-    read = clock[:, at] + turns * clock[:, -1:, None]
-    return np.asarray(read[:, 1] - read[:, 0])
+    change = analysis.sheet.driven[0].bias.change(float(np.median(times)))
+    return np.asarray(np.sqrt(noise**2 + drift**2 + (change * turned) ** 2))
 
 
 def scatter_priority(analysis: Analysis, marked: SessionMarks) -> Priority | None:
@@ -93,7 +72,7 @@ def scatter_priority(analysis: Analysis, marked: SessionMarks) -> Priority | Non
     Both ways of counting leave out what a consistent driver loses as well; the larger is at stake.
     """
     times = analysis.sheet.t[:, -1]
-    typical = typical_laps(times)
+    typical = analysis.usual
     laps = times[typical]
     if laps.size < LEAST_LAPS:
         return None

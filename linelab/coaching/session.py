@@ -8,21 +8,28 @@ from dataclasses import dataclass
 import numpy as np
 
 from linelab.coaching.analysis import Analysis, analyse
-from linelab.coaching.causes import Ledger
+from linelab.coaching.causes import told_causes
 from linelab.coaching.consistency import consistency
-from linelab.coaching.diagnosis import Finding, diagnose
+from linelab.coaching.grid import session_sheet
 from linelab.coaching.marked import SessionMarks, driven_marks
-from linelab.coaching.own_laps import of_first, own_marks, with_others
 from linelab.coaching.priorities import priorities
-from linelab.coaching.scatter import corner_times
-from linelab.coaching.split import LapSplit, against_itself, split_losses
+from linelab.coaching.scatter import corner_times, pass_errors
+from linelab.coaching.shown_grip import shown_grip
 from linelab.coaching.strengths import strengths
 from linelab.coaching.target_marks import with_target_marks
-from linelab.coaching.targets import OWN, choose_target
+from linelab.coaching.targets import OWN, Held, choose_target
 from linelab.coaching.typical import typical_laps
-from linelab.coaching.values import CornerLap, LapReview, SessionReview, Target, TargetKind
+from linelab.coaching.values import (
+    CornerLap,
+    DrivenMarks,
+    LapReview,
+    SessionReview,
+    ShownGrip,
+    Target,
+    TargetKind,
+)
 from linelab.coaching.verdict import verdict
-from linelab.comparison.compare import Comparison, compare
+from linelab.comparison.compare import compare
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import rates_note
 from linelab.comparison.measured import Measured
@@ -86,110 +93,87 @@ def review_session(
             remedy="A review goes by corners: check the start and finish line, or draw corners in the track file",
         )
     factor = grip if grip is not None else reference.grip if isinstance(reference, Solution) else 1.0
-    progress("working out what each lap's line allowed")
-    analysis = analyse(track, kart, driven, lap, grip=factor)
-    whole = with_others(analysis, others) if target in OWN else analysis
-    goal, ledger = choose_target(whole, target)
-    if whole is not analysis:
-        ledger = of_first(whole, ledger, analysis.count)
-    progress("finding marks and causes")
-    again = analysis.rows.pick(slice(-analysis.receptions, None))
-    marked = driven_marks(analysis.sheet, analysis.seen, again, analysis.marks)
-    splits = split_losses(analysis, ledger, goal.sigma)
-    # Between laps the target's own uncertainty plays no part.
-    between = split_losses(analysis, ledger) if goal.sigma else splits
-    progress("explaining the laps by habits")
-    findings = list(_findings(analysis))
-    repeat = consistency(analysis, between, marked)
-    splits = [
-        against_itself(split) if goal.kind == "own_best" and drive.lap is goal.lap else split
-        for split, drive in zip(splits, analysis.sheet.driven)
-    ]
-    laps = tuple(_lap_review(analysis, goal, marked, split, index) for index, split in enumerate(splits))
+    more = others if target in OWN else ()
+    analysis = analyse(track, kart, driven, lap, grip=factor, others=more, progress=progress)
+    shown = shown_grip(analysis.diagnosis, analysis.marks, analysis.reason)
+    held = choose_target(analysis, shown, target)
+    goal = held.target
+    progress("finding marks")
+    marked = driven_marks(analysis.sheet, analysis.seen, analysis.again, analysis.marks)
+    findings = [] if analysis.untold or analysis.diagnosis is None else list(analysis.diagnosis.findings)
+    repeat = consistency(analysis, marked)
+    laps = tuple(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
     first = priorities(analysis, marked, findings)
     times = analysis.sheet.t[:, -1]
     review = SessionReview(
         track=track,
         kart=kart,
         target=goal,
-        grip=analysis.grip,
+        grip=shown,
         reference=lap,
         reference_marks=analysis.marks,
         laps=laps,
         best=int(times.argmin()),
         typical=int(np.abs(times - np.median(times)).argmin()),
-        corners=_by_corner(analysis, ledger, between, goal),
+        corners=_by_corner(analysis, laps, goal),
         consistency=repeat,
         priorities=first,
         strengths=strengths(analysis, findings, repeat),
         verdict=verdict(laps[int(times.argmin())], goal, first, analysis, quickest=quickest),
         cleaning=tuple(cleaning),
-        notes=_notes(analysis, laps, (*notes, *_untimed(every, track))),
+        notes=_notes(analysis, shown, laps, (*notes, *_untimed(every, track))),
     )
-    return with_target_marks(review, own_marks(whole, goal) if target == "own_best" and whole is not analysis else ())
+    return with_target_marks(review, _own_marks(analysis, held, marked))
 
 
-def _findings(analysis: Analysis) -> tuple[Finding, ...]:
-    """The habits that the laps show; none where the recording or the kart file cannot carry them."""
-    sheet = analysis.sheet
-    if analysis.untold:
+def _own_marks(analysis: Analysis, held: Held, marked: SessionMarks) -> tuple[DrivenMarks, ...]:
+    """Marks of the own pass that each corner is held against; empty where the target is computed."""
+    if not held.best.size:
         return ()
-    found = diagnose(
-        sheet.track, sheet.kart, sheet.driven, analysis.reference, analysis.marks, grip=sheet.grip,
-        usual=typical_laps(sheet.t[:, -1]),
-    )  # fmt: skip
-    return found.findings
+    found = marked.laps
+    if (held.best >= analysis.count).any():  # a lap of the session that is not reviewed
+        sheet = analysis.sheet
+        whole = session_sheet(sheet.track, sheet.kart, analysis.every, grip=sheet.grip, stations=sheet.s)
+        found = driven_marks(whole, analysis.seen, analysis.again, analysis.marks).laps
+    return tuple(found[lap][k] for k, lap in enumerate(held.best.tolist()))
 
 
-def _lap_review(analysis: Analysis, goal: Target, marked: SessionMarks, split: LapSplit, index: int) -> LapReview:
+def _lap_review(analysis: Analysis, held: Held, marked: SessionMarks, index: int) -> LapReview:
     """One lap, put together."""
-    drive = analysis.sheet.driven[index]
-    comparison = _comparison(analysis, goal, index)
+    drive, goal = analysis.sheet.driven[index], held.target
+    comparison = compare(
+        analysis.sheet.track, goal.lap, drive, marks=analysis.marks, cost=held.cost(analysis, index),
+        reason=analysis.untold, reference_sigma=goal.sigma,
+    )  # fmt: skip
+    parts = {
+        cause: analysis.by_corner(values[index] - held.causes.get(cause, 0.0))
+        for cause, values in analysis.causes.items()
+    }
     corners = tuple(
         CornerLap(
-            corner=review.corner, marks=marks, review=review, time_lost=part.time_lost, phases=part.phases,
-            line_loss=part.line_loss, speed_loss=part.speed_loss, causes=part.causes,
+            corner=review.corner,
+            marks=marks,
+            review=review,
+            causes=told_causes(review.speed_loss, {cause: float(values[k]) for cause, values in parts.items()}),
         )
-        for review, marks, part in zip(comparison.corners, marked.laps[index], split.corners)
-    )  # fmt: skip
+        for k, (review, marks) in enumerate(zip(comparison.corners, marked.laps[index]))
+    )
     return LapReview(
         label=drive.lap.label,
         lap_time=Measured(drive.lap.lap_time, drive.lap_time_sigma),
-        gap=split.gap,
-        line_loss=split.line_loss,
-        speed_loss=split.speed_loss,
-        elsewhere=split.elsewhere,
         corners=corners,
         comparison=comparison,
     )
 
 
-def _comparison(analysis: Analysis, goal: Target, index: int) -> Comparison:
-    """The lap against the target's lap, with the best possible on its line and on its draws worked out already."""
-    count, rows = analysis.count, len(analysis.best) - analysis.receptions
-    per_lap = (rows - count) // count
-    drawn = analysis.best[count + index * per_lap : count + (index + 1) * per_lap]
-    return compare(
-        analysis.sheet.track,
-        goal.lap,
-        analysis.sheet.driven[index],
-        marks=analysis.marks,
-        best=[analysis.best[index], *drawn],
-    )
-
-
-def _by_corner(
-    analysis: Analysis, ledger: Ledger, splits: list[LapSplit], goal: Target
-) -> tuple[tuple[Corner, Measured], ...]:
+def _by_corner(analysis: Analysis, laps: Sequence[LapReview], goal: Target) -> tuple[tuple[Corner, Measured], ...]:
     """Mean time lost over the typical laps by corner; the target's uncertainty shared out by time."""
-    spent = np.median(corner_times(analysis), axis=0)
-    typical = typical_laps(analysis.sheet.t[:, -1])
-    lost = ledger.by_corner(ledger.total, len(analysis.marks))[: analysis.count][typical]
+    spent, errors = np.median(corner_times(analysis), axis=0), pass_errors(analysis)
+    lost = np.array([[part.time_lost.value or 0.0 for part in lap.corners] for lap in laps])[analysis.usual]
     found = []
     for k, mark in enumerate(analysis.marks):
-        noise = np.mean([split.corners[k].time_lost.sigma or 0.0 for split in splits])
         scatter = np.std(lost[:, k], ddof=1) if lost.shape[0] > 1 else 0.0
-        own = float(max(noise, scatter)) / float(np.sqrt(lost.shape[0]))
+        own = float(max(errors[k], scatter)) / float(np.sqrt(lost.shape[0]))
         sigma = float(np.hypot(own, goal.sigma * spent[k] / goal.lap_time))
         found.append((mark.corner, Measured(float(lost[:, k].mean()), sigma)))
     return tuple(found)
@@ -201,12 +185,11 @@ def _untimed(every: Track, track: Track) -> list[str]:
     return [f"outside the timing lines, not reviewed: corner {', '.join(out)}"] if out else []
 
 
-def _notes(analysis: Analysis, laps: tuple[LapReview, ...], notes: Sequence[str]) -> tuple[str, ...]:
+def _notes(analysis: Analysis, grip: ShownGrip, laps: tuple[LapReview, ...], notes: Sequence[str]) -> tuple[str, ...]:
     """Every note once, in order."""
     said = list(notes)
     for lap in laps:
         said += [note for note in lap.comparison.notes if not note.startswith("line and speed part")]
-    grip = analysis.grip
     said.append(f"grip shown: {grip.note}" if grip.factor.known else f"grip shown: {grip.factor.reason}")
     power = analysis.power
     if power.value is not None:

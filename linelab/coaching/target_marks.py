@@ -18,8 +18,8 @@ from linelab.comparison.marks import find_marks
 from linelab.comparison.measured import Measured, withheld
 from linelab.comparison.seen import as_seen
 
-#: Why the best of the own corners has no marks, and why a mark of a recorded target is not there where it might be.
-SEVERAL_LAPS, UNTOLD = "made of several laps", "not known of the target"
+#: Why a mark of a recorded target is not there where it might be.
+UNTOLD = "not known of the target"
 
 Figures = dict[str, Measured]
 
@@ -27,19 +27,15 @@ Figures = dict[str, Measured]
 def with_target_marks(review: SessionReview, own: Sequence[DrivenMarks] = ()) -> SessionReview:
     """The review with its target's marks as each mark's reference; reviews come with the ideal lap's.
 
-    The ideal line at the shown grip is read as the receiver would have shown it; of the own best lap the marks are
-    those found on it, with their uncertainties; the best of the own corners has none.  Figures about the apex count
-    from the ideal lap's still, except for the apex miss, which is against the target.  ``own`` are the marks of an own
-    best lap that is none of those reviewed.
+    The ideal line at the shown grip is read as the receiver would have shown it; ``own`` are the marks of the driver's
+    own pass that each corner is held against, with their uncertainties.  Figures about the apex count from the ideal
+    lap's still, except for the apex miss, which is against the target.
     """
     kind = review.target.kind
     if kind == "ideal" or not review.reference_marks:
         return review
-    if kind == "own_best":
-        own = own or [part.marks for part in review.laps[review.best].corners]
+    if own:
         return _replaced(review, [_found(marks) for marks in own])
-    if kind == "own_parts":
-        return _replaced(review, [dict.fromkeys(MARKS, withheld(SEVERAL_LAPS))] * len(review.reference_marks))
     return _replaced(review, _of_computed_lap(review))
 
 

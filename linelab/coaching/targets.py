@@ -1,25 +1,30 @@
-"""What the driver is held against, and the ledger against it."""
+"""What the driver is held against: a lap, and what its own line and habits cost against the ideal lap."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.causes import Ledger, against
-from linelab.coaching.values import Target, TargetKind
+from linelab.coaching.pedals import Index
+from linelab.coaching.values import Cause, ShownGrip, Target, TargetKind
+from linelab.comparison.line_costs import LineCost
+from linelab.comparison.losses import segment_edges
 from linelab.comparison.narrowed import narrowed
-from linelab.comparison.segments import time_at
-from linelab.comparison.timed import timed_lap
+from linelab.comparison.timed import time_at, timed_lap
 from linelab.errors import InputError
+from linelab.lap import Lap, Limit
+from linelab.solve.lines import line_on_track
 from linelab.solve.mintime import solve_min_time
 from linelab.solve.speed import speed_profiles
 from linelab.units import Array
 
 #: Least width of a corridor that is drawn in, in widths of the kart [-], and how well its lap time must be known [s].
 LEAST_ROOM, ROUGH = 1.5, 0.05
+#: Where one of the own laps is handed over to the next over so much [m], so that a picture has no steps.
+JOINED = 8.0
 
 TITLES: dict[TargetKind, str] = {
     "ideal": "the ideal lap",
@@ -38,8 +43,36 @@ WORDS: dict[TargetKind, str] = {
 }
 
 
-def choose_target(analysis: Analysis, kind: TargetKind) -> tuple[Target, Ledger]:
-    """A target, and every row's ledger against it.
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Held:
+    """A target, and what of the ideal lap's gap is its own.
+
+    Parameters
+    ----------
+    target : Target
+    line : (M,) array
+        What its line costs by segment [s].
+    causes : dict of Cause to (M,) array
+        What its habits cost [s].
+    best : (C,) array of int
+        Of the driver's own laps the one that each corner is held against; empty for a computed target.
+    """
+
+    target: Target
+    line: Array
+    causes: dict[Cause, Array]
+    best: Index
+
+    def cost(self, analysis: Analysis, lap: int) -> LineCost | None:
+        """What a lap's line costs against the target's; None where lines are not judged."""
+        if analysis.costs is None or analysis.untold:
+            return None
+        cost = analysis.costs.of(lap, segment_edges(analysis.segments))
+        return cost._replace(line=cost.line - self.line)
+
+
+def choose_target(analysis: Analysis, shown: ShownGrip, kind: TargetKind) -> Held:
+    """A target, and what of the lost time is its own.
 
     Raises
     ------
@@ -48,27 +81,35 @@ def choose_target(analysis: Analysis, kind: TargetKind) -> tuple[Target, Ledger]
     """
     if kind not in TITLES:
         raise InputError(f"there is no target {kind!r}", where="target", remedy=f"Choose among {', '.join(TITLES)}")
-    ledger, sheet = analysis.ledger, analysis.sheet
-    best = int(np.argmin(sheet.t[:, -1]))
-    own = sheet.driven[best]
+    none = np.zeros(len(analysis.segments))
+    nobody = np.zeros(0, dtype=np.intp)
     if kind == "ideal":
-        return _target(kind, analysis.reference.lap_time, analysis, edge_error(analysis)), ledger
+        target = _target(kind, analysis.reference, edge_error(analysis))
+        return Held(target=target, line=none, causes={}, best=nobody)
     if kind == "shown_grip":
-        return _at_shown_grip(analysis)
+        target, steps = _at_shown_grip(analysis, shown)
+        return Held(target=target, line=none, causes={"all_round": steps}, best=nobody)
+    times = np.array([drive.lap.lap_time for drive in analysis.every])
+    best = int(times.argmin())
+    chosen = np.full(len(analysis.marks), best)
     if kind == "own_best":
-        row = ledger.pick(slice(best, best + 1))
-        target = _target(kind, float(sheet.t[best, -1]), analysis, own.lap_time_sigma)
-        return replace(target, lap=own.lap, title=f"{TITLES[kind]} ({own.lap.label})"), against(ledger, row)
-    row = _parts(analysis, best)
-    lap_time = analysis.reference.lap_time + float(row.total.sum())
-    return replace(_target(kind, lap_time, analysis, own.lap_time_sigma), lap=own.lap), against(ledger, row)
+        own = analysis.every[best].lap
+        target = replace(_target(kind, own, analysis.every[best].lap_time_sigma), title=f"{TITLES[kind]} ({own.label})")
+    else:
+        spent = analysis.by_corner(np.array([losses.loss for losses in analysis.losses]))
+        chosen = spent.argmin(axis=0)
+        target = _target(kind, _joined(analysis, chosen, best), analysis.every[best].lap_time_sigma)
+    owner, at = chosen[analysis.owners], np.arange(none.size)
+    causes = {cause: values[owner, at] for cause, values in analysis.causes.items()}
+    line = none
+    if analysis.costs is not None:
+        edges = segment_edges(analysis.segments)
+        line = np.array([analysis.costs.of(lap, edges).line for lap in range(len(times))])[owner, at]
+    return Held(target=target, line=line, causes=causes, best=chosen)
 
 
-def _target(kind: TargetKind, lap_time: float, analysis: Analysis, sigma: float = 0.0) -> Target:
-    """A target on the reference lap."""
-    return Target(
-        kind=kind, title=TITLES[kind], words=WORDS[kind], lap=analysis.reference, lap_time=lap_time, sigma=sigma
-    )
+def _target(kind: TargetKind, lap: Lap, sigma: float) -> Target:
+    return Target(kind=kind, title=TITLES[kind], words=WORDS[kind], lap=lap, lap_time=lap.lap_time, sigma=sigma)
 
 
 def grip_error(analysis: Analysis, less: float = 0.01) -> float:
@@ -96,41 +137,49 @@ def edge_error(analysis: Analysis) -> float:
     return max(timed_lap(narrow, slower.lap).lap_time - analysis.reference.lap_time, 0.0)
 
 
-def _at_shown_grip(analysis: Analysis) -> tuple[Target, Ledger]:
-    """The reference line at the shown grip; how far that grip is certain is the target's uncertainty."""
-    factor, reference, sheet = analysis.grip.factor, analysis.reference, analysis.sheet
+def _at_shown_grip(analysis: Analysis, shown: ShownGrip) -> tuple[Target, Array]:
+    """The reference line at the shown grip, and what it loses to the reference lap by segment (M,) [s].
+
+    How far that grip is certain is the target's uncertainty.
+    """
+    factor, reference, sheet = shown.factor, analysis.reference, analysis.sheet
     if factor.value is None:
-        plain = _target("shown_grip", reference.lap_time, analysis, edge_error(analysis))
-        return replace(plain, words=factor.reason), analysis.ledger
+        plain = _target("shown_grip", reference, edge_error(analysis))
+        return replace(plain, words=factor.reason), np.zeros(len(analysis.segments))
     share = factor.sigma or 0.0
     line, title = reference.line, TITLES["shown_grip"]
-    shown, less = (
-        speed_profiles([replace(line, grip=line.grip * grip)], sheet.kart, label=title)
+    lap, less = (
+        speed_profiles([replace(line, grip=line.grip * grip)], sheet.kart, label=title)[0]
         for grip in (factor.value, max(factor.value - max(share, 1e-3), 0.1))
     )
-    lap = shown[0]
-    error = math.hypot((less[0].lap_time - lap.lap_time) * (share / max(share, 1e-3)), edge_error(analysis))
-    steps = np.diff(time_at(lap.line.s, lap.t, sheet.s)) - np.diff(time_at(reference.line.s, reference.t, sheet.s))
-    ledger = analysis.ledger
-    causes = dict(ledger.causes)
-    causes["pace"] = causes["pace"] - steps
-    target = replace(_target("shown_grip", lap.lap_time, analysis, error), lap=lap)
-    return target, replace(ledger, total=ledger.total - steps, causes=causes)
+    error = math.hypot((less.lap_time - lap.lap_time) * (share / max(share, 1e-3)), edge_error(analysis))
+    edges = segment_edges(analysis.segments)
+    steps = np.diff(time_at(lap.line.s, lap.t, edges)) - np.diff(time_at(reference.line.s, reference.t, edges))
+    return _target("shown_grip", lap, error), steps
 
 
-def _parts(analysis: Analysis, best: int) -> Ledger:
-    """The ledger of a lap put together from the laps that were quickest corner by corner (one row)."""
-    ledger, count = analysis.ledger, analysis.count
-    owner = ledger.corner[best]
-    chosen = np.full(owner.size, best)
-    for k in np.unique(owner):
-        inside = owner == k
-        chosen[inside] = int(ledger.total[:count][:, inside].sum(axis=1).argmin())
-    place = np.arange(owner.size)
+def _joined(analysis: Analysis, chosen: Index, best: int) -> Lap:
+    """One lap put together from the laps that were quickest corner by corner (C,): its clock exact at the joints."""
+    sheet, laps = analysis.sheet, [drive.lap for drive in analysis.every]
+    edges = segment_edges(analysis.segments)
+    s = np.union1d(sheet.s, edges)
+    s = s[np.concatenate([[True], np.diff(s) > 1e-6])]
+    segment = np.clip(np.searchsorted(edges, 0.5 * (s[1:] + s[:-1]), side="right") - 1, 0, edges.size - 2)
+    owner = chosen[analysis.owners][segment]
+    steps = np.array([np.diff(time_at(lap.line.s, lap.t, s)) for lap in laps])[owner, np.arange(owner.size)]
+    share = np.array([np.append(owner == k, owner[-1] == k) for k in range(len(laps))], dtype=np.float64)
+    from scipy.ndimage import uniform_filter1d
 
-    def pick(values: Array) -> Array:
-        return np.asarray(values[chosen, place][None])
-
-    causes = {name: pick(values) for name, values in ledger.causes.items()}
-    corner, phase = owner[None], ledger.phase[best][None]
-    return Ledger(corner=corner, phase=phase, total=pick(ledger.total), line=pick(ledger.line), causes=causes)
+    step = float(np.median(np.diff(s)))
+    share = uniform_filter1d(
+        share, max(round(JOINED / step), 1), axis=1, mode="wrap" if sheet.track.closed else "nearest"
+    )
+    n, v, ax = (
+        (share * np.array([np.interp(s, lap.line.s, values) for lap, values in zip(laps, rows)])).sum(axis=0)
+        for rows in ([lap.line.n for lap in laps], [lap.v for lap in laps], [lap.ax for lap in laps])
+    )
+    line = line_on_track(sheet.track, s, n, half_width=0.5 * sheet.kart.width, grip=sheet.grip)
+    return Lap(
+        line=replace(line, closed=laps[best].line.closed), t=np.concatenate([[0.0], np.cumsum(steps)]), v=v, ax=ax,
+        limited_by=np.full(s.size, Limit.NONE), label="best corners",
+    )  # fmt: skip

@@ -24,8 +24,8 @@ from linelab.units import Array
 TargetKind = Literal["ideal", "shown_grip", "own_best", "own_parts"]
 
 #: What a corner's speed loss is made of, in driving order; see :mod:`linelab.coaching.definitions`.
-Cause = Literal["braking", "coasting", "minimum_speed", "power", "pace"]
-CAUSES: tuple[Cause, ...] = ("braking", "coasting", "minimum_speed", "power", "pace")
+Cause = Literal["braking", "coasting", "minimum_speed", "power", "all_round", "rest"]
+CAUSES: tuple[Cause, ...] = ("braking", "coasting", "minimum_speed", "power", "all_round", "rest")
 
 #: Habits that cost time, as the coach names them; see :mod:`linelab.coaching.definitions`.
 FaultKind = Literal[
@@ -117,33 +117,42 @@ class DrivenMarks:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class CornerLap:
-    """One corner on one lap: marks, and the time it cost against the target, credited to what caused it.
+    """One corner on one lap: marks, and the time it cost against the target.
 
     Parameters
     ----------
     corner : Corner
     marks : DrivenMarks
     review : CornerReview
-        The corner between the reference lap's marks, see :func:`linelab.comparison.compare.compare`.
-    time_lost : Measured
-        Credited to this corner [s]: from where the driver or the reference lap first prepares for it, whichever is
-        earlier, to where the same is done for the next corner.
-    phases : tuple of (phase, Measured)
-        ``time_lost`` by phase; the straight's is what was carried down it [s].
-    line_loss, speed_loss : Measured
-        ``time_lost`` split [s].
+        Of this lap's :class:`~linelab.comparison.compare.Comparison`: time, phases, line and speed part are its.
     causes : tuple of (cause, Measured)
-        ``speed_loss`` by what caused it, in the order of CAUSES [s].
+        ``speed_loss`` by what caused it, in the order of CAUSES; they add up to it exactly [s].
     """
 
     corner: Corner
     marks: DrivenMarks
     review: CornerReview
-    time_lost: Measured
-    phases: tuple[tuple[Phase, Measured], ...]
-    line_loss: Measured
-    speed_loss: Measured
     causes: tuple[tuple[Cause, Measured], ...]
+
+    @property
+    def time_lost(self) -> Measured:
+        """Driven minus target over the corner's stretch [s]."""
+        return self.review.time_lost
+
+    @property
+    def phases(self) -> tuple[tuple[Phase, Measured], ...]:
+        """``time_lost`` by phase [s]."""
+        return self.review.phases
+
+    @property
+    def line_loss(self) -> Measured:
+        """What of ``time_lost`` the driven line costs at best [s]."""
+        return self.review.line_loss
+
+    @property
+    def speed_loss(self) -> Measured:
+        """What of ``time_lost`` the speed on that line costs [s]."""
+        return self.review.speed_loss
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -153,26 +162,33 @@ class LapReview:
     Parameters
     ----------
     label : str
-    lap_time, gap : Measured
-        Lap time, and driven minus target [s].
-    line_loss, speed_loss : Measured
-        The gap split [s].
-    elsewhere : Measured
-        The part of the gap outside every corner (before the first corner of an open track) [s].
+    lap_time : Measured
+        [s].
     corners : tuple of CornerLap
-        In driving order; with ``elsewhere`` they add up to ``gap`` exactly.
+        In driving order; they add up to ``gap`` exactly.
     comparison : Comparison
-        Against the target's lap: curves along the lap, notes.
+        Against the target's lap: the gap and its parts, curves along the lap, notes.
     """
 
     label: str
     lap_time: Measured
-    gap: Measured
-    line_loss: Measured
-    speed_loss: Measured
-    elsewhere: Measured
     corners: tuple[CornerLap, ...]
     comparison: Comparison
+
+    @property
+    def gap(self) -> Measured:
+        """Driven minus target [s]."""
+        return self.comparison.lap_gap
+
+    @property
+    def line_loss(self) -> Measured:
+        """What of the gap the driven line costs at best [s]."""
+        return self.comparison.line_loss
+
+    @property
+    def speed_loss(self) -> Measured:
+        """What of the gap the speed on that line costs [s]."""
+        return self.comparison.speed_loss
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -208,7 +224,7 @@ class Target:
     title, words : str
         What to call it, and what it means, for the page.
     lap : Lap
-        To draw beside the driven laps.  For "own_parts" the own best lap: the parts come from several laps.
+        To draw beside the driven laps.  For "own_parts" put together from several laps.
     lap_time : float
         [s].
     sigma : float
@@ -226,11 +242,6 @@ class Target:
     def computed(self) -> bool:
         """Whether it is a computed lap, and not the driver's own."""
         return self.kind in ("ideal", "shown_grip")
-
-    @property
-    def drawn(self) -> str:
-        """What to call ``lap`` where it is drawn or read out."""
-        return f"your own best lap ({self.lap.label})" if self.kind == "own_parts" else self.title
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -7,14 +7,16 @@ import math
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
+from linelab.coaching.causes import all_round
 from linelab.coaching.shown_power import misfit
 from linelab.coaching.targets import grip_error
-from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import LapReview, Priority, Target
 from linelab.coaching.words import corners_text
 
 #: A corner taken quicker than on the ideal lap by this much says that the ideal lap is not that [s].
 BEATS = 0.15
+#: What is lost all round is told from this share of the gap on [-].
+ALL_ROUND = 0.1
 
 
 def verdict(
@@ -55,20 +57,30 @@ def verdict(
         ]
     elif not analysis.untold:
         said.append("No single fault stands out of what this recording can show.")
-    spread = _all_round(best)
-    if goal.kind == "ideal" and spread > 0.3 * abs(gap):
-        said.append(
-            f"About {spread:.1f} s of the gap is spread all round: grip not used to the last, and the time that feet "
-            "take from pedal to pedal."
-        )
+    if goal.kind == "ideal" and not analysis.untold:
+        said += _spread(analysis, abs(gap))
     return " ".join(said)
 
 
-def _all_round(best: LapReview) -> float:
-    """Time lost all round, no single fault's [s]: no more than the speed on the line costs in all, since what other
-    causes win back in a corner is won from it."""
-    spread = sum(dict(part.causes)["pace"].value or 0.0 for part in best.corners)
-    return min(spread, best.speed_loss.value or 0.0)
+def _spread(analysis: Analysis, gap: float) -> list[str]:
+    """What is lost all round and is no single corner's fault, named, where it is a good part of the gap."""
+    if analysis.diagnosis is None:
+        return []
+    told = [item for item in all_round(analysis.diagnosis.explained) if (item.cost.value or 0.0) >= ALL_ROUND * gap]
+    words = {
+        "grip": "you use {} % of the grip everywhere ({} s a lap)",
+        "braking": "you brake with {} % of what the tyres can do everywhere ({} s)",
+        "feet": "your feet take {} s from pedal to pedal ({} s)",
+    }
+    parts = []
+    for item in told:
+        value, error, digits = item.number.value or 0.0, item.number.sigma or 0.0, 2
+        if item.name != "feet":
+            value, error, digits = 100.0 * value, max(100.0 * error, 1.0), 0
+        size = f"{value:.{digits}f} ±{max(error, 10.0**-digits):.{digits}f}"
+        cost = f"{item.cost.value or 0.0:.2f} ±{max(item.cost.sigma or 0.0, 0.01):.2f}"
+        parts.append(words[item.name].format(size, cost))
+    return [f"Spread all round: {'; '.join(parts)}."] if parts else []
 
 
 def _quicker(best: LapReview, goal: Target) -> tuple[int, ...]:
@@ -92,7 +104,7 @@ def _stakes_error(first: tuple[Priority, ...]) -> float:
 def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis, best: str) -> list[str]:
     """Why the stakes add up to more than the gap they stand beside, where they do, or overlap."""
     times, said = analysis.sheet.t[:, -1], []
-    usual = float(np.mean(times[typical_laps(times)]))
+    usual = float(np.mean(times[analysis.usual]))
     stakes = _stakes(first)
     if stakes > float(times.min()) - goal.lap_time:
         if goal.kind in ("ideal", "shown_grip"):

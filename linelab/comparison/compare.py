@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -10,11 +9,13 @@ import numpy as np
 
 from linelab.comparison.corner_review import CornerReview, minimum_rooms, review_corner
 from linelab.comparison.estimate import DrivenLap, track_heading, without_uncertainty
-from linelab.comparison.losses import SegmentLosses, rates_note, segment_losses
+from linelab.comparison.line_costs import LineCost, line_costs
+from linelab.comparison.losses import LEAST_RATE, SegmentLosses, rates_note, segment_edges, segment_losses
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.measured import Measured
-from linelab.comparison.segments import segments_of, time_at
-from linelab.comparison.timed import timed_lap, timed_track
+from linelab.comparison.own_line import own_line
+from linelab.comparison.segments import segments_of
+from linelab.comparison.timed import time_at, timed_lap, timed_track
 from linelab.errors import InputError
 from linelab.kart import Kart
 from linelab.lap import Lap, import_pandas
@@ -38,10 +39,12 @@ class Comparison:
     driven : DrivenLap
     lap_gap : Measured
         Driven minus reference lap time [s]; the sum over ``losses.segments``.
+    line_loss, speed_loss : Measured
+        ``lap_gap`` split [s].
     corners : tuple of CornerReview
         In driving order.
     elsewhere : Measured
-        Time lost outside every corner's own stretch (before the first corner of an open track) [s].
+        Time lost outside every corner's own stretch: all of it on a track without corners [s].
     losses : SegmentLosses
     s, gap, gap_sigma : (N,) array
         Stations [m], cumulative time difference driven minus reference and its standard deviation [s].
@@ -53,6 +56,8 @@ class Comparison:
     reference: Lap
     driven: DrivenLap
     lap_gap: Measured
+    line_loss: Measured
+    speed_loss: Measured
     corners: tuple[CornerReview, ...]
     elsewhere: Measured
     losses: SegmentLosses
@@ -93,7 +98,9 @@ def compare(
     *,
     grip: float = 1.0,
     marks: tuple[CornerMarks, ...] | None = None,
-    best: Sequence[Lap] = (),
+    cost: LineCost | None = None,
+    reason: str = "",
+    reference_sigma: float = 0.0,
 ) -> Comparison:
     """Compare a driven lap with the reference lap.
 
@@ -111,8 +118,10 @@ def compare(
         Factor on mu that the reference lap was solved for; the best possible on the driven line has the same [-].
     marks : tuple of CornerMarks, optional
         Where the corners' phases begin and end; those of the reference lap when not given.
-    best : sequence of Lap
-        Best possible on the driven line, then on some of its draws, where they are known already.
+    cost : LineCost, optional
+        What the driven line costs, where that is known already; ``reason`` why it cannot be told.
+    reference_sigma : float
+        Standard deviation of the reference's lap time; 0 for a computed lap [s].
 
     Raises
     ------
@@ -121,13 +130,25 @@ def compare(
     """
     drive = driven if isinstance(driven, DrivenLap) else without_uncertainty(driven)
     begin, end = lap_ends(track)
+    itself = drive.lap is reference
     reference, track = timed_lap(track, reference), timed_track(track)
     ends = _ended(reference, begin, end, "reference"), _ended(drive.lap, begin, end, "driven")
     reference, drive = ends[0], replace(drive, lap=ends[1])
     marks = find_marks(track, reference, kart) if marks is None else marks
-    segments = segments_of(marks, begin, end, closed=track.closed)
-    edges = np.array([segment.s_start for segment in segments] + [end])
-    losses = segment_losses(segments, reference, drive, track_heading(track, edges), kart, grip=grip, best=best)
+    segments = segments_of(track, marks)
+    edges = segment_edges(segments)
+    if cost is None and not reason:
+        reason = _no_split(drive, kart)
+        if not reason and kart is not None:
+            own = own_line(track, kart, [drive], reference)
+            entry = 100.0 if track.closed else float(max(reference.v[0], drive.lap.v[0]))
+            cost = line_costs(own, [drive], grip=grip, entry=entry).of(0, edges)
+    # A lap against itself is known exactly.
+    timed, reference_sigma = (without_uncertainty(drive.lap), 0.0) if itself else (drive, reference_sigma)
+    losses = segment_losses(
+        segments, reference, timed, track_heading(track, edges), reference_sigma=reference_sigma, cost=cost,
+        reason=reason,
+    )  # fmt: skip
     owner = np.array([segment.corner for segment in segments])
     phase = np.array([segment.phase for segment in segments])
     corners = tuple(
@@ -136,21 +157,30 @@ def compare(
     )
     s = drive.lap.line.s
     gap = drive.lap.t - drive.lap.t[0] - (time_at(reference.line.s, reference.t, s) - reference.t[0])
-    every = np.ones(owner.size, dtype=bool)
+    line, speed = losses.split(np.ones(owner.size, dtype=bool))
     return Comparison(
         track_name=track.name,
         survey=track.survey,
         reference=reference,
         driven=drive,
-        lap_gap=Measured(float(losses.loss.sum()), drive.lap_time_sigma),
+        lap_gap=Measured(float(losses.loss.sum()), float(np.hypot(timed.lap_time_sigma, reference_sigma))),
+        line_loss=line,
+        speed_loss=speed,
         corners=corners,
         elsewhere=losses.total(owner == 0),
         losses=losses,
         s=s,
         gap=gap,
         gap_sigma=drive.sigma_t,
-        notes=_notes(track, reference, drive, kart, losses, every),
+        notes=_notes(track, reference, drive, kart, line, speed),
     )
+
+
+def _no_split(drive: DrivenLap, kart: Kart | None) -> str:
+    """Why a lap's line is not told from its speed; empty where it is."""
+    if drive.rate < LEAST_RATE:
+        return f"{drive.rate:.1f} samples a second: the line has no usable curvature"
+    return "no kart given" if kart is None else ""
 
 
 def rank_corners(comparison: Comparison) -> tuple[CornerReview, ...]:
@@ -179,7 +209,7 @@ def _ended(lap: Lap, begin: float, end: float, what: str) -> Lap:
 
 
 def _notes(
-    track: Track, reference: Lap, drive: DrivenLap, kart: Kart | None, losses: SegmentLosses, every: Array
+    track: Track, reference: Lap, drive: DrivenLap, kart: Kart | None, line: Measured, speed: Measured
 ) -> tuple[str, ...]:
     """What a reader of the figures must know."""
     notes = list(drive.notes)
@@ -194,7 +224,6 @@ def _notes(
         notes.append(
             "driven faster than the reference lap: the kart or grip assumed is too slow, or the corridor too narrow"
         )
-    line, speed = losses.split(every)
     if speed.value is not None and speed.sigma is not None and speed.value < -2.0 * speed.sigma:
         notes.append("on its own line the lap is faster than this kart allows: raise the grip or power assumed")
     if line.value is None:

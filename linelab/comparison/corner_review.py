@@ -34,7 +34,7 @@ class CornerReview:
     marks : CornerMarks
         On the reference lap.
     time_lost : Measured
-        Driven minus reference from the corner's brake point to the next one's [s].
+        Driven minus reference over the corner's stretch, from half-way after the corner before [s].
     phases : tuple of (phase, Measured)
         The same by phase, in driving order [s].
     line_loss, speed_loss : Measured
@@ -201,9 +201,9 @@ def _line_overspeed(losses: SegmentLosses, speed: Measured, station: float) -> M
     """Driven speed minus the best possible on the driven line at a station."""
     if speed.value is None:
         return speed
-    if losses.best is None:
+    if losses.cost is None:
         return withheld(losses.split_reason)
-    return _minus(speed, float(np.interp(station, losses.best.line.s, losses.best.v)))
+    return _minus(speed, float(np.interp(station, losses.cost.s, losses.cost.v)))
 
 
 def _apex(track: Track, reference: Lap, drive: DrivenLap, marks: CornerMarks) -> tuple[Measured, Measured]:

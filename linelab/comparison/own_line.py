@@ -39,6 +39,8 @@ ROUNDINGS = (1.0, 2.0, 3.0)
 LONG = 5.0
 #: Widths among which the one that leaves least error in the curvature is taken for smoothing departures [m].
 WIDTHS = (0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
+#: The same for what a single lap differs by.
+SINGLE = (*WIDTHS, 6.0, 9.0)
 #: Nobody chooses a line with shorter waves than this: standard deviation of a Gaussian [m].
 SHORTEST = 1.4
 #: How much farther from the edges a careful lap is solved for [m], and over which way departures are alike [m].
@@ -71,6 +73,8 @@ class OwnLine:
     track, kart : Track, Kart
     s : (N,) array
         Stations [m].
+    mean : (N,) array
+        Mean offset of the laps as they were recorded [m].
     reference : (N,) array
         Offsets of the reference lap [m].
     hands : (N,) array
@@ -96,6 +100,7 @@ class OwnLine:
     track: Track
     kart: Kart
     s: Array
+    mean: Array
     reference: Array
     hands: Array
     room: float
@@ -113,13 +118,14 @@ class OwnLine:
         return np.asarray(self.reference + self.hands + self.kept_off)
 
     @property
+    def moved(self) -> Array:
+        """How far the position bias left in the laps moves them across the road (N,) [m]."""
+        return _moved(self.track, self.s, self.shift)
+
+    @property
     def driven(self) -> Array:
         """The driver's line (N,) [m]."""
         return np.asarray(self.target + self.departure)
-
-    def filtered(self, values: Array, width: float) -> Array:
-        """Values along the line (..., N) averaged by a Gaussian of standard deviation ``width`` [m]."""
-        return _Filter(float(self.s[1] - self.s[0]), closed=self.track.closed)(values, width)
 
 
 def own_line(
@@ -144,19 +150,24 @@ def own_line(
     slowness = np.mean([1.0 / np.interp(s, drive.lap.line.s, drive.lap.v) for drive in laps], axis=0)
     shown = offsets_of(track, s, as_seen(track, reference, laps[0]))[0]
     departure = driven.mean(axis=0) - shown
-    width = _least_error(smooth, departure, _drawn(s, laps), len(laps))
+    noise = _spectrum(_drawn(s, laps)) / len(laps)
+    width = _least_error(smooth, _spectrum(departure[None]), noise, WIDTHS)
     hands = _hands(track, smooth, s, wanted, departure)
     bias = float(np.mean([drive.bias.sigma for drive in laps]))
     wider = None if careful is None else smooth(offsets_of(track, s, [careful])[0] - wanted, SHORTEST)
     room, shift, unknown = _all_round(track, s, departure - hands, wider, bias)
     kept_off = np.zeros_like(s) if wider is None else room / ROOM * wider
-    moved = np.column_stack(_across(track, s)) @ shift
+    chosen = departure - hands - kept_off - _moved(track, s, shift)
     return OwnLine(
-        track=track, kart=kart, s=s, reference=wanted, hands=hands, room=room, kept_off=kept_off, shift=shift,
-        shift_sigma=unknown,
-        departure=smooth(departure - hands - kept_off - moved, max(width, SHORTEST)), v=1.0 / slowness,
-        spread=min(bias, WIDEST_SPREAD), width=width,
+        track=track, kart=kart, s=s, mean=driven.mean(axis=0), reference=wanted, hands=hands, room=room,
+        kept_off=kept_off, shift=shift, shift_sigma=unknown,
+        departure=smooth(chosen, max(width, SHORTEST)), v=1.0 / slowness, spread=min(bias, WIDEST_SPREAD), width=width,
     )  # fmt: skip
+
+
+def _moved(track: Track, s: Array, shift: Array) -> Array:
+    """How far a shift (2,) of the whole line moves it to the left of the reference line (N,) [m]."""
+    return np.asarray(np.column_stack(_across(track, s)) @ shift)
 
 
 def _across(track: Track, s: Array) -> tuple[Array, Array]:
@@ -221,23 +232,42 @@ def _drawn(s: Array, laps: Sequence[DrivenLap]) -> Array:
     return np.array(rows).reshape(-1, s.size)
 
 
-def _least_error(smooth: _Filter, departure: Array, draws: Array, laps: int) -> float:
-    """The width of smoothing that leaves least error in the mean line's curvature [m].
+def _spectrum(rows: Array) -> Array:
+    """Mean power of rows (K, N) by wave number; zero of none."""
+    if not rows.shape[0]:
+        return np.zeros(rows.shape[1] // 2 + 1)
+    return np.asarray((np.abs(np.fft.rfft(rows, axis=1)) ** 2).mean(axis=0))
+
+
+def _least_error(smooth: _Filter, seen: Array, noise: Array, widths: Sequence[float]) -> float:
+    """The width of smoothing that leaves least error in a line's curvature [m].
 
     What smoothing takes from the line itself, and what it leaves of the noise, are added up over all wave numbers; the
-    line's own spectrum is what is seen less the noise's.
+    line's own spectrum is what is ``seen`` less the ``noise``.
     """
-    if not draws.shape[0]:
-        return WIDTHS[0]
-    wave = 2.0 * math.pi * np.fft.rfftfreq(departure.size, smooth.step)
-    noise = (np.abs(np.fft.rfft(draws, axis=1)) ** 2).mean(axis=0) / laps
-    seen = np.abs(np.fft.rfft(departure)) ** 2
+    wave = 2.0 * math.pi * np.arange(seen.size) / (2 * (seen.size - 1) * smooth.step)
     own = np.maximum(seen - noise, 0.0)
     errors = []
-    for width in WIDTHS:
+    for width in widths:
         kept = np.exp(-0.5 * (wave * width) ** 2)
         errors.append(float((wave**4 * ((1.0 - kept) ** 2 * own + kept**2 * noise)).sum()))
-    return WIDTHS[int(np.argmin(errors))]
+    return widths[int(np.argmin(errors))]
+
+
+def lap_offsets(own: OwnLine, laps: Sequence[DrivenLap], draws: int = 0) -> tuple[Array, Array]:
+    """Single laps' lines (L, N), and ``draws`` lines as likely as each (L, K, N) [m].
+
+    A lap's line is the session's own with what the lap differs by, smoothed so that least error is left in a single
+    lap's curvature.  It lies where it was recorded: a position bias that is left moves it as it moves the lap's clock.
+    """
+    smooth, s = _Filter(float(own.s[1] - own.s[0]), closed=own.track.closed), own.s
+    off = offsets_of(own.track, s, [drive.lap for drive in laps]) - own.mean
+    noise, wanders = _spectrum(_drawn(s, laps)), len(laps) > 1
+    width = _least_error(smooth, _spectrum(off), noise, SINGLE) if wanders or noise.any() else WIDTHS[0]
+    lines = own.driven + own.moved + smooth(off, width)
+    drawn = [np.interp(s, drive.lap.line.s, row) for drive in laps for row in drive.draws_n[:draws]]
+    again = smooth(np.array(drawn).reshape(-1, s.size), max(width, SHORTEST)) if drawn else np.zeros((0, s.size))
+    return lines, lines[:, None] + again.reshape(len(laps), -1, s.size)
 
 
 def _hands(track: Track, smooth: _Filter, s: Array, wanted: Array, departure: Array) -> Array:
@@ -290,7 +320,7 @@ def step_of(track: Track) -> float:
     return float(np.clip(track.length / 600.0, 1.0, 4.0))
 
 
-def course_on(own: OwnLine, n: Array, *, grip: float = 1.0) -> Course:
+def course_on(own: OwnLine, n: Array, *, grip: float = 1.0, step: float | None = None) -> Course:
     """A line of this driver's, ready to be driven.
 
     Parameters
@@ -300,10 +330,12 @@ def course_on(own: OwnLine, n: Array, *, grip: float = 1.0) -> Course:
         Offsets at ``own.s`` [m].
     grip : float
         Factor on mu for the whole track [-].
+    step : float, optional
+        Distance of nodes [m]; :func:`step_of` the track when not given.
     """
     track, s = own.track, own.s
     line = _line(track, s, n, 0.5 * own.kart.width)
-    every = max(round(step_of(track) / float(s[1] - s[0])), 1)
+    every = max(round((step or step_of(track)) / float(s[1] - s[0])), 1)
     nodes = (
         np.arange(0, s.size - every + 1, every) if track.closed else np.unique([*range(0, s.size, every), s.size - 1])
     )

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
+from linelab.comparison.corner_stretches import corner_stretches
 from linelab.comparison.marks import CornerMarks
-from linelab.units import Array
+from linelab.track import Track, lap_ends
 
 Phase = Literal["braking", "entry", "exit", "straight"]
 PHASES: tuple[Phase, ...] = ("braking", "entry", "exit", "straight")
@@ -19,7 +21,7 @@ PHASES: tuple[Phase, ...] = ("braking", "entry", "exit", "straight")
 class Segment:
     """A stretch of the lap that belongs to one phase of one corner.
 
-    ``corner`` is the corner's number; 0 before the first corner of an open track, and on a track without corners.
+    ``corner`` is the corner's number, 0 on a track without corners; "braking" is all of the way up to the turn-in.
     A phase that runs across the start line is two segments.
     """
 
@@ -29,35 +31,33 @@ class Segment:
     s_end: float
 
 
-def segments_of(marks: Sequence[CornerMarks], begin: float, end: float, *, closed: bool) -> tuple[Segment, ...]:
-    """Divide the lap from ``begin`` to ``end`` [m] by the corners' marks.
+def segments_of(track: Track, marks: Sequence[CornerMarks]) -> tuple[Segment, ...]:
+    """Divide the timed lap: corners by the track alone, a corner's phases by its marks on the reference lap.
 
-    The straight after a corner belongs to that corner, since its speed is made there.
+    A corner's stretch is that of :func:`~linelab.comparison.corner_stretches.corner_stretches`: the same for all laps,
+    karts and targets.  What a corner before or after it has caused there is the driver model's to say.
     """
+    begin, end = lap_ends(track)
     if not marks:
         return (Segment(corner=0, phase="straight", s_start=begin, s_end=end),)
     length = end - begin
-    cuts: list[tuple[float, int, Phase]] = [] if closed else [(begin, 0, "straight")]
-    for mark in marks:
-        number = mark.corner.number
-        cuts += [(_begin(mark), number, "braking"), (mark.turn_in, number, "entry")]
-        cuts += [(mark.apex, number, "exit"), (mark.track_out, number, "straight")]
-    last = _begin(marks[0]) + length if closed else end
-    stations = [max(cut[0], cuts[0][0]) for cut in cuts] + [last]
-    stations = list(np.minimum(np.maximum.accumulate(stations), last))
+    stretches = {stretch.corner: stretch for stretch in corner_stretches(track)}
     found: list[Segment] = []
-    for (_, number, phase), a, b in zip(cuts, stations, stations[1:]):
-        for low in (begin - length, begin, begin + length) if closed else (begin,):
-            start, stop = max(a, low), min(b, low + length)
-            if stop > start:
-                found.append(Segment(corner=number, phase=phase, s_start=start - low + begin, s_end=stop - low + begin))
+    for mark in marks:
+        stretch = stretches[mark.corner.number]
+        start, stop = stretch.s_start, stretch.s_end
+        if track.closed:  # unwrapped about the apex, as the marks are
+            start += length * math.floor((mark.apex - start) / length)
+            stop += length * math.ceil((start - stop) / length + 1e-12)
+        ends = np.clip(np.maximum.accumulate([mark.turn_in, mark.apex, mark.track_out]), start, stop)
+        for phase, a, b in zip(PHASES, [start, *ends.tolist()], [*ends.tolist(), stop]):
+            for low in (begin - length, begin, begin + length) if track.closed else (begin,):
+                first, last = max(a, low), min(b, low + length)
+                if last > first:
+                    at = (first - low + begin, last - low + begin)
+                    found.append(Segment(corner=mark.corner.number, phase=phase, s_start=at[0], s_end=at[1]))
     found.sort(key=lambda segment: segment.s_start)
     return _joined(found, begin, end)
-
-
-def _begin(mark: CornerMarks) -> float:
-    """Where a corner begins: where it is first slowed for, or its turn-in where that is inside the corner [m]."""
-    return min(mark.slows_from, mark.turn_in)
 
 
 def _joined(found: list[Segment], begin: float, end: float) -> tuple[Segment, ...]:
@@ -66,33 +66,4 @@ def _joined(found: list[Segment], begin: float, end: float) -> tuple[Segment, ..
     return tuple(
         Segment(corner=segment.corner, phase=segment.phase, s_start=a, s_end=b)
         for segment, a, b in zip(found, edges, edges[1:])
-    )
-
-
-def time_at(s: Array, t: Array, stations: Array) -> Array:
-    """Times at stations by cubic Hermite interpolation that keeps time increasing.
-
-    Slopes are three-point estimates, limited to three times the smaller neighbouring secant (Fritsch & Carlson, SIAM J.
-    Numer. Anal. 17:238, 1980, from memory).
-
-    Parameters
-    ----------
-    s, t : (N,) array
-        Increasing stations [m] and times [s].
-    stations : (M,) array
-        Within ``s`` [m].
-    """
-    secant = np.diff(t) / np.diff(s)
-    slope = np.gradient(t, s, edge_order=2) if s.size > 2 else np.full(s.size, secant[0])
-    least = np.minimum(np.append(secant, secant[-1]), np.insert(secant, 0, secant[0]))
-    slope = np.clip(slope, 0.0, 3.0 * least)
-    i = np.clip(np.searchsorted(s, stations, side="right") - 1, 0, s.size - 2)
-    h = s[i + 1] - s[i]
-    u = np.clip((stations - s[i]) / h, 0.0, 1.0)
-    w = 1.0 - u
-    # Written about the nearer form of t0 + ..., so that u = 0 and u = 1 give the nodes' times exactly.
-    return np.asarray(
-        t[i] * (w * w * (1.0 + 2.0 * u))
-        + t[i + 1] * (u * u * (3.0 - 2.0 * u))
-        + h * u * w * (slope[i] * w - slope[i + 1] * u)
     )

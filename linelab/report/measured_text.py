@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import numpy as np
+
 from linelab.coaching.values import Evidence, Quantity
 from linelab.comparison.measured import Measured
 from linelab.report.display import METRIC, Units
@@ -66,3 +70,26 @@ def with_unit(figure: Measured, quantity: Quantity, units: Units) -> str:
 def evidence_text(evidence: Evidence, units: Units = METRIC) -> str:
     """What the recording shows, its figures in the units shown."""
     return evidence.text.format(*(with_unit(figure, quantity, units) for figure, quantity in evidence.figures))
+
+
+def rounded_parts(total: float, parts: Sequence[float], digits: int = 2) -> tuple[float, list[float]]:
+    """A sum and its parts rounded so that the rounded parts add up to the rounded sum.
+
+    Each part is rounded down, and the units that are missing go to the parts with the largest remainders (the largest
+    remainder method of apportionment).  The sum may itself have been rounded within a larger one, and then differ from
+    its parts by as much: the units are shared out all the same.
+
+    Returns
+    -------
+    (float, list of float)
+        The sum and the parts, in order, rounded to ``digits`` decimals.
+    """
+    unit = 10.0**-digits
+    whole = round(total / unit)
+    scaled = np.asarray(parts, dtype=np.float64) / unit
+    down = np.floor(scaled + 1e-9)
+    if scaled.size:
+        share, left = divmod(whole - int(down.sum()), scaled.size)
+        down += share
+        down[np.argsort(-(scaled - down), kind="stable")[:left]] += 1.0
+    return round(whole * unit, digits), [round(float(value) * unit, digits) + 0.0 for value in down]

@@ -8,14 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from linelab.coaching.split import rounded_parts
 from linelab.comparison.corner_stretches import Stretch, corner_stretches
 from linelab.comparison.marks import CornerMarks, find_marks
-from linelab.comparison.segments import time_at
-from linelab.comparison.timed import timing_words
+from linelab.comparison.timed import time_at, timing_words
 from linelab.kart import Kart
 from linelab.lap import Lap, lap_columns
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_words
+from linelab.report.measured_text import rounded_parts
 from linelab.report.tables import text_table
 from linelab.report.track_words import patch_words
 from linelab.solve.mintime import Solution
@@ -61,9 +60,10 @@ def corner_rows(track: Track, lap: Lap, kart: Kart) -> tuple[CornerRow, ...]:
 
 def _time_in(lap: Lap, stretch: Stretch) -> float:
     """Time a lap spends in a stretch, which may run over the start line [s]."""
+    wrapped = lap.line.closed and stretch.s_end <= stretch.s_start
     ends = np.clip([stretch.s_start, stretch.s_end], lap.line.s[0], lap.line.s[-1])
     start, stop = (float(t) for t in time_at(lap.line.s, lap.t, ends))
-    return stop - start + (lap.lap_time if stretch.s_end <= stretch.s_start else 0.0)
+    return stop - start + (lap.lap_time if wrapped else 0.0)
 
 
 def _row(track: Track, lap: Lap, mark: CornerMarks, stretch: Stretch) -> CornerRow:

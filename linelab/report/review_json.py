@@ -155,7 +155,6 @@ def _lap(lap: LapReview, unusual: str | None) -> dict[str, Any]:
         "gap_s": figure(lap.gap),
         "line_loss_s": figure(lap.line_loss),
         "speed_loss_s": figure(lap.speed_loss),
-        "elsewhere_s": figure(lap.elsewhere),
         "position_bias_m": driven.bias.sigma,
         "position_bias_note": driven.bias.note,
         "corners": [_corner(part) for part in lap.corners],

@@ -47,7 +47,7 @@ def save_pictures(
         The folder cannot be written.
     """
     track, lap = review.track, review.laps[review.best]
-    target = replace(review.target.lap, label=review.target.drawn)
+    target = replace(review.target.lap, label=review.target.title)
     comparison = replace(lap.comparison, reference=target)
     files = save_overview(folder, track, comparison, review.kart, units, progress=progress)
     parts = corner_parts(review, units)

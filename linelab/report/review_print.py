@@ -163,7 +163,7 @@ def _map_page(review: SessionReview, units: Units, source: str, parts: Sequence[
     draw_direction(axes, review.track)
     frame_track(axes, review.track)
     draw_scale(axes, units, north=0.5 * np.pi if review.track.georeferenced else None)
-    key = f"Wide and orange: {lap.label} loses time; teal: it gains; dashed: {review.target.drawn}. "
+    key = f"Wide and orange: {lap.label} loses time; teal: it gains; dashed: {review.target.title}. "
     key += "± is one standard deviation."
     write(page, MARGIN, bottom + 0.22, key, size=7.5, color=SOFT)
     _table(page, figures_table(review, parts, review.best, units), bottom)

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.interpolate import CubicSpline
 
 from linelab.coaching.session import review_session
 from linelab.comparison.compare import compare
@@ -25,7 +26,7 @@ from linelab.simulation.habits import (
     Slides,
     TurnsInEarly,
 )
-from linelab.solve.lines import line_on_track
+from linelab.solve.lines import Offsets, line_from_offsets
 from linelab.solve.mintime import solve_min_time
 from linelab.solve.speed import speed_profile
 
@@ -42,21 +43,15 @@ def reference():
 def beside_the_apex(reference, mark, metres):
     """The reference line moved off one apex by a smooth bump, driven as fast as it allows."""
     s = np.linspace(0.0, TRACK.length, round(TRACK.length / 0.5) + 1)
-    closing = np.append(reference.line.n[:-1], reference.line.n[0])
-    n = np.interp(s, reference.line.s, closing)
+    nodes, n = reference.line.s, np.append(reference.line.n[:-1], reference.line.n[0])
+    solved = CubicSpline(nodes, n, bc_type="periodic")
     away = (s - mark.apex + 0.5 * TRACK.length) % TRACK.length - 0.5 * TRACK.length
-    side = 1.0 if mark.corner.left else -1.0
-    n = n - side * metres * np.exp(-0.5 * (away / WIDTH) ** 2)
-    line = line_on_track(TRACK, s, _smooth(n), half_width=0.5 * KART.width)
+    bump = -metres * (1.0 if mark.corner.left else -1.0) * np.exp(-0.5 * (away / WIDTH) ** 2)
+    slope, bend = -away / WIDTH**2 * bump, (away**2 / WIDTH**2 - 1.0) / WIDTH**2 * bump
+    offsets = Offsets(s, solved(s) + bump, solved(s, 1) + slope, solved(s, 2) + bend)
+    line = line_from_offsets(TRACK, offsets, half_width=0.5 * KART.width, grip=1.0)
     lap = speed_profile(line, KART, label=f"{metres:g} m off")
     return replace(lap, line=replace(lap.line, closed=False))
-
-
-def _smooth(n):
-    """Linear interpolation of a solved line has kinks: a kernel of a metre takes them off."""
-    weights = np.exp(-0.5 * (np.arange(-8, 9) * 0.5) ** 2)
-    wide = np.concatenate([n[-9:-1], n, n[1:9]])
-    return np.convolve(wide, weights / weights.sum(), mode="valid")
 
 
 def test_half_a_metre_from_the_apex_costs_hundredths_and_is_line_not_speed(reference):

@@ -12,7 +12,6 @@ from linelab.coaching.analysis import analyse
 from linelab.coaching.consistency import consistency
 from linelab.coaching.marked import driven_marks
 from linelab.coaching.session import compare_sessions, review_session
-from linelab.coaching.split import split_losses
 from linelab.coaching.typical import typical_laps
 from linelab.comparison.estimate import estimate_laps, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
@@ -105,7 +104,7 @@ def test_two_faults_are_ranked_by_what_they_cost(reference):
 
 def test_shown_grip_is_what_the_driver_used(reference):
     exact = [without_uncertainty(lap) for lap in session(reference, grip_share=0.93, pace_scatter=0.0).laps]
-    shown = analyse(TRACK, KART, exact, reference).grip
+    shown = review_session(TRACK, KART, exact, reference).grip
     assert shown.factor.value == pytest.approx(0.93, abs=0.02)
     assert shown.low <= shown.factor.value <= shown.high
     review = review_session(TRACK, KART, exact, reference, target="shown_grip")
@@ -195,9 +194,8 @@ def test_the_corner_that_differs_is_the_least_repeatable(reference):
     driven = session(reference, LatePower(corner=number, metres=5.0, laps=(1, 4, 6)), pace_scatter=0.002)
     exact = [without_uncertainty(lap) for lap in driven.laps]
     analysis = analyse(TRACK, KART, exact, reference)
-    again = analysis.rows.pick(slice(-analysis.receptions, None))
-    marked = driven_marks(analysis.sheet, analysis.seen, again, analysis.marks)
-    found = consistency(analysis, split_losses(analysis, analysis.ledger), marked)
+    marked = driven_marks(analysis.sheet, analysis.seen, analysis.again, analysis.marks)
+    found = consistency(analysis, marked)
     assert found.least_repeatable == number
 
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import re
 
 import pytest
 
 from linelab.coaching.session import review_session
-from linelab.coaching.verdict import _all_round
 from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.measured import Measured
 from linelab.comparison.placing import estimate_placed_laps
 from linelab.comparison.position_bias import stated_bias
 from linelab.comparison.sensors import read_sensors
@@ -85,13 +83,17 @@ def test_nobody_is_told_to_turn_in_later_who_turns_in_no_earlier(sound):
         assert gap.value is None or gap.value > -1.0
 
 
-def test_time_spread_all_round_is_no_more_than_the_speed_costs(sound):
-    best = sound.laps[sound.best]
-    spread = sum(dict(part.causes)["pace"].value for part in best.corners)
-    assert _all_round(best) == pytest.approx(min(spread, best.speed_loss.value))
-    # Where braking and power win more than faults cost, the speed costs less in all than is spread all round.
-    less = replace(best, speed_loss=Measured(spread - 0.3, 0.01))
-    assert _all_round(less) == pytest.approx(spread - 0.3)
+@pytest.mark.parametrize(("session", "share"), [("faulty", 0.93), ("sound", 0.985)])
+def test_grip_not_used_all_round_is_named_with_its_share(request, session, share):
+    review = request.getfixturevalue(session)
+    assert review.grip.factor.value == pytest.approx(share, abs=0.04)
+    spread = sum(dict(part.causes)["all_round"].value for part in review.laps[review.best].corners)
+    assert spread > 0.0
+    found = re.search(r"you use (\d+) ±\d+ % of the grip everywhere \((\d+\.\d+) ±", review.verdict)
+    if share < 0.95:
+        assert found is not None
+        assert float(found[1]) == pytest.approx(100.0 * review.grip.factor.value, abs=0.51)
+        assert float(found[2]) < spread + 0.1
 
 
 def figure(text):

@@ -12,9 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, Point
 
-from linelab.coaching.split import rounded_parts
 from linelab.comparison.measured import Measured, withheld
-from linelab.report.measured_text import clear, measured_text, number_text, typeset
+from linelab.report.measured_text import clear, measured_text, number_text, rounded_parts, typeset
 from linelab.report.page.paths import band_path, boxes_path, map_path, path_data, thinned
 from linelab.report.page.readings import steps
 from linelab.report.page.varying import Varying

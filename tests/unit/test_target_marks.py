@@ -9,16 +9,13 @@ import pytest
 from simulated import as_lap, drive, make_track, record
 
 from linelab.coaching.session import review_session
-from linelab.coaching.target_marks import SEVERAL_LAPS, with_target_marks
 from linelab.coaching.targets import TITLES
 from linelab.comparison.estimate import estimate_laps
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.measured import Measured
 from linelab.comparison.position_bias import PositionBias
 from linelab.kart import Kart, PowerEngine
-from linelab.report.display import METRIC
-from linelab.report.page.closeups import driven_stations, ring_text, target_stations
-from linelab.report.page.mark_rows import mark_rows
+from linelab.report.page.closeups import driven_stations, target_stations
 from linelab.report.page.write import review_page
 from linelab.solve.lines import reference_line
 from linelab.solve.speed import speed_profile
@@ -48,7 +45,7 @@ def driven():
 
 @pytest.fixture(scope="module")
 def reviews(driven):
-    return {kind: with_target_marks(review_session(TRACK, KART, driven, REFERENCE, target=kind)) for kind in TITLES}
+    return {kind: review_session(TRACK, KART, driven, REFERENCE, target=kind) for kind in TITLES}
 
 
 def test_the_own_best_lap_is_held_against_its_own_marks(reviews):
@@ -86,18 +83,19 @@ def test_misses_of_apexes_are_against_the_target(reviews):
         assert apart[0] == pytest.approx(apart[1], abs=1e-12)
 
 
-def test_the_best_of_the_own_corners_has_no_marks(reviews):
-    review = reviews["own_parts"]
-    for index, part in enumerate(review.laps[0].corners):
-        assert target_stations(part, review.target) == [None] * 6
-        assert all(mark.reference is None for mark in part.marks.named().values())
-        rows = mark_rows(review.laps, index, METRIC)
-        assert rows
-        assert {text for row in rows for text in row.target} == {"–"}
-        told = [row for row in rows if row.driven[0] != "–"]
-        assert {row.apart[0] for row in told} == {SEVERAL_LAPS}
-    assert SEVERAL_LAPS in ring_text(review)
-    assert review.target.drawn == f"your own best lap ({review.laps[review.best].label})"
+def test_the_best_of_the_own_corners_has_the_marks_of_each_quickest_pass(reviews):
+    """Every corner is held against the lap on which that corner was quickest."""
+    review, ideal = reviews["own_parts"], reviews["ideal"]
+    for k, part in enumerate(review.laps[0].corners):
+        quickest = int(np.argmin([lap.corners[k].time_lost.value for lap in ideal.laps]))
+        own = ideal.laps[quickest].corners[k].marks.min_speed.driven
+        assert part.marks.min_speed.reference == own.value
+        assert part.marks.min_speed.reference_sigma == own.sigma
+        assert review.laps[quickest].corners[k].time_lost.value == pytest.approx(0.0, abs=1e-9)
+    assert min(lap.gap.value for lap in review.laps) > -1e-9
+    spent = [[lap.corners[k].time_lost.value for lap in ideal.laps] for k in range(len(ideal.reference_marks))]
+    best = ideal.target.lap_time + sum(map(min, spent))
+    assert review.target.lap_time == pytest.approx(best, abs=1e-9)
 
 
 def test_less_grip_has_marks_of_its_own(reviews):

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.coaching.target_marks import SEVERAL_LAPS
 from linelab.coaching.values import CornerLap, LapReview, SessionReview, Target
 from linelab.geometry.frenet import sn_to_xy
 from linelab.lap import Lap
@@ -143,9 +142,7 @@ def _unit(metres: float) -> int:
 
 
 def ring_text(review: SessionReview) -> str:
-    """What the rings stand for, or why there are none."""
-    if review.target.kind == "own_parts":
-        return f"Rings: none, {review.target.title} being {SEVERAL_LAPS}; places count from the ideal lap's apex"
+    """What the rings stand for."""
     return f"Ring: {review.target.title}"
 
 

@@ -126,15 +126,11 @@ def corner_rows(review: SessionReview, corners: Sequence[CornerPart], units: Uni
 
 
 def total_rows(review: SessionReview) -> tuple[TableRow, ...]:
-    """The road outside all corners, where there is one, and the whole lap."""
+    """The whole lap."""
     losses = [loss_texts(lap) for lap in review.laps]
     blank = ("",) * 4
-    outside = [(lap[-2].lost, *("",) * 6, *blank) for lap in losses]
     whole = [(lap[-1].lost, *lap[-1].phases, lap[-1].line, lap[-1].speed, *blank) for lap in losses]
-    rows = [TableRow(number=0, label="whole lap", cells=tuple(zip(*whole)))]
-    if any(lap.elsewhere.value for lap in review.laps):
-        rows.insert(0, TableRow(number=0, label="before corner 1", cells=tuple(zip(*outside))))
-    return tuple(rows)
+    return (TableRow(number=0, label="whole lap", cells=tuple(zip(*whole))),)
 
 
 def figures_table(review: SessionReview, parts: Sequence[CornerPart], lap: int, units: Units) -> list[list[str]]:

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.coaching.values import LapReview, SessionReview
+from linelab.coaching.values import SessionReview
+from linelab.comparison.corner_stretches import corner_stretches
 from linelab.report.display import Units
 from linelab.report.outlines import along_closed, round_length
 from linelab.report.page.paths import band_path, boxes_path, path_data, thinned
-from linelab.track import Track
+from linelab.track import Track, lap_ends
 from linelab.units import Array
 
 #: Drawing units of a curve: decimetres along, and for each curve units a metre per second, a second, a metre.
@@ -140,7 +141,7 @@ def _gap(review: SessionReview) -> Curve:
     low, high = low - 0.05 * (high - low), high + 0.05 * (high - low)
     extent = TIME * (high - low)
     return Curve(
-        key="gap", title=f"Time behind {review.target.drawn} since the start line", unit="s",
+        key="gap", title=f"Time behind {review.target.title} since the start line", unit="s",
         low=round(TIME * low), high=round(TIME * high),
         ticks=_ticks(low, high, 1.0, TIME),
         driven=tuple(_path(s, gap, TIME, extent) for s, gap, _ in parts),
@@ -198,34 +199,21 @@ def _from_middle(track: Track, s: Array, n: Array) -> Array:
     return n - 0.5 * (along_closed(track, track.w_left, s) - along_closed(track, track.w_right, s))
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Stretch:
-    """Where a corner's time is counted: one span a piece, two where it runs across the start line [m]."""
-
-    number: int
-    spans: tuple[tuple[float, float], ...]
-
-
-def stretches(lap: LapReview) -> tuple[Stretch, ...]:
-    """Each corner's own stretch, from the reference's marks; the same for every lap."""
-    found: dict[int, list[tuple[float, float]]] = {}
-    for segment in lap.comparison.losses.segments:
-        spans = found.setdefault(segment.corner, [])
-        if spans and spans[-1][1] == segment.s_start:
-            spans[-1] = (spans[-1][0], segment.s_end)
-        else:
-            spans.append((segment.s_start, segment.s_end))
-    return tuple(Stretch(number=number, spans=tuple(spans)) for number, spans in found.items())
+def _spans(track: Track) -> dict[int, list[tuple[float, float]]]:
+    """Each corner's stretch by its number: one span, or two where it runs across the start line [m]."""
+    begin, end = lap_ends(track)
+    return {
+        stretch.corner: [(stretch.s_start, stretch.s_end)]
+        if stretch.s_start < stretch.s_end
+        else [(begin, stretch.s_end), (stretch.s_start, end)]
+        for stretch in corner_stretches(track)
+    }
 
 
 def loss_boxes(review: SessionReview) -> Curve:
     """A box over each corner's stretch, as high as the time lost there; below the line where time is gained."""
-    where = {stretch.number: stretch.spans for stretch in stretches(review.laps[0])}
-    losses = [
-        {corner.corner.number: corner.time_lost.value or 0.0 for corner in lap.corners}
-        | {0: lap.elsewhere.value or 0.0}
-        for lap in review.laps
-    ]
+    where = _spans(review.track)
+    losses = [{corner.corner.number: corner.time_lost.value or 0.0 for corner in lap.corners} for lap in review.laps]
     shown = [value for lap in losses for value in lap.values()]
     low, high = min(0.0, *shown), max(0.05, *shown)
     low, high = low - 0.06 * (high - low), high + 0.06 * (high - low)

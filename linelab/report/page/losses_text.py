@@ -6,19 +6,19 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from linelab.coaching.split import rounded_parts
 from linelab.coaching.values import CornerLap, LapReview
 from linelab.comparison.measured import Measured
-from linelab.report.measured_text import measured_text, typeset
+from linelab.report.measured_text import measured_text, rounded_parts, typeset
 
 #: What the page calls the phases and the causes.
-PHASE_NAMES = {"braking": "braking", "entry": "entry", "exit": "exit", "straight": "straight after"}
+PHASE_NAMES = {"braking": "up to the turn-in", "entry": "entry", "exit": "exit", "straight": "straight after"}
 CAUSE_NAMES = {
     "braking": "braking",
     "coasting": "coasting",
     "minimum_speed": "minimum speed",
     "power": "late or rushed power",
-    "pace": "grip not used all the way",
+    "all_round": "grip and feet all round",
+    "rest": "not explained",
 }
 
 
@@ -34,14 +34,12 @@ class LossText:
 
 
 def loss_texts(lap: LapReview) -> tuple[LossText, ...]:
-    """Every corner in driving order, then the road outside all corners, then the whole lap."""
+    """Every corner in driving order, then the whole lap."""
     gap = round(lap.gap.value or 0.0, 2)
-    _, (*lost, elsewhere) = rounded_parts(
-        gap, [*(corner.time_lost.value or 0.0 for corner in lap.corners), lap.elsewhere.value or 0.0]
-    )
+    _, lost = rounded_parts(gap, [corner.time_lost.value or 0.0 for corner in lap.corners])
     rows = [_corner_shares(corner, value) for corner, value in zip(lap.corners, lost)]
     columns = [_sum(column) for column in zip(*(row.phases for row in rows))]
-    line = lap.line_loss.value if elsewhere or lap.line_loss.value is None else _sum([row.line for row in rows])
+    line = None if lap.line_loss.value is None else _sum([row.line for row in rows])
     total = LossText(
         lost=_text(gap, lap.gap),
         phases=tuple("–" if value is None else _text(value, _apart(lap, k)) for k, value in enumerate(columns)),
@@ -49,8 +47,7 @@ def loss_texts(lap: LapReview) -> tuple[LossText, ...]:
         speed=_share(lap.speed_loss, None if line is None else gap - round(line, 2)),
         causes=(),
     )
-    outside = LossText(lost=_text(elsewhere, lap.elsewhere), phases=(), line="", speed="", causes=())
-    return (*(_corner_text(corner, row) for corner, row in zip(lap.corners, rows)), outside, total)
+    return (*(_corner_text(corner, row) for corner, row in zip(lap.corners, rows)), total)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -36,7 +36,7 @@ def readings(review: SessionReview, units: Units) -> dict[str, Any]:
         },
         "road": {"x": steps(at.x, PER_METRE), "y": steps(-at.y, PER_METRE), "psi": steps(at.psi, ANGLE)},
         "target": {
-            "title": review.target.drawn,
+            "title": review.target.title,
             "v": _along(s, target, target.v, SPEED),
             "n": _along(s, target, target.line.n, PLACE),
         },
