@@ -15,7 +15,7 @@ from linelab.coaching.shown_power import demonstrated_power
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.unjudged import lines_unjudged, too_coarse
 from linelab.coaching.values import Cause
-from linelab.comparison.estimate import DrivenLap, track_heading, without_uncertainty
+from linelab.comparison.estimate import DrivenLap, track_heading
 from linelab.comparison.line_costs import LineCosts, line_costs
 from linelab.comparison.losses import SegmentLosses, segment_edges, segment_losses
 from linelab.comparison.marks import CornerMarks, find_marks
@@ -27,9 +27,6 @@ from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.track import Track
 from linelab.units import Array
-
-#: Noisy receptions of the reference lap, for what noise alone makes of a mark.
-RECEPTIONS = 5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -45,8 +42,8 @@ class Analysis:
     reference : Lap
     marks : tuple of CornerMarks
         Of the reference lap.
-    seen, again : Rows
-        The reference lap as this receiver would have shown it, without noise (1, N) and with (R, N).
+    seen : Rows
+        The reference lap as this receiver would have shown it (1, N).
     power : Measured
         Drive force shown, as a factor on the kart's [-].
     usual : (L,) array of bool
@@ -72,7 +69,6 @@ class Analysis:
     reference: Lap
     marks: tuple[CornerMarks, ...]
     seen: Rows
-    again: Rows
     power: Measured
     usual: Mask
     segments: tuple[Segment, ...]
@@ -141,9 +137,6 @@ def analyse(
     segments = segments_of(track, marks)
     edges = segment_edges(segments)
     heading = track_heading(track, edges)
-    exact = not np.isfinite(driven[0].rate)
-    again = as_seen(track, reference, driven[0], times=1 if exact else RECEPTIONS, noise=True)
-    noisy = session_sheet(track, kart, [without_uncertainty(lap) for lap in again], grip=grip, stations=sheet.s)
     usual = typical_laps(sheet.t[:, -1])
     power, reason = demonstrated_power(sheet), too_coarse(driven)
     costs, found, causes, line_reason = None, None, {}, ""
@@ -160,7 +153,7 @@ def analyse(
         causes = shared_causes(found.explained, found.laps, edges)
     return Analysis(
         sheet=sheet, every=every, reference=reference, marks=marks,
-        seen=computed_rows(sheet, as_seen(track, reference, driven[0])), again=noisy.laps, power=power, usual=usual,
+        seen=computed_rows(sheet, [as_seen(track, reference, driven[0])]), power=power, usual=usual,
         segments=segments, losses=tuple(segment_losses(segments, reference, drive, heading) for drive in every),
         costs=costs, diagnosis=found, causes=causes, reason=reason, line_reason=line_reason,
     )  # fmt: skip

@@ -52,8 +52,6 @@ class SessionMarks:
     ----------
     figures, reference : mapping of name to (L, C) and (C,) array
         As found on the laps, and on the reference lap as this receiver would have shown it.
-    faultless, ripple : mapping of name to (C,) array
-        Mean and standard deviation over noisy receptions of a faultless lap; NaN where it has no such mark.
     sigma : mapping of name to (L, C) array
         Standard deviations; the position bias in them.
     laps : tuple of tuple of DrivenMarks
@@ -62,13 +60,11 @@ class SessionMarks:
 
     figures: Figures
     reference: Figures
-    faultless: Figures
-    ripple: Figures
     sigma: Figures
     laps: tuple[tuple[DrivenMarks, ...], ...]
 
 
-def driven_marks(sheet: Sheet, seen: Rows, faultless: Rows, marks: tuple[CornerMarks, ...]) -> SessionMarks:
+def driven_marks(sheet: Sheet, seen: Rows, marks: tuple[CornerMarks, ...]) -> SessionMarks:
     """Marks of every corner on every lap.
 
     Parameters
@@ -76,28 +72,23 @@ def driven_marks(sheet: Sheet, seen: Rows, faultless: Rows, marks: tuple[CornerM
     sheet : Sheet
     seen : Rows
         The reference lap as the receiver would have shown it, (1, N).
-    faultless : Rows
-        Noisy receptions of a faultless lap, (M, N).
     marks : tuple of CornerMarks
         Of the reference lap.
     """
     rooms = minimum_rooms(sheet.track, marks)
-    stacked = Rows(*(np.concatenate(fields) for fields in zip(sheet.laps, sheet.draws, faultless, seen)))
+    stacked = Rows(*(np.concatenate(fields) for fields in zip(sheet.laps, sheet.draws, seen)))
     found = all_figures(sheet, stacked, marks, rooms)
     if not found:
         empty: Figures = {}
         return SessionMarks(
             figures=empty,
             reference=empty,
-            faultless=empty,
-            ripple=empty,
             sigma=empty,
             laps=tuple(() for _ in sheet.driven),
         )
     # Apexes are missed by the distance from where the reference lap runs.
     found["apex_miss"] = found["apex_miss"] - found["apex_miss"][-1]
     count, drawn = sheet.count, sheet.per_lap
-    again = {name: values[count * (1 + drawn) : -1] for name, values in found.items()}
     figures = {name: values[:count] for name, values in found.items()}
     reference = {name: values[-1] for name, values in found.items()}
     reference |= {name: np.where([mark.brakes for mark in marks], reference[name], np.nan) for name in BRAKING}
@@ -115,8 +106,6 @@ def driven_marks(sheet: Sheet, seen: Rows, faultless: Rows, marks: tuple[CornerM
     return SessionMarks(
         figures=figures,
         reference=reference,
-        faultless={name: values.mean(axis=0) for name, values in again.items()},
-        ripple={name: values.std(axis=0) for name, values in again.items()},
         sigma=sigma,
         laps=laps,
     )

@@ -99,7 +99,7 @@ def review_session(
     held = choose_target(analysis, shown, target)
     goal = held.target
     progress("finding marks")
-    marked = driven_marks(analysis.sheet, analysis.seen, analysis.again, analysis.marks)
+    marked = driven_marks(analysis.sheet, analysis.seen, analysis.marks)
     findings = [] if analysis.untold or analysis.diagnosis is None else list(analysis.diagnosis.findings)
     repeat = consistency(analysis, marked)
     laps = tuple(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
@@ -134,7 +134,7 @@ def _own_marks(analysis: Analysis, held: Held, marked: SessionMarks) -> tuple[Dr
     if (held.best >= analysis.count).any():  # a lap of the session that is not reviewed
         sheet = analysis.sheet
         whole = session_sheet(sheet.track, sheet.kart, analysis.every, grip=sheet.grip, stations=sheet.s)
-        found = driven_marks(whole, analysis.seen, analysis.again, analysis.marks).laps
+        found = driven_marks(whole, analysis.seen, analysis.marks).laps
     return tuple(found[lap][k] for k, lap in enumerate(held.best.tolist()))
 
 

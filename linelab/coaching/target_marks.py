@@ -53,7 +53,7 @@ def _of_computed_lap(review: SessionReview) -> list[Figures]:
     track, marks = review.track, review.reference_marks
     driven = [lap.comparison.driven for lap in review.laps]
     sheet = session_sheet(track, review.kart, driven)
-    rows = computed_rows(sheet, as_seen(track, review.target.lap, driven[0]))
+    rows = computed_rows(sheet, [as_seen(track, review.target.lap, driven[0])])
     found = all_figures(sheet, rows, marks, minimum_rooms(track, marks))
     own = find_marks(track, review.target.lap, review.kart)
     found |= {name: np.where([mark.brakes for mark in own], found[name], np.nan) for name in BRAKING}

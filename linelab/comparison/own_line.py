@@ -148,7 +148,7 @@ def own_line(
     wanted = offsets_of(track, s, [reference])[0]
     driven = offsets_of(track, s, [drive.lap for drive in laps])
     slowness = np.mean([1.0 / np.interp(s, drive.lap.line.s, drive.lap.v) for drive in laps], axis=0)
-    shown = offsets_of(track, s, as_seen(track, reference, laps[0]))[0]
+    shown = offsets_of(track, s, [as_seen(track, reference, laps[0])])[0]
     departure = driven.mean(axis=0) - shown
     noise = _spectrum(_drawn(s, laps)) / len(laps)
     width = _least_error(smooth, _spectrum(departure[None]), noise, WIDTHS)

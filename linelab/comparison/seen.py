@@ -1,9 +1,8 @@
 """A computed lap as the driver's receiver would have shown it.
 
-An estimate rounds what is sharp, an onset of braking or the tightest point of a corner, and noise leaves ripples on
-it.  Holding a driven lap against a computed one would read both as the driver's doing.  So the computed lap is
-sampled as the receiver samples, with its noise, and estimated like a driven one; what the estimate does to both
-cancels in their difference, and what a few receptions of the same lap differ by is noise and no fault.
+An estimate rounds what is sharp, an onset of braking or the tightest point of a corner.  Holding a driven lap against a
+computed one would read that as the driver's doing.  So the computed lap is sampled as the receiver samples, and
+estimated like a driven one: what the estimate does to both cancels in their difference.
 """
 
 from __future__ import annotations
@@ -26,28 +25,17 @@ from linelab.units import Array
 PAD = 4.0
 
 
-def as_seen(
-    track: Track, lap: Lap, driven: DrivenLap, *, times: int = 1, noise: bool = False, seed: int = 1
-) -> list[Lap]:
-    """A computed lap as it would come out of the recording that ``driven`` comes from, driven ``times`` times.
+def as_seen(track: Track, lap: Lap, driven: DrivenLap) -> Lap:
+    """A computed lap as it would come out of the recording that ``driven`` comes from, its receiver without noise.
 
     The lap itself where the driven one is exact, or where the estimate cannot follow it.
-
-    Parameters
-    ----------
-    noise : bool
-        Whether the receiver's white noise is added; without it every time would give the same.
-    seed : int
-        Of the noise.
     """
     if not math.isfinite(driven.rate):
-        return [lap] * times
-    if not track.closed and times > 1:
-        return [as_seen(track, lap, driven, noise=noise, seed=seed + k)[0] for k in range(times)]
+        return lap
     sensors = replace(
         driven.sensors, notes=(), speed_lag=0.0, antenna=(0.0, 0.0), mounting=_level(driven.sensors.mounting)
     )
-    t = np.arange(-PAD, times * lap.lap_time + PAD, 1.0 / driven.rate)
+    t = np.arange(-PAD, lap.lap_time + PAD, 1.0 / driven.rate)
     line = lap.line
     x, y, v, kappa, ax = (_beyond(track, lap, values, t) for values in (line.x, line.y, lap.v, line.kappa, lap.ax))
     course = 0.5 * math.pi - np.arctan2(*(_beyond(track, lap, way(line.psi), t) for way in (np.sin, np.cos)))
@@ -55,24 +43,13 @@ def as_seen(
         x, y = _straight_on(lap, t, x, y)
     speed = v if sensors.speed_sigma is not None else np.full(t.size, np.nan)
     channels = {"course": course, "ax": ax, "ay": v * v * kappa, "yaw_rate": v * kappa}
-    if noise:
-        white = np.random.default_rng(seed).standard_normal((7, t.size))
-        x, y = x + sensors.position_sigma * white[0], y + sensors.position_sigma * white[1]
-        speed = speed + (sensors.speed_sigma or 0.0) * white[2]
-        sizes = (sensors.course_sigma, *(2 * [sensors.mounting.accel_sigma]), sensors.mounting.yaw_sigma)
-        for name, size, row in zip(tuple(channels), sizes, white[3:]):
-            channels[name] = channels[name] + (size if size is not None and math.isfinite(size) else 0.0) * row
     samples = Samples(t=t, x=x, y=y, speed=speed, source=lap.label, channels=channels)
-    ends = lap.lap_time * np.arange(times + 1)
-    whole = [
-        RecordedLap(number=k + 1, t_start=float(ends[k]), t_end=float(ends[k + 1]), status="complete", samples=samples)
-        for k in range(times)
-    ]
+    whole = RecordedLap(number=1, t_start=0.0, t_end=lap.lap_time, status="complete", samples=samples)
     try:
-        found = estimate_laps(track, whole, sensors=sensors, draws=1)
+        found = estimate_laps(track, [whole], sensors=sensors, draws=1)
     except LinelabError:
-        return [lap] * times
-    return [replace(one.lap, label=lap.label) for one in found]
+        return lap
+    return replace(found[0].lap, label=lap.label)
 
 
 def _level(mounting: Mounting) -> Mounting:

@@ -121,7 +121,7 @@ def _feet(track: Track, kart: Kart, reference: Lap, laps: Sequence[DrivenLap]) -
     """Brake and drive points by lap and corner (L, C) [m]; NaN where there is none, or it is not told."""
     sheet = session_sheet(track, kart, laps)
     seen = computed_rows(sheet, [reference])
-    marks = driven_marks(sheet, seen, seen, find_marks(track, reference, kart)).laps
+    marks = driven_marks(sheet, seen, find_marks(track, reference, kart)).laps
 
     def places(name):
         values = [[getattr(corner, name).driven.value for corner in corners] for corners in marks]

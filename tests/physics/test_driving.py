@@ -167,7 +167,7 @@ def test_a_driver_on_the_reference_line_loses_nothing_by_it(place):
     rough = without_uncertainty(replace(lap, line=replace(lap.line, closed=False)))
     sensors = replace(rough.sensors, rate=18.0, position_sigma=0.1, speed_sigma=0.06, jerk=300.0)
     driven = replace(rough, sensors=sensors)
-    seen = [replace(without_uncertainty(one), sensors=sensors) for one in as_seen(track, lap, driven, times=3)]
+    seen = [replace(without_uncertainty(one), sensors=sensors) for one in [as_seen(track, lap, driven)] * 3]
     own = own_line(track, kart, seen, lap)
     courses = [course_on(own, n) for n in (own.driven, own.target)]
     v = drive_laps(model_of(kart), courses, NONE, np.zeros((2, 0, SIZE)), np.repeat(PLAIN[None], 2, axis=0))

@@ -194,7 +194,7 @@ def test_the_corner_that_differs_is_the_least_repeatable(reference):
     driven = session(reference, LatePower(corner=number, metres=5.0, laps=(1, 4, 6)), pace_scatter=0.002)
     exact = [without_uncertainty(lap) for lap in driven.laps]
     analysis = analyse(TRACK, KART, exact, reference)
-    marked = driven_marks(analysis.sheet, analysis.seen, analysis.again, analysis.marks)
+    marked = driven_marks(analysis.sheet, analysis.seen, analysis.marks)
     found = consistency(analysis, marked)
     assert found.least_repeatable == number
 
