@@ -25,10 +25,9 @@ from surroundings import surroundings
 from linelab.coaching.grid import session_sheet
 from linelab.coaching.marks import all_figures
 from linelab.coaching.session import review_session
-from linelab.comparison.corner_review import minimum_rooms
 from linelab.comparison.estimate import DrivenLap, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.marks import find_marks
+from linelab.comparison.marks import find_marks, minimum_rooms
 from linelab.comparison.measured import Measured
 from linelab.comparison.placing import estimate_placed_laps
 from linelab.comparison.position_bias import stated_bias

@@ -18,9 +18,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from linelab.coaching.compare import compare
     from linelab.coaching.recorded import review
     from linelab.comparison.cleaning import clean_recording
-    from linelab.comparison.compare import compare
     from linelab.comparison.estimate import estimate_lap
     from linelab.comparison.laps import split_laps
     from linelab.errors import LinelabError
@@ -38,7 +38,7 @@ _HOMES = {
     "bundled_karts": "linelab.io.bundled",
     "bundled_tracks": "linelab.io.bundled",
     "clean_recording": "linelab.comparison.cleaning",
-    "compare": "linelab.comparison.compare",
+    "compare": "linelab.coaching.compare",
     "estimate_lap": "linelab.comparison.estimate",
     "load_kart": "linelab.io.kart_files",
     "load_recording": "linelab.io.recordings",

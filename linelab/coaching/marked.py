@@ -12,13 +12,18 @@ from linelab.coaching.grid import Rows, Sheet
 from linelab.coaching.marks import Figures, all_figures
 from linelab.coaching.pedals import Mask
 from linelab.coaching.values import DrivenMarks, Mark
-from linelab.comparison.corner_review import LARGEST_PLACE, edge_reason, minimum_rooms
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import LEAST_RATE
-from linelab.comparison.marks import CornerMarks
+from linelab.comparison.marks import CornerMarks, minimum_rooms
 from linelab.comparison.measured import Measured, for_few, withheld
+from linelab.track import Track
 from linelab.units import Array
 
+#: Distances to an edge are withheld where the position bias or the survey's error is larger: the miss that matters is
+#: half a metre [m].
+LARGEST_BIAS = 0.5
+#: A place along the track is withheld where it is less certain than this [m].
+LARGEST_PLACE = 10.0
 #: Of a lap's draws, this share must have a mark for it to be told [-].
 MOST_DRAWS = 0.7
 #: Marks of a braking, which is one where it slows by more than this many standard deviations beyond rolling down [-].
@@ -31,6 +36,8 @@ TOO_SLOW = "too slow for marks"
 LIFTED = "the target only lifts"
 #: Marks that lean on the kart's distance from an edge.
 EDGES = ("apex_distance", "apex_miss", "track_out_room", "kerb_used")
+#: Speeds read at a place of the reference lap, and how they change along the way there.
+AT_A_STATION = {"entry_speed": "entry_slope", "exit_speed": "exit_slope"}
 ABSENT = {
     "brake_point": "nothing is braked here",
     "brake_peak": "nothing is braked here",
@@ -160,6 +167,9 @@ def _besides(sheet: Sheet, name: str, figures: Figures) -> Array:
     each = [_beside(sheet, drive, name, quantity) for drive in sheet.driven]
     fixed = np.array([fixed for fixed, _ in each])[:, None]
     by_speed = np.array([lag for _, lag in each])[:, None]
+    if name in AT_A_STATION:  # a displaced lap's speed is read where it changes
+        bias = np.array([drive.bias.sigma for drive in sheet.driven])[:, None]
+        return np.asarray(np.hypot(fixed, bias * figures[AT_A_STATION[name]]))
     # A lag moves a place by the way travelled in it.
     return np.asarray(np.hypot(fixed, by_speed * figures["min_speed"]))
 
@@ -216,3 +226,16 @@ def common(values: Array) -> float:
     """Median of the finite values; NaN where there are none."""
     known = values[np.isfinite(values)]
     return float(np.median(known)) if known.size else math.nan
+
+
+def edge_reason(track: Track, drive: DrivenLap) -> str:
+    """Why distances to an edge are not told on a lap; empty where they are.
+
+    The miss that matters is half a metre: neither the position bias nor the survey may be worse than that.
+    """
+    if track.survey.kind == "estimated":
+        return "no surveyed edge"
+    if drive.bias.sigma > LARGEST_BIAS:
+        return f"position bias ±{drive.bias.sigma:.1f} m"
+    survey = track.survey.uncertainty or 0.0
+    return f"edges only known within ±{survey:.1f} m" if survey > LARGEST_BIAS else ""

@@ -44,6 +44,9 @@ def corner_figures(
     found["min_speed"] = part.rows.v[at, slowest]
     found["min_speed_place"] = np.where(dip, part.s[slowest] - mark.apex, np.nan)
     found["entry_speed"] = value_at(part, part.rows.v, mark.turn_in)
+    found["entry_slope"], found["exit_slope"] = (
+        value_at(part, part.rows.ax / part.rows.v, station) for station in (mark.turn_in, mark.track_out)
+    )  # [1/s]
     found["exit_speed"] = value_at(part, part.rows.v, mark.track_out)
     return found
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from linelab.coaching.analysis import Analysis, analyse
 from linelab.coaching.causes import told_causes
+from linelab.coaching.compare import compare
 from linelab.coaching.consistency import consistency
 from linelab.coaching.grid import session_sheet
 from linelab.coaching.marked import SessionMarks, driven_marks
@@ -20,7 +21,6 @@ from linelab.coaching.target_marks import with_target_marks
 from linelab.coaching.targets import OWN, Held, choose_target
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.values import (
-    CornerLap,
     DrivenMarks,
     LapReview,
     SessionReview,
@@ -29,7 +29,6 @@ from linelab.coaching.values import (
     TargetKind,
 )
 from linelab.coaching.verdict import verdict
-from linelab.comparison.compare import compare
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import rates_note
 from linelab.comparison.measured import Measured
@@ -142,27 +141,23 @@ def _lap_review(analysis: Analysis, held: Held, marked: SessionMarks, index: int
     """One lap, put together."""
     drive, goal = analysis.sheet.driven[index], held.target
     comparison = compare(
-        analysis.sheet.track, goal.lap, drive, marks=analysis.marks, cost=held.cost(analysis, index),
-        reason=analysis.untold, reference_sigma=goal.sigma,
+        analysis.sheet.track, goal.lap, drive, analysis.sheet.kart, frames=analysis.marks, marks=marked.laps[index],
+        cost=held.cost(analysis, index), reason=analysis.untold, reference_sigma=goal.sigma,
     )  # fmt: skip
     parts = {
         cause: analysis.by_corner(values[index] - held.causes.get(cause, 0.0))
         for cause, values in analysis.causes.items()
     }
     corners = tuple(
-        CornerLap(
-            corner=review.corner,
-            marks=marks,
-            review=review,
-            causes=told_causes(review.speed_loss, {cause: float(values[k]) for cause, values in parts.items()}),
+        replace(
+            corner, causes=told_causes(corner.speed_loss, {cause: float(values[k]) for cause, values in parts.items()})
         )
-        for k, (review, marks) in enumerate(zip(comparison.corners, marked.laps[index]))
+        for k, corner in enumerate(comparison.corners)
     )
     return LapReview(
         label=drive.lap.label,
         lap_time=Measured(drive.lap.lap_time, drive.lap_time_sigma),
-        corners=corners,
-        comparison=comparison,
+        comparison=replace(comparison, corners=corners),
     )
 
 

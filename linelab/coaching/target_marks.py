@@ -12,9 +12,8 @@ from linelab.coaching.definitions import MARKS
 from linelab.coaching.grid import computed_rows, session_sheet
 from linelab.coaching.marked import ABSENT, BRAKING, LIFTED
 from linelab.coaching.marks import all_figures
-from linelab.coaching.values import CornerLap, DrivenMarks, LapReview, Mark, SessionReview
-from linelab.comparison.corner_review import minimum_rooms
-from linelab.comparison.marks import find_marks
+from linelab.coaching.values import CornerReview, DrivenMarks, LapReview, Mark, SessionReview
+from linelab.comparison.marks import find_marks, minimum_rooms
 from linelab.comparison.measured import Measured, withheld
 from linelab.comparison.seen import as_seen
 
@@ -74,12 +73,13 @@ def _replaced(review: SessionReview, target: list[Figures]) -> SessionReview:
     """The review with every mark of every lap beside the target's of that corner."""
 
     def lap(one: LapReview) -> LapReview:
-        return replace(one, corners=tuple(_corner(part, figures) for part, figures in zip(one.corners, target)))
+        corners = tuple(_corner(part, figures) for part, figures in zip(one.corners, target))
+        return replace(one, comparison=replace(one.comparison, corners=corners))
 
     return replace(review, laps=tuple(lap(one) for one in review.laps))
 
 
-def _corner(part: CornerLap, target: Figures) -> CornerLap:
+def _corner(part: CornerReview, target: Figures) -> CornerReview:
     """One corner of one lap beside the target's marks."""
     pairs = {name: _beside(name, mark.driven, target[name]) for name, mark in part.marks.named().items()}
     pairs["apex_miss"] = _miss(part.marks.apex_miss.driven, target["apex_miss"])

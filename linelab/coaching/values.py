@@ -8,17 +8,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from linelab.comparison.compare import Comparison
-from linelab.comparison.corner_review import CornerReview
+import numpy as np
+
+from linelab.comparison.estimate import DrivenLap
+from linelab.comparison.losses import SegmentLosses
 from linelab.comparison.marks import CornerMarks
 from linelab.comparison.measured import Measured
 from linelab.comparison.segments import Phase
 from linelab.kart import Kart
-from linelab.lap import Lap
-from linelab.track import Corner, Track
+from linelab.lap import Lap, import_pandas
+from linelab.track import Corner, Survey, Track
 from linelab.units import Array
+
+if TYPE_CHECKING:
+    import pandas
 
 #: What lap or time the driver is held against.
 TargetKind = Literal["ideal", "shown_grip", "own_best", "own_parts"]
@@ -116,43 +121,107 @@ class DrivenMarks:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class CornerLap:
-    """One corner on one lap: marks, and the time it cost against the target.
+class CornerReview:
+    """One corner on one lap.
 
     Parameters
     ----------
     corner : Corner
+    frame : CornerMarks
+        The corner on the reference lap: what its phases go by.
     marks : DrivenMarks
-    review : CornerReview
-        Of this lap's :class:`~linelab.comparison.compare.Comparison`: time, phases, line and speed part are its.
+        What the driver did, beside the same on the reference lap.
+    time_lost : Measured
+        Driven minus reference over the corner's stretch, from half-way after the corner before [s].
+    phases : tuple of (phase, Measured)
+        The same by phase, in driving order [s].
+    line_loss, speed_loss : Measured
+        ``time_lost`` split: what the driven line costs at best, and what the speed on it costs [s].
+    line_overspeed : Measured
+        Driven speed minus what the driven line can hold at the reference turn-in [m/s].
     causes : tuple of (cause, Measured)
-        ``speed_loss`` by what caused it, in the order of CAUSES; they add up to it exactly [s].
+        ``speed_loss`` by what caused it, in the order of CAUSES; they add up to it exactly [s].  Empty where a lap is
+        compared without its session.
     """
 
     corner: Corner
+    frame: CornerMarks
     marks: DrivenMarks
-    review: CornerReview
-    causes: tuple[tuple[Cause, Measured], ...]
+    time_lost: Measured
+    phases: tuple[tuple[Phase, Measured], ...]
+    line_loss: Measured
+    speed_loss: Measured
+    line_overspeed: Measured
+    causes: tuple[tuple[Cause, Measured], ...] = ()
 
     @property
-    def time_lost(self) -> Measured:
-        """Driven minus target over the corner's stretch [s]."""
-        return self.review.time_lost
+    def entry_overspeed(self) -> Measured:
+        """Driven minus reference speed at the reference turn-in [m/s]."""
+        return self.marks.entry_speed.gap
 
-    @property
-    def phases(self) -> tuple[tuple[Phase, Measured], ...]:
-        """``time_lost`` by phase [s]."""
-        return self.review.phases
 
-    @property
-    def line_loss(self) -> Measured:
-        """What of ``time_lost`` the driven line costs at best [s]."""
-        return self.review.line_loss
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Comparison:
+    """A driven lap against the reference lap.
 
-    @property
-    def speed_loss(self) -> Measured:
-        """What of ``time_lost`` the speed on that line costs [s]."""
-        return self.review.speed_loss
+    Parameters
+    ----------
+    track_name : str
+    survey : Survey
+        Where the edges come from; belongs on every output.
+    reference : Lap
+    driven : DrivenLap
+    lap_gap : Measured
+        Driven minus reference lap time [s]; the sum over ``losses.segments``.
+    line_loss, speed_loss : Measured
+        ``lap_gap`` split [s].
+    corners : tuple of CornerReview
+        In driving order.
+    elsewhere : Measured
+        Time lost outside every corner's own stretch: all of it on a track without corners [s].
+    losses : SegmentLosses
+    s, gap, gap_sigma : (N,) array
+        Stations [m], cumulative time difference driven minus reference and its standard deviation [s].
+    notes : tuple of str
+    """
+
+    track_name: str
+    survey: Survey
+    reference: Lap
+    driven: DrivenLap
+    lap_gap: Measured
+    line_loss: Measured
+    speed_loss: Measured
+    corners: tuple[CornerReview, ...]
+    elsewhere: Measured
+    losses: SegmentLosses
+    s: Array
+    gap: Array
+    gap_sigma: Array
+    notes: tuple[str, ...] = ()
+
+    def to_dataframe(self) -> pandas.DataFrame:
+        """The cumulative time difference as a table, one row a node, units in the column names.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed.
+        """
+        pd = import_pandas()
+        lap, at = self.driven.lap, self.reference.line.s
+        table: pandas.DataFrame = pd.DataFrame(
+            {
+                "s_m": self.s,
+                "gap_s": self.gap,
+                "gap_sigma_s": self.gap_sigma,
+                "v_mps": lap.v,
+                "v_reference_mps": np.interp(self.s, at, self.reference.v),
+                "n_m": lap.line.n,
+                "n_reference_m": np.interp(self.s, at, self.reference.line.n),
+            }
+        )
+        return table
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -164,16 +233,18 @@ class LapReview:
     label : str
     lap_time : Measured
         [s].
-    corners : tuple of CornerLap
-        In driving order; they add up to ``gap`` exactly.
     comparison : Comparison
-        Against the target's lap: the gap and its parts, curves along the lap, notes.
+        Against the target's lap: the gap and its parts, corner by corner; curves along the lap, notes.
     """
 
     label: str
     lap_time: Measured
-    corners: tuple[CornerLap, ...]
     comparison: Comparison
+
+    @property
+    def corners(self) -> tuple[CornerReview, ...]:
+        """In driving order; they add up to ``gap`` exactly."""
+        return self.comparison.corners
 
     @property
     def gap(self) -> Measured:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -227,3 +228,18 @@ def _slowing_start(profile: _Profile, slowing: Mask, least: float, places: tuple
     runs = [run for run in runs if run.size * _STEP >= 1.0 and (_STEP / profile.v[run]).sum() >= least]
     reaching = [run for run in runs if run[-1] >= turn_in - round(10.0 / _STEP)]
     return int(reaching[0][0] if reaching else runs[-1][0]) if runs else None
+
+
+def minimum_rooms(track: Track, marks: tuple[CornerMarks, ...]) -> list[tuple[float, float]]:
+    """Where each corner's minimum speed is sought: from its approach to a little past its track-out, short of its
+    neighbours' own turning."""
+    rooms = []
+    for k, mark in enumerate(marks):
+        lap = track.length if track.closed else 0.0
+        before = marks[k - 1].track_out - (lap if k == 0 else 0.0) if k or track.closed else -math.inf
+        following = marks[(k + 1) % len(marks)].turn_in + (lap if k == len(marks) - 1 else 0.0)
+        after = following if k < len(marks) - 1 or track.closed else math.inf
+        low = max(before, mark.turn_in - 25.0)
+        high = min(after, mark.track_out + 15.0)
+        rooms.append((min(low, mark.turn_in), max(high, mark.track_out)))
+    return rooms

@@ -87,14 +87,16 @@ class OwnLine:
         Position bias left in the laps, as the line all round shows it, east and north [m]; taken off.
     shift_sigma : float
         What remains unknown of it, per axis [m].
+    chosen : (N,) array
+        What the driver's line differs by from that, as the laps show it [m].
     departure : (N,) array
-        What the driver's line differs by from that [m].
+        The same without waves that nobody chooses [m].
     v : (N,) array
         Mean speed of the laps: the inverse of their mean slowness [m/s].
     spread : float
         Standard deviation of the line's place across the road [m].
     width : float
-        Over which the departure was smoothed: standard deviation of a Gaussian [m].
+        Of smoothing that leaves least error in the mean line's curvature: standard deviation of a Gaussian [m].
     """
 
     track: Track
@@ -107,6 +109,7 @@ class OwnLine:
     kept_off: Array
     shift: Array
     shift_sigma: float
+    chosen: Array
     departure: Array
     v: Array
     spread: float
@@ -161,6 +164,7 @@ def own_line(
     return OwnLine(
         track=track, kart=kart, s=s, mean=driven.mean(axis=0), reference=wanted, hands=hands, room=room,
         kept_off=kept_off, shift=shift, shift_sigma=unknown,
+        chosen=chosen,
         departure=smooth(chosen, max(width, SHORTEST)), v=1.0 / slowness, spread=min(bias, WIDEST_SPREAD), width=width,
     )  # fmt: skip
 
@@ -257,14 +261,16 @@ def _least_error(smooth: _Filter, seen: Array, noise: Array, widths: Sequence[fl
 def lap_offsets(own: OwnLine, laps: Sequence[DrivenLap], draws: int = 0) -> tuple[Array, Array]:
     """Single laps' lines (L, N), and ``draws`` lines as likely as each (L, K, N) [m].
 
-    A lap's line is the session's own with what the lap differs by, smoothed so that least error is left in a single
-    lap's curvature.  It lies where it was recorded: a position bias that is left moves it as it moves the lap's clock.
+    A lap's line is the session's own with what the lap differs by, both smoothed so that least error is left in the
+    curvature; exact laps are as they are.  It lies where it was recorded: a position bias that is left moves it as it moves the lap's clock.
     """
     smooth, s = _Filter(float(own.s[1] - own.s[0]), closed=own.track.closed), own.s
-    off = offsets_of(own.track, s, [drive.lap for drive in laps]) - own.mean
-    noise, wanders = _spectrum(_drawn(s, laps)), len(laps) > 1
-    width = _least_error(smooth, _spectrum(off), noise, SINGLE) if wanders or noise.any() else WIDTHS[0]
-    lines = own.driven + own.moved + smooth(off, width)
+    recorded, noise = offsets_of(own.track, s, [drive.lap for drive in laps]), _spectrum(_drawn(s, laps))
+    if not noise.any():
+        return recorded, np.zeros((len(laps), 0, s.size))
+    off = recorded - own.mean
+    width = _least_error(smooth, _spectrum(off), noise, SINGLE)
+    lines = own.target + smooth(own.chosen, own.width) + own.moved + smooth(off, width)
     drawn = [np.interp(s, drive.lap.line.s, row) for drive in laps for row in drive.draws_n[:draws]]
     again = smooth(np.array(drawn).reshape(-1, s.size), max(width, SHORTEST)) if drawn else np.zeros((0, s.size))
     return lines, lines[:, None] + again.reshape(len(laps), -1, s.size)

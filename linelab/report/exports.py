@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from linelab.coaching.values import CAUSES, CornerLap, LapReview, SessionReview
+from linelab.coaching.values import CAUSES, CornerReview, LapReview, SessionReview
 from linelab.comparison.measured import Measured
 from linelab.comparison.segments import PHASES
 from linelab.io.atomic import write_text
@@ -38,7 +38,7 @@ def save_corners_csv(review: SessionReview, path: str | Path) -> None:
     write_text(path, _csv_text(review, [header, *rows]))
 
 
-def _corner_row(lap: LapReview, part: CornerLap) -> list[Any]:
+def _corner_row(lap: LapReview, part: CornerReview) -> list[Any]:
     """One row of the corners' CSV."""
     corner, marks = part.corner, part.marks.named()
     row: list[Any] = [lap.label, corner.number, corner.name, "left" if corner.left else "right"]

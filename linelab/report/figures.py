@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from linelab.comparison.compare import Comparison
+from linelab.coaching.values import Comparison
 from linelab.comparison.marks import find_marks
 from linelab.kart import Kart
 from linelab.lap import Lap

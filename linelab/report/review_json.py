@@ -14,7 +14,7 @@ from typing import Any
 
 from linelab.coaching.definitions import MARKS
 from linelab.coaching.typical import unusual_laps
-from linelab.coaching.values import Consistency, CornerLap, CornerSpread, LapReview, Mark, Priority, SessionReview
+from linelab.coaching.values import Consistency, CornerReview, CornerSpread, LapReview, Mark, Priority, SessionReview
 from linelab.comparison.measured import Measured
 from linelab.io.atomic import write_text
 from linelab.report.display import CAUTIONS
@@ -162,7 +162,7 @@ def _lap(lap: LapReview, unusual: str | None) -> dict[str, Any]:
     }
 
 
-def _corner(part: CornerLap) -> dict[str, Any]:
+def _corner(part: CornerReview) -> dict[str, Any]:
     return {
         "number": part.corner.number,
         "time_lost_s": figure(part.time_lost),

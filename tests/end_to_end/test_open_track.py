@@ -11,8 +11,8 @@ import pytest
 from click.testing import CliRunner
 
 from linelab.cli import cli
+from linelab.coaching.compare import compare
 from linelab.coaching.session import review_session
-from linelab.comparison.compare import compare
 from linelab.comparison.timed import timed_lap, timed_track
 from linelab.errors import InputError
 from linelab.io.kart_files import load_kart

@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from linelab.coaching.compare import compare, rank_corners
 from linelab.coaching.recorded import choose_laps, find_ground, review_recording
 from linelab.comparison.channels import smooth_session
-from linelab.comparison.compare import compare, rank_corners
 from linelab.comparison.corridor_laps import corridor_from_laps, samples_of
 from linelab.comparison.estimate import estimate_lap
 from linelab.comparison.laps import split_laps
@@ -95,7 +95,7 @@ def test_from_csv_to_ranked_corners(corridor):
         assert float(review.losses.loss.sum()) == pytest.approx(total, abs=1e-9)
         assert len(review.corners) >= 8
         assert any("width 7 m assumed" in note for note in review.notes)
-        assert all("no surveyed edge" in corner.apex_miss.reason for corner in review.corners)
+        assert all("no surveyed edge" in corner.marks.apex_miss.driven.reason for corner in review.corners)
     # The spin costs nearly all of the last lap's loss, in one corner's stretch.
     worst = rank_corners(review)[0]
     assert worst.time_lost.value > 0.5 * total

@@ -16,10 +16,9 @@ import numpy as np
 from linelab.coaching.grid import computed_rows, session_sheet
 from linelab.coaching.marked import driven_marks
 from linelab.coaching.marks import all_figures
-from linelab.comparison.corner_review import minimum_rooms
 from linelab.comparison.estimate import DrivenLap, estimate_laps, without_uncertainty
 from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
-from linelab.comparison.marks import find_marks
+from linelab.comparison.marks import find_marks, minimum_rooms
 from linelab.comparison.position_bias import PositionBias
 from linelab.comparison.sensors import read_sensors
 from linelab.geometry.frenet import xy_to_sn

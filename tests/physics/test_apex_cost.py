@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from linelab.comparison.compare import compare
+from linelab.coaching.compare import compare
 from linelab.errors import InputError
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
@@ -110,7 +110,7 @@ def test_a_missed_apex_is_lost_by_the_line_and_not_by_the_speed(rental, costs):
         )
         assert total == pytest.approx(result.driven.lap.lap_time - reference.lap_time, abs=1e-9)
         review = next(review for review in result.corners if review.corner.number == number)
-        assert review.apex_miss.value == pytest.approx(0.5, abs=0.05)
+        assert review.marks.apex_miss.driven.value == pytest.approx(0.5, abs=0.05)
         for other in result.corners:
             assert abs(other.speed_loss.value) < 0.01
         expected = next(cost.at(0.5) for cost in costs if cost.corner == number)

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
+from linelab.coaching.compare import compare
 from linelab.coaching.session import review_session
-from linelab.comparison.compare import compare
 from linelab.comparison.estimate import without_uncertainty
 from linelab.comparison.marks import find_marks
 from linelab.io.kart_files import load_kart
@@ -85,7 +85,7 @@ def test_the_plain_comparison_agrees(reference):
     assert speed.value == pytest.approx(0.0, abs=0.01)
     assert line.value - (base.lap_time - reference.lap_time) == pytest.approx(lap.lap_time - base.lap_time, abs=0.01)
     review = next(one for one in found.corners if one.corner.number == mark.corner.number)
-    assert review.apex_miss.value == pytest.approx(0.5, abs=0.05)
+    assert review.marks.apex_miss.driven.value == pytest.approx(0.5, abs=0.05)
 
 
 #: One fault of each kind at the hairpin, 3, or in the fast 11; what the review must call it.

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from simulated import as_lap, drive, make_track, record
 
+from linelab.coaching.compare import compare, rank_corners
 from linelab.coaching.session import review_session
-from linelab.comparison.compare import compare, rank_corners
 from linelab.comparison.estimate import estimate_lap, with_bias, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.marks import find_marks
@@ -106,7 +106,7 @@ def test_a_known_slow_down_is_found_in_its_corner_and_sums_exactly(k):
     low, high = mark.turn_in, mark.track_out
     half = 0.5 * (high - low)
     slow = drive(TRACK, speed=slowed(0.5 * (low + high), half, 2.0))
-    result = compare(TRACK, as_lap(REFERENCE), as_lap(slow, label="slow"))
+    result = compare(TRACK, as_lap(REFERENCE), as_lap(slow, label="slow"), KART)
     lost = slow.lap_time - REFERENCE.lap_time
     assert lost > 0.05
     assert result.lap_gap.value == pytest.approx(lost, abs=1e-9)
@@ -125,7 +125,7 @@ def test_a_known_slow_down_is_found_in_its_corner_and_sums_exactly(k):
 
 
 def test_computed_laps_have_no_uncertainty():
-    result = compare(TRACK, as_lap(REFERENCE), as_lap(REFERENCE))
+    result = compare(TRACK, as_lap(REFERENCE), as_lap(REFERENCE), KART)
     assert result.lap_gap == Measured(0.0, 0.0)
     assert all(review.time_lost.sigma == 0.0 for review in result.corners)
     assert any("computed, not recorded" in note for note in result.notes)
@@ -136,16 +136,16 @@ def test_minimum_speed_apex_miss_and_turn_in_speed_of_a_known_lap():
     side = 1.0 if mark.corner.left else -1.0
     # A lap 0.7 m off the reference line away from the inside edge, slowest 6 m after the apex.
     slow = drive(TRACK, offset=lambda s: np.full_like(s, -0.7 * side), speed=slowed(mark.apex + 6.0, 30.0, 5.0))
-    result = compare(TRACK, as_lap(REFERENCE), as_lap(slow))
+    result = compare(TRACK, as_lap(REFERENCE), as_lap(slow), KART)
     review = next(r for r in result.corners if r.corner.number == mark.corner.number)
-    assert review.apex_miss.value == pytest.approx(0.7, abs=1e-6)
+    assert review.marks.apex_miss.driven.value == pytest.approx(0.7, abs=1e-6)
     edge = np.interp(mark.apex, TRACK.s, TRACK.w_left if side > 0 else TRACK.w_right)
-    assert review.apex_distance.value == pytest.approx(edge + 0.7, abs=1e-2)
+    assert review.marks.apex_distance.driven.value == pytest.approx(edge + 0.7, abs=1e-2)
     near = np.abs(slow.s - mark.apex) < 40.0
     least = slow.s[near][np.argmin(slow.v[near])]
-    assert review.min_speed.value == pytest.approx(slow.v[near].min(), abs=0.01)
-    assert review.min_speed_place.value == pytest.approx(least - mark.apex, abs=1.0)
-    assert review.turn_in_speed.value == pytest.approx(np.interp(mark.turn_in, slow.s, slow.v), abs=0.02)
+    assert review.marks.min_speed.driven.value == pytest.approx(slow.v[near].min(), abs=0.02)  # between nodes
+    assert review.marks.min_speed_place.driven.value == pytest.approx(least - mark.apex, abs=1.0)
+    assert review.marks.entry_speed.driven.value == pytest.approx(np.interp(mark.turn_in, slow.s, slow.v), abs=0.02)
     assert review.entry_overspeed.value == pytest.approx(
         np.interp(mark.turn_in, slow.s, slow.v) - speed(np.array(mark.turn_in)), abs=0.03
     )
@@ -180,7 +180,7 @@ def test_segment_uncertainty_covers_noise_and_bias():
         east, north = rng.standard_normal(2)
         recording = record([REFERENCE] * 2, noise=0.2, seed=seed, bias=(east, north))
         lap = estimate_lap(TRACK, complete_laps(split_laps(recording, TRACK))[0], bias=PositionBias(sigma=1.0))
-        result = compare(TRACK, as_lap(REFERENCE), lap)
+        result = compare(TRACK, as_lap(REFERENCE), lap, KART)
         off += [review.time_lost.value / review.time_lost.sigma for review in result.corners]
     # Six corners, ten receivers; the drift allowed for is absent here, so the spread stays below one.
     assert 0.4 < np.sqrt(np.mean(np.square(off))) < 1.25
@@ -207,13 +207,15 @@ def test_line_and_speed_part_add_up_and_are_told_apart():
 
 def test_bias_withholds_the_apex_distance():
     lap = driven(REFERENCE)
-    result = compare(TRACK, as_lap(REFERENCE), lap)
+    result = compare(TRACK, as_lap(REFERENCE), lap, KART)
     for review in result.corners:
-        assert review.apex_distance.value is None
-        assert review.apex_distance.reason == "position bias ±1.5 m: apex distance not reported"
-    known = compare(TRACK, as_lap(REFERENCE), with_bias(lap, PositionBias(sigma=0.1, note="parked at a known spot")))
+        assert review.marks.apex_distance.driven.value is None
+        assert review.marks.apex_distance.driven.reason == "position bias ±1.5 m: apex distance not reported"
+    known = compare(
+        TRACK, as_lap(REFERENCE), with_bias(lap, PositionBias(sigma=0.1, note="parked at a known spot")), KART
+    )
     for review in known.corners:
-        assert review.apex_miss.value == pytest.approx(0.0, abs=4.0 * review.apex_miss.sigma)
+        assert review.marks.apex_miss.driven.value == pytest.approx(0.0, abs=4.0 * review.marks.apex_miss.driven.sigma)
 
 
 def test_one_sample_a_second_withholds_marks_but_keeps_the_sum():
@@ -221,8 +223,8 @@ def test_one_sample_a_second_withholds_marks_but_keeps_the_sum():
     result = compare(TRACK, as_lap(REFERENCE), lap, KART)
     for review in result.corners:
         assert review.time_lost.value is not None
-        assert review.min_speed.value is None
-        assert "1.0 samples a second" in review.min_speed.reason
+        assert review.marks.min_speed.driven.value is None
+        assert "1.0 samples a second" in review.marks.min_speed.driven.reason
         assert all(figure.value is None for _, figure in review.phases)
         assert review.line_loss.value is None
     assert float(result.losses.loss.sum()) == pytest.approx(lap.lap.lap_time - REFERENCE.lap_time, abs=1e-9)
@@ -231,7 +233,7 @@ def test_one_sample_a_second_withholds_marks_but_keeps_the_sum():
 def test_laps_of_another_length_are_refused():
     lap = as_lap(REFERENCE)
     with pytest.raises(InputError, match=r"driven lap runs from station 0.0 to .* m, the track"):
-        compare(TRACK, lap, dataclasses.replace(lap, line=dataclasses.replace(lap.line, s=0.9 * lap.line.s)))
+        compare(TRACK, lap, dataclasses.replace(lap, line=dataclasses.replace(lap.line, s=0.9 * lap.line.s)), KART)
 
 
 def test_measured_figures_are_whole_or_withheld():
@@ -245,7 +247,7 @@ def test_measured_figures_are_whole_or_withheld():
 
 def test_table_of_nodes():
     pytest.importorskip("pandas")
-    result = compare(TRACK, as_lap(REFERENCE), as_lap(REFERENCE))
+    result = compare(TRACK, as_lap(REFERENCE), as_lap(REFERENCE), KART)
     table = result.to_dataframe()
     assert len(table) == result.s.size
     np.testing.assert_array_equal(table["gap_s"], result.gap)

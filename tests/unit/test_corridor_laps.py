@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from simulated import drive, make_track, record
 
-from linelab.comparison.compare import compare
+from linelab.coaching.compare import compare
 from linelab.comparison.corridor_laps import corridor_from_laps
 from linelab.comparison.estimate import estimate_lap
 from linelab.comparison.laps import complete_laps
@@ -14,6 +14,7 @@ from linelab.comparison.median_path import closed_curve
 from linelab.comparison.start_line import track_line
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.frenet import xy_to_sn
+from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track, save_track
 from linelab.lap import Recording
 
@@ -87,12 +88,12 @@ def test_every_output_says_what_is_assumed_and_withholds_the_edge():
         estimate_lap(corridor.track, lap, sensors=corridor.sensors, bias=corridor.bias)
         for lap in complete_laps(corridor.laps)
     ]
-    review = compare(corridor.track, laps[0].lap, laps[1])
+    review = compare(corridor.track, laps[0].lap, laps[1], load_kart("junior-single-speed"))
     assert any("width 7 m assumed" in note for note in review.notes)
     assert review.survey.assumed_width == 7.0
-    assert all(
-        corner.apex_distance.reason == "no surveyed edge: apex distance not reported" for corner in review.corners
-    )
+    assert review.corners
+    for corner in review.corners:
+        assert corner.marks.apex_distance.driven.reason == "no surveyed edge: apex distance not reported"
 
 
 def test_refusals():

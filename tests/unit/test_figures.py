@@ -12,7 +12,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linelab.comparison.compare import compare, rank_corners
+from linelab.coaching.compare import compare, rank_corners
 from linelab.comparison.marks import find_marks
 from linelab.errors import InputError
 from linelab.geometry.curve import curve_at
@@ -232,9 +232,10 @@ def test_pictures_are_the_same_each_time(tmp_path, track, kart):
 def test_callouts_of_the_reference_are_its_own_figures(track, kart, reference, driven):
     exact = compare(track, reference, driven, kart)
     review = rank_corners(exact)[0]
-    marks = reference_callouts(track, reference, review.marks, METRIC)
+    marks = reference_callouts(track, reference, review.frame, METRIC)
     slowest = next(callout for callout in marks if "minimum speed" in callout.name)
-    assert slowest.text == METRIC.speed_text(review.min_speed_reference)
+    at = review.frame.minimum_speed % track.length
+    assert slowest.text == METRIC.speed_text(float(np.interp(at, reference.line.s, reference.v)))
     assert next(callout for callout in marks if "apex" in callout.name).note == "closest to the inside edge"
 
 

@@ -56,7 +56,7 @@ HOMES = {
     "click": ("cli",),
     "rich": ("cli",),
     "pyarrow": ("report/exports_laps.py",),
-    "pandas": ("lap.py", "comparison/compare.py"),  # only inside to_dataframe()
+    "pandas": ("lap.py", "coaching/values.py"),  # only inside to_dataframe()
 }
 #: Libraries whose cold import takes so long that no module of linelab may load them on import, with those excepted.
 LATE = {"pandas": (), "scipy": (), "matplotlib": ("report/",), "pyproj": (), "rich": ()}

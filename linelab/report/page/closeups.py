@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.coaching.values import CornerLap, LapReview, SessionReview, Target
+from linelab.coaching.values import CornerReview, LapReview, SessionReview, Target
 from linelab.geometry.frenet import sn_to_xy
 from linelab.lap import Lap
 from linelab.report.display import Units
@@ -146,7 +146,7 @@ def ring_text(review: SessionReview) -> str:
     return f"Ring: {review.target.title}"
 
 
-def target_stations(part: CornerLap, target: Target) -> list[float | None]:
+def target_stations(part: CornerReview, target: Target) -> list[float | None]:
     """Stations of the target's marks in the order of LETTERS, None where it has no such mark [m].
 
     They are those of the table of marks; the track-out is known of the ideal line only.
@@ -157,13 +157,13 @@ def target_stations(part: CornerLap, target: Target) -> list[float | None]:
         marks.brake_point.reference,
         marks.turn_in.reference,
         marks.apex_place.reference,
-        None if minimum is None else part.review.marks.apex + minimum,
+        None if minimum is None else part.frame.apex + minimum,
         marks.drive_point.reference,
-        part.review.marks.track_out if target.computed else None,
+        part.frame.track_out if target.computed else None,
     ]
 
 
-def driven_stations(part: CornerLap) -> list[float | None]:
+def driven_stations(part: CornerReview) -> list[float | None]:
     """Stations of the driver's marks in the order of LETTERS without the track-out, None where withheld [m]."""
     marks = part.marks
     minimum = marks.min_speed_place.driven.value
@@ -171,7 +171,7 @@ def driven_stations(part: CornerLap) -> list[float | None]:
         marks.brake_point.driven.value,
         marks.turn_in.driven.value,
         marks.apex_place.driven.value,
-        None if minimum is None else part.review.marks.apex + minimum,
+        None if minimum is None else part.frame.apex + minimum,
         marks.drive_point.driven.value,
     ]
 
@@ -179,7 +179,7 @@ def driven_stations(part: CornerLap) -> list[float | None]:
 Spots = list[tuple[float, float] | None]
 
 
-def _driven(place: Rings, lap: LapReview, part: CornerLap) -> tuple[Spots, Spots]:
+def _driven(place: Rings, lap: LapReview, part: CornerReview) -> tuple[Spots, Spots]:
     return mark_spots(place, lap.comparison.driven.lap, driven_stations(part), 1)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from linelab.coaching.values import CornerLap, LapReview, SessionReview
+from linelab.coaching.values import CornerReview, LapReview, SessionReview
 from linelab.comparison.segments import PHASES
 from linelab.report.display import Units
 from linelab.report.measured_text import measured_text, typeset
@@ -90,7 +90,7 @@ def _listed(names: dict[str, str], keys: Sequence[str], texts: Sequence[str]) ->
     return " · ".join(f"{names[key]} {text}" for key, text in zip(keys, texts))
 
 
-def _causes(lap: LapReview, part: CornerLap, text: LossText) -> str:
+def _causes(lap: LapReview, part: CornerReview, text: LossText) -> str:
     """The split into line and speed, and the speed's causes; a reason that holds for the whole lap is told there."""
     reason = part.line_loss.reason
     if part.line_loss.value is None:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from linelab.coaching.values import CornerLap, LapReview
+from linelab.coaching.values import CornerReview, LapReview
 from linelab.comparison.measured import Measured
 from linelab.report.measured_text import measured_text, rounded_parts, typeset
 
@@ -61,7 +61,7 @@ class _Shares:
     causes: tuple[float | None, ...]
 
 
-def _corner_shares(corner: CornerLap, lost: float) -> _Shares:
+def _corner_shares(corner: CornerReview, lost: float) -> _Shares:
     """Shares of one corner whose loss is shown as ``lost``."""
     line = None if corner.line_loss.value is None else round(corner.line_loss.value, 2)
     speed = None if line is None or corner.speed_loss.value is None else lost - line
@@ -94,7 +94,7 @@ def _apart(lap: LapReview, phase: int) -> Measured:
     return Measured(0.0, math.hypot(*sigmas))
 
 
-def _corner_text(corner: CornerLap, row: _Shares) -> LossText:
+def _corner_text(corner: CornerReview, row: _Shares) -> LossText:
     """Texts of one corner."""
     return LossText(
         lost=_text(row.lost, corner.time_lost),

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from linelab.coaching.definitions import MARKS
-from linelab.coaching.values import CornerLap, LapReview, Mark
+from linelab.coaching.values import CornerReview, LapReview, Mark
 from linelab.comparison.measured import Measured
 from linelab.report.display import Units
 from linelab.report.measured_text import clear, measured_text, shown_in, typeset
@@ -53,7 +53,7 @@ def mark_rows(laps: Sequence[LapReview], index: int, units: Units) -> tuple[Mark
     return tuple(rows)
 
 
-def _cells(mark: Mark, name: str, part: CornerLap, units: Units) -> tuple[str, str, str]:
+def _cells(mark: Mark, name: str, part: CornerReview, units: Units) -> tuple[str, str, str]:
     """The target's figure, the driver's, and the difference or the reason why there is none."""
     size, unit, digits = _shown(name, units, mark.driven)
     before = _from_apex(name, part) / size
@@ -80,12 +80,12 @@ def _shown(name: str, units: Units, figure: Measured | None = None) -> tuple[flo
     return size, unit, digits + 1 if fine else digits
 
 
-def _from_apex(name: str, part: CornerLap) -> float:
+def _from_apex(name: str, part: CornerReview) -> float:
     """What to add to a mark's place for its way from the target's apex, or the ideal lap's where that has no marks [m];
     nothing where it is no place."""
     if MARKS[name].quantity != "place":
         return 0.0
-    ideal, own = part.review.marks.apex, part.marks.apex_place.reference
+    ideal, own = part.frame.apex, part.marks.apex_place.reference
     return (ideal if name == "min_speed_place" else 0.0) - (ideal if own is None else own)
 
 

@@ -44,9 +44,9 @@ def readings(review: SessionReview, units: Units) -> dict[str, Any]:
         "corners": [
             {
                 "label": part.corner.label,
-                "apex": round(part.review.marks.apex, 1),
-                "from": round(part.review.marks.slows_from, 1),
-                "to": round(part.review.marks.track_out, 1),
+                "apex": round(part.frame.apex, 1),
+                "from": round(part.frame.slows_from, 1),
+                "to": round(part.frame.track_out, 1),
                 "number": part.corner.number,
             }
             for part in review.laps[0].corners

@@ -2,102 +2,39 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import replace
 
 import numpy as np
 
-from linelab.comparison.corner_review import CornerReview, minimum_rooms, review_corner
+from linelab.coaching.grid import computed_rows, session_sheet
+from linelab.coaching.marked import driven_marks
+from linelab.coaching.unjudged import too_coarse
+from linelab.coaching.values import Comparison, CornerReview, DrivenMarks
 from linelab.comparison.estimate import DrivenLap, track_heading, without_uncertainty
 from linelab.comparison.line_costs import LineCost, line_costs
 from linelab.comparison.losses import LEAST_RATE, SegmentLosses, rates_note, segment_edges, segment_losses
 from linelab.comparison.marks import CornerMarks, find_marks
-from linelab.comparison.measured import Measured
+from linelab.comparison.measured import Measured, withheld
 from linelab.comparison.own_line import own_line
-from linelab.comparison.segments import segments_of
+from linelab.comparison.seen import as_seen
+from linelab.comparison.segments import PHASES, segments_of
 from linelab.comparison.timed import time_at, timed_lap, timed_track
 from linelab.errors import InputError
 from linelab.kart import Kart
-from linelab.lap import Lap, import_pandas
-from linelab.track import Survey, Track, lap_ends
+from linelab.lap import Lap
+from linelab.track import Track, lap_ends
 from linelab.units import Array
-
-if TYPE_CHECKING:
-    import pandas
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Comparison:
-    """A driven lap against the reference lap.
-
-    Parameters
-    ----------
-    track_name : str
-    survey : Survey
-        Where the edges come from; belongs on every output.
-    reference : Lap
-    driven : DrivenLap
-    lap_gap : Measured
-        Driven minus reference lap time [s]; the sum over ``losses.segments``.
-    line_loss, speed_loss : Measured
-        ``lap_gap`` split [s].
-    corners : tuple of CornerReview
-        In driving order.
-    elsewhere : Measured
-        Time lost outside every corner's own stretch: all of it on a track without corners [s].
-    losses : SegmentLosses
-    s, gap, gap_sigma : (N,) array
-        Stations [m], cumulative time difference driven minus reference and its standard deviation [s].
-    notes : tuple of str
-    """
-
-    track_name: str
-    survey: Survey
-    reference: Lap
-    driven: DrivenLap
-    lap_gap: Measured
-    line_loss: Measured
-    speed_loss: Measured
-    corners: tuple[CornerReview, ...]
-    elsewhere: Measured
-    losses: SegmentLosses
-    s: Array
-    gap: Array
-    gap_sigma: Array
-    notes: tuple[str, ...] = ()
-
-    def to_dataframe(self) -> pandas.DataFrame:
-        """The cumulative time difference as a table, one row a node, units in the column names.
-
-        Raises
-        ------
-        InputError
-            pandas is not installed.
-        """
-        pd = import_pandas()
-        lap, at = self.driven.lap, self.reference.line.s
-        table: pandas.DataFrame = pd.DataFrame(
-            {
-                "s_m": self.s,
-                "gap_s": self.gap,
-                "gap_sigma_s": self.gap_sigma,
-                "v_mps": lap.v,
-                "v_reference_mps": np.interp(self.s, at, self.reference.v),
-                "n_m": lap.line.n,
-                "n_reference_m": np.interp(self.s, at, self.reference.line.n),
-            }
-        )
-        return table
 
 
 def compare(
     track: Track,
     reference: Lap,
     driven: Lap | DrivenLap,
-    kart: Kart | None = None,
+    kart: Kart,
     *,
     grip: float = 1.0,
-    marks: tuple[CornerMarks, ...] | None = None,
+    frames: tuple[CornerMarks, ...] | None = None,
+    marks: tuple[DrivenMarks, ...] | None = None,
     cost: LineCost | None = None,
     reason: str = "",
     reference_sigma: float = 0.0,
@@ -112,12 +49,14 @@ def compare(
         timing lines counts, and so do the corners there.
     driven : DrivenLap or Lap
         From :func:`linelab.comparison.estimate.estimate_lap`; a plain Lap is taken as exact.
-    kart : Kart, optional
-        For the split into line loss and speed loss, and for telling braking from a lift.
+    kart : Kart
+        For the split into line loss and speed loss, and for telling what the feet do.
     grip : float
         Factor on mu that the reference lap was solved for; the best possible on the driven line has the same [-].
-    marks : tuple of CornerMarks, optional
+    frames : tuple of CornerMarks, optional
         Where the corners' phases begin and end; those of the reference lap when not given.
+    marks : tuple of DrivenMarks, optional
+        What the driver did in each corner, where that is known already.
     cost : LineCost, optional
         What the driven line costs, where that is known already; ``reason`` why it cannot be told.
     reference_sigma : float
@@ -134,15 +73,18 @@ def compare(
     reference, track = timed_lap(track, reference), timed_track(track)
     ends = _ended(reference, begin, end, "reference"), _ended(drive.lap, begin, end, "driven")
     reference, drive = ends[0], replace(drive, lap=ends[1])
-    marks = find_marks(track, reference, kart) if marks is None else marks
-    segments = segments_of(track, marks)
+    frames = find_marks(track, reference, kart) if frames is None else frames
+    segments = segments_of(track, frames)
     edges = segment_edges(segments)
     if cost is None and not reason:
-        reason = _no_split(drive, kart)
-        if not reason and kart is not None:
+        reason = too_coarse([drive])
+        if not reason:
             own = own_line(track, kart, [drive], reference)
             entry = 100.0 if track.closed else float(max(reference.v[0], drive.lap.v[0]))
             cost = line_costs(own, [drive], grip=grip, entry=entry).of(0, edges)
+    if marks is None:
+        sheet = session_sheet(track, kart, [drive], grip=grip)
+        marks = driven_marks(sheet, computed_rows(sheet, [as_seen(track, reference, drive)]), frames).laps[0]
     # A lap against itself is known exactly.
     timed, reference_sigma = (without_uncertainty(drive.lap), 0.0) if itself else (drive, reference_sigma)
     losses = segment_losses(
@@ -152,8 +94,8 @@ def compare(
     owner = np.array([segment.corner for segment in segments])
     phase = np.array([segment.phase for segment in segments])
     corners = tuple(
-        review_corner(track, reference, drive, losses, mark, room, owner == mark.corner.number, phase)
-        for mark, room in zip(marks, minimum_rooms(track, marks))
+        _corner(track, drive.rate, losses, frame, own, owner == frame.corner.number, phase)
+        for frame, own in zip(frames, marks)
     )
     s = drive.lap.line.s
     gap = drive.lap.t - drive.lap.t[0] - (time_at(reference.line.s, reference.t, s) - reference.t[0])
@@ -176,11 +118,33 @@ def compare(
     )
 
 
-def _no_split(drive: DrivenLap, kart: Kart | None) -> str:
-    """Why a lap's line is not told from its speed; empty where it is."""
-    if drive.rate < LEAST_RATE:
-        return f"{drive.rate:.1f} samples a second: the line has no usable curvature"
-    return "no kart given" if kart is None else ""
+def _corner(
+    track: Track, rate: float, losses: SegmentLosses, frame: CornerMarks, marks: DrivenMarks, own: Array, phase: Array
+) -> CornerReview:
+    """Everything about one corner; ``own`` and ``phase`` tell its segments (M,), ``rate`` is the recording's [1/s]."""
+    line_loss, speed_loss = losses.split(own)
+    slow = f"{rate:.1f} samples a second: corner phases not told apart"
+    return CornerReview(
+        corner=frame.corner,
+        frame=frame,
+        marks=marks,
+        time_lost=losses.total(own),
+        phases=tuple(
+            (name, losses.total(own & (phase == name)) if rate >= LEAST_RATE else withheld(slow)) for name in PHASES
+        ),
+        line_loss=line_loss,
+        speed_loss=speed_loss,
+        line_overspeed=_line_overspeed(losses, marks.entry_speed.driven, frame.turn_in % track.length),
+    )
+
+
+def _line_overspeed(losses: SegmentLosses, speed: Measured, station: float) -> Measured:
+    """Driven speed minus the best possible on the driven line at a station."""
+    if speed.value is None:
+        return speed
+    if losses.cost is None:
+        return withheld(losses.split_reason)
+    return Measured(speed.value - float(np.interp(station, losses.cost.s, losses.cost.v)), speed.sigma)
 
 
 def rank_corners(comparison: Comparison) -> tuple[CornerReview, ...]:
@@ -209,7 +173,7 @@ def _ended(lap: Lap, begin: float, end: float, what: str) -> Lap:
 
 
 def _notes(
-    track: Track, reference: Lap, drive: DrivenLap, kart: Kart | None, line: Measured, speed: Measured
+    track: Track, reference: Lap, drive: DrivenLap, kart: Kart, line: Measured, speed: Measured
 ) -> tuple[str, ...]:
     """What a reader of the figures must know."""
     notes = list(drive.notes)
@@ -228,6 +192,6 @@ def _notes(
         notes.append("on its own line the lap is faster than this kart allows: raise the grip or power assumed")
     if line.value is None:
         notes.append(f"line and speed part not told apart over the lap: {line.reason}")
-    elif kart is not None and rates_note(kart):
+    elif rates_note(kart):
         notes.append(rates_note(kart))
     return tuple(notes)
