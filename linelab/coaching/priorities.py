@@ -16,9 +16,9 @@ from linelab.coaching.marked import SessionMarks
 from linelab.coaching.pedals import Mask
 from linelab.coaching.scatter import scatter_priority
 from linelab.coaching.shown import CLEAR, stands_out, turns_back_and_forth, usual_gap
-from linelab.coaching.values import Evidence, FaultKind, Priority, Quantity
+from linelab.coaching.values import Evidence, FaultKind, LapReview, Priority, Quantity
 from linelab.coaching.words import ADVICE, UNBRAKED, Advice, corners_text, laps_text
-from linelab.comparison.measured import Measured
+from linelab.comparison.measured import Measured, withheld
 
 #: Most priorities, and what all corners of one must cost together at least [s].
 MOST, LEAST = 3, 0.04
@@ -41,6 +41,29 @@ SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
 }
 
 
+#: Marks that measure a habit itself.
+OWN_MARK: dict[FaultKind, tuple[str, ...]] = {
+    "apex_missed": ("apex_miss",),
+    "exit_unused": ("track_out_room",),
+    "brakes_early": ("brake_point",),
+    "brakes_softly": ("brake_mean",),
+    "coasts": ("coasting_before",),
+    "too_slow_in_corner": ("min_speed",),
+    "power_late": ("drive_point", "coasting_after"),
+    "slide": ("slide",),
+}
+#: What a corner's time is made of, in words.
+PARTS: dict[str, str] = {
+    "line": "the line",
+    "braking": "braking",
+    "coasting": "coasting",
+    "minimum_speed": "speed at the slowest point",
+    "power": "power, out of it or out of the corner before",
+    "all_round": "grip and feet all round",
+    "rest": "what no habit explains",
+}
+
+
 def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]) -> tuple[Priority, ...]:
     """At most three things to work on, the dearest first; empty where nothing is clear of the noise."""
     found = [_priority(analysis, marked, finding) for finding in findings if finding.significant]
@@ -53,6 +76,52 @@ def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]
     if len(found) > MOST:
         first[-1] = replace(first[-1], close=tuple(map(_left_out, filter(_close_to(first[-1]), found[MOST:]))))
     return tuple(first)
+
+
+def without_card(
+    laps: Sequence[LapReview], usual: Mask, first: Sequence[Priority], findings: Sequence[Finding]
+) -> tuple[Evidence, ...]:
+    """Corners that cost as much as one with a card and show no habit of their own, and what their time goes into.
+
+    Parameters
+    ----------
+    laps : sequence of LapReview
+        All laps that are reviewed, ``usual`` (L,) which of them are the driver's usual ones.
+    """
+    carded = {number for item in first for number in item.corners}
+    kept = [lap for lap, keep in zip(laps, usual) if keep]
+    corners = [part.corner.number for part in laps[0].corners]
+    lost = {number: _mean([lap.corners[k].time_lost for lap in kept]) for k, number in enumerate(corners)}
+    with_card = [figure.value or 0.0 for number, figure in lost.items() if number in carded]
+    if not with_card:
+        return ()
+    told = carded | {corners[finding.corner] for finding in findings if finding.significant}
+    dear = [number for number in corners if number not in told and (lost[number].value or 0.0) > min(with_card)]
+    dear.sort(key=lambda number: -(lost[number].value or 0.0))
+    return tuple(_parts_of(number, lost[number], kept) for number in dear[:MOST])
+
+
+def _mean(figures: Sequence[Measured]) -> Measured:
+    """Mean of one figure over laps; what is uncertain in it is the same on all of them."""
+    known = [figure for figure in figures if figure.value is not None]
+    if len(known) < len(figures) or not known:
+        return withheld(next((figure.reason for figure in figures if figure.reason), "not known"))
+    value, sigma = (np.mean([getattr(figure, name) or 0.0 for figure in known]) for name in ("value", "sigma"))
+    return Measured(float(value), float(sigma))
+
+
+def _parts_of(number: int, lost: Measured, laps: Sequence[LapReview]) -> Evidence:
+    """Where a corner's time goes: the two largest parts."""
+    own = [next(part for part in lap.corners if part.corner.number == number) for lap in laps]
+    parts = {"line": _mean([part.line_loss for part in own])}
+    parts |= {cause: _mean([dict(part.causes)[cause] for part in own]) for cause, _ in own[0].causes}
+    told = sorted(parts.items(), key=lambda item: -(item[1].value or 0.0))[:2]
+    if any(figure.value is None for _, figure in told):
+        return Evidence(f"Corner {number} costs {{}} a lap, and why is not told apart.", ((lost, "time"),))
+    words = ", ".join(f"{PARTS[name]} {{}}" for name, _ in told)
+    return Evidence(
+        f"Corner {number} costs {{}} a lap and has no card: {words}.", ((lost, "time"), *((x, "time") for _, x in told))
+    )
 
 
 def order_certain(first: Sequence[Priority]) -> bool:
@@ -119,18 +188,23 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
     shown = int((laps > max(half, 0.01)).sum())
     said = [f"Corner {number}: {{}} a lap", laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")]
     figures: list[tuple[Measured, Quantity]] = [(finding.cost, "time")]
+    by = ""
     for name, way in SHOWN_BY[finding.kind]:
         mark = _mark_evidence(marked, typical, name, way, finding.corner)
         if mark is not None:
+            by = name
             said.append(mark.text)
             figures += mark.figures
             break
-    found = [Evidence("; ".join(said) + ".", tuple(figures)), _done_evidence(finding)]
+    found = [Evidence("; ".join(said) + ".", tuple(figures))]
+    if by not in OWN_MARK.get(finding.kind, ()):  # one thing has one figure: the mark's, where a mark shows it
+        found.append(_done_evidence(finding))
     if finding.rival is not None:
         share = round(100.0 * finding.likely)
         found.append(
             Evidence(
-                f"It may also be that the driver {FAULTS[finding.rival]}: {share} to {100 - share} by the speed alone."
+                f"A driver who {FAULTS[finding.rival]} would leave much the same speeds: {share} to {100 - share} for "
+                "what is said here."
             )
         )
     return found
@@ -148,11 +222,11 @@ def _done_evidence(finding: Finding) -> Evidence:
     else:
         text = {
             "brakes_early": "On your own line the braking could begin {} later.",
-            "coasts": "Both pedals are up for {} before the slowing has to begin.",
+            "coasts": "Neither pedal is down for {} before you have to slow.",
             "too_slow_in_corner": "At the slowest point you are {} slower than your own line allows.",
             "power_late": "From the slowest point on you wait {} with the power.",
-            "slide": "In the corner {} is lost beyond rolling.",
-            "power_abrupt": "Once the power is on, {} is lost again.",
+            "slide": "In the corner you lose {} more than a rolling kart would.",
+            "power_abrupt": "Once the power is on, you lose {} again.",
         }[finding.kind]
     return Evidence(text, ((finding.done.size, finding.done.quantity),))
 

@@ -13,7 +13,7 @@ from linelab.coaching.compare import compare
 from linelab.coaching.consistency import consistency
 from linelab.coaching.grid import session_sheet
 from linelab.coaching.marked import SessionMarks, driven_marks
-from linelab.coaching.priorities import priorities
+from linelab.coaching.priorities import priorities, without_card
 from linelab.coaching.scatter import corner_times, pass_errors
 from linelab.coaching.shown_grip import shown_grip
 from linelab.coaching.strengths import strengths
@@ -117,6 +117,7 @@ def review_session(
         corners=_by_corner(analysis, laps, goal),
         consistency=repeat,
         priorities=first,
+        without_card=without_card(laps, analysis.usual, first, findings),
         strengths=strengths(analysis, findings, repeat),
         verdict=verdict(laps[int(times.argmin())], goal, first, analysis, quickest=quickest),
         cleaning=tuple(cleaning),

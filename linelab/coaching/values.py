@@ -457,6 +457,8 @@ class SessionReview:
     consistency : Consistency
     priorities : tuple of Priority
         At most three; empty where nothing is significant.
+    without_card : tuple of Evidence
+        Corners that cost as much as one with a priority and have none, and what their time goes into.
     strengths : tuple of Strength
     verdict : str
         One or two sentences: the gap, and what it is made of; says so where nothing is significant.
@@ -478,6 +480,7 @@ class SessionReview:
     corners: tuple[tuple[Corner, Measured], ...]
     consistency: Consistency
     priorities: tuple[Priority, ...]
+    without_card: tuple[Evidence, ...]
     strengths: tuple[Strength, ...]
     verdict: str
     cleaning: tuple[str, ...] = ()

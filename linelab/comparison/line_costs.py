@@ -22,7 +22,7 @@ from linelab.units import Array
 #: Lines drawn again for a session, least number, and of one lap at most: noise is the receiver's, so all serve all.
 _DRAWN, _OF_ONE = 16, 8
 #: Distance of nodes [m]: the tightest point of a hairpin is a few metres long.
-NODES = 1.0
+NODES = 0.5
 
 
 class LineCost(NamedTuple):

@@ -262,7 +262,8 @@ def lap_offsets(own: OwnLine, laps: Sequence[DrivenLap], draws: int = 0) -> tupl
     """Single laps' lines (L, N), and ``draws`` lines as likely as each (L, K, N) [m].
 
     A lap's line is the session's own with what the lap differs by, both smoothed so that least error is left in the
-    curvature; exact laps are as they are.  It lies where it was recorded: a position bias that is left moves it as it moves the lap's clock.
+    curvature; exact laps are as they are.  It lies where it was recorded: a position bias that is left moves it as it
+    moves the lap's clock.
     """
     smooth, s = _Filter(float(own.s[1] - own.s[0]), closed=own.track.closed), own.s
     recorded, noise = offsets_of(own.track, s, [drive.lap for drive in laps]), _spectrum(_drawn(s, laps))

@@ -64,6 +64,7 @@ def review_as_dict(review: SessionReview, *, settings: Mapping[str, Any] | None 
         },
         "verdict": review.verdict,
         "priorities": [_priority(item) for item in review.priorities],
+        "without_card": [evidence_text(line) for line in review.without_card],
         "strengths": [
             {
                 "title": item.title,

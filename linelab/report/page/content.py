@@ -80,6 +80,7 @@ def page_content(
         "verdict": in_units(review.verdict, units),
         "work_heading": work_heading(review),
         "priorities": [_priority(priority, units) for priority in review.priorities],
+        "without_card": _shown(review.without_card, units),
         "nothing": in_units(nothing_found(review), units),
         "first_corners": {number for priority in review.priorities for number in priority.corners},
         "strengths": [{"title": item.title, "evidence": _shown(item.evidence, units)} for item in review.strengths],

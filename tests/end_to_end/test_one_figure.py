@@ -1,0 +1,114 @@
+"""One figure for one thing: whatever tells a corner's time, its parts or a mark tells the same."""
+
+from __future__ import annotations
+
+import csv
+import json
+
+import numpy as np
+import pytest
+
+from linelab.coaching.compare import compare
+from linelab.coaching.recorded import choose_laps, find_ground, review_recording
+from linelab.comparison.corner_stretches import corner_stretches
+from linelab.comparison.timed import time_at
+from linelab.io.kart_files import load_kart
+from linelab.io.recordings import load_recording
+from linelab.io.track_files import load_track
+from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
+from linelab.report.display import METRIC
+from linelab.report.page.corner_parts import corner_parts
+from linelab.report.reference_facts import reference_data
+from linelab.report.review_report import save_review
+
+MARKS = ("brake_point_m", "turn_in_m", "min_speed_mps", "drive_point_m", "exit_speed_mps")
+
+
+@pytest.fixture(scope="module")
+def result():
+    track, kart = load_track(DEMO_TRACK), load_kart(DEMO_KART)
+    recording = load_recording(demo_recording())
+    ground = find_ground(recording, track, position_error=DEMO_POSITION_ERROR)
+    return review_recording(recording, ground, kart, choose_laps(ground.laps))
+
+
+@pytest.fixture(scope="module")
+def written(result, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("review") / "out"
+    save_review(folder, result)
+    kept = json.loads((folder / "review.json").read_text(encoding="utf-8"))
+    text = (folder / "corners.csv").read_text(encoding="utf-8")
+    return kept, list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
+
+
+def in_stretch(lap, stretch):
+    """Time of a lap from a stretch's start to its end, over the start line where it lies in it [s]."""
+    start, end = time_at(lap.line.s, lap.t, np.array([stretch.s_start, stretch.s_end]))
+    return end - start + (lap.lap_time if stretch.s_end < stretch.s_start else 0.0)
+
+
+def test_a_corners_lost_time_is_that_of_its_stretch_of_the_track_everywhere(result, written):
+    """By the track's own stretches, in the review, the page, the JSON and the table: over all laps and corners."""
+    session, (kept, table) = result.session, written
+    stretches = corner_stretches(session.track)
+    parts = corner_parts(session, METRIC)
+    rows = iter(table)
+    for lap, saved in zip(session.laps, kept["laps"]):
+        driven = lap.comparison.driven.lap
+        for k, (corner, stretch) in enumerate(zip(lap.corners, stretches)):
+            lost = in_stretch(driven, stretch) - in_stretch(session.target.lap, stretch)
+            assert corner.corner.number == stretch.corner
+            assert corner.time_lost.value == pytest.approx(lost, abs=1e-9)
+            assert saved["corners"][k]["time_lost_s"]["value"] == pytest.approx(lost, abs=1e-6)
+            row = next(rows)
+            assert float(row["time_lost_s"]) == pytest.approx(lost, rel=1e-6, abs=1e-7)
+            shown = float(parts[k].losses[session.laps.index(lap)].lost.split()[0].replace("−", "-"))
+            assert shown == pytest.approx(lost, abs=0.0101)  # rounded so that corners add up to the lap
+    assert len(table) == len(session.laps) * len(stretches) == 144
+
+
+def test_compare_tells_what_the_review_tells(result):
+    session = result.session
+    lap = session.laps[session.best]
+    alone = compare(session.track, session.target.lap, lap.comparison.driven, session.kart)
+    assert alone.lap_gap == lap.gap
+    for one, same in zip(alone.corners, lap.corners):
+        assert one.time_lost == same.time_lost
+        assert one.phases == same.phases
+        for name, mark in one.marks.named().items():
+            figure, other = mark.driven, same.marks.named()[name].driven
+            if figure.known and other.known:
+                assert figure.value == pytest.approx(other.value, abs=1e-6), name
+                assert mark.reference == pytest.approx(same.marks.named()[name].reference, abs=1e-6), name
+
+
+def test_corner_times_of_the_ideal_lap_are_the_references(result):
+    """reference_lap.json and the review cut the lap at the same places."""
+    session, solution = result.session, result.reference
+    saved = reference_data(session.track, session.kart, solution)["corners"]
+    for corner, stretch, row in zip(session.laps[0].corners, corner_stretches(session.track), saved):
+        assert row["number"] == corner.corner.number
+        assert row["time_s"] == pytest.approx(in_stretch(session.target.lap, stretch), abs=1e-9)
+
+
+def test_marks_in_the_table_are_those_of_the_review(result, written):
+    _, table = written
+    rows = iter(table)
+    for lap in result.session.laps:
+        for corner in lap.corners:
+            row, marks = next(rows), corner.marks.named()
+            for key in MARKS:
+                figure = marks[key.rsplit("_", 1)[0]].driven
+                told = float(row[key]) if row[key] else None
+                assert told == (None if figure.value is None else pytest.approx(figure.value, rel=1e-6)), key
+
+
+def test_causes_add_up_to_the_speed_loss_and_the_cards_are_among_them(result):
+    session = result.session
+    for lap in session.laps:
+        for corner in lap.corners:
+            assert sum(part.value for _, part in corner.causes) == pytest.approx(corner.speed_loss.value, abs=1e-9)
+            assert corner.line_loss.value + corner.speed_loss.value == pytest.approx(corner.time_lost.value, abs=1e-9)
+    # What no cause explains is small beside what causes do.
+    rest = np.array([dict(corner.causes)["rest"].value for lap in session.laps for corner in lap.corners])
+    assert np.sqrt(np.mean(rest**2)) < 0.05
