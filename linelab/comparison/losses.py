@@ -19,9 +19,10 @@ from linelab.units import Array
 LEAST_RATE = 4.0
 #: A line part is withheld where it is less certain than this [s] and than this share of the larger part [-].
 LARGEST, LARGEST_SHARE = 0.15, 0.75
-#: What the driver model and the line it drives may be off by in one corner [s], and as a share of a line's cost [-]:
-#: exact laps of simulated drivers show it.
-LINE_ERROR, LINE_SHARE = 0.01, 0.1
+#: What the driver model and the line it drives may be off by in one corner [s], as a share of what a corner's line
+#: costs, and as a share that all corners have in common [-]: a receiver does not show a line's shortest waves, and how
+#: much they cost differs from driver to driver.  Simulated drivers of two kinds show it.
+LINE_ERROR, LINE_SHARE, LINE_COMMON = 0.012, 0.15, 0.12
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -93,7 +94,8 @@ class SegmentLosses:
         few = for_few(noise.size - 1) if noise.size > 1 else 1.0
         # The estimated line is itself one noisy line: what noise does on average may already be in it.
         drawn = few * float(np.hypot(np.std(noise), np.mean(noise))) if noise.size else 0.0
-        model = float(np.sqrt((LINE_ERROR**2 + (LINE_SHARE * each) ** 2).sum()))
+        apart, together = (LINE_ERROR**2 + (LINE_SHARE * each) ** 2).sum(), (LINE_COMMON * np.abs(each).sum()) ** 2
+        model = float(np.sqrt(apart + together))
         own = float(np.hypot(drawn, model)) if each.any() else 0.0
         sigma = float(np.hypot(own, self._moved(chosen)))
         if sigma > max(LARGEST * each.size**0.5, LARGEST_SHARE * max(abs(line), abs(speed))):
