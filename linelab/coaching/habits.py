@@ -37,6 +37,7 @@ from linelab.comparison.driving import (
     way_of,
 )
 from linelab.grip import Surface
+from linelab.solve.reach import Node, nodes_on
 from linelab.units import Array
 
 #: Numbers that are sizes of habits, which are positive.
@@ -54,6 +55,8 @@ _STARTS: dict[int, tuple[dict[int, float], ...]] = {
 }
 #: Gauss-Newton steps of a fit, of its refinement, and of the session's numbers.
 _ROUNDS, _LAP_ROUNDS, _SESSION_ROUNDS = 3, 2, 2
+#: Derivatives are worked out anew every so many steps, and between them learnt from the steps (Broyden's update).
+_EVERY = 3
 #: Hypotheses of a place that are taken on to their optimum.
 _NEAR = 4
 #: Times the places are gone through, and most habits of a place.
@@ -191,6 +194,10 @@ class _Scene:
     def __init__(self, given: Driven, places: Index, sizes: Array, session: Array) -> None:
         self.given, self.places, self.sizes, self.session = given, places, sizes, session
         self.windows = _windows(given, places)
+        nodes, course = self.windows.node, given.course
+        self.node = nodes_on(
+            given.model.kart, course.kappa[nodes], Surface(*(np.asarray(field)[nodes] for field in course.surface))
+        )
         self.driven = given.v[self.windows.node]
         self.sigma = given.sigma[self.windows.node]
         self.ideal = ideal_places(given.model, [given.course], places, session[None], entry=given.entry)
@@ -218,8 +225,7 @@ class _Scene:
         level, onset, slowed = (np.append(field[:, 0], 100.0)[who] for field in self.ideal)
         level = level * np.sqrt(1.0 + sizes[:, :, GRIP])
         columns = Drives(
-            h=windows.h[:, place], kappa=course.kappa[index],
-            surface=Surface(*(np.asarray(values)[index] for values in course.surface)),
+            h=windows.h[:, place], node=Node(*(field[:, place] for field in self.node)),
             from_place=windows.away[:, :, place], sizes=sizes, level=level, onset=onset, slowed=slowed,
             session=np.repeat(self.session[None], place.size, axis=0), start=self.v[index[0]] ** 2,
             end=self.v[index[-1]] ** 2, step=float(np.median(course.h)),
@@ -283,9 +289,12 @@ def _fit(
     h = scene.windows.h[:, place]
     damp = np.full(len(hypotheses), 0.01)
     best, least = theta.copy(), np.full(len(hypotheses), np.inf)
+    slope, timed = np.zeros((*theta.shape, h.shape[0] + 1)), np.zeros(theta.shape)
+    before, was, took = theta, driven, np.zeros(len(hypotheses))
     for turn in range(rounds + 1):
+        exact = turn < rounds and turn % _EVERY == 0
         rows, at = theta, place
-        if turn < rounds:
+        if exact:
             moved = theta[who]
             moved[np.arange(who.size), what] += step
             rows, at = np.concatenate([theta, moved]), np.concatenate([place, place[who]])
@@ -300,11 +309,18 @@ def _fit(
         damp = np.where(better, 0.3 * damp, 10.0 * damp)
         if turn == rounds:
             break
-        slope = np.zeros((*theta.shape, v.shape[0]))
-        slope[who, what] = ((v[:, len(theta) :] - base[:, who]) / step).T
-        slope /= sigma.T[:, None, :]
-        timed = np.zeros(theta.shape)
-        timed[who, what] = _time(h[:, who], v[:, len(theta) :], base[:, who]) / step / priors.TIME
+        if exact:
+            slope[who, what] = ((v[:, len(theta) :] - base[:, who]) / step).T
+            slope[who, what] /= sigma.T[who]
+            timed[who, what] = _time(h[:, who], v[:, len(theta) :], base[:, who]) / step / priors.TIME
+        else:
+            way = (theta - before) * free
+            along = way / priors.SCALE**2
+            along /= np.maximum((way * along).sum(axis=1, keepdims=True), 1e-12)
+            seen = ((base - was) / sigma).T - (way[:, None, :] @ slope)[:, 0]
+            slope += along[:, :, None] * seen[:, None, :]
+            timed += along * ((late - took) / priors.TIME - (way * timed).sum(axis=1))[:, None]
+        before, was, took = theta, base, late
         weight = (use / (1.0 + off**2 / priors.TAIL)).T
         weighted = slope * weight[:, None, :]
         a = weighted @ slope.transpose(0, 2, 1) + timed[:, :, None] * timed[:, None, :]

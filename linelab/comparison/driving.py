@@ -12,33 +12,16 @@ Many drives are worked out abreast, a column each: an array operation a node ser
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from linelab.comparison.scanned import Feet, both_passes
 from linelab.grip import HIGHEST_TOP, KartNumbers, Surface
-from linelab.solve.push import push_lookup
-from linelab.solve.reach import (
-    ARRAYS,
-    CREEP,
-    Ellipse,
-    Node,
-    Resistance,
-    Step,
-    brake_from,
-    cornering_limit,
-    drive_on,
-    nodes_on,
-    start_braking,
-    start_driving,
-    step_fields,
-    step_of,
-    weights,
-)
-from linelab.solve.road import rows_of
+from linelab.solve.reach import Node, cornering_limit, nodes_on
 from linelab.units import Array
 
 Index = NDArray[np.intp]
@@ -76,7 +59,6 @@ LATEST, WAITED = 2.0, (-4.0, 1.0)
 RELEASE = 6.0
 #: Points at which a change of pedals is rounded, on either side.
 _POINTS = 3
-_BLOCK = 32
 
 
 class Course(NamedTuple):
@@ -93,8 +75,7 @@ class Drives(NamedTuple):
     """Columns to drive: windows of courses, each field (M, L) unless said otherwise."""
 
     h: Array  #: (M - 1, L) path length to the next node [m]
-    kappa: Array  #: [1/m]
-    surface: Surface
+    node: Node
     from_place: Array  #: (P, M, L) signed path length from each slow place [m]
     sizes: Array  #: (P, L, SIZE) habits of those places
     level: Array  #: (P, L) speed at those places without habits [m/s]
@@ -131,11 +112,11 @@ class Model:
 
 def drive(model: Model, columns: Drives) -> Array:
     """Speeds of every column (M, L) [m/s]."""
-    node, push = _nodes(model, columns), push_lookup(model.kart)
+    node = _nodes(columns)
     limit = cornering_limit(node, float(model.kart.top_speed))
     rolling = _rolling(model, columns, node)
     work = _worked(columns, limit, rolling)
-    z = _passes(model, columns, node, push, work)
+    z = _passes(model, columns, node, work)
     return _rounded(columns, _moved_forward(columns, np.sqrt(z), rolling))
 
 
@@ -150,10 +131,10 @@ def _rolling(model: Model, columns: Drives, node: Node) -> Array:
     return found
 
 
-def _nodes(model: Model, columns: Drives) -> Node:
+def _nodes(columns: Drives) -> Node:
     """Coefficients of the passes, the session's and the corners' own grip in them."""
-    node = nodes_on(model.kart, columns.kappa, columns.surface)
-    factor = np.broadcast_to(columns.session[:, SHARE], columns.kappa.shape).copy()
+    node = columns.node
+    factor = np.broadcast_to(columns.session[:, SHARE], node.hold0.shape).copy()
     for away, sizes in zip(columns.from_place, columns.sizes):
         if (sizes[:, GRIP] != 0.0).any():
             factor *= 1.0 + sizes[:, GRIP] * np.exp(-0.5 * (away / REACH) ** 2)
@@ -162,7 +143,7 @@ def _nodes(model: Model, columns: Drives) -> Node:
 
 def _worked(columns: Drives, limit: Array, rolling: Array) -> _Work:
     """What all habits make of the nodes, but a braking moved forward."""
-    shape, step = columns.kappa.shape, columns.step
+    shape, step = columns.node.hold0.shape, columns.step
     build = columns.session[:, BUILD]
     work = _Work(
         np.ones(shape), np.broadcast_to(columns.session[:, BRAKE], shape).copy(), limit.copy(), np.zeros(shape),
@@ -212,56 +193,18 @@ def _ahead(columns: Drives, k: int) -> NDArray[np.bool_]:
     return np.asarray(ahead & (columns.from_place[k - 1] > 0.0) if k else ahead)
 
 
-def _passes(model: Model, columns: Drives, node: Node, push: Callable[[Array], Array], work: _Work) -> Array:
-    """v² of the columns (M, L): forward with what the throttle gives, backward with what the brake does."""
-    h, start, end, session = columns.h, columns.start, columns.end, columns.session
-    roll, power = session[:, ROLL], session[:, DRIVE]
-    throttle, cap, hold = work.throttle, work.cap, work.hold
-    node = node._replace(
-        r0=node.r0 * roll + work.drag, r1=node.r1 * roll, r2=node.r2 * roll, brake=node.brake * work.brake
-    )
-    full = np.asarray((throttle == 1.0).all(axis=1))
-    holding = np.asarray((hold > 0.0).any(axis=1))
-
-    def pushing(i: int) -> Callable[[Array], Array]:
-        if full[i]:
-            return lambda z: power * push(z)
-
-        def by_foot(z: Array) -> Array:
-            share = np.where(z < hold[i], 1.0, throttle[i]) if holding[i] else throttle[i]
-            return share * power * push(z) - (1.0 - share) * roll * model.closed(z)
-
-        return by_foot
-
-    z = np.empty_like(cap)
-    z[0] = here = np.minimum(start, cap[0])
-    state = start_driving(rows_of(node, 0), here, pushing(0))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        for i, step, ellipse, resistance in _steps(h, node, forward=True):
-            reached, state = drive_on(here, state, step, ellipse, resistance, cap[i], pushing(i), ARRAYS)
-            z[i] = here = np.minimum(np.maximum(reached, CREEP**2), cap[i])
-        z[-1] = here = np.minimum(z[-1], end)
-        slowing = start_braking(rows_of(node, -1), here)
-        for i, step, ellipse, resistance in _steps(h, node, forward=False):
-            reached, slowing = brake_from(here, slowing, step, ellipse, resistance, z[i], ARRAYS)
-            z[i] = here = np.minimum(np.maximum(reached, CREEP**2), z[i])
-    return z
-
-
-def _steps(h: Array, node: Node, *, forward: bool) -> Iterator[tuple[int, Step, Ellipse, Resistance]]:
-    """Node that a step leads to, and the step; prepared _BLOCK rows together."""
-    count, zero = h.shape[0], np.zeros((1, h.shape[1]))
-    before = np.concatenate([zero, h[:-1]]) if forward else np.concatenate([h[1:], zero])
-    blocks = range(0, count, _BLOCK)
-    for begin in blocks if forward else reversed(blocks):
-        end = min(begin + _BLOCK, count)
-        nodes = Node(*(field[begin + forward : end + forward] for field in node))
-        step = weights(h[begin:end], before[begin:end])
-        fields = step_fields(step, nodes, nodes.drive if forward else nodes.brake)
-        turn = 1 if forward else -1
-        first = begin + 1 if forward else end - 1
-        for j, row in enumerate(zip(*(field[::turn] for field in fields))):
-            yield first + turn * j, *step_of(row)
+def _passes(model: Model, columns: Drives, node: Node, work: _Work) -> Array:
+    """v² of the columns (M, L)."""
+    roll, shape = columns.session[:, ROLL], columns.node.hold0.shape
+    top = min(float(model.kart.top_speed), HIGHEST_TOP)
+    feet = Feet(
+        work.throttle, work.hold, np.broadcast_to(columns.session[:, DRIVE], shape),
+        np.broadcast_to(roll * model.engine_braking / float(model.kart.inertia) / top, shape),
+    )  # fmt: skip
+    node = node._replace(r0=node.r0 * roll + work.drag, r1=node.r1 * roll, r2=node.r2 * roll)
+    cap = work.cap.copy()
+    cap[0] = np.minimum(columns.start, cap[0])
+    return both_passes(model.kart, columns.h, node, node.brake * work.brake, cap, feet, columns.end)
 
 
 def _moved_forward(columns: Drives, v: Array, rolling: Array) -> Array:
@@ -286,25 +229,34 @@ def _rounded(columns: Drives, v: Array) -> Array:
     half = columns.session[:, PEDAL]
     if not (half > 0.0).any():
         return v
-    step = columns.step
-    reach = half * v / step  # nodes
-    lowest = _windowed(v, reach, np.minimum.reduce)
+    about = _About(half * v / columns.step)
+    lowest = about(v, np.full(2 * _POINTS + 1, 1.0), np.minimum)
     weights_of = 1.0 + np.cos(np.linspace(-np.pi, np.pi, 2 * _POINTS + 3)[1:-1])
-    weights_of /= weights_of.sum()
-    return np.asarray(np.minimum(_windowed(lowest, reach, lambda rows: np.tensordot(weights_of, rows, 1)), v))
+    return np.asarray(np.minimum(about(lowest, weights_of / weights_of.sum(), np.add), v))
 
 
-def _windowed(v: Array, reach: Array, joined: Callable[[Array], Array]) -> Array:
-    """Values (M, L) at 2·_POINTS + 1 places within ``reach`` nodes on either side, joined."""
-    count = v.shape[0]
-    row = np.arange(count)[:, None]
-    rows = []
-    for share in np.linspace(-1.0, 1.0, 2 * _POINTS + 1):
-        at = np.clip(row + share * reach, 0.0, count - 1.001)
-        low = at.astype(np.intp)
-        part = at - low
-        rows.append((1.0 - part) * np.take_along_axis(v, low, 0) + part * np.take_along_axis(v, low + 1, 0))
-    return joined(np.array(rows))
+class _About:
+    """Places within ``reach`` nodes on either side of each node (M, L): 2·_POINTS + 1 of them."""
+
+    def __init__(self, reach: Array) -> None:
+        count, self.width = reach.shape
+        row = np.arange(count)[:, None]
+        here = np.arange(row.size * self.width).reshape(reach.shape) - self.width * row
+        self.spots = []
+        for share in np.linspace(-1.0, 1.0, 2 * _POINTS + 1):
+            at = np.clip(row + share * reach, 0.0, count - 1.001)
+            low = at.astype(np.intp)
+            self.spots.append((low * self.width + here, at - low))
+
+    def __call__(self, v: Array, weight: Array, join: np.ufunc) -> Array:
+        """Values (M, L) there, weighted and joined."""
+        flat = v.ravel()
+        rise = np.append(flat[self.width :] - flat[: -self.width], np.zeros(self.width))
+        found = None
+        for (low, part), factor in zip(self.spots, weight):
+            value = factor * (flat.take(low) + part * rise.take(low))
+            found = value if found is None else join(found, value, out=found)
+        return np.asarray(found)
 
 
 #: Nodes by which a closed lap is driven on past its beginning, so that its first nodes are not those of a start.
@@ -395,13 +347,14 @@ def _laps(
     turns = (begin + np.arange(index.size)) // count
     if len(courses) == 1:
         ways = np.repeat(way_of(first)[:, None], laps, axis=1)
-        kappa = np.repeat(first.kappa[index][:, None], laps, axis=1)
-        surface = Surface(*(np.repeat(np.asarray(field)[index][:, None], laps, axis=1) for field in first.surface))
+        kappa = first.kappa[index][:, None]
+        surface = Surface(*(np.asarray(field)[index][:, None] for field in first.surface))
     else:
         ways = np.array([way_of(course) for course in courses]).T
         kappa = np.array([course.kappa for course in courses]).T[index]
         fields = zip(*(course.surface for course in courses))
         surface = Surface(*(np.array(field).T[index] for field in fields))
+    node = Node(*(np.broadcast_to(field, (index.size, laps)) for field in nodes_on(model.kart, kappa, surface)))
     lap = ways[-1]
     at = ways[index] + turns[:, None] * lap
     spots = ways[places]
@@ -412,7 +365,7 @@ def _laps(
         spots = np.concatenate([spots, spots[:1] + lap])
         sizes, ideal = sizes[:, order], Ideal(*(field[order] for field in ideal))
     columns = Drives(
-        h=np.diff(at, axis=0), kappa=kappa, surface=surface, from_place=at[None] - spots[:, None],
+        h=np.diff(at, axis=0), node=node, from_place=at[None] - spots[:, None],
         sizes=np.swapaxes(sizes, 0, 1), **ideal._asdict(), session=session, start=np.full(laps, entry**2),
         end=np.full(laps, np.inf), step=float(np.median(first.h)),
     )  # fmt: skip
