@@ -291,7 +291,7 @@ def ideal_places(
 ) -> Ideal:
     """The slow places of lines, driven without habits; ``session`` is (L, len(SESSION)), a row a course."""
     laps, count = session.shape[0], places.size
-    blank = Ideal(*(np.full((count, laps), 100.0) for _ in Ideal._fields))
+    blank = _not_driven_yet(model, courses, places, session)
     v = _laps(model, courses, places, np.zeros((laps, count, SIZE)), session, blank, entry)
     course = courses[0]
     onset, slowed = np.zeros((count, laps)), np.zeros((count, laps))
@@ -304,6 +304,22 @@ def ideal_places(
             h = courses[min(lap, len(courses) - 1)].h
             onset[k, lap] = h[stretch[peak[lap] : -1] % h.size].sum()
     return Ideal(v[places], onset, slowed)
+
+
+def _not_driven_yet(model: Model, courses: Sequence[Course], places: Index, session: Array) -> Ideal:
+    """The slow places of lines that have not been driven: the power is built up from the speed that grip allows there.
+
+    Where slowing begins matters to habits alone: it is put far ahead.
+    """
+    kappa = np.array([course.kappa[places] for course in courses]).T
+    fields = zip(*(course.surface for course in courses))
+    ground = Surface(*(np.array([values[places] for values in field]).T for field in fields))
+    node = nodes_on(model.kart, kappa, ground)
+    share = session[:, SHARE]
+    node = node._replace(hold0=node.hold0 * share, hold1=node.hold1 * share)
+    wide = np.full((places.size, session.shape[0]), 100.0)
+    limit = np.broadcast_to(cornering_limit(node, float(model.kart.top_speed)), wide.shape)
+    return Ideal(np.sqrt(limit), wide, wide)
 
 
 def drive_laps(
@@ -330,7 +346,7 @@ def drive_laps(
         own = slice(0, 1) if len(courses) == 1 else slice(None)
         ideal = ideal_places(model, courses, places, session[own], entry=entry).at(session, session[own], sizes)
     elif ideal is None:
-        ideal = Ideal(*(np.full((places.size, sizes.shape[0]), 100.0) for _ in Ideal._fields))
+        ideal = _not_driven_yet(model, courses, places, session)
     return _laps(model, courses, places, sizes, session, ideal, entry)
 
 
