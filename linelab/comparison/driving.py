@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from linelab.comparison.scanned import Feet, both_passes
 from linelab.grip import HIGHEST_TOP, KartNumbers, Surface
+from linelab.solve.push import push_at
 from linelab.solve.reach import Node, cornering_limit, nodes_on
 from linelab.units import Array
 
@@ -38,10 +39,13 @@ HABITS = (
 EARLY, SOFT, COAST, SLOW, LATE, LOST = range(len(HABITS))
 #: How a habit is done, beside its size: where the lower speed is reached or the waiting begins [m after the line's own
 #: slowest place], the corner's grip as a factor less one [-], when speed is lost [s after the slowest place], how much
-#: of rolling there is in the waiting before (early) and after (late) it: 0 holds the speed, 1 rolls [-], and half the
-#: time that a slide or a lift lasts [s].
-MANNERS = ("where", "grip", "when", "rolls", "lasts")
-WHERE, GRIP, WHEN, ROLLS, LASTS = range(len(HABITS), len(HABITS) + len(MANNERS))
+#: of rolling there is in the waiting before (early) and after (late) it: 0 holds the speed, 1 rolls [-], half the time
+#: that a loss of speed lasts [s], and how it comes about: see SLIDES, LIFTS and HOLDS.
+MANNERS = ("where", "grip", "when", "rolls", "lasts", "foot")
+WHERE, GRIP, WHEN, ROLLS, LASTS, FOOT = range(len(HABITS), len(HABITS) + len(MANNERS))
+#: Speed is lost to a slide, whatever the engine gives, or by the foot: to no less than both pedals up make of it, or to
+#: no less than holds the speed.
+SLIDES, LIFTS, HOLDS = 0.0, 1.0, 2.0
 SIZE = len(HABITS) + len(MANNERS)
 
 #: Session numbers, in the order of a row: share of the grip, factors on braking capacity, engine force and roll-down
@@ -95,6 +99,7 @@ class _Work(NamedTuple):
     cap: Array  #: greatest v² [m²/s²]
     drag: Array  #: extra deceleration [m/s²]
     hold: Array  #: v² below which a closed throttle is opened [m²/s²]
+    keeps: Array  #: 1 where the throttle is closed no farther than the speed is held [-]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -115,7 +120,9 @@ def drive(model: Model, columns: Drives) -> Array:
     node = _nodes(columns)
     limit = cornering_limit(node, float(model.kart.top_speed))
     rolling = _rolling(model, columns, node)
-    work = _worked(columns, limit, rolling)
+    engine = columns.session[:, DRIVE] * push_at(model.kart, columns.level)
+    engine += columns.session[:, ROLL] * model.closed(columns.level**2)
+    work = _worked(columns, limit, rolling, engine)
     z = _passes(model, columns, node, work)
     return _rounded(columns, _moved_forward(columns, np.sqrt(z), rolling))
 
@@ -141,13 +148,16 @@ def _nodes(columns: Drives) -> Node:
     return node._replace(hold0=node.hold0 * factor, hold1=node.hold1 * factor)
 
 
-def _worked(columns: Drives, limit: Array, rolling: Array) -> _Work:
-    """What all habits make of the nodes, but a braking moved forward."""
+def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Work:
+    """What all habits make of the nodes, but a braking moved forward.
+
+    ``rolling`` as of :func:`_rolling`, ``engine`` (P, L) what closing the throttle takes off at each place [m/s²].
+    """
     shape, step = columns.node.hold0.shape, columns.step
     build = columns.session[:, BUILD]
     work = _Work(
         np.ones(shape), np.broadcast_to(columns.session[:, BRAKE], shape).copy(), limit.copy(), np.zeros(shape),
-        np.full(shape, -1.0),
+        np.full(shape, -1.0), np.zeros(shape),
     )  # fmt: skip
     for k, (away, sizes, v) in enumerate(zip(columns.from_place, columns.sizes, columns.level)):
         some = np.flatnonzero(sizes[:, SOFT] > 0.0)
@@ -183,7 +193,11 @@ def _worked(columns: Drives, limit: Array, rolling: Array) -> _Work:
         if some.size:
             middle, length = sizes[some, WHEN] * v[some], sizes[some, LASTS] * v[some]
             part = np.clip(1.0 - np.abs(away[:, some] - middle) / length, 0.0, 1.0)
-            work.drag[:, some] += sizes[some, LOST] / sizes[some, LASTS] * part
+            less, how = part * sizes[some, LOST] / sizes[some, LASTS], sizes[some, FOOT]
+            work.drag[:, some] += np.where(how == SLIDES, less, 0.0)
+            foot = np.where(how == SLIDES, 1.0, np.maximum(1.0 - less / engine[k, some], 0.0))
+            work.throttle[:, some] = np.minimum(work.throttle[:, some], foot)
+            work.keeps[:, some] = np.maximum(work.keeps[:, some], (how == HOLDS) & (part > 0.0))
     return work
 
 
@@ -199,7 +213,7 @@ def _passes(model: Model, columns: Drives, node: Node, work: _Work) -> Array:
     top = min(float(model.kart.top_speed), HIGHEST_TOP)
     feet = Feet(
         work.throttle, work.hold, np.broadcast_to(columns.session[:, DRIVE], shape),
-        np.broadcast_to(roll * model.engine_braking / float(model.kart.inertia) / top, shape),
+        np.broadcast_to(roll * model.engine_braking / float(model.kart.inertia) / top, shape), work.keeps,
     )  # fmt: skip
     node = node._replace(r0=node.r0 * roll + work.drag, r1=node.r1 * roll, r2=node.r2 * roll)
     cap = work.cap.copy()

@@ -22,6 +22,7 @@ from linelab.solve.reach import (
     Calculus,
     Driving,
     Node,
+    Resistance,
     brake_from,
     drive_on,
     step_fields,
@@ -34,7 +35,7 @@ from linelab.units import Array
 _UNROLLED, _CALLS = 4, 64
 _CHUNK = _UNROLLED * _CALLS
 #: Fields of a step besides the two of its own, and of the feet.
-_STEP, _FEET = 13, 4
+_STEP, _FEET = 13, 5
 
 
 class Feet(NamedTuple):
@@ -44,14 +45,17 @@ class Feet(NamedTuple):
     hold: Any  #: v² below which the throttle is opened [m²/s²]
     power: Any  #: factor on the engine's force [-]
     closed: Any  #: deceleration by a closed throttle over speed [1/s]
+    keeps: Any  #: 1 where the throttle is closed no farther than the speed is held [-]
 
 
-def _by_foot(feet: Feet, engine: Any, knots: int, use: Calculus) -> Callable[[Any], Any]:
+def _by_foot(feet: Feet, resistance: Resistance, engine: Any, knots: int, use: Calculus) -> Callable[[Any], Any]:
     """Acceleration by the engine at v², as the throttle has it."""
 
     def push(z: Any) -> Any:
-        share = use.where(z < feet.hold, 1.0, feet.share)
-        return share * feet.power * push_symbol(engine, knots, z, use) - (1.0 - share) * feet.closed * use.root(z)
+        share, full = use.where(z < feet.hold, 1.0, feet.share), feet.power * push_symbol(engine, knots, z, use)
+        given = share * full - (1.0 - share) * feet.closed * use.root(z)
+        resist = resistance.r0 + z * (resistance.r1 + z * resistance.r2)
+        return use.where(feet.keeps > 0.0, use.greatest(given, use.least(resist, full)), given)
 
     return push
 
@@ -78,7 +82,7 @@ def _scan(knots: int | None):  # type: ignore[no-untyped-def]
         z = ca.if_else(step.h > 0.0, z, limit)
         after: Driving | Braking
         if knots is not None:
-            push = _by_foot(Feet(*row[_STEP + 1 :]), engine, knots, use)
+            push = _by_foot(Feet(*row[_STEP + 1 :]), resistance, engine, knots, use)
             reached, after = drive_on(z, Driving(*moving), step, ellipse, resistance, limit, push, use)
         else:
             reached, after = brake_from(z, Braking(*moving), step, ellipse, resistance, limit, use)
