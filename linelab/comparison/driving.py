@@ -19,8 +19,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.comparison.scanned import Feet, both_passes
 from linelab.grip import HIGHEST_TOP, KartNumbers, Surface
+from linelab.solve.columns import Feet, both_passes
 from linelab.solve.push import push_at
 from linelab.solve.reach import Node, cornering_limit, nodes_on
 from linelab.units import Array
@@ -162,12 +162,12 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
     for k, (away, sizes, v) in enumerate(zip(columns.from_place, columns.sizes, columns.level)):
         some = np.flatnonzero(sizes[:, SOFT] > 0.0)
         if some.size:
-            work.brake[:, some] *= np.where(_ahead(columns, k)[:, some], np.exp(-sizes[some, SOFT]), 1.0)
+            work.brake[:, some] *= np.where(_ahead(columns, k, some), np.exp(-sizes[some, SOFT]), 1.0)
         some = np.flatnonzero(sizes[:, COAST] > 0.0)
         if some.size:
             begin = -columns.onset[k, some] - sizes[some, COAST] * columns.slowed[k, some]
             up = np.clip((begin - away[:, some]) / step + 0.5, 0.0, 1.0)
-            ahead = _ahead(columns, k)[:, some]
+            ahead = _ahead(columns, k, some)
             work.throttle[:, some] = np.where(ahead, np.minimum(work.throttle[:, some], up), work.throttle[:, some])
             work.hold[:, some] = np.where(ahead, v[some] ** 2, work.hold[:, some])
         some = np.flatnonzero(sizes[:, SLOW] > 0.0)
@@ -201,10 +201,10 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
     return work
 
 
-def _ahead(columns: Drives, k: int) -> NDArray[np.bool_]:
-    """The way to a place from the one before (M, L)."""
-    ahead = columns.from_place[k] <= 0.0
-    return np.asarray(ahead & (columns.from_place[k - 1] > 0.0) if k else ahead)
+def _ahead(columns: Drives, k: int, some: Index | int) -> NDArray[np.bool_]:
+    """The way to a place from the one before, in some of the columns."""
+    ahead = columns.from_place[k][:, some] <= 0.0
+    return np.asarray(ahead & (columns.from_place[k - 1][:, some] > 0.0) if k else ahead)
 
 
 def _passes(model: Model, columns: Drives, node: Node, work: _Work) -> Array:
@@ -227,8 +227,8 @@ def _moved_forward(columns: Drives, v: Array, rolling: Array) -> Array:
         return v
     v = v.copy()
     for k, (away, sizes) in enumerate(zip(columns.from_place, columns.sizes)):
-        for c in np.flatnonzero(sizes[:, EARLY] > 0.0):
-            index = np.flatnonzero(_ahead(columns, k)[:, c])
+        for c in np.flatnonzero(sizes[:, EARLY] > 0.0).tolist():
+            index = np.flatnonzero(_ahead(columns, k, c))
             if index.size < 2:
                 continue
             x, own = away[index, c], v[index, c]
