@@ -29,10 +29,10 @@ from linelab.comparison.driving import (
     HOLDS,
     LASTS,
     LATE,
-    LIFTS,
     LOST,
     ROLL,
     SIZE,
+    SLIDES,
     SLOW,
     SOFT,
     WHEN,
@@ -232,15 +232,17 @@ def kind_of(found: Explained, k: int, habit: int, sizes: Array) -> FaultKind:
     """What a habit is called that a place has with these numbers (SIZE,).
 
     Whoever holds the speed waits with the power.  A loss that begins before the power is in is a slide, or, by the
-    foot, a wait too; later it is abrupt power, whether the kart slides or the foot comes off.
+    foot, a wait too; later it is abrupt power, whether the kart slides or the foot comes off.  A slide that takes less
+    than the engine gives is the same drive as a lift, and a loss that never lets the speed fall the same as holding it.
     """
     if habit != LOST:
         return KINDS[habit]
-    if sizes[FOOT] == HOLDS:
+    (push, gain), peak = _pushes(found, k), sizes[LOST] / sizes[LASTS]
+    if sizes[FOOT] == HOLDS or (under_power(sizes) and peak <= gain):
         return "power_late"
     if under_power(sizes):
         return "power_abrupt"
-    return "power_late" if sizes[FOOT] == LIFTS else "slide"
+    return "slide" if sizes[FOOT] == SLIDES and peak > push else "power_late"
 
 
 def _pushes(found: Explained, k: int) -> tuple[float, float]:
