@@ -17,18 +17,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelab.coaching import priors
-from linelab.coaching.habits import Driven, Explained, by_lap, explain, without
+from linelab.coaching.habits import Driven, Explained, by_lap, explain, under_power, without
 from linelab.coaching.values import FaultKind, Quantity
 from linelab.comparison.driving import (
     COAST,
+    DRIVE,
     EARLY,
+    FOOT,
     GRIP,
     HABITS,
+    HOLDS,
     LASTS,
     LATE,
     LOST,
     ROLL,
     SIZE,
+    SLIDES,
     SLOW,
     SOFT,
     WHEN,
@@ -46,6 +50,7 @@ from linelab.grip import Surface, kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.solve.mintime import solve_min_time
+from linelab.solve.push import push_at
 from linelab.solve.reach import nodes_on
 from linelab.track import Track
 from linelab.units import Array
@@ -154,7 +159,6 @@ def diagnose(
     """
     track, kart = own.track, own.kart
     kept = np.ones(len(laps), dtype=bool) if usual is None else np.asarray(usual)
-    every = [drive for drive, keep in zip(laps, kept) if keep]
     surveyed = track.survey.kind != "estimated"
     course = course_on(own, own.driven, grip=grip)
     v = np.interp(course.s, own.s, own.v)
@@ -166,9 +170,7 @@ def diagnose(
     corner = _corners(track, course.s[found.places], marks)
     each = np.array([np.interp(course.s, drive.lap.line.s, drive.lap.v) for drive in laps])
     single = by_lap(found, each)
-    errors = [np.interp(course.s, drive.lap.line.s, drive.sigma_ax) for drive in every]
-    unsure = np.sqrt(np.mean(np.square(errors), axis=0) / len(every))
-    findings = _habits(found, corner, single, kept, unsure)
+    findings = _habits(found, corner, single, kept)
     if surveyed:
         findings += _lines(own, found, marks, grip, laps)
     return Diagnosis(
@@ -191,8 +193,8 @@ def _corners(track: Track, stations: Array, marks: tuple[CornerMarks, ...]) -> I
     return np.asarray(np.abs(off).argmin(axis=1))
 
 
-def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bool_], unsure: Array) -> list[Finding]:
-    """What the driver's feet do, place by place; ``unsure`` as in :func:`_kind`."""
+def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bool_]) -> list[Finding]:
+    """What the driver's feet do, place by place."""
     active = [(k, h) for k in range(found.places.size) for h in range(len(HABITS)) if found.sizes[k, h] > 0.0]
     rows = np.array([found.sizes, *(without(found.sizes, k, h) for k, h in active)])
     spent = _times(found, [found.driven.course], rows)
@@ -203,8 +205,8 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
         known = laps[usual]
         scatter = float(np.std(known, ddof=1)) / math.sqrt(known.size) if known.size > 2 else 0.0
         sigma = math.sqrt(scatter**2 + (priors.MODEL_SHARE * stake) ** 2 + priors.MODEL_TIME**2)
-        kind = _kind(found, k, h, unsure)
-        rival, likely = _rival(found, k, h)
+        kind = kind_of(found, k, h, found.sizes[k])
+        rival, likely = _rival(found, k, kind)
         findings.append(
             Finding(
                 kind=kind,
@@ -219,33 +221,31 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
     return findings
 
 
-def _kind(found: Explained, k: int, habit: int, unsure: Array) -> FaultKind:
-    """What a habit is called.
+def kind_of(found: Explained, k: int, habit: int, sizes: Array) -> FaultKind:
+    """What a habit is called that a place has with these numbers (SIZE,).
 
-    Speed that is lost is a slide about the slowest place, and abrupt power once the kart has been gaining speed; a kart
-    that slows no faster than it rolls has not been seen to slide: it has waited for the power.  ``unsure`` (N,) is how
-    far the gain of speed may be off [m/s²].
+    Whoever holds the speed waits with the power.  A loss that begins before the power is in is a slide, or, by the
+    foot, a wait too; later it is abrupt power, whether the kart slides or the foot comes off.  A slide that takes less
+    than the engine gives is the same drive as a lift, and a loss that never lets the speed fall the same as holding it.
     """
-    from scipy.ndimage import gaussian_filter1d
-
     if habit != LOST:
         return KINDS[habit]
-    given, sizes = found.driven, found.sizes[k]
-    course, count = given.course, given.course.s.size
-    v = given.v
-    reach = (max(float(sizes[WHEN]), 0.0) + float(sizes[LASTS])) * v[found.places[k]] / float(np.median(course.h))
-    nodes = (found.places[k] + np.arange(-3, math.ceil(reach) + 2)) % count
-    step = float(np.median(course.h))
-    gain = gaussian_filter1d(np.gradient(0.5 * v[nodes] ** 2, step), priors.FELT * float(v[nodes].mean()) / step)
-    node = nodes_on(given.model.kart, course.kappa[nodes], Surface(*(field[nodes] for field in course.surface)))
-    z = v[nodes] ** 2
-    rolling = found.session[ROLL] * (node.r0 + z * (node.r1 + z * node.r2) + given.model.closed(z))
-    lowest, seen = int(np.argmin(gain)), priors.GAINING + 2.0 * float(unsure[nodes].mean())
-    if gain[: lowest + 1].max() > seen and sizes[WHEN] > 0.0 and lowest > 3:
-        return "power_abrupt"
-    if gain[lowest] > -float(rolling[lowest]) - seen:
+    (push, gain), peak = _pushes(found, k), sizes[LOST] / sizes[LASTS]
+    if sizes[FOOT] == HOLDS or (under_power(sizes) and peak <= gain):
         return "power_late"
-    return "power_abrupt" if sizes[WHEN] > priors.UNDER_POWER else "slide"
+    if under_power(sizes):
+        return "power_abrupt"
+    return "slide" if sizes[FOOT] == SLIDES and peak > push else "power_late"
+
+
+def _pushes(found: Explained, k: int) -> tuple[float, float]:
+    """Acceleration that the engine gives at a slow place, and what is left of it to gain speed with [m/s²]."""
+    given, node = found.driven, found.places[k : k + 1]
+    ground = Surface(*(np.asarray(field)[node] for field in given.course.surface))
+    one, v = nodes_on(given.model.kart, given.course.kappa[node], ground), given.v[node]
+    push = found.session[DRIVE] * push_at(given.model.kart, v)
+    rolling = found.session[ROLL] * (one.r0 + v**2 * (one.r1 + v**2 * one.r2))
+    return float(push[0]), float((push - rolling)[0])
 
 
 def _done(found: Explained, k: int, habit: int, kind: FaultKind, share: float) -> Done:
@@ -254,22 +254,29 @@ def _done(found: Explained, k: int, habit: int, kind: FaultKind, share: float) -
     if habit == LOST and kind == "power_late":
         waited = max(float(found.sizes[k, WHEN] + found.sizes[k, LASTS]), 0.1)
         return Done(Measured(waited, share * waited), "time")
+    if habit == LOST:
+        # The loss rises and falls evenly: the part of that triangle which the engine does not make up for.
+        peak = size / float(found.sizes[k, LASTS])
+        over = max(peak - _pushes(found, k)[kind == "power_abrupt"], 0.0)
+        size *= (over / peak) ** 2
     if habit == SOFT:
         return Done(Measured(math.exp(-size), share * size * math.exp(-size)), "number")
     quantity: Quantity = "place" if habit == EARLY else "time" if habit in (COAST, LATE) else "speed"
     return Done(Measured(size, share * size), quantity)
 
 
-def _rival(found: Explained, k: int, habit: int) -> tuple[FaultKind | None, float]:
+def _rival(found: Explained, k: int, kind: FaultKind) -> tuple[FaultKind | None, float]:
     """What else explains a place nearly as well without this habit, and how likely the habit itself is [-]."""
-    costs = dict(found.rivals).get(k, ())
-    own = [cost for habits, cost in costs if habit in habits]
-    other = [(cost, habits) for habits, cost in costs if habit not in habits and habits]
-    if not own or not other:
+    own, other, named = math.inf, math.inf, None
+    for rival in dict(found.rivals).get(k, ()):
+        kinds = [kind_of(found, k, habit, rival.sizes) for habit in rival.habits]
+        if kind in kinds:
+            own = min(own, rival.cost)
+        elif kinds and rival.cost < other:
+            other, named = rival.cost, kinds[0]
+    if not math.isfinite(own) or named is None:
         return None, 1.0
-    cost, habits = min(other)
-    likely = 1.0 / (1.0 + math.exp(min(0.5 * (min(own) - cost), 50.0)))
-    named = {LOST: "slide", **KINDS}[habits[0]]
+    likely = 1.0 / (1.0 + math.exp(min(0.5 * (own - other), 50.0)))
     return (named, likely) if likely < priors.SURE else (None, 1.0)
 
 

@@ -16,13 +16,17 @@ from linelab.coaching import priors
 from linelab.comparison.driving import (
     COAST,
     EARLY,
+    FOOT,
     GRIP,
     HABITS,
+    HOLDS,
     LASTS,
     LATE,
+    LIFTS,
     LOST,
     ROLLS,
     SIZE,
+    SLIDES,
     SLOW,
     SOFT,
     WHEN,
@@ -37,6 +41,7 @@ from linelab.comparison.driving import (
     way_of,
 )
 from linelab.grip import Surface
+from linelab.solve.reach import Node, nodes_on
 from linelab.units import Array
 
 #: Numbers that are sizes of habits, which are positive.
@@ -50,14 +55,24 @@ _STARTS: dict[int, tuple[dict[int, float], ...]] = {
     COAST: ({},),
     SLOW: ({WHERE: 0.0}, {WHERE: -3.0}),
     LATE: ({WHERE: 0.0, ROLLS: 0.9}, {WHERE: 0.0, ROLLS: 0.1}),
-    LOST: ({WHEN: 0.0}, {WHEN: 0.4}, {WHEN: 0.8}),
+    LOST: (
+        {WHEN: -0.3, FOOT: SLIDES},
+        {WHEN: 0.2, FOOT: SLIDES},
+        {WHEN: 0.8, FOOT: SLIDES},
+        {WHEN: 0.5, FOOT: LIFTS},
+        {WHEN: 0.5, FOOT: HOLDS},
+    ),
 }
 #: Gauss-Newton steps of a fit, of its refinement, and of the session's numbers.
 _ROUNDS, _LAP_ROUNDS, _SESSION_ROUNDS = 3, 2, 2
+#: Derivatives are worked out anew every so many steps, and between them learnt from the steps (Broyden's update).
+_EVERY = 3
 #: Hypotheses of a place that are taken on to their optimum.
 _NEAR = 4
 #: Times the places are gone through, and most habits of a place.
 _SWEEPS, _MOST = 2, 3
+#: A misfit that has changed by less than this, against prices of 6 and more, is as it was.
+_SETTLED = 1.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -95,8 +110,8 @@ class Explained:
     session : (len(SESSION),) array
     covariance : (len(SESSION), len(SESSION)) array
         Of the session's numbers.
-    rivals : tuple of (place, tuple of (habits, gain))
-        For each place what else would explain it nearly as well: what the misfit gains by it.
+    rivals : tuple of (place, tuple of Rival)
+        What may explain each place, the likeliest first.
     """
 
     driven: Driven
@@ -104,13 +119,21 @@ class Explained:
     sizes: Array
     session: Array
     covariance: Array
-    rivals: tuple[tuple[int, tuple[tuple[tuple[int, ...], float], ...]], ...] = ()
+    rivals: tuple[tuple[int, tuple[Rival, ...]], ...] = ()
 
     def laps(self, sizes: Array, session: Array | None = None) -> Array:
         """Speeds of laps with other sizes (L, K, SIZE) on the same course (N, L) [m/s]."""
         numbers = np.repeat(self.session[None], len(sizes), axis=0) if session is None else session
         given = self.driven
         return drive_laps(given.model, [given.course], self.places, sizes, numbers, entry=given.entry)
+
+
+class Rival(NamedTuple):
+    """What else may explain a place: habits, misfit with their price [-], numbers (SIZE,)."""
+
+    habits: tuple[int, ...]
+    cost: float
+    sizes: Array
 
 
 class Hypothesis(NamedTuple):
@@ -191,6 +214,10 @@ class _Scene:
     def __init__(self, given: Driven, places: Index, sizes: Array, session: Array) -> None:
         self.given, self.places, self.sizes, self.session = given, places, sizes, session
         self.windows = _windows(given, places)
+        nodes, course = self.windows.node, given.course
+        self.node = nodes_on(
+            given.model.kart, course.kappa[nodes], Surface(*(np.asarray(field)[nodes] for field in course.surface))
+        )
         self.driven = given.v[self.windows.node]
         self.sigma = given.sigma[self.windows.node]
         self.ideal = ideal_places(given.model, [given.course], places, session[None], entry=given.entry)
@@ -218,8 +245,7 @@ class _Scene:
         level, onset, slowed = (np.append(field[:, 0], 100.0)[who] for field in self.ideal)
         level = level * np.sqrt(1.0 + sizes[:, :, GRIP])
         columns = Drives(
-            h=windows.h[:, place], kappa=course.kappa[index],
-            surface=Surface(*(np.asarray(values)[index] for values in course.surface)),
+            h=windows.h[:, place], node=Node(*(field[:, place] for field in self.node)),
             from_place=windows.away[:, :, place], sizes=sizes, level=level, onset=onset, slowed=slowed,
             session=np.repeat(self.session[None], place.size, axis=0), start=self.v[index[0]] ** 2,
             end=self.v[index[-1]] ** 2, step=float(np.median(course.h)),
@@ -235,7 +261,8 @@ def _hypothesis(
     for habit in habits:
         new = sizes[habit] == 0.0
         begin[habit] = priors.BEGIN[habit] if new else sizes[habit]
-    begin[[WHEN, LASTS]] = begin[[WHEN, LASTS]] if sizes[LOST] > 0.0 else priors.MIDDLE[[WHEN, LASTS]]
+    how = [WHEN, LASTS, FOOT]
+    begin[how] = begin[how] if sizes[LOST] > 0.0 else priors.MIDDLE[how]
     for manner, value in (manners or {}).items():
         begin[manner] = value
     free = {*habits, GRIP, *(manner for habit in habits for manner in _WITH[habit])}
@@ -281,11 +308,15 @@ def _fit(
     use, sigma = scene.windows.use[:, place], scene.sigma[:, place]
     driven = scene.driven[:, place] if own is None else own
     h = scene.windows.h[:, place]
+    scale = _scale(theta)
     damp = np.full(len(hypotheses), 0.01)
     best, least = theta.copy(), np.full(len(hypotheses), np.inf)
+    slope, timed = np.zeros((*theta.shape, h.shape[0] + 1)), np.zeros(theta.shape)
+    before, was, took = theta, driven, np.zeros(len(hypotheses))
     for turn in range(rounds + 1):
+        exact = turn < rounds and turn % _EVERY == 0
         rows, at = theta, place
-        if turn < rounds:
+        if exact:
             moved = theta[who]
             moved[np.arange(who.size), what] += step
             rows, at = np.concatenate([theta, moved]), np.concatenate([place, place[who]])
@@ -294,29 +325,36 @@ def _fit(
         off = (base - driven) / sigma
         late = _time(h, base, driven)
         misfit = (use * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum(axis=0) + (late / priors.TIME) ** 2
-        misfit += _prior(theta, free, about)
+        misfit += _prior(theta, free, about, scale)
         better = misfit < least
         best[better], least[better] = theta[better], misfit[better]
         damp = np.where(better, 0.3 * damp, 10.0 * damp)
         if turn == rounds:
             break
-        slope = np.zeros((*theta.shape, v.shape[0]))
-        slope[who, what] = ((v[:, len(theta) :] - base[:, who]) / step).T
-        slope /= sigma.T[:, None, :]
-        timed = np.zeros(theta.shape)
-        timed[who, what] = _time(h[:, who], v[:, len(theta) :], base[:, who]) / step / priors.TIME
+        if exact:
+            slope[who, what] = ((v[:, len(theta) :] - base[:, who]) / step).T
+            slope[who, what] /= sigma.T[who]
+            timed[who, what] = _time(h[:, who], v[:, len(theta) :], base[:, who]) / step / priors.TIME
+        else:
+            way = (theta - before) * free
+            along = way / scale**2
+            along /= np.maximum((way * along).sum(axis=1, keepdims=True), 1e-12)
+            seen = ((base - was) / sigma).T - (way[:, None, :] @ slope)[:, 0]
+            slope += along[:, :, None] * seen[:, None, :]
+            timed += along * ((late - took) / priors.TIME - (way * timed).sum(axis=1))[:, None]
+        before, was, took = theta, base, late
         weight = (use / (1.0 + off**2 / priors.TAIL)).T
         weighted = slope * weight[:, None, :]
         a = weighted @ slope.transpose(0, 2, 1) + timed[:, :, None] * timed[:, None, :]
         pull = (weighted @ off.T[:, :, None])[:, :, 0] + timed * (late / priors.TIME)[:, None]
         normal = ~_SIZES if about is None else np.ones_like(_SIZES)
         middle = priors.MIDDLE if about is None else about
-        pull += np.where(normal, (theta - middle) / priors.SCALE**2, 1.0 / priors.SCALE)
+        pull += np.where(normal, (theta - middle) / scale**2, 1.0 / scale)
         # A size at zero that is pushed further down stays there.
         fixed = ~free | ((theta <= priors.LOWEST) & (pull > 0.0))
         a = np.where(fixed[:, :, None] | fixed[:, None, :], 0.0, a)
         diagonal = np.einsum("cpp->cp", a)
-        diagonal += np.where(normal, 1.0 / priors.SCALE**2, 0.0)
+        diagonal += np.where(normal, 1.0 / scale**2, 0.0)
         diagonal *= 1.0 + damp[:, None]
         diagonal += np.where(fixed, 1.0, 1e-9)
         move = -np.linalg.solve(a, np.where(fixed, 0.0, pull)[:, :, None])[:, :, 0]
@@ -342,19 +380,29 @@ def _time(h: Array, v: Array, other: Array) -> Array:
     return np.asarray((2.0 * h / (v[1:] + v[:-1]) - 2.0 * h / (other[1:] + other[:-1])).sum(axis=0))
 
 
-def _prior(theta: Array, free: Array, about: Array | None) -> Array:
+def _scale(theta: Array) -> Array:
+    """Scales of the priors of numbers (C, SIZE): of a loss by a foot that holds the speed most is cut off."""
+    scale = np.tile(priors.SCALE, (len(theta), 1))
+    scale[:, LOST] *= np.where(theta[:, FOOT] == HOLDS, priors.CUT_OFF, 1.0)
+    return scale
+
+
+def _prior(theta: Array, free: Array, about: Array | None, scale: Array) -> Array:
     """What numbers cost beforehand (C,)."""
     middle = priors.MIDDLE if about is None else about
-    each = ((theta - middle) / priors.SCALE) ** 2
+    each = ((theta - middle) / scale) ** 2
     if about is None:
-        each = np.where(_SIZES, 2.0 * theta / priors.SCALE, each)
+        each = np.where(_SIZES, 2.0 * theta / scale, each)
     return np.asarray((each * free).sum(axis=1))
 
 
 def _cost(fit: Fit) -> float:
     """Misfit, and the price of the habits that are there."""
     there = fit.sizes[: len(HABITS)] > priors.NONE
-    return fit.misfit + float(priors.PRICE[there].sum())
+    price = priors.PRICE.copy()
+    if fit.sizes[FOOT] != SLIDES:
+        price[LOST] = price[LATE]
+    return fit.misfit + float(price[there].sum())
 
 
 def _cleaned(sizes: Array) -> Array:
@@ -410,9 +458,10 @@ def explain(given: Driven) -> Explained:
     if not places.size:
         return Explained(driven=given, places=places, sizes=sizes, session=session, covariance=covariance)
     rivals: dict[int, list[Fit]] = {}
+    settled: dict[int, float] = {}
     for _ in range(_SWEEPS):
         scene = _Scene(given, places, sizes, session)
-        _explain_places(scene, rivals)
+        _explain_places(scene, rivals, settled)
         sizes = np.array([_cleaned(row) for row in scene.sizes])
         session, covariance = fit_session(given, places, sizes, session)
     return Explained(
@@ -420,13 +469,19 @@ def explain(given: Driven) -> Explained:
     )  # fmt: skip
 
 
-def _explain_places(scene: _Scene, rivals: dict[int, list[Fit]]) -> None:
-    """Add habits one at a time, all over the lap, until none pays for itself."""
+def _explain_places(scene: _Scene, rivals: dict[int, list[Fit]], settled: dict[int, float]) -> None:
+    """Add habits one at a time, all over the lap, until none pays for itself.
+
+    ``settled`` is what places had left to be explained when nothing paid for itself there: as long as that stays, they
+    are not gone through again.
+    """
     count = scene.places.size
     active = list(range(count))
-    for depth in range(_MOST + 1):
+    for _ in range(_MOST + 1):
         own = [_hypothesis(k, scene.sizes[k], _habits_of(scene.sizes[k])) for k in active]
-        open_to = [k for k in active if depth or scene.misfit(k) > float(priors.PRICE.min())]
+        left = {k: scene.misfit(k) for k in active}
+        least = float(priors.PRICE.min())
+        open_to = [k for k in active if left[k] > least and abs(left[k] - settled.get(k, np.inf)) > _SETTLED]
         fits = _fit(scene, own + [item for k in open_to for item in _one_more(k, scene.sizes[k])])
         fits = _polished(scene, fits)
         kept = {fit.hypothesis.place: fit for fit in fits[: len(own)]}
@@ -439,6 +494,9 @@ def _explain_places(scene: _Scene, rivals: dict[int, list[Fit]]) -> None:
                 gains[k] = (gain, fit)
         for k, fit in kept.items():
             scene.sizes[k] = fit.sizes
+        settled |= {k: left[k] for k in open_to}
+        for k in gains:
+            del settled[k]
         taken: set[int] = set()
         # The exit of one place and the way to the next compete for the same straight: the better goes first.
         for k, (_gain, fit) in sorted(gains.items(), key=lambda item: -item[1][0]):
@@ -448,19 +506,28 @@ def _explain_places(scene: _Scene, rivals: dict[int, list[Fit]]) -> None:
         if not taken:
             return
         scene.refresh()
-        active = sorted({(k + step) % count for k in gains for step in (-1, 0, 1)})
+        near = {(k + step) % count for k in taken for step in (-1, 0, 1)}
+        active = sorted(near | set(gains))
 
 
-def _rivals(fits: dict[int, list[Fit]]) -> tuple[tuple[int, tuple[tuple[tuple[int, ...], float], ...]], ...]:
-    """The best of each set of habits at each place by what it costs, least first."""
+def _rivals(fits: dict[int, list[Fit]]) -> tuple[tuple[int, tuple[Rival, ...]], ...]:
+    """The best of each set of habits, and of each manner to lose speed, at each place; what costs least first."""
     found = []
     for k, each in sorted(fits.items()):
-        least: dict[tuple[int, ...], float] = {}
+        least: dict[tuple[object, ...], Rival] = {}
         for fit in each:
             there = tuple(np.flatnonzero(fit.sizes[: len(HABITS)] > priors.NONE).tolist())
-            least[there] = min(_cost(fit), least.get(there, np.inf))
-        found.append((k, tuple(sorted(least.items(), key=lambda item: item[1]))))
+            lost = (float(fit.sizes[FOOT]), under_power(fit.sizes)) if LOST in there else ()
+            rival = Rival(there, _cost(fit), fit.sizes)
+            if (there, lost) not in least or rival.cost < least[there, lost].cost:
+                least[there, lost] = rival
+        found.append((k, tuple(sorted(least.values(), key=lambda rival: rival.cost))))
     return tuple(found)
+
+
+def under_power(sizes: Array) -> bool:
+    """Whether speed is lost only once the power is in, by the numbers of a place (SIZE,)."""
+    return bool(sizes[WHEN] - sizes[LASTS] > priors.UNDER_POWER)
 
 
 def by_lap(explained: Explained, v: Array) -> Array:

@@ -12,7 +12,7 @@ Many drives are worked out abreast, a column each: an array operation a node ser
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -20,25 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelab.grip import HIGHEST_TOP, KartNumbers, Surface
-from linelab.solve.push import push_lookup
-from linelab.solve.reach import (
-    ARRAYS,
-    CREEP,
-    Ellipse,
-    Node,
-    Resistance,
-    Step,
-    brake_from,
-    cornering_limit,
-    drive_on,
-    nodes_on,
-    start_braking,
-    start_driving,
-    step_fields,
-    step_of,
-    weights,
-)
-from linelab.solve.road import rows_of
+from linelab.solve.columns import Feet, both_passes
+from linelab.solve.push import push_at
+from linelab.solve.reach import Node, cornering_limit, nodes_on
 from linelab.units import Array
 
 Index = NDArray[np.intp]
@@ -55,10 +39,13 @@ HABITS = (
 EARLY, SOFT, COAST, SLOW, LATE, LOST = range(len(HABITS))
 #: How a habit is done, beside its size: where the lower speed is reached or the waiting begins [m after the line's own
 #: slowest place], the corner's grip as a factor less one [-], when speed is lost [s after the slowest place], how much
-#: of rolling there is in the waiting before (early) and after (late) it: 0 holds the speed, 1 rolls [-], and half the
-#: time that a slide or a lift lasts [s].
-MANNERS = ("where", "grip", "when", "rolls", "lasts")
-WHERE, GRIP, WHEN, ROLLS, LASTS = range(len(HABITS), len(HABITS) + len(MANNERS))
+#: of rolling there is in the waiting before (early) and after (late) it: 0 holds the speed, 1 rolls [-], half the time
+#: that a loss of speed lasts [s], and how it comes about: see SLIDES, LIFTS and HOLDS.
+MANNERS = ("where", "grip", "when", "rolls", "lasts", "foot")
+WHERE, GRIP, WHEN, ROLLS, LASTS, FOOT = range(len(HABITS), len(HABITS) + len(MANNERS))
+#: Speed is lost to a slide, whatever the engine gives, or by the foot: to no less than both pedals up make of it, or to
+#: no less than holds the speed.
+SLIDES, LIFTS, HOLDS = 0.0, 1.0, 2.0
 SIZE = len(HABITS) + len(MANNERS)
 
 #: Session numbers, in the order of a row: share of the grip, factors on braking capacity, engine force and roll-down
@@ -76,7 +63,6 @@ LATEST, WAITED = 2.0, (-4.0, 1.0)
 RELEASE = 6.0
 #: Points at which a change of pedals is rounded, on either side.
 _POINTS = 3
-_BLOCK = 32
 
 
 class Course(NamedTuple):
@@ -93,8 +79,7 @@ class Drives(NamedTuple):
     """Columns to drive: windows of courses, each field (M, L) unless said otherwise."""
 
     h: Array  #: (M - 1, L) path length to the next node [m]
-    kappa: Array  #: [1/m]
-    surface: Surface
+    node: Node
     from_place: Array  #: (P, M, L) signed path length from each slow place [m]
     sizes: Array  #: (P, L, SIZE) habits of those places
     level: Array  #: (P, L) speed at those places without habits [m/s]
@@ -114,6 +99,7 @@ class _Work(NamedTuple):
     cap: Array  #: greatest v² [m²/s²]
     drag: Array  #: extra deceleration [m/s²]
     hold: Array  #: v² below which a closed throttle is opened [m²/s²]
+    keeps: Array  #: 1 where the throttle is closed no farther than the speed is held [-]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -131,11 +117,13 @@ class Model:
 
 def drive(model: Model, columns: Drives) -> Array:
     """Speeds of every column (M, L) [m/s]."""
-    node, push = _nodes(model, columns), push_lookup(model.kart)
+    node = _nodes(columns)
     limit = cornering_limit(node, float(model.kart.top_speed))
     rolling = _rolling(model, columns, node)
-    work = _worked(columns, limit, rolling)
-    z = _passes(model, columns, node, push, work)
+    engine = columns.session[:, DRIVE] * push_at(model.kart, columns.level)
+    engine += columns.session[:, ROLL] * model.closed(columns.level**2)
+    work = _worked(columns, limit, rolling, engine)
+    z = _passes(model, columns, node, work)
     return _rounded(columns, _moved_forward(columns, np.sqrt(z), rolling))
 
 
@@ -150,33 +138,36 @@ def _rolling(model: Model, columns: Drives, node: Node) -> Array:
     return found
 
 
-def _nodes(model: Model, columns: Drives) -> Node:
+def _nodes(columns: Drives) -> Node:
     """Coefficients of the passes, the session's and the corners' own grip in them."""
-    node = nodes_on(model.kart, columns.kappa, columns.surface)
-    factor = np.broadcast_to(columns.session[:, SHARE], columns.kappa.shape).copy()
+    node = columns.node
+    factor = np.broadcast_to(columns.session[:, SHARE], node.hold0.shape).copy()
     for away, sizes in zip(columns.from_place, columns.sizes):
         if (sizes[:, GRIP] != 0.0).any():
             factor *= 1.0 + sizes[:, GRIP] * np.exp(-0.5 * (away / REACH) ** 2)
     return node._replace(hold0=node.hold0 * factor, hold1=node.hold1 * factor)
 
 
-def _worked(columns: Drives, limit: Array, rolling: Array) -> _Work:
-    """What all habits make of the nodes, but a braking moved forward."""
-    shape, step = columns.kappa.shape, columns.step
+def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Work:
+    """What all habits make of the nodes, but a braking moved forward.
+
+    ``rolling`` as of :func:`_rolling`, ``engine`` (P, L) what closing the throttle takes off at each place [m/s²].
+    """
+    shape, step = columns.node.hold0.shape, columns.step
     build = columns.session[:, BUILD]
     work = _Work(
         np.ones(shape), np.broadcast_to(columns.session[:, BRAKE], shape).copy(), limit.copy(), np.zeros(shape),
-        np.full(shape, -1.0),
+        np.full(shape, -1.0), np.zeros(shape),
     )  # fmt: skip
     for k, (away, sizes, v) in enumerate(zip(columns.from_place, columns.sizes, columns.level)):
         some = np.flatnonzero(sizes[:, SOFT] > 0.0)
         if some.size:
-            work.brake[:, some] *= np.where(_ahead(columns, k)[:, some], np.exp(-sizes[some, SOFT]), 1.0)
+            work.brake[:, some] *= np.where(_ahead(columns, k, some), np.exp(-sizes[some, SOFT]), 1.0)
         some = np.flatnonzero(sizes[:, COAST] > 0.0)
         if some.size:
             begin = -columns.onset[k, some] - sizes[some, COAST] * columns.slowed[k, some]
             up = np.clip((begin - away[:, some]) / step + 0.5, 0.0, 1.0)
-            ahead = _ahead(columns, k)[:, some]
+            ahead = _ahead(columns, k, some)
             work.throttle[:, some] = np.where(ahead, np.minimum(work.throttle[:, some], up), work.throttle[:, some])
             work.hold[:, some] = np.where(ahead, v[some] ** 2, work.hold[:, some])
         some = np.flatnonzero(sizes[:, SLOW] > 0.0)
@@ -202,66 +193,32 @@ def _worked(columns: Drives, limit: Array, rolling: Array) -> _Work:
         if some.size:
             middle, length = sizes[some, WHEN] * v[some], sizes[some, LASTS] * v[some]
             part = np.clip(1.0 - np.abs(away[:, some] - middle) / length, 0.0, 1.0)
-            work.drag[:, some] += sizes[some, LOST] / sizes[some, LASTS] * part
+            less, how = part * sizes[some, LOST] / sizes[some, LASTS], sizes[some, FOOT]
+            work.drag[:, some] += np.where(how == SLIDES, less, 0.0)
+            foot = np.where(how == SLIDES, 1.0, np.maximum(1.0 - less / engine[k, some], 0.0))
+            work.throttle[:, some] = np.minimum(work.throttle[:, some], foot)
+            work.keeps[:, some] = np.maximum(work.keeps[:, some], (how == HOLDS) & (part > 0.0))
     return work
 
 
-def _ahead(columns: Drives, k: int) -> NDArray[np.bool_]:
-    """The way to a place from the one before (M, L)."""
-    ahead = columns.from_place[k] <= 0.0
-    return np.asarray(ahead & (columns.from_place[k - 1] > 0.0) if k else ahead)
+def _ahead(columns: Drives, k: int, some: Index | int) -> NDArray[np.bool_]:
+    """The way to a place from the one before, in some of the columns."""
+    ahead = columns.from_place[k][:, some] <= 0.0
+    return np.asarray(ahead & (columns.from_place[k - 1][:, some] > 0.0) if k else ahead)
 
 
-def _passes(model: Model, columns: Drives, node: Node, push: Callable[[Array], Array], work: _Work) -> Array:
-    """v² of the columns (M, L): forward with what the throttle gives, backward with what the brake does."""
-    h, start, end, session = columns.h, columns.start, columns.end, columns.session
-    roll, power = session[:, ROLL], session[:, DRIVE]
-    throttle, cap, hold = work.throttle, work.cap, work.hold
-    node = node._replace(
-        r0=node.r0 * roll + work.drag, r1=node.r1 * roll, r2=node.r2 * roll, brake=node.brake * work.brake
-    )
-    full = np.asarray((throttle == 1.0).all(axis=1))
-    holding = np.asarray((hold > 0.0).any(axis=1))
-
-    def pushing(i: int) -> Callable[[Array], Array]:
-        if full[i]:
-            return lambda z: power * push(z)
-
-        def by_foot(z: Array) -> Array:
-            share = np.where(z < hold[i], 1.0, throttle[i]) if holding[i] else throttle[i]
-            return share * power * push(z) - (1.0 - share) * roll * model.closed(z)
-
-        return by_foot
-
-    z = np.empty_like(cap)
-    z[0] = here = np.minimum(start, cap[0])
-    state = start_driving(rows_of(node, 0), here, pushing(0))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        for i, step, ellipse, resistance in _steps(h, node, forward=True):
-            reached, state = drive_on(here, state, step, ellipse, resistance, cap[i], pushing(i), ARRAYS)
-            z[i] = here = np.minimum(np.maximum(reached, CREEP**2), cap[i])
-        z[-1] = here = np.minimum(z[-1], end)
-        slowing = start_braking(rows_of(node, -1), here)
-        for i, step, ellipse, resistance in _steps(h, node, forward=False):
-            reached, slowing = brake_from(here, slowing, step, ellipse, resistance, z[i], ARRAYS)
-            z[i] = here = np.minimum(np.maximum(reached, CREEP**2), z[i])
-    return z
-
-
-def _steps(h: Array, node: Node, *, forward: bool) -> Iterator[tuple[int, Step, Ellipse, Resistance]]:
-    """Node that a step leads to, and the step; prepared _BLOCK rows together."""
-    count, zero = h.shape[0], np.zeros((1, h.shape[1]))
-    before = np.concatenate([zero, h[:-1]]) if forward else np.concatenate([h[1:], zero])
-    blocks = range(0, count, _BLOCK)
-    for begin in blocks if forward else reversed(blocks):
-        end = min(begin + _BLOCK, count)
-        nodes = Node(*(field[begin + forward : end + forward] for field in node))
-        step = weights(h[begin:end], before[begin:end])
-        fields = step_fields(step, nodes, nodes.drive if forward else nodes.brake)
-        turn = 1 if forward else -1
-        first = begin + 1 if forward else end - 1
-        for j, row in enumerate(zip(*(field[::turn] for field in fields))):
-            yield first + turn * j, *step_of(row)
+def _passes(model: Model, columns: Drives, node: Node, work: _Work) -> Array:
+    """v² of the columns (M, L)."""
+    roll, shape = columns.session[:, ROLL], columns.node.hold0.shape
+    top = min(float(model.kart.top_speed), HIGHEST_TOP)
+    feet = Feet(
+        work.throttle, work.hold, np.broadcast_to(columns.session[:, DRIVE], shape),
+        np.broadcast_to(roll * model.engine_braking / float(model.kart.inertia) / top, shape), work.keeps,
+    )  # fmt: skip
+    node = node._replace(r0=node.r0 * roll + work.drag, r1=node.r1 * roll, r2=node.r2 * roll)
+    cap = work.cap.copy()
+    cap[0] = np.minimum(columns.start, cap[0])
+    return both_passes(model.kart, columns.h, node, node.brake * work.brake, cap, feet, columns.end)
 
 
 def _moved_forward(columns: Drives, v: Array, rolling: Array) -> Array:
@@ -270,8 +227,8 @@ def _moved_forward(columns: Drives, v: Array, rolling: Array) -> Array:
         return v
     v = v.copy()
     for k, (away, sizes) in enumerate(zip(columns.from_place, columns.sizes)):
-        for c in np.flatnonzero(sizes[:, EARLY] > 0.0):
-            index = np.flatnonzero(_ahead(columns, k)[:, c])
+        for c in np.flatnonzero(sizes[:, EARLY] > 0.0).tolist():
+            index = np.flatnonzero(_ahead(columns, k, c))
             if index.size < 2:
                 continue
             x, own = away[index, c], v[index, c]
@@ -286,25 +243,34 @@ def _rounded(columns: Drives, v: Array) -> Array:
     half = columns.session[:, PEDAL]
     if not (half > 0.0).any():
         return v
-    step = columns.step
-    reach = half * v / step  # nodes
-    lowest = _windowed(v, reach, np.minimum.reduce)
+    about = _About(half * v / columns.step)
+    lowest = about(v, np.full(2 * _POINTS + 1, 1.0), np.minimum)
     weights_of = 1.0 + np.cos(np.linspace(-np.pi, np.pi, 2 * _POINTS + 3)[1:-1])
-    weights_of /= weights_of.sum()
-    return np.asarray(np.minimum(_windowed(lowest, reach, lambda rows: np.tensordot(weights_of, rows, 1)), v))
+    return np.asarray(np.minimum(about(lowest, weights_of / weights_of.sum(), np.add), v))
 
 
-def _windowed(v: Array, reach: Array, joined: Callable[[Array], Array]) -> Array:
-    """Values (M, L) at 2·_POINTS + 1 places within ``reach`` nodes on either side, joined."""
-    count = v.shape[0]
-    row = np.arange(count)[:, None]
-    rows = []
-    for share in np.linspace(-1.0, 1.0, 2 * _POINTS + 1):
-        at = np.clip(row + share * reach, 0.0, count - 1.001)
-        low = at.astype(np.intp)
-        part = at - low
-        rows.append((1.0 - part) * np.take_along_axis(v, low, 0) + part * np.take_along_axis(v, low + 1, 0))
-    return joined(np.array(rows))
+class _About:
+    """Places within ``reach`` nodes on either side of each node (M, L): 2·_POINTS + 1 of them."""
+
+    def __init__(self, reach: Array) -> None:
+        count, self.width = reach.shape
+        row = np.arange(count)[:, None]
+        here = np.arange(row.size * self.width).reshape(reach.shape) - self.width * row
+        self.spots = []
+        for share in np.linspace(-1.0, 1.0, 2 * _POINTS + 1):
+            at = np.clip(row + share * reach, 0.0, count - 1.001)
+            low = at.astype(np.intp)
+            self.spots.append((low * self.width + here, at - low))
+
+    def __call__(self, v: Array, weight: Array, join: np.ufunc) -> Array:
+        """Values (M, L) there, weighted and joined."""
+        flat = v.ravel()
+        rise = np.append(flat[self.width :] - flat[: -self.width], np.zeros(self.width))
+        found = None
+        for (low, part), factor in zip(self.spots, weight):
+            value = factor * (flat.take(low) + part * rise.take(low))
+            found = value if found is None else join(found, value, out=found)
+        return np.asarray(found)
 
 
 #: Nodes by which a closed lap is driven on past its beginning, so that its first nodes are not those of a start.
@@ -339,7 +305,7 @@ def ideal_places(
 ) -> Ideal:
     """The slow places of lines, driven without habits; ``session`` is (L, len(SESSION)), a row a course."""
     laps, count = session.shape[0], places.size
-    blank = Ideal(*(np.full((count, laps), 100.0) for _ in Ideal._fields))
+    blank = _not_driven_yet(model, courses, places, session)
     v = _laps(model, courses, places, np.zeros((laps, count, SIZE)), session, blank, entry)
     course = courses[0]
     onset, slowed = np.zeros((count, laps)), np.zeros((count, laps))
@@ -352,6 +318,22 @@ def ideal_places(
             h = courses[min(lap, len(courses) - 1)].h
             onset[k, lap] = h[stretch[peak[lap] : -1] % h.size].sum()
     return Ideal(v[places], onset, slowed)
+
+
+def _not_driven_yet(model: Model, courses: Sequence[Course], places: Index, session: Array) -> Ideal:
+    """The slow places of lines that have not been driven: the power is built up from the speed that grip allows there.
+
+    Where slowing begins matters to habits alone: it is put far ahead.
+    """
+    kappa = np.array([course.kappa[places] for course in courses]).T
+    fields = zip(*(course.surface for course in courses))
+    ground = Surface(*(np.array([values[places] for values in field]).T for field in fields))
+    node = nodes_on(model.kart, kappa, ground)
+    share = session[:, SHARE]
+    node = node._replace(hold0=node.hold0 * share, hold1=node.hold1 * share)
+    wide = np.full((places.size, session.shape[0]), 100.0)
+    limit = np.broadcast_to(cornering_limit(node, float(model.kart.top_speed)), wide.shape)
+    return Ideal(np.sqrt(limit), wide, wide)
 
 
 def drive_laps(
@@ -378,7 +360,7 @@ def drive_laps(
         own = slice(0, 1) if len(courses) == 1 else slice(None)
         ideal = ideal_places(model, courses, places, session[own], entry=entry).at(session, session[own], sizes)
     elif ideal is None:
-        ideal = Ideal(*(np.full((places.size, sizes.shape[0]), 100.0) for _ in Ideal._fields))
+        ideal = _not_driven_yet(model, courses, places, session)
     return _laps(model, courses, places, sizes, session, ideal, entry)
 
 
@@ -395,13 +377,14 @@ def _laps(
     turns = (begin + np.arange(index.size)) // count
     if len(courses) == 1:
         ways = np.repeat(way_of(first)[:, None], laps, axis=1)
-        kappa = np.repeat(first.kappa[index][:, None], laps, axis=1)
-        surface = Surface(*(np.repeat(np.asarray(field)[index][:, None], laps, axis=1) for field in first.surface))
+        kappa = first.kappa[index][:, None]
+        surface = Surface(*(np.asarray(field)[index][:, None] for field in first.surface))
     else:
         ways = np.array([way_of(course) for course in courses]).T
         kappa = np.array([course.kappa for course in courses]).T[index]
         fields = zip(*(course.surface for course in courses))
         surface = Surface(*(np.array(field).T[index] for field in fields))
+    node = Node(*(np.broadcast_to(field, (index.size, laps)) for field in nodes_on(model.kart, kappa, surface)))
     lap = ways[-1]
     at = ways[index] + turns[:, None] * lap
     spots = ways[places]
@@ -412,7 +395,7 @@ def _laps(
         spots = np.concatenate([spots, spots[:1] + lap])
         sizes, ideal = sizes[:, order], Ideal(*(field[order] for field in ideal))
     columns = Drives(
-        h=np.diff(at, axis=0), kappa=kappa, surface=surface, from_place=at[None] - spots[:, None],
+        h=np.diff(at, axis=0), node=node, from_place=at[None] - spots[:, None],
         sizes=np.swapaxes(sizes, 0, 1), **ideal._asdict(), session=session, start=np.full(laps, entry**2),
         end=np.full(laps, np.inf), step=float(np.median(first.h)),
     )  # fmt: skip

@@ -9,17 +9,22 @@ import numpy as np
 import pytest
 
 from linelab.coaching import priors
+from linelab.coaching.diagnosis import kind_of
 from linelab.coaching.habits import Driven, explain, slow_places
 from linelab.comparison.driving import (
     COAST,
     EARLY,
+    FOOT,
     HABITS,
+    HOLDS,
     LASTS,
     LATE,
+    LIFTS,
     LOST,
     PLAIN,
     ROLLS,
     SIZE,
+    SLIDES,
     SLOW,
     SOFT,
     WHEN,
@@ -151,12 +156,39 @@ def test_a_planted_habit_is_found_with_its_cost(place, habit):
     both = np.concatenate([sizes, np.zeros_like(sizes)])
     sound = drive_laps(model, [course], places, both, np.repeat(session, 2, axis=0))[:, 1]
     truth = lap_times(course, np.column_stack([v, sound]))
-    # Stakes are known to be up to 0.04 s too small (DEVELOPERS.md, known weak places).
-    assert spent[0] - spent[1] == pytest.approx(truth[0] - truth[1], abs=0.05)
+    # Late power that is explained by a lift leaves some of it to the engine.
+    assert spent[0] - spent[1] == pytest.approx(truth[0] - truth[1], abs=0.035)
     # A weak kart that waits for the power and one that loses it again drive nearly alike.
     named = [LATE, LOST] if habit == LATE else [habit]
     assert (found.sizes[own, named] > 0.3 * np.array([SIZES[one] for one in named])).any()
     assert found.session[0] == pytest.approx(0.95, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("when", "foot", "kinds"),
+    [
+        (0.0, SLIDES, {"slide"}),
+        (0.8, SLIDES, {"power_abrupt"}),
+        (0.8, LIFTS, {"power_abrupt"}),
+        (0.25, HOLDS, {"power_late"}),
+    ],
+)
+def test_a_loss_of_speed_is_called_by_how_and_when_it_begins(place, when, foot, kinds):
+    """A slide begins before the power is in; after it, power was too much; who holds the speed waits with the power."""
+    _, kart, _ = place
+    _, course = on_reference(place)
+    model = model_of(kart)
+    session = np.array([[0.95, 0.97, 1.0, 1.0, 0.1, 0.1]])
+    plain = drive_laps(model, [course], NONE, np.zeros((1, 0, SIZE)), session)
+    places = slow_places(course, plain[:, 0])
+    k = int(np.argmin(plain[places, 0]))
+    sizes = np.zeros((1, places.size, SIZE))
+    sizes[0, k, [LOST, WHEN, LASTS, FOOT]] = 2.5, when, 0.35, foot
+    v = drive_laps(model, [course], places, sizes, session)[:, 0]
+    found = explain(Driven(model=model, course=course, v=v, sigma=np.full(v.size, priors.SPEED)))
+    own = int(np.abs(found.places - places[k]).argmin())
+    named = {kind_of(found, own, habit, found.sizes[own]) for habit in np.flatnonzero(found.sizes[own, : len(HABITS)])}
+    assert named & kinds
 
 
 def test_a_driver_on_the_reference_line_loses_nothing_by_it(place):
