@@ -149,7 +149,9 @@ def analyse(
         costs = line_costs(own, every, grip=grip, entry=entry)
         line_reason = lines_unjudged(track, sheet.t[:, -1], costs.lap_times[: len(driven)], power)
         progress("explaining the laps by habits")
-        found = diagnose(own, every, marks, grip=grip, usual=np.append(usual, np.zeros(len(others), dtype=bool)))
+        found = diagnose(
+            own, every, marks, grip=grip, usual=np.append(usual, np.zeros(len(others), dtype=bool)), power=power
+        )
         causes = shared_causes(found.explained, found.laps, edges)
     return Analysis(
         sheet=sheet, every=every, reference=reference, marks=marks,

@@ -141,6 +141,7 @@ def diagnose(
     *,
     grip: float = 1.0,
     usual: NDArray[np.bool_] | None = None,
+    power: Measured | None = None,
 ) -> Diagnosis:
     """Explain a session.
 
@@ -156,6 +157,8 @@ def diagnose(
         The factor on mu that it was solved for [-].
     usual : (L,) array of bool, optional
         Which of the laps are the driver's usual ones; all when not given.
+    power : Measured, optional
+        Engine force as the straights show it, as a factor on the kart's [-].
     """
     track, kart = own.track, own.kart
     kept = np.ones(len(laps), dtype=bool) if usual is None else np.asarray(usual)
@@ -165,6 +168,7 @@ def diagnose(
     driven = Driven(
         model=Model(kart=kart_numbers(kart), engine_braking=kart.engine_braking), course=course, v=v,
         sigma=np.full(v.size, priors.SPEED), entry=100.0 if track.closed else float(v[0]),
+        **_likely_numbers(power),
     )  # fmt: skip
     found = explain(driven)
     corner = _corners(track, course.s[found.places], marks)
@@ -177,6 +181,14 @@ def diagnose(
         own=own, explained=found, corner=corner, laps=single,
         findings=tuple(sorted(findings, key=lambda finding: -(finding.cost.value or 0.0))),
     )  # fmt: skip
+
+
+def _likely_numbers(power: Measured | None) -> dict[str, Array]:
+    """What the session's numbers are likely to be: the engine's force is seen on the straights, not guessed."""
+    middle, scale = priors.SESSION_MIDDLE.copy(), priors.SESSION_SCALE.copy()
+    if power is not None and power.value is not None:
+        middle[DRIVE], scale[DRIVE] = power.value, math.hypot(priors.POWER, power.sigma or 0.0)
+    return {"middle": middle, "scale": scale}
 
 
 def careful_lap(track: Track, kart: Kart, grip: float) -> Lap:

@@ -7,7 +7,7 @@ by Gauss-Newton steps with numerical derivatives and heavy-tailed misfits.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -87,6 +87,8 @@ class Driven:
         Speed, and what it may be off by [m/s].
     entry : float
         Speed at the start of an open line at most [m/s].
+    middle, scale : (len(SESSION),) array
+        What the session's numbers are likely to be, and within what.
     """
 
     model: Model
@@ -94,6 +96,8 @@ class Driven:
     v: Array
     sigma: Array
     entry: float = 100.0
+    middle: Array = field(default_factory=priors.SESSION_MIDDLE.copy)
+    scale: Array = field(default_factory=priors.SESSION_SCALE.copy)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -418,7 +422,7 @@ def fit_session(given: Driven, places: Index, sizes: Array, session: Array) -> t
     use = (course.h if course.closed else np.append(course.h, course.h[-1])) / priors.SPACING
     theta, best, least, damp = session.copy(), session.copy(), np.inf, 1e-3
     ideal = ideal_places(given.model, [course], places, session[None], entry=given.entry)
-    covariance = np.diag(priors.SESSION_SCALE**2)
+    covariance = np.diag(given.scale**2)
     for turn in range(_SESSION_ROUNDS + 1):
         rows = np.concatenate([theta[None], theta + np.diag(priors.SESSION_STEP)])[
             : 1 if turn == _SESSION_ROUNDS else None
@@ -427,7 +431,7 @@ def fit_session(given: Driven, places: Index, sizes: Array, session: Array) -> t
         here = ideal.at(rows, session[None], every)
         v = drive_laps(given.model, [course], places, every, rows, entry=given.entry, ideal=here)
         off = (v[:, 0] - given.v) / given.sigma
-        pull = (theta - priors.SESSION_MIDDLE) / priors.SESSION_SCALE
+        pull = (theta - given.middle) / given.scale
         misfit = float((use * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum() + (pull**2).sum())
         better = misfit < least
         if better:
@@ -438,8 +442,8 @@ def fit_session(given: Driven, places: Index, sizes: Array, session: Array) -> t
         if better:
             slope = (v[:, 1:] - v[:, :1]) / priors.SESSION_STEP / given.sigma[:, None]
             weight = use / (1.0 + off**2 / priors.TAIL)
-            a = slope.T @ (weight[:, None] * slope) + np.diag(1.0 / priors.SESSION_SCALE**2)
-            g = slope.T @ (weight * off) + pull / priors.SESSION_SCALE
+            a = slope.T @ (weight[:, None] * slope) + np.diag(1.0 / given.scale**2)
+            g = slope.T @ (weight * off) + pull / given.scale
             covariance = np.linalg.inv(a)
         move = -np.linalg.solve(a + damp * np.diag(np.diag(a)), g)
         move = np.clip(move, -priors.SESSION_LONGEST, priors.SESSION_LONGEST)
@@ -449,7 +453,7 @@ def fit_session(given: Driven, places: Index, sizes: Array, session: Array) -> t
 
 def explain(given: Driven) -> Explained:
     """Session numbers and the habits of every slow place."""
-    session = priors.SESSION_MIDDLE
+    session = given.middle
     none = np.zeros(0, dtype=np.intp)
     ideal = drive_laps(given.model, [given.course], none, np.zeros((1, 0, SIZE)), session[None], entry=given.entry)
     places = slow_places(given.course, ideal[:, 0])

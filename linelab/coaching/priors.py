@@ -45,6 +45,9 @@ SESSION_HIGHEST = np.array([1.4, 1.6, 2.0, 3.0, 0.3, 0.6])
 SESSION_STEP = np.array([0.005, 0.02, 0.01, 0.05, 0.02, 0.04])
 SESSION_LONGEST = np.array([0.05, 0.15, 0.1, 0.2, 0.06, 0.1])
 
+#: What the engine force that the straights show may be off by besides their scatter [-].
+POWER = 0.03
+
 #: Half-way between two apexes one corner's line is handed over to the next over this much [m].
 HANDOVER = 40.0
 #: Habits reach back from a place by this [m] and the way of a gentle slowing from the highest speed before it [m/s²],
