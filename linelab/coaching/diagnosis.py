@@ -362,7 +362,35 @@ def _lines(
                 done=Done(Measured(off, math.hypot(0.05, 0.5 * bias)), "length"),
             )
         )
-    return findings
+    return _joined(own, findings, marks)
+
+
+def _joined(own: OwnLine, findings: list[Finding], marks: tuple[CornerMarks, ...]) -> list[Finding]:
+    """Where a corner is left too far inside and the next one come into from too far inside, that is one way off.
+
+    It is told where it is farthest off: nearer to the corner that is left, or to the one that is come into.
+    """
+    count, kept = len(findings), {finding.corner: finding for finding in findings}
+    for k in range(count if own.track.closed else count - 1):
+        after = (k + 1) % count
+        out, into = kept[k], kept[after]
+        if (out.kind, into.kind) != ("exit_unused", "turns_in_early") or k == after:
+            continue
+        start = marks[k].apex
+        end = marks[after].apex + (own.track.length if after <= k else 0.0)
+        side = 1.0 if marks[k].corner.left else -1.0, 1.0 if marks[after].corner.left else -1.0
+        between = _offsets(own, start, end)
+        inside = np.maximum(side[0] * between, side[1] * between)
+        left = marks[k].track_out - start, end - start - (marks[after].apex - marks[after].turn_in)
+        place = float(np.linspace(0.0, end - start, inside.size)[int(inside.argmax())])
+        first, second = (out, into) if place < 0.5 * sum(left) else (into, out)
+        cost = Measured(
+            (out.cost.value or 0.0) + (into.cost.value or 0.0),
+            math.hypot(out.cost.sigma or 0.0, into.cost.sigma or 0.0),
+        )
+        kept[first.corner] = replace(first, cost=cost, laps=out.laps + into.laps)
+        kept[second.corner] = replace(second, cost=Measured(0.0, cost.sigma), laps=0.0 * second.laps)
+    return list(kept.values())
 
 
 def _line_kind(own: OwnLine, mark: CornerMarks) -> tuple[FaultKind, float]:
