@@ -102,7 +102,10 @@ class Outcome(NamedTuple):
     @property
     def hit(self) -> bool:
         """Whether the largest fault was named."""
-        return self.named == self.kind and (self.kind in ("scatter", "none") or self.corner in self.corners)
+        same = {"power_late", "coasts"} if len(self.corners) > 1 else {self.kind}  # one card that names both
+        return (self.named == self.kind or {self.named, self.kind} == same) and (
+            self.kind in ("scatter", "none") or self.corner in self.corners
+        )
 
 
 @cache

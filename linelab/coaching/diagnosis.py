@@ -93,7 +93,12 @@ class Finding:
     done : Done
         How large it is.
     rival : FaultKind or None
-        What else the recording might show instead, and how likely that is [-].
+        What else the recording might show instead.
+    likely : float
+        How likely this habit is beside that one [-].
+    other : int or None
+        The next corner, or the one before, where the speed falls all the way from one to the other: power late out of
+        the one and rolling into the other are then the same driving.
     """
 
     kind: FaultKind
@@ -103,6 +108,7 @@ class Finding:
     done: Done
     rival: FaultKind | None = None
     likely: float = 1.0
+    other: int | None = None
 
     @property
     def significant(self) -> bool:
@@ -228,9 +234,25 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
                 done=_done(found, k, h, kind, sigma / max(stake, 1e-3)),
                 rival=rival,
                 likely=likely,
+                other=_same_driving(found, corner, k, kind),
             )
         )
     return findings
+
+
+def _same_driving(found: Explained, corner: Index, k: int, kind: FaultKind) -> int | None:
+    """The corner on the other side of the way that is rolled, where the speed falls from one to near the other."""
+    step = {"power_late": 1, "coasts": -1}.get(kind)
+    other = k + (step or 0)
+    count, closed = found.places.size, found.driven.course.closed
+    if step is None or count < 2 or not (closed or 0 <= other < count):
+        return None
+    first, last = (int(found.places[i % count]) for i in sorted((k, other)))
+    nodes = np.arange(first, last + 1 + found.driven.v.size * (last < first)) % found.driven.v.size
+    v = found.driven.v[nodes]
+    lowest = int(v.argmin())
+    rises = float((v - np.minimum.accumulate(v))[: lowest + 1].max())
+    return int(corner[other % count]) if rises < priors.LEAST_PROMINENCE and 2 * lowest > v.size else None
 
 
 def kind_of(found: Explained, k: int, habit: int, sizes: Array) -> FaultKind:

@@ -148,7 +148,8 @@ def _left_out(item: Priority) -> Evidence:
 
 def _priority(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Priority:
     """A habit in a corner."""
-    number = analysis.marks[finding.corner].corner.number
+    corners = (finding.corner, *(() if finding.other in (None, finding.corner) else (finding.other,)))
+    numbers = tuple(analysis.marks[k].corner.number for k in corners if k is not None)
     advice = _advice(analysis, marked, finding)
     labels = [drive.lap.label for drive in analysis.sheet.driven]
     # A lap held up or with a mistake on it is no example of a habit.
@@ -157,8 +158,8 @@ def _priority(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Pri
     return Priority(
         rank=0,
         kind=finding.kind,
-        title=advice.title.format(where=corners_text((number,))),
-        corners=(number,),
+        title=advice.title.format(where=corners_text(numbers)),
+        corners=numbers,
         at_stake=finding.cost,
         evidence=tuple(_evidence(analysis, marked, finding)),
         feel=advice.feel,
@@ -199,6 +200,14 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
     found = [Evidence("; ".join(said) + ".", tuple(figures))]
     if by not in OWN_MARK.get(finding.kind, ()):  # one thing has one figure: the mark's, where a mark shows it
         found.append(_done_evidence(finding))
+    if finding.other is not None:
+        other = analysis.marks[finding.other].corner.number
+        found.append(
+            Evidence(
+                f"From corner {min(number, other)} to corner {max(number, other)} the speed only falls: late on the "
+                "power and off it too soon are the same there."
+            )
+        )
     if finding.rival is not None:
         share = round(100.0 * finding.likely)
         found.append(
