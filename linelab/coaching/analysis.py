@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from linelab.coaching.causes import shared_causes
 from linelab.coaching.diagnosis import Diagnosis, careful_lap, diagnose
 from linelab.coaching.grid import Rows, Sheet, computed_rows, session_sheet
 from linelab.coaching.pedals import Mask
-from linelab.coaching.shown_power import demonstrated_power
+from linelab.coaching.shown_power import demonstrated_power, misfit, with_shown_engine
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.unjudged import lines_unjudged, too_coarse
 from linelab.coaching.values import Cause
@@ -85,6 +85,12 @@ class Analysis:
         return self.reason or self.line_reason
 
     @property
+    def withheld(self) -> tuple[tuple[str, str], ...]:
+        """What is not judged, and why: "line", "corner speed" and "feet", each as far as it is not."""
+        said = {"line": self.untold, "corner speed": self.untold, "feet": self.reason}
+        return tuple((what, reason) for what, reason in said.items() if reason)
+
+    @property
     def count(self) -> int:
         """Laps that are reviewed."""
         return self.sheet.count
@@ -149,8 +155,11 @@ def analyse(
         costs = line_costs(own, every, grip=grip, entry=entry)
         line_reason = lines_unjudged(track, sheet.t[:, -1], costs.lap_times[: len(driven)], power)
         progress("explaining the laps by habits")
+        kept = np.append(usual, np.zeros(len(others), dtype=bool))
+        fits = not misfit(power)
+        own_kart = own if fits else replace(own, kart=with_shown_engine(sheet))
         found = diagnose(
-            own, every, marks, grip=grip, usual=np.append(usual, np.zeros(len(others), dtype=bool)), power=power
+            own_kart, every, marks, grip=grip, usual=kept, power=power if fits else None, sure=not line_reason
         )
         causes = shared_causes(found.explained, found.laps, edges)
     return Analysis(

@@ -148,6 +148,7 @@ def diagnose(
     grip: float = 1.0,
     usual: NDArray[np.bool_] | None = None,
     power: Measured | None = None,
+    sure: bool = True,
 ) -> Diagnosis:
     """Explain a session.
 
@@ -165,23 +166,25 @@ def diagnose(
         Which of the laps are the driver's usual ones; all when not given.
     power : Measured, optional
         Engine force as the straights show it, as a factor on the kart's [-].
+    sure : bool
+        Whether edges and kart are known so well that lines and the speed in corners can be judged; what the feet do is
+        judged in either case.
     """
     track, kart = own.track, own.kart
     kept = np.ones(len(laps), dtype=bool) if usual is None else np.asarray(usual)
-    surveyed = track.survey.kind != "estimated"
     course = course_on(own, own.driven, grip=grip)
     v = np.interp(course.s, own.s, own.v)
     driven = Driven(
         model=Model(kart=kart_numbers(kart), engine_braking=kart.engine_braking), course=course, v=v,
         sigma=np.full(v.size, priors.SPEED), entry=100.0 if track.closed else float(v[0]),
-        **_likely_numbers(power),
+        sure=sure, **_likely_numbers(power),
     )  # fmt: skip
     found = explain(driven)
     corner = _corners(track, course.s[found.places], marks)
     each = np.array([np.interp(course.s, drive.lap.line.s, drive.lap.v) for drive in laps])
     single = by_lap(found, each)
     findings = _habits(found, corner, single, kept)
-    if surveyed:
+    if sure:
         findings += _lines(own, found, marks, grip, laps)
     return Diagnosis(
         own=own, explained=found, corner=corner, laps=single,

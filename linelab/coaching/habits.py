@@ -7,7 +7,7 @@ by Gauss-Newton steps with numerical derivatives and heavy-tailed misfits.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -25,6 +25,7 @@ from linelab.comparison.driving import (
     LIFTS,
     LOST,
     ROLLS,
+    SHARE,
     SIZE,
     SLIDES,
     SLOW,
@@ -89,6 +90,9 @@ class Driven:
         Speed at the start of an open line at most [m/s].
     middle, scale : (len(SESSION),) array
         What the session's numbers are likely to be, and within what.
+    sure : bool
+        Whether line, ground and kart are known so well that how fast a corner can be taken is: where they are not, a
+        corner's own grip is free within wide bounds, and speed at its slowest point is no habit.
     """
 
     model: Model
@@ -98,6 +102,7 @@ class Driven:
     entry: float = 100.0
     middle: Array = field(default_factory=priors.SESSION_MIDDLE.copy)
     scale: Array = field(default_factory=priors.SESSION_SCALE.copy)
+    sure: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -278,7 +283,7 @@ def _habits_of(sizes: Array) -> tuple[int, ...]:
     return tuple(int(i) for i in np.flatnonzero(sizes[: len(HABITS)] > 0.0))
 
 
-def _one_more(place: int, sizes: Array) -> list[Hypothesis]:
+def _one_more(place: int, sizes: Array, *, sure: bool) -> list[Hypothesis]:
     """Every habit that a place does not have yet, added to those it has."""
     own = _habits_of(sizes)
     if len(own) >= _MOST:
@@ -286,7 +291,7 @@ def _one_more(place: int, sizes: Array) -> list[Hypothesis]:
     return [
         _hypothesis(place, sizes, (*own, habit), manners)
         for habit, starts in _STARTS.items()
-        if habit not in own
+        if habit not in own and (sure or habit != SLOW)
         for manners in starts
     ]
 
@@ -312,7 +317,7 @@ def _fit(
     use, sigma = scene.windows.use[:, place], scene.sigma[:, place]
     driven = scene.driven[:, place] if own is None else own
     h = scene.windows.h[:, place]
-    scale = _scale(theta)
+    scale, (lowest, highest) = _scale(theta, sure=scene.given.sure), _bounds(sure=scene.given.sure)
     damp = np.full(len(hypotheses), 0.01)
     best, least = theta.copy(), np.full(len(hypotheses), np.inf)
     slope, timed = np.zeros((*theta.shape, h.shape[0] + 1)), np.zeros(theta.shape)
@@ -355,14 +360,14 @@ def _fit(
         middle = priors.MIDDLE if about is None else about
         pull += np.where(normal, (theta - middle) / scale**2, 1.0 / scale)
         # A size at zero that is pushed further down stays there.
-        fixed = ~free | ((theta <= priors.LOWEST) & (pull > 0.0))
+        fixed = ~free | ((theta <= lowest) & (pull > 0.0))
         a = np.where(fixed[:, :, None] | fixed[:, None, :], 0.0, a)
         diagonal = np.einsum("cpp->cp", a)
         diagonal += np.where(normal, 1.0 / scale**2, 0.0)
         diagonal *= 1.0 + damp[:, None]
         diagonal += np.where(fixed, 1.0, 1e-9)
         move = -np.linalg.solve(a, np.where(fixed, 0.0, pull)[:, :, None])[:, :, 0]
-        ahead = np.clip(theta + np.clip(move, -priors.LONGEST, priors.LONGEST), priors.LOWEST, priors.HIGHEST)
+        ahead = np.clip(theta + np.clip(move, -priors.LONGEST, priors.LONGEST), lowest, highest)
         # A step that has made it worse is tried again at half its length.
         theta = np.where(better[:, None], ahead, 0.5 * (theta + best))
     return [Fit(item, best[row], float(least[row])) for row, item in enumerate(hypotheses)]
@@ -384,9 +389,11 @@ def _time(h: Array, v: Array, other: Array) -> Array:
     return np.asarray((2.0 * h / (v[1:] + v[:-1]) - 2.0 * h / (other[1:] + other[:-1])).sum(axis=0))
 
 
-def _scale(theta: Array) -> Array:
+def _scale(theta: Array, *, sure: bool) -> Array:
     """Scales of the priors of numbers (C, SIZE): of a loss by a foot that holds the speed most is cut off."""
     scale = np.tile(priors.SCALE, (len(theta), 1))
+    if not sure:
+        scale[:, GRIP] = priors.UNSURE
     scale[:, LOST] *= np.where(theta[:, FOOT] == HOLDS, priors.CUT_OFF, 1.0)
     return scale
 
@@ -398,6 +405,14 @@ def _prior(theta: Array, free: Array, about: Array | None, scale: Array) -> Arra
     if about is None:
         each = np.where(_SIZES, 2.0 * theta / scale, each)
     return np.asarray((each * free).sum(axis=1))
+
+
+def _bounds(*, sure: bool) -> tuple[Array, Array]:
+    """Lowest and highest numbers (SIZE,) each."""
+    lowest, highest = priors.LOWEST.copy(), priors.HIGHEST.copy()
+    if not sure:
+        lowest[GRIP], highest[GRIP] = -3.0 * priors.UNSURE, 3.0 * priors.UNSURE
+    return lowest, highest
 
 
 def _cost(fit: Fit) -> float:
@@ -457,6 +472,12 @@ def explain(given: Driven) -> Explained:
     none = np.zeros(0, dtype=np.intp)
     ideal = drive_laps(given.model, [given.course], none, np.zeros((1, 0, SIZE)), session[None], entry=given.entry)
     places = slow_places(given.course, ideal[:, 0])
+    if not given.sure and places.size:
+        # The file's grip may be another kart's: the corners' own speeds say what is likely.
+        shown = session[SHARE] * float(np.median((given.v[places] / ideal[places, 0]) ** 2))
+        session = np.where(np.arange(session.size) == SHARE, shown, session)
+        session = np.clip(session, priors.SESSION_LOWEST, priors.SESSION_HIGHEST)
+        given = replace(given, middle=session)
     sizes = np.zeros((places.size, SIZE))
     session, covariance = fit_session(given, places, sizes, session)
     if not places.size:
@@ -486,7 +507,9 @@ def _explain_places(scene: _Scene, rivals: dict[int, list[Fit]], settled: dict[i
         left = {k: scene.misfit(k) for k in active}
         least = float(priors.PRICE.min())
         open_to = [k for k in active if left[k] > least and abs(left[k] - settled.get(k, np.inf)) > _SETTLED]
-        fits = _fit(scene, own + [item for k in open_to for item in _one_more(k, scene.sizes[k])])
+        fits = _fit(
+            scene, own + [item for k in open_to for item in _one_more(k, scene.sizes[k], sure=scene.given.sure)]
+        )
         fits = _polished(scene, fits)
         kept = {fit.hypothesis.place: fit for fit in fits[: len(own)]}
         gains: dict[int, tuple[float, Fit]] = {}

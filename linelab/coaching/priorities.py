@@ -190,7 +190,8 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
     said = [f"Corner {number}: {{}} a lap", laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")]
     figures: list[tuple[Measured, Quantity]] = [(finding.cost, "time")]
     by = ""
-    for name, way in SHOWN_BY[finding.kind]:
+    # Where lines are not judged the ideal lap is none to hold marks against.
+    for name, way in () if analysis.untold else SHOWN_BY[finding.kind]:
         mark = _mark_evidence(marked, typical, name, way, finding.corner)
         if mark is not None:
             by = name

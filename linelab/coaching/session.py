@@ -99,7 +99,7 @@ def review_session(
     goal = held.target
     progress("finding marks")
     marked = driven_marks(analysis.sheet, analysis.seen, analysis.marks)
-    findings = [] if analysis.untold or analysis.diagnosis is None else list(analysis.diagnosis.findings)
+    findings = [] if analysis.diagnosis is None else list(analysis.diagnosis.findings)
     repeat = consistency(analysis, marked)
     laps = tuple(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
     first = priorities(analysis, marked, findings)
@@ -120,6 +120,7 @@ def review_session(
         without_card=without_card(laps, analysis.usual, first, findings),
         strengths=strengths(analysis, findings, repeat),
         verdict=verdict(laps[int(times.argmin())], goal, first, analysis, quickest=quickest),
+        withheld=analysis.withheld,
         cleaning=tuple(cleaning),
         notes=_notes(analysis, shown, laps, (*notes, *_untimed(every, track))),
     )
@@ -191,7 +192,7 @@ def _notes(analysis: Analysis, grip: ShownGrip, laps: tuple[LapReview, ...], not
     if power.value is not None:
         said.append(f"engine shown: {power.value:.2f} ±{power.sigma or 0.0:.2f} of the kart file's force")
     if analysis.untold:
-        said.append(f"line and causes not told apart: {analysis.untold}")
+        said += [f"{what} not judged: {reason}" for what, reason in analysis.withheld]
     elif rates_note(analysis.sheet.kart):
         said.append(rates_note(analysis.sheet.kart))
     return tuple(dict.fromkeys(said))

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+from itertools import pairwise
+
 import numpy as np
 
 from linelab.coaching.grid import Sheet
 from linelab.coaching.pedals import averaged, push
 from linelab.comparison.measured import Measured
-from linelab.grip import drive_friction, kart_numbers
+from linelab.grip import closed_throttle, drive_friction, kart_numbers
+from linelab.kart import Kart, TorqueEngine
 from linelab.units import STANDARD_GRAVITY
 
 #: Quantile over the places where the engine limits that is taken as shown: nobody is on full power everywhere, and the
@@ -19,6 +24,8 @@ TIME = 0.3
 OF_GRIP, OF_SPEED = 0.5, 0.5
 #: Shortest way over which that must hold [m].
 LEAST_WAY = 40.0
+#: Ranges of speed that an engine's force is read in.
+BINS = 8
 #: What the engine's share may be off by besides the laps' scatter: simulated sessions show 0.99 to 1.015 [-].
 ERROR = 0.01
 #: Shares outside which the kart file is another kart's; karts of a class differ by some per cent (common practice) [-].
@@ -43,6 +50,31 @@ def demonstrated_power(sheet: Sheet) -> Measured:
     shares = [np.quantile(lap[at] / full[at], SHOWN) for lap, full, at in zip(gained, rows.full, limited) if at.any()]
     scatter = float(np.std(shares, ddof=1)) / len(shares) ** 0.5 if len(shares) > 1 else 0.0
     return Measured(float(np.median(shares)), float(np.hypot(scatter, ERROR)))
+
+
+def with_shown_engine(sheet: Sheet) -> Kart:
+    """The kart with the engine force by speed that the laps show: for a kart file that is another kart's.
+
+    In each range of speed what is reached a tenth of the way: nobody is on full power everywhere.  The force is that at
+    the tyres, so the engine turns with the wheels.
+    """
+    rows, kart = sheet.laps, sheet.kart
+    gained = averaged(rows, float(sheet.s[1] - sheet.s[0]), TIME) + (push(rows) - rows.ax)
+    force = (gained * float(kart_numbers(kart).inertia) - closed_throttle(kart, rows.v)) * kart.mass
+    edges = np.quantile(rows.v, np.linspace(0.02, 1.0, BINS + 1))
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    within = [(rows.v >= low) & (rows.v <= high) for low, high in pairwise(edges)]
+    shown = np.array([np.quantile(force[part], SHOWN) for part in within])
+    # A gear's pull falls with speed: what rises again where the kart is faster has not been asked for below.
+    shown = np.maximum(np.maximum.accumulate(shown[::-1])[::-1], 1.0)
+    top = 1.15 * float(rows.v.max())
+    v = np.concatenate([[0.0], middle, [top]])
+    radius = 0.5 / math.pi  # of a wheel of a metre's circumference [m]
+    engine = TorqueEngine(
+        speed=v / radius, torque=np.concatenate([shown[:1], shown, shown[-1:] * middle[-1] / top]) * radius,
+        ratios=(1.0,), tyre_circumference=1.0, rev_limit=top / radius, efficiency=1.0,
+    )  # fmt: skip
+    return replace(kart, engine=engine)
 
 
 def misfit(power: Measured) -> str:

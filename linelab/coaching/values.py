@@ -462,6 +462,8 @@ class SessionReview:
     strengths : tuple of Strength
     verdict : str
         One or two sentences: the gap, and what it is made of; says so where nothing is significant.
+    withheld : tuple of (what, reason)
+        What the recording cannot carry: "line", "corner speed" (at the slowest point), "feet" (brake and power).
     cleaning : tuple of str
         What was cleaned, left out or assumed in the recording.
     notes : tuple of str
@@ -483,5 +485,6 @@ class SessionReview:
     without_card: tuple[Evidence, ...]
     strengths: tuple[Strength, ...]
     verdict: str
+    withheld: tuple[tuple[str, str], ...] = ()
     cleaning: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()

@@ -47,15 +47,16 @@ def verdict(
         said.append(f"That gap says little: {other}.")
     if analysis.reason:
         said.append(f"This recording is too coarse to say why ({analysis.reason}).")
-    elif analysis.line_reason and analysis.line_reason != other:
-        said.append(f"Line and technique are not judged: {analysis.line_reason}.")
+    elif analysis.line_reason:
+        why = "" if analysis.line_reason == other else f": {analysis.line_reason}"
+        said.append(f"Your line, and how fast the corners could be taken, are not judged{why}. What your feet do is.")
     if first:
         things = ("one thing first:", "two things first: together", "three things first: together")[len(first) - 1]
         said += [
             f"Work on {things} about {_stakes(first):.2f} ±{_stakes_error(first):.2f} s a lap.",
             *_beyond(first, goal, analysis, "your best one" if quickest else "the best of these"),
         ]
-    elif not analysis.untold:
+    elif not analysis.reason:
         said.append("No single fault stands out of what this recording can show.")
     if goal.kind == "ideal" and not analysis.untold:
         said += _spread(analysis, abs(gap))

@@ -64,6 +64,7 @@ def review_as_dict(review: SessionReview, *, settings: Mapping[str, Any] | None 
         },
         "verdict": review.verdict,
         "priorities": [_priority(item) for item in review.priorities],
+        "withheld": [{"what": what, "reason": reason} for what, reason in review.withheld],
         "without_card": [evidence_text(line) for line in review.without_card],
         "strengths": [
             {

@@ -67,10 +67,8 @@ def nothing_found(review: SessionReview) -> str:
 
 
 def _not_judged(review: SessionReview) -> str:
-    """Why line and technique are withheld throughout; empty where they are judged."""
-    lap = review.laps[review.best]
-    reasons = {lap.line_loss.reason, *(part.line_loss.reason for part in lap.corners)}
-    return lap.line_loss.reason if len(reasons) == 1 and lap.line_loss.value is None else ""
+    """Why nothing is judged; empty where the feet are at least."""
+    return dict(review.withheld).get("feet", "")
 
 
 def _priority(item: Priority, units: Units) -> list[str]:
