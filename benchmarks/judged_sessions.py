@@ -11,9 +11,11 @@ from typing import NamedTuple
 import numpy as np
 import second_driver as judge
 
+from linelab.coaching.recorded import choose_laps, find_ground, review_recording
+from linelab.coaching.values import SessionReview
 from linelab.comparison.estimate import DrivenLap, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.marks import find_marks
+from linelab.comparison.marks import CornerMarks
 from linelab.comparison.placing import estimate_placed_laps
 from linelab.comparison.position_bias import stated_bias
 from linelab.comparison.sensors import read_sensors
@@ -120,12 +122,21 @@ def exact_laps(session: judge.Session, track: Track, kart: Kart) -> list[DrivenL
     return found
 
 
-def corner_at(at: Venue, place: tuple[float, float]) -> int:
+def without_survey(session: judge.Session, receiver: judge.Receiver, seed: int, kart: Kart) -> SessionReview:
+    """The session reviewed from its file alone."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "session.csv"
+        judge.log(session, receiver, seed).to_csv(path)
+        recording = load_recording(path)
+    ground = find_ground(recording, None)
+    return review_recording(recording, ground, kart, choose_laps(ground.laps)).session
+
+
+def corner_at(circuit: judge.Circuit, track: Track, marks: tuple[CornerMarks, ...], place: tuple[float, float]) -> int:
     """Number of the corner whose apex is nearest to a place in the second driver's plane."""
-    lon, lat = at.circuit.to_lonlat(np.array([place[0]]), np.array([place[1]]))
-    s, _ = xy_to_sn(at.track.reference, *_to_track(at.track, lon, lat))
-    marks = find_marks(at.track, at.reference, at.kart)
-    length = at.track.length
+    lon, lat = circuit.to_lonlat(np.array([place[0]]), np.array([place[1]]))
+    s, _ = xy_to_sn(track.reference, *_to_track(track, lon, lat))
+    length = track.length
     off = (float(s[0]) - np.array([mark.apex for mark in marks]) + 0.5 * length) % length - 0.5 * length
     return int(marks[int(np.abs(off).argmin())].corner.number)
 

@@ -1,10 +1,11 @@
 """Whether the first card is right in habit and corner: the second driver's sessions, which share nothing with linelab.
 
-Run ``python benchmarks/second_judge.py [faulted sessions] [clean sessions] [first seed] [good|poor|any|exact]``.  Every
-session is driven on one of the second driver's circuits, every third one hilly, logged by a random receiver of that
-kind, written to a file and read by the same functions as a user's file; "exact" laps have no receiver.  The kart file
-holds what its owner could know: peak grip, braking, engine and drag, not the tyres' load sensitivity nor the shape of
-their limit.
+Run ``python benchmarks/second_judge.py [faulted] [clean] [first seed] [good|poor|any|exact|unsurveyed] [change]``.
+Every session is driven on one of the second driver's circuits, every third one hilly, logged by a random receiver of
+that kind, written to a file and read by the same functions as a user's file; "exact" laps have no receiver.  The kart
+file holds what its owner could know: peak grip, braking, engine and drag, not the tyres' load sensitivity nor the shape
+of their limit.  "unsurveyed" recordings are read without the track, habits of the feet only; ``change`` alters the kart
+file as a wrong guess would: drag, scrub, brakes, force+ or force-.
 
 A card is right where it names the habit, at the corner whose apex is nearest to the place of the fault.  Power late out
 of a corner and coasting into the next are the same driving.  A slowest point well after the apex has no own card:
@@ -17,6 +18,7 @@ import sys
 import time
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from typing import NamedTuple
 
 import judged_sessions as sessions
@@ -27,6 +29,8 @@ from surroundings import surroundings
 from linelab.coaching.session import review_session
 from linelab.comparison.marks import find_marks
 from linelab.errors import LinelabError
+from linelab.kart import Kart, PowerEngine
+from linelab.solve.mintime import solve_min_time
 
 WORKERS = 2
 HABITS = tuple(judge.HABITS)
@@ -45,6 +49,14 @@ RIGHT = {
     "power_late": {"power_late"},
     "power_rushed": {"power_abrupt", "slide"},
     "slide": {"slide"},
+}
+CHANGES = {
+    "drag": lambda kart: replace(kart, cda=1.15 * kart.cda),
+    "scrub": lambda kart: replace(kart, scrub=min(1.3 * kart.scrub, 0.3)),
+    "brakes": lambda kart: replace(kart, mu_longitudinal=0.9 * kart.mu_longitudinal),
+    "force+": lambda kart: replace(kart, engine=_stronger(kart, 1.05)),
+    "force-": lambda kart: replace(kart, engine=_stronger(kart, 0.95)),
+    "": lambda kart: kart,
 }
 LINES = {"apex_missed", "turns_in_early", "exit_unused", "line_other"}
 
@@ -65,9 +77,15 @@ class Outcome(NamedTuple):
     seconds: float
 
 
-def one(job: tuple[int, str, str]) -> Outcome | str:
+def _stronger(kart: Kart, factor: float) -> PowerEngine:
+    """The kart's engine with another force throughout."""
+    engine = kart.engine
+    return replace(engine, power=factor * engine.power, max_force=factor * engine.max_force)
+
+
+def one(job: tuple[int, str, str, str]) -> Outcome | str:
     """One session; habit "none" is a clean driver."""
-    seed, habit, kind = job
+    seed, habit, kind, change = job
     rng = np.random.default_rng([seed, 4])
     number = int(rng.choice(CIRCUITS))
     try:
@@ -79,23 +97,31 @@ def one(job: tuple[int, str, str]) -> Outcome | str:
     except ValueError as error:
         return f"seed {seed}: {error}"
     try:
-        if kind == "exact":
+        kart = CHANGES[change](at.kart)
+        reference = solve_min_time(at.track, kart).lap if change else at.reference
+        track, marks = at.track, find_marks(at.track, at.reference, at.kart)
+        begun = time.process_time()
+        if kind == "unsurveyed":
+            review = sessions.without_survey(session, judge.any_receiver(rng), seed, kart)
+            track, marks = review.track, review.reference_marks
+        elif kind == "exact":
             laps = sessions.exact_laps(session, at.track, at.kart)
         else:
             laps = list(sessions.recorded_laps(session, at.track, RECEIVERS[kind](rng), seed))
-        begun = time.process_time()
-        review = review_session(at.track, at.kart, laps, at.reference)
+        if kind != "unsurveyed":
+            begun = time.process_time()
+            review = review_session(track, kart, laps, reference)
     except LinelabError as error:
         return f"seed {seed}: refused: {error}"
     seconds = time.process_time() - begun
     corner, cost = 0, 0.0
     if session.faults:
         main = session.faults[0]
-        corner, cost = sessions.corner_at(at, main.place_xy), main.true_cost
+        corner, cost = sessions.corner_at(at.circuit, track, marks, main.place_xy), main.true_cost
     if not review.priorities:
         return Outcome(seed, habit, corner, cost, "none", 0, 0.0, 0.0, habit == "none", False, seconds)
     first = review.priorities[0]
-    numbers = [mark.corner.number for mark in find_marks(at.track, at.reference, at.kart)]
+    numbers = [mark.corner.number for mark in marks]
     right, near = False, False
     if session.faults:
         name = session.faults[0].habit
@@ -110,11 +136,12 @@ def one(job: tuple[int, str, str]) -> Outcome | str:
     )  # fmt: skip
 
 
-def main(faulted: int = 99, clean: int = 60, first: int = 50000, kind: str = "any") -> None:
+def main(faulted: int = 99, clean: int = 60, first: int = 50000, kind: str = "any", change: str = "") -> None:
     """Run and print."""
     print(surroundings())
-    jobs = [(first + k, HABITS[k % len(HABITS)], kind) for k in range(faulted)]
-    jobs += [(first + 10_000 + k, "none", kind) for k in range(clean)]
+    habits = [name for name in HABITS if kind != "unsurveyed" or not RIGHT[name] & (LINES | {"too_slow_in_corner"})]
+    jobs = [(first + k, habits[k % len(habits)], kind, change) for k in range(faulted)]
+    jobs += [(first + 10_000 + k, "none", kind, change) for k in range(clean)]
     with ProcessPoolExecutor(WORKERS) as pool:
         found = list(pool.map(one, jobs, chunksize=1))
     skipped = [item for item in found if isinstance(item, str)]
