@@ -40,9 +40,10 @@ EARLY, SOFT, COAST, SLOW, LATE, LOST = range(len(HABITS))
 #: How a habit is done, beside its size: where the lower speed is reached or the waiting begins [m after the line's own
 #: slowest place], the corner's grip as a factor less one [-], when speed is lost [s after the slowest place], how much
 #: of rolling there is in the waiting before (early) and after (late) it: 0 holds the speed, 1 rolls [-], half the time
-#: that a loss of speed lasts [s], and how it comes about: see SLIDES, LIFTS and HOLDS.
-MANNERS = ("where", "grip", "when", "rolls", "lasts", "foot")
-WHERE, GRIP, WHEN, ROLLS, LASTS, FOOT = range(len(HABITS), len(HABITS) + len(MANNERS))
+#: that a loss of speed lasts [s], how it comes about: see SLIDES, LIFTS and HOLDS, and how long the power that was
+#: waited for takes to come in [s].
+MANNERS = ("where", "grip", "when", "rolls", "lasts", "foot", "eases")
+WHERE, GRIP, WHEN, ROLLS, LASTS, FOOT, EASES = range(len(HABITS), len(HABITS) + len(MANNERS))
 #: Speed is lost to a slide, whatever the engine gives, or by the foot: to no less than both pedals up make of it, or to
 #: no less than holds the speed.
 SLIDES, LIFTS, HOLDS = 0.0, 1.0, 2.0
@@ -189,6 +190,13 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
             up = np.clip((away[:, some] + 0.5 * step) / (build[some] * v[some] + step), 0.0, 1.0)
             after = away[:, some] >= 0.0
             work.throttle[:, some] = np.where(after, np.minimum(work.throttle[:, some], up), work.throttle[:, some])
+        some = np.flatnonzero((sizes[:, LATE] > 0.0) & (sizes[:, EASES] > 0.0))
+        if some.size:
+            waited = np.clip(sizes[some, WHERE], *WAITED) + sizes[some, LATE] * v[some]
+            since = away[:, some] - waited
+            up = np.clip((since + 0.5 * step) / (sizes[some, EASES] * v[some] + step), 0.0, 1.0)
+            throttle = work.throttle[:, some]
+            work.throttle[:, some] = np.where(since >= 0.0, np.minimum(throttle, up), throttle)
         some = np.flatnonzero(sizes[:, LOST] > 0.0)
         if some.size:
             middle, length = sizes[some, WHEN] * v[some], sizes[some, LASTS] * v[some]
