@@ -153,7 +153,7 @@ def _priority(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Pri
     advice = _advice(analysis, marked, finding)
     labels = [drive.lap.label for drive in analysis.sheet.driven]
     # A lap held up or with a mistake on it is no example of a habit.
-    each = np.where(analysis.usual, finding.laps, -np.inf)
+    each = np.where(analysis.usual, finding.laps[: analysis.count], -np.inf)
     worst = [k for k in np.argsort(-each, kind="stable")[:2] if np.isfinite(each[k])]
     return Priority(
         rank=0,
@@ -184,7 +184,7 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
     """The cost, how often, and how much; the mark that shows it; what else it might be."""
     number = analysis.marks[finding.corner].corner.number
     typical = analysis.usual
-    laps = finding.laps[typical]
+    laps = finding.laps[: analysis.count][typical]
     half = 0.5 * (finding.cost.value or 0.0)
     shown = int((laps > max(half, 0.01)).sum())
     said = [f"Corner {number}: {{}} a lap", laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")]

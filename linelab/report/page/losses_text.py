@@ -11,7 +11,7 @@ from linelab.comparison.measured import Measured
 from linelab.report.measured_text import measured_text, rounded_parts, typeset
 
 #: What the page calls the phases and the causes.
-PHASE_NAMES = {"braking": "up to the turn-in", "entry": "entry", "exit": "exit", "straight": "straight after"}
+PHASE_NAMES = {"braking": "approach", "entry": "entry", "exit": "exit", "straight": "straight after"}
 CAUSE_NAMES = {
     "braking": "braking",
     "coasting": "coasting",
