@@ -22,7 +22,7 @@ SPEED, TIME = 0.1, 0.03
 #:                 early  soft  coast  slow  late  lost  where  grip  when  rolls lasts foot eases
 SCALE = np.array([5.0, 0.2, 0.35, 0.8, 0.3, 2.0, 3.0, 0.02, 0.35, 0.5, 0.15, 1.0, 0.15])
 MIDDLE = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.25, 0.5, 0.3, 0.0, 0.0])
-LOWEST = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -8.0, -0.06, -0.6, 0.0, 0.15, 0.0, 0.0])
+LOWEST = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -16.0, -0.06, -0.6, 0.0, 0.15, 0.0, 0.0])
 HIGHEST = np.array([18.0, 1.5, 4.0, 6.0, 4.0, 8.0, 4.0, 0.06, 1.5, 1.0, 0.7, 2.0, 1.0])
 #: A corner's own grip where neither its ground nor the line is surveyed, or the kart file does not fit [-].
 UNSURE = 0.1

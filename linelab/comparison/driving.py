@@ -168,9 +168,10 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
         if some.size:
             begin = -columns.onset[k, some] - sizes[some, COAST] * columns.slowed[k, some]
             up = np.clip((begin - away[:, some]) / step + 0.5, 0.0, 1.0)
-            ahead = _ahead(columns, k, some)
-            work.throttle[:, some] = np.where(ahead, np.minimum(work.throttle[:, some], up), work.throttle[:, some])
-            work.hold[:, some] = np.where(ahead, v[some] ** 2, work.hold[:, some])
+            # The power comes again where the rolling ends, at the place or some way before it.
+            again = np.clip((away[:, some] - np.minimum(sizes[some, WHERE], 0.0)) / step + 0.5, 0.0, 1.0)
+            throttle, up = work.throttle[:, some], np.maximum(up, again)
+            work.throttle[:, some] = np.where(_ahead(columns, k, some), np.minimum(throttle, up), throttle)
         some = np.flatnonzero(sizes[:, SLOW] > 0.0)
         if some.size:
             off = np.abs(away[:, some] - np.minimum(sizes[some, WHERE], LATEST)) - HELD
