@@ -31,6 +31,7 @@ from linelab.comparison.driving import (
     SLIDES,
     SLOW,
     SOFT,
+    UNTIL,
     WHEN,
     WHERE,
     Course,
@@ -49,12 +50,12 @@ from linelab.units import Array
 #: Numbers that are sizes of habits, which are positive.
 _SIZES = np.arange(SIZE) < len(HABITS)
 #: Manners that go with each habit.
-_WITH = {EARLY: (ROLLS,), SOFT: (), COAST: (WHERE,), SLOW: (WHERE,), LATE: (WHERE, ROLLS, EASES), LOST: (WHEN, LASTS)}
+_WITH = {EARLY: (ROLLS,), SOFT: (), COAST: (UNTIL,), SLOW: (WHERE,), LATE: (WHERE, ROLLS, EASES), LOST: (WHEN, LASTS)}
 #: Manners that a fit of each habit is begun with: those that lead to different optima.
 _STARTS: dict[int, tuple[dict[int, float], ...]] = {
     EARLY: ({ROLLS: 0.0}, {ROLLS: 1.0}),
     SOFT: ({},),
-    COAST: ({WHERE: 0.0}, {WHERE: -8.0}),
+    COAST: ({UNTIL: 0.0}, {UNTIL: -10.0}, {UNTIL: -25.0}),
     SLOW: ({WHERE: 0.0}, {WHERE: -3.0}),
     LATE: ({WHERE: 0.0, ROLLS: 0.9, EASES: 0.1}, {WHERE: 0.0, ROLLS: 0.1, EASES: 0.1}),
     LOST: (

@@ -41,9 +41,9 @@ EARLY, SOFT, COAST, SLOW, LATE, LOST = range(len(HABITS))
 #: slowest place], the corner's grip as a factor less one [-], when speed is lost [s after the slowest place], how much
 #: of rolling there is in the waiting before (early) and after (late) it: 0 holds the speed, 1 rolls [-], half the time
 #: that a loss of speed lasts [s], how it comes about: see SLIDES, LIFTS and HOLDS, and how long the power that was
-#: waited for takes to come in [s].
-MANNERS = ("where", "grip", "when", "rolls", "lasts", "foot", "eases")
-WHERE, GRIP, WHEN, ROLLS, LASTS, FOOT, EASES = range(len(HABITS), len(HABITS) + len(MANNERS))
+#: waited for takes to come in [s], and where the rolling before a corner ends [m after the slowest place].
+MANNERS = ("where", "grip", "when", "rolls", "lasts", "foot", "eases", "until")
+WHERE, GRIP, WHEN, ROLLS, LASTS, FOOT, EASES, UNTIL = range(len(HABITS), len(HABITS) + len(MANNERS))
 #: Speed is lost to a slide, whatever the engine gives, or by the foot: to no less than both pedals up make of it, or to
 #: no less than holds the speed.
 SLIDES, LIFTS, HOLDS = 0.0, 1.0, 2.0
@@ -99,7 +99,6 @@ class _Work(NamedTuple):
     brake: Array  #: braking capacity [-]
     cap: Array  #: greatest v² [m²/s²]
     drag: Array  #: extra deceleration [m/s²]
-    hold: Array  #: v² below which a closed throttle is opened [m²/s²]
     keeps: Array  #: 1 where the throttle is closed no farther than the speed is held [-]
 
 
@@ -158,7 +157,7 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
     build = columns.session[:, BUILD]
     work = _Work(
         np.ones(shape), np.broadcast_to(columns.session[:, BRAKE], shape).copy(), limit.copy(), np.zeros(shape),
-        np.full(shape, -1.0), np.zeros(shape),
+        np.zeros(shape),
     )  # fmt: skip
     for k, (away, sizes, v) in enumerate(zip(columns.from_place, columns.sizes, columns.level)):
         some = np.flatnonzero(sizes[:, SOFT] > 0.0)
@@ -169,7 +168,7 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
             begin = -columns.onset[k, some] - sizes[some, COAST] * columns.slowed[k, some]
             up = np.clip((begin - away[:, some]) / step + 0.5, 0.0, 1.0)
             # The power comes again where the rolling ends, at the place or some way before it.
-            again = np.clip((away[:, some] - np.minimum(sizes[some, WHERE], 0.0)) / step + 0.5, 0.0, 1.0)
+            again = np.clip((away[:, some] - sizes[some, UNTIL]) / step + 0.5, 0.0, 1.0)
             throttle, up = work.throttle[:, some], np.maximum(up, again)
             work.throttle[:, some] = np.where(_ahead(columns, k, some), np.minimum(throttle, up), throttle)
         some = np.flatnonzero(sizes[:, SLOW] > 0.0)
@@ -221,7 +220,7 @@ def _passes(model: Model, columns: Drives, node: Node, work: _Work) -> Array:
     roll, shape = columns.session[:, ROLL], columns.node.hold0.shape
     top = min(float(model.kart.top_speed), HIGHEST_TOP)
     feet = Feet(
-        work.throttle, work.hold, np.broadcast_to(columns.session[:, DRIVE], shape),
+        work.throttle, np.broadcast_to(columns.session[:, DRIVE], shape),
         np.broadcast_to(roll * model.engine_braking / float(model.kart.inertia) / top, shape), work.keeps,
     )  # fmt: skip
     node = node._replace(r0=node.r0 * roll + work.drag, r1=node.r1 * roll, r2=node.r2 * roll)

@@ -35,14 +35,13 @@ from linelab.units import Array
 _UNROLLED, _CALLS = 4, 64
 _CHUNK = _UNROLLED * _CALLS
 #: Fields of a step besides the two of its own, and of the feet.
-_STEP, _FEET = 13, 5
+_STEP, _FEET = 13, 4
 
 
 class Feet(NamedTuple):
     """What the throttle does at nodes, (M, L) each."""
 
     share: Any  #: of the engine's force [-]
-    hold: Any  #: v² below which the throttle is opened [m²/s²]
     power: Any  #: factor on the engine's force [-]
     closed: Any  #: deceleration by a closed throttle over speed [1/s]
     keeps: Any  #: 1 where the throttle is closed no farther than the speed is held [-]
@@ -52,7 +51,7 @@ def _by_foot(feet: Feet, resistance: Resistance, engine: Any, knots: int, use: C
     """Acceleration by the engine at v², as the throttle has it."""
 
     def push(z: Any) -> Any:
-        share, full = use.where(z < feet.hold, 1.0, feet.share), feet.power * push_symbol(engine, knots, z, use)
+        share, full = feet.share, feet.power * push_symbol(engine, knots, z, use)
         given = share * full - (1.0 - share) * feet.closed * use.root(z)
         resist = resistance.r0 + z * (resistance.r1 + z * resistance.r2)
         return use.where(feet.keeps > 0.0, use.greatest(given, use.least(resist, full)), given)
