@@ -35,12 +35,15 @@ from linelab.comparison.driving import (
     SLIDES,
     SLOW,
     SOFT,
+    UNTIL,
     WHEN,
     Course,
     Index,
     Model,
     drive_laps,
+    ideal_places,
     interval_times,
+    way_of,
 )
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.marks import CornerMarks
@@ -174,10 +177,12 @@ def diagnose(
     kept = np.ones(len(laps), dtype=bool) if usual is None else np.asarray(usual)
     course = course_on(own, own.driven, grip=grip)
     v = np.interp(course.s, own.s, own.v)
+    every = [drive for drive, keep in zip(laps, kept) if keep]
+    noise = [np.interp(course.s, drive.lap.line.s, drive.sigma_v) for drive in every]
     driven = Driven(
         model=Model(kart=kart_numbers(kart), engine_braking=kart.engine_braking), course=course, v=v,
-        sigma=np.full(v.size, priors.SPEED), entry=100.0 if track.closed else float(v[0]),
-        sure=sure, **_likely_numbers(power),
+        sigma=np.sqrt(priors.SPEED**2 + np.mean(np.square(noise), axis=0) / len(every)),
+        entry=100.0 if track.closed else float(v[0]), sure=sure, **_likely_numbers(power),
     )  # fmt: skip
     found = explain(driven)
     corner = _corners(track, course.s[found.places], marks)
@@ -219,6 +224,7 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
     active = [(k, h) for k in range(found.places.size) for h in range(len(HABITS)) if found.sizes[k, h] > 0.0]
     rows = np.array([found.sizes, *(without(found.sizes, k, h) for k, h in active)])
     spent = _times(found, [found.driven.course], rows)
+    rolled = _rolled_since_before(found)
     findings = []
     for row, (k, h) in enumerate(active, start=1):
         stake, size = float(spent[0] - spent[row]), float(found.sizes[k, h])
@@ -226,18 +232,23 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
         known = laps[usual]
         scatter = float(np.std(known, ddof=1)) / math.sqrt(known.size) if known.size > 2 else 0.0
         sigma = math.sqrt(scatter**2 + (priors.MODEL_SHARE * stake) ** 2 + priors.MODEL_TIME**2)
-        kind = kind_of(found, k, h, found.sizes[k])
-        rival, likely = _rival(found, k, kind)
+        kind, place = kind_of(found, k, h, found.sizes[k]), k
+        done = _done(found, k, h, kind, sigma / max(stake, 1e-3))
+        if h == COAST and rolled[k] > 0.0:
+            # Off the pedals since the corner before: the power never came, and it is that corner's.
+            kind, place = "power_late", (k - 1) % found.places.size
+            done = Done(Measured(float(rolled[k]), sigma / max(stake, 1e-3) * float(rolled[k])), "time")
+        rival, likely = _rival(found, k, kind) if place == k else (None, 1.0)
         findings.append(
             Finding(
                 kind=kind,
-                corner=int(corner[k]),
+                corner=int(corner[place]),
                 cost=Measured(stake, sigma),
                 laps=laps,
-                done=_done(found, k, h, kind, sigma / max(stake, 1e-3)),
+                done=done,
                 rival=rival,
                 likely=likely,
-                other=_same_driving(found, corner, k, kind),
+                other=_same_driving(found, corner, place, kind),
             )
         )
     return findings
@@ -256,6 +267,24 @@ def _same_driving(found: Explained, corner: Index, k: int, kind: FaultKind) -> i
     lowest = int(v.argmin())
     rises = float((v - np.minimum.accumulate(v))[: lowest + 1].max())
     return int(corner[other % count]) if rises < priors.LEAST_PROMINENCE and 2 * lowest > v.size else None
+
+
+def _rolled_since_before(found: Explained) -> Array:
+    """How long both pedals stay up after the place before, where no speed has been gained since then (K,) [s]."""
+    given, places, sizes = found.driven, found.places, found.sizes
+    course, v, rolled = given.course, given.v, np.zeros(found.places.size)
+    ideal = ideal_places(given.model, [course], places, found.session[None], entry=given.entry)
+    way = way_of(course)
+    for k in np.flatnonzero(sizes[:, COAST] > 0.0).tolist():
+        if not (k or course.closed):
+            continue
+        gap = float(way[places[k]] - way[places[k - 1]]) + (float(way[-1]) if k == 0 else 0.0)
+        began = min(float(ideal.onset[k, 0] + sizes[k, COAST] * ideal.slowed[k, 0]), gap)
+        off = float(np.interp(np.mod(way[places[k]] - began, way[-1]), way[: v.size], v))
+        before = float(v[places[k - 1]])
+        if off < before + priors.LEAST_PROMINENCE:
+            rolled[k] = max(gap + float(sizes[k, UNTIL]), 0.0) / before
+    return rolled
 
 
 def kind_of(found: Explained, k: int, habit: int, sizes: Array) -> FaultKind:

@@ -92,7 +92,7 @@ def test_a_slide_is_named_only_where_it_is_measured(chosen, whole):
 
 def test_a_lap_in_traffic_is_told_and_is_no_example(whole):
     session, laps = whole.session, whole.ground.laps
-    reason = "not one of the usual laps: 2.0 s slower, most of it in corners 6 to 9"
+    reason = "not one of the usual laps: 2.0 s slower, most of it in corners 6 to 10"
     assert reason in next(row for row in lap_table(session, laps).split("\n") if row.startswith("lap 3 "))
     page = review_page(session, recorded=laps)
     assert reason in page
@@ -150,17 +150,18 @@ def test_the_own_best_is_that_of_the_session_whichever_laps_are_chosen(recording
     assert [lap.label for lap in some.laps] == ["lap 1", "lap 4"]
     best = every.laps[every.best].label
     assert best not in ("lap 1", "lap 4")
-    assert some.target.lap.label == every.target.lap.label == best
+    assert some.target.lap.label == every.target.lap.label
+    assert every.target.lap.label == (best if kind == "own_best" else "best corners")
     assert some.target.lap_time == pytest.approx(every.target.lap_time, abs=0.005)
     assert some.target.words == every.target.words
     for lap in some.laps:
         same = next(other for other in every.laps if other.label == lap.label)
         assert lap.gap.value == pytest.approx(same.gap.value, abs=0.005)
-        assert sum(part.time_lost.value for part in lap.corners) + lap.elsewhere.value == pytest.approx(lap.gap.value)
+        assert sum(part.time_lost.value for part in lap.corners) == pytest.approx(lap.gap.value)
         for part, other in zip(lap.corners, same.corners):
             assert part.time_lost.value == pytest.approx(other.time_lost.value, abs=0.01)
-            if kind == "own_best" and other.marks.brake_point.reference is not None:
-                assert part.marks.brake_point.reference == pytest.approx(other.marks.brake_point.reference, abs=0.01)
+            if other.marks.brake_point.reference is not None:
+                assert part.marks.brake_point.reference == pytest.approx(other.marks.brake_point.reference, abs=0.3)
     assert f"The best of the laps chosen, {some.laps[some.best].label}, is" in some.verdict
     page, data = review_page(some, recorded=ground.laps), review_as_dict(some)
     assert data["target"]["title"] == every.target.title

@@ -129,10 +129,16 @@ def test_lag_and_noise_are_stated(corridor):
     assert any("behind the positions" in note for note in sensors.notes)
 
 
-def test_neither_line_nor_technique_is_judged_without_edges(review):
-    """A corridor made of the laps themselves cannot tell what they do wrong; speeds and times between laps it can."""
+def test_without_edges_the_line_is_not_judged_and_the_feet_are(review):
+    """A corridor made of the laps themselves cannot tell what lines cost; what the feet do shows in the speed."""
     assert "edges are not surveyed" in review.verdict
-    assert {item.kind for item in review.priorities} <= {"scatter"}
+    assert "What your feet do is." in review.verdict
+    lines = {"apex_missed", "turns_in_early", "exit_unused", "line_other", "too_slow_in_corner"}
+    assert review.priorities
+    assert not {item.kind for item in review.priorities} & lines
+    assert {what for what, _ in review.withheld} == {"line", "corner speed"}
+    # The ideal lap of such a corridor is nothing to hold a mark against.
+    assert not any("ideal lap" in line.text for item in review.priorities for line in item.evidence)
     for lap in review.laps:
         assert "not surveyed" in lap.line_loss.reason
         for part in lap.corners:
@@ -147,11 +153,11 @@ def test_neither_line_nor_technique_is_judged_without_edges(review):
 
 def test_what_the_record_supports_is_coached(review):
     """Lap times of 83.8 to 85.8 s: by far not within a tenth, which common practice calls consistent."""
-    (first,) = review.priorities
+    (card,) = [item for item in review.priorities if item.kind == "scatter"]
     times = [lap.lap_time.value for lap in review.laps]
-    assert 0.0 < first.at_stake.value < max(times) - min(times)
-    assert first.at_stake.value < review.laps[review.best].gap.value
-    shown = [evidence_text(line) for line in first.evidence]
+    assert 0.0 < card.at_stake.value < max(times) - min(times)
+    assert card.at_stake.value < review.laps[review.best].gap.value
+    shown = [evidence_text(line) for line in card.evidence]
     assert f"{max(times) - min(times):.2f} s" in shown[0]
     assert len(shown) > 1
     assert any(re.search(r"minimum speed was [0-9.]+ ±[0-9.]+ km/h", line) for line in shown)

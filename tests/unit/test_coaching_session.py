@@ -21,7 +21,6 @@ from linelab.io.track_files import load_track
 from linelab.lap import Lap
 from linelab.report.display import IMPERIAL
 from linelab.report.measured_text import evidence_text
-from linelab.report.review_text import work_heading
 from linelab.simulation.driver import drive_session
 from linelab.simulation.habits import ApexMissed, BrakesEarly, Habits, LatePower
 from linelab.simulation.receiver import Receiver, record
@@ -113,12 +112,14 @@ def test_shown_grip_is_what_the_driver_used(reference):
     assert review.laps[0].gap.value < ideal.laps[0].gap.value
 
 
-def test_laps_faster_than_their_lines_allow_are_not_judged(reference):
-    """Nobody beats the best possible on his own line: line or kart is wrong then, and neither is coached."""
+def test_lines_that_laps_are_faster_on_than_possible_are_not_judged_and_the_feet_are(reference):
+    """Nobody beats the best possible on his own line: line or kart is wrong then; when he brakes shows all the same."""
     slippery = replace(KART, mu_lateral=0.7 * KART.mu_lateral, mu_longitudinal=0.7 * KART.mu_longitudinal)
-    laps = logged(session(reference, BrakesEarly(corner=slow_corner(reference), metres=9.0)))
+    number = slow_corner(reference)
+    laps = logged(session(reference, BrakesEarly(corner=number, metres=9.0)))
     review = review_session(TRACK, slippery, laps, reference)
-    assert review.priorities == ()
+    assert [(item.kind, item.corners) for item in review.priorities] == [("brakes_early", (number,))]
+    assert {what for what, _ in review.withheld} == {"line", "corner speed"}
     assert "than this kart could be on the lines recorded" in review.verdict
     assert all("lines recorded" in lap.line_loss.reason for lap in review.laps)
 
@@ -135,8 +136,10 @@ def test_another_karts_file_is_noticed_by_its_engine(reference, factor, fits):
     shown = analyse(TRACK, other, laps, reference).power
     assert shown.value == pytest.approx(factor, abs=max(3.0 * shown.sigma, 0.02) + 0.2 * abs(factor - 1.0))
     assert ("engine force of its kart file" in review.verdict) is not fits
-    assert bool(review.priorities) is fits
-    assert (work_heading(review) == "Not judged") is not fits
+    assert bool(review.withheld) is not fits
+    # Late on the power he is with either file; with another kart's a slide is hardly told from that.
+    assert review.priorities[0].corners[0] == slow_corner(reference)
+    assert review.priorities[0].kind in {"power_late"} | ({"slide", "power_abrupt"} if not fits else set())
 
 
 def test_stakes_beyond_the_gap_are_explained(reference):

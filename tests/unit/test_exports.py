@@ -14,7 +14,7 @@ from linelab.coaching.definitions import MARKS
 from linelab.coaching.session import review_session
 from linelab.comparison.estimate import estimate_laps
 from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.measured import Measured, withheld
+from linelab.comparison.measured import withheld
 from linelab.errors import InputError
 from linelab.io.kart_files import load_kart
 from linelab.report.display import CAUTIONS
@@ -46,7 +46,7 @@ def test_json_holds_figures_reasons_cautions_and_survey(review, tmp_path):
     assert [lap["label"] for lap in data["laps"]] == [lap.label for lap in complete_laps(LAPS)]
     first = data["laps"][0]
     parts = sum(corner["time_lost_s"]["value"] for corner in first["corners"])
-    assert parts + first["elsewhere_s"]["value"] == pytest.approx(first["gap_s"]["value"], abs=1e-9)
+    assert parts == pytest.approx(first["gap_s"]["value"], abs=1e-9)
     corner = first["corners"][0]
     assert corner["time_lost_s"]["sigma"] > 0.0
     assert corner["marks"]["apex_miss_m"]["driven"]["value"] is None
@@ -89,20 +89,12 @@ def test_the_terminal_says_the_verdict_and_why_laps_are_left_out(review):
     table = lap_table(review, LAPS).split("\n")
     assert [line.split("  ")[0] for line in table[2:]] == ["out lap", "lap 1", "lap 2", "lap 3", "in lap"]
     assert "before the first crossing of the start line" in table[2]
-    told, untold = Measured(0.1, 0.01), withheld("this kart file does not fit")
-    for figure, said in (
-        (told, "tell from chance"),
-        (untold, "What to work on is not judged: this kart file does not"),
+    reason = "this kart file does not fit"
+    for kept, said in (
+        ((("line", reason),), "tell from chance"),
+        ((("line", reason), ("feet", reason)), "What to work on is not judged: this kart file does not"),
     ):
-        laps = [
-            dataclasses.replace(
-                lap,
-                line_loss=figure,
-                corners=tuple(dataclasses.replace(part, line_loss=figure) for part in lap.corners),
-            )
-            for lap in review.laps
-        ]
-        nothing = dataclasses.replace(review, priorities=(), laps=tuple(laps))
+        nothing = dataclasses.replace(review, priorities=(), withheld=kept)
         assert any(said in line for line in review_lines(nothing))
 
 
