@@ -81,11 +81,14 @@ def test_of_a_chosen_lap_nothing_is_said_that_needs_the_others(chosen, whole):
     assert all(not lap.reason for lap in whole.ground.laps if lap.status == "complete")
 
 
-def test_a_slide_is_named_only_where_it_is_measured(chosen, whole):
+def test_a_slide_is_named_only_where_it_is_measured_or_with_its_rival(chosen, whole):
     """In corner 3 the driver waits with the power; a lap by itself seems to slide there, by no more than its noise."""
-    for session in (chosen.session, whole.session):
-        first = session.priorities[0]
-        assert (first.kind, first.corners[0]) == ("power_late", 3)
+    first = whole.session.priorities[0]
+    assert (first.kind, first.corners[0]) == ("power_late", 3)
+    alone = chosen.session.priorities[0]
+    assert alone.corners[0] == 3
+    said = " ".join(line.text for line in alone.evidence)
+    assert alone.kind == "power_late" or "goes back to the power late" in said
     mark = next(part.marks.slide for part in chosen.session.laps[0].corners if part.corner.number == 3)
     assert mark.gap.value < 2.0 * mark.gap.sigma
 
