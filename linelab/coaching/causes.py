@@ -145,6 +145,7 @@ def all_round(found: Explained) -> tuple[AllRound, ...]:
         first = changed[0]
         value, cost = float(found.session[first]), float(spent[0] - spent[k])
         error, off = float(errors[first]), abs(value - float(PLAIN[first]))
+        share = min(error / max(off, 1e-3), 1.0)
         number = Measured(value, error) if name != "feet" else Measured(2.0 * value, 2.0 * error)
-        told.append(AllRound(name, number, Measured(cost, abs(cost) * min(error / max(off, 1e-3), 1.0))))
+        told.append(AllRound(name, number, Measured(cost, abs(cost) * math.hypot(share, priors.MODEL_SHARE))))
     return tuple(sorted(told, key=lambda item: -(item.cost.value or 0.0)))

@@ -36,7 +36,11 @@ def _corners(analysis: Analysis, findings: list[Finding]) -> Strength | None:
     return Strength(
         title=f"Good driving {corners_text(numbers)}",
         corners=numbers,
-        evidence=(Evidence(f"Line, braking and power together cost less than {WELL} s there at the grip you had."),),
+        evidence=(
+            Evidence(
+                f"What you do there yourself, line, braking and power, costs less than {WELL} s at the grip you had."
+            ),
+        ),
     )
 
 

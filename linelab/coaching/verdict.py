@@ -69,9 +69,9 @@ def _spread(analysis: Analysis, gap: float) -> list[str]:
         return []
     told = [item for item in all_round(analysis.diagnosis.explained) if (item.cost.value or 0.0) >= ALL_ROUND * gap]
     words = {
-        "grip": "you use {} % of the grip everywhere ({} s a lap)",
-        "braking": "you brake with {} % of what the tyres can do everywhere ({} s)",
-        "feet": "your feet take {} s from pedal to pedal ({} s)",
+        "grip": "you use {} % of the grip ({} s a lap)",
+        "braking": "you brake with {} % of what the tyres can do ({} s a lap)",
+        "feet": "your feet take {} s from pedal to pedal and squeeze the power in ({} s a lap)",
     }
     parts = []
     for item in told:
@@ -81,7 +81,7 @@ def _spread(analysis: Analysis, gap: float) -> list[str]:
         size = f"{value:.{digits}f} ±{max(error, 10.0**-digits):.{digits}f}"
         cost = f"{item.cost.value or 0.0:.2f} ±{max(item.cost.sigma or 0.0, 0.01):.2f}"
         parts.append(words[item.name].format(size, cost))
-    return [f"Spread all round: {'; '.join(parts)}."] if parts else []
+    return [f"All round: {'; '.join(parts)}."] if parts else []
 
 
 def _quicker(best: LapReview, goal: Target) -> tuple[int, ...]:

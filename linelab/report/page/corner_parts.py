@@ -17,6 +17,9 @@ from linelab.report.restated import in_units
 #: Corners whose close-up is open from the start.
 OPEN = 3
 
+#: A cause that costs nothing, as told.
+NOTHING = "0.00"
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CornerPart:
@@ -95,7 +98,8 @@ def _causes(lap: LapReview, part: CornerReview, text: LossText) -> str:
     reason = part.line_loss.reason
     if part.line_loss.value is None:
         return "line and speed not told apart" + ("" if reason == lap.line_loss.reason else f": {reason}")
-    listed = _listed(CAUSE_NAMES, tuple(CAUSE_NAMES), text.causes)
+    there = [(cause, told) for cause, told in zip(CAUSE_NAMES, text.causes) if told != NOTHING]
+    listed = _listed(CAUSE_NAMES, [cause for cause, _ in there], [told for _, told in there])
     return f"line {text.line} · speed {text.speed}" + (f", of which {listed}" if listed else "") + " s"
 
 
