@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from linelab.errors import InputError
-from linelab.units import Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +43,3 @@ def for_few(count: int) -> float:
     from scipy.special import stdtrit
 
     return float(stdtrit(max(count, 1), 0.975)) / 1.96
-
-
-def from_draws(value: float, draws: Array, *, also: float = 0.0) -> Measured:
-    """A figure with the spread of its draws and, added in quadrature, ``also`` (a standard deviation)."""
-    spread = float(np.std(draws)) if draws.size else 0.0
-    return Measured(float(value), float(np.hypot(spread, also)))
