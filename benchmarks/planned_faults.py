@@ -226,8 +226,16 @@ def reviewed(rng: np.random.Generator, at: Place, followed: Lap, habits: Habits)
     return review_session(at.track, at.kart, laps, at.reference)
 
 
-def one(job: tuple[int, str]) -> Outcome:
-    """One session; kind "none" is a clean driver."""
+def one(job: tuple[int, str]) -> Outcome | str:
+    """One session; kind "none" is a clean driver.  A driver whom his faults lead off the road is told instead."""
+    try:
+        return outcome(job)
+    except RuntimeError as error:
+        return f"seed {job[0]}: {error}"
+
+
+def outcome(job: tuple[int, str]) -> Outcome:
+    """As :func:`one`."""
     seed, kind = job
     rng = np.random.default_rng([seed, 11])
     index = int(rng.integers(len(PLACES)))
@@ -267,7 +275,9 @@ def main(sessions: int = 100, clean: int = 100, first: int = 0) -> None:
     jobs += [(first + 10_000 + k, "none") for k in range(clean)]
     begun = time.perf_counter()
     with ProcessPoolExecutor(WORKERS) as pool:
-        outcomes = list(pool.map(one, jobs, chunksize=4))
+        found = list(pool.map(one, jobs, chunksize=4))
+    outcomes = [item for item in found if not isinstance(item, str)]
+    print(*[item for item in found if isinstance(item, str)], sep="\n")
     faults = [item for item in outcomes if item.kind != "none"]
     sound = [item for item in outcomes if item.kind == "none"]
     print(f"{len(outcomes)} sessions in {time.perf_counter() - begun:.0f} s\n")
