@@ -98,7 +98,7 @@ def _causes(lap: LapReview, part: CornerReview, text: LossText) -> str:
     reason = part.line_loss.reason
     if part.line_loss.value is None:
         return "line and speed not told apart" + ("" if reason == lap.line_loss.reason else f": {reason}")
-    there = [(cause, told) for cause, told in zip(CAUSE_NAMES, text.causes) if told != NOTHING]
+    there = [(cause, told) for cause, told in zip(CAUSE_NAMES, text.causes) if not told.startswith(NOTHING)]
     listed = _listed(CAUSE_NAMES, [cause for cause, _ in there], [told for _, told in there])
     return f"line {text.line} · speed {text.speed}" + (f", of which {listed}" if listed else "") + " s"
 
