@@ -231,7 +231,10 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
         laps = stake * single[:, k, h] / size
         known = laps[usual]
         scatter = float(np.std(known, ddof=1)) / math.sqrt(known.size) if known.size > 2 else 0.0
-        sigma = math.sqrt(scatter**2 + (priors.MODEL_SHARE * stake) ** 2 + priors.MODEL_TIME**2)
+        share, time = priors.MODEL_SHARE, priors.MODEL_TIME
+        if h == LOST and not found.driven.sure:
+            share, time = priors.GROUND_SHARE, priors.GROUND_TIME
+        sigma = math.sqrt(scatter**2 + (share * stake) ** 2 + time**2)
         kind, place = kind_of(found, k, h, found.sizes[k]), k
         done = _done(found, k, h, kind, sigma / max(stake, 1e-3))
         if h == COAST and rolled[k] > 0.0:

@@ -58,6 +58,8 @@ AHEAD, GENTLE, BEHIND = 40.0, 5.0, 4.0
 
 #: What a stake may be off by besides the laps' scatter: a share of it, and a time [s]; judges unlike the model show it.
 MODEL_SHARE, MODEL_TIME = 0.2, 0.03
+#: The same of speed lost where the ground is not surveyed: a rise that nobody knows of slows a kart as a slide does.
+GROUND_SHARE, GROUND_TIME = 0.3, 0.06
 #: Share of a line's stake that goes with its place across the road.
 PLACE_SHARE = 0.5
 #: A stake is said where it is so many standard deviations clear of none; a cause without a rival from this weight on.
