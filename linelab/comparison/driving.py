@@ -187,16 +187,12 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
             work.cap[:, some] = np.minimum(work.cap[:, some], cap)
         some = np.flatnonzero(build > 0.0)
         if some.size:
-            up = np.clip((away[:, some] + 0.5 * step) / (build[some] * v[some] + step), 0.0, 1.0)
-            after = away[:, some] >= 0.0
-            work.throttle[:, some] = np.where(after, np.minimum(work.throttle[:, some], up), work.throttle[:, some])
+            work.throttle[:, some] = _eased_in(work.throttle[:, some], away[:, some], build[some] * v[some], step)
         some = np.flatnonzero((sizes[:, LATE] > 0.0) & (sizes[:, EASES] > 0.0))
         if some.size:
             waited = np.clip(sizes[some, WHERE], *WAITED) + sizes[some, LATE] * v[some]
-            since = away[:, some] - waited
-            up = np.clip((since + 0.5 * step) / (sizes[some, EASES] * v[some] + step), 0.0, 1.0)
-            throttle = work.throttle[:, some]
-            work.throttle[:, some] = np.where(since >= 0.0, np.minimum(throttle, up), throttle)
+            over = sizes[some, EASES] * v[some]
+            work.throttle[:, some] = _eased_in(work.throttle[:, some], away[:, some] - waited, over, step)
         some = np.flatnonzero(sizes[:, LOST] > 0.0)
         if some.size:
             middle, length = sizes[some, WHEN] * v[some], sizes[some, LASTS] * v[some]
@@ -207,6 +203,12 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
             work.throttle[:, some] = np.minimum(work.throttle[:, some], foot)
             work.keeps[:, some] = np.maximum(work.keeps[:, some], (how == HOLDS) & (part > 0.0))
     return work
+
+
+def _eased_in(throttle: Array, since: Array, over: Array, step: float) -> Array:
+    """The throttle (M, L) where it is built up ``over`` so much way (L,) from where ``since`` (M, L) is zero [m]."""
+    up = np.clip((since + 0.5 * step) / (over + step), 0.0, 1.0)
+    return np.where(since >= 0.0, np.minimum(throttle, up), throttle)
 
 
 def _ahead(columns: Drives, k: int, some: Index | int) -> NDArray[np.bool_]:
