@@ -134,27 +134,35 @@ def test_a_habit_costs_nothing_at_nothing_and_more_the_larger_it_is(place, habit
     assert times[-1] > times[0] + 0.01
 
 
-@pytest.mark.parametrize("habit", [EARLY, SOFT, COAST, SLOW, LATE])
-def test_a_planted_habit_is_found_with_its_cost(place, habit):
-    """What the model drives it explains: nothing else is named, and the stake is the time it costs."""
+#: Numbers of a sound driver's session.
+SOUND = np.array([[0.95, 0.97, 1.0, 1.0, 0.1, 0.1]])
+
+
+def slowest_of(place):
+    """The model and the course of a sound driver on the reference line, its slow places and the slowest of them."""
     _, kart, _ = place
     _, course = on_reference(place)
     model = model_of(kart)
-    session = np.array([[0.95, 0.97, 1.0, 1.0, 0.1, 0.1]])
-    plain = drive_laps(model, [course], NONE, np.zeros((1, 0, SIZE)), session)
+    plain = drive_laps(model, [course], NONE, np.zeros((1, 0, SIZE)), SOUND)
     places = slow_places(course, plain[:, 0])
-    k = int(np.argmin(plain[places, 0]))
+    return model, course, places, int(np.argmin(plain[places, 0]))
+
+
+@pytest.mark.parametrize("habit", [EARLY, SOFT, COAST, SLOW, LATE])
+def test_a_planted_habit_is_found_with_its_cost(place, habit):
+    """What the model drives it explains: nothing else is named, and the stake is the time it costs."""
+    model, course, places, k = slowest_of(place)
     sizes = np.zeros((1, places.size, SIZE))
     sizes[0, :, ROLLS] = 0.5
     sizes[0, k, habit] = SIZES[habit]
-    v = drive_laps(model, [course], places, sizes, session)[:, 0]
+    v = drive_laps(model, [course], places, sizes, SOUND)[:, 0]
     found = explain(Driven(model=model, course=course, v=v, sigma=np.full(v.size, priors.SPEED)))
     own = int(np.abs(found.places - places[k]).argmin())
     bare = found.sizes.copy()
     bare[own, : len(HABITS)] = 0.0
     spent = lap_times(course, found.laps(np.array([found.sizes, bare])))
     both = np.concatenate([sizes, np.zeros_like(sizes)])
-    sound = drive_laps(model, [course], places, both, np.repeat(session, 2, axis=0))[:, 1]
+    sound = drive_laps(model, [course], places, both, np.repeat(SOUND, 2, axis=0))[:, 1]
     truth = lap_times(course, np.column_stack([v, sound]))
     # Late power that is explained by a lift leaves some of it to the engine.
     assert spent[0] - spent[1] == pytest.approx(truth[0] - truth[1], abs=0.035)
@@ -175,16 +183,10 @@ def test_a_planted_habit_is_found_with_its_cost(place, habit):
 )
 def test_a_loss_of_speed_is_called_by_how_and_when_it_begins(place, when, foot, kinds):
     """A slide begins before the power is in; after it, power was too much; who holds the speed waits with the power."""
-    _, kart, _ = place
-    _, course = on_reference(place)
-    model = model_of(kart)
-    session = np.array([[0.95, 0.97, 1.0, 1.0, 0.1, 0.1]])
-    plain = drive_laps(model, [course], NONE, np.zeros((1, 0, SIZE)), session)
-    places = slow_places(course, plain[:, 0])
-    k = int(np.argmin(plain[places, 0]))
+    model, course, places, k = slowest_of(place)
     sizes = np.zeros((1, places.size, SIZE))
     sizes[0, k, [LOST, WHEN, LASTS, FOOT]] = 2.5, when, 0.35, foot
-    v = drive_laps(model, [course], places, sizes, session)[:, 0]
+    v = drive_laps(model, [course], places, sizes, SOUND)[:, 0]
     found = explain(Driven(model=model, course=course, v=v, sigma=np.full(v.size, priors.SPEED)))
     own = int(np.abs(found.places - places[k]).argmin())
     named = {kind_of(found, own, habit, found.sizes[own]) for habit in np.flatnonzero(found.sizes[own, : len(HABITS)])}
