@@ -17,27 +17,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelab.coaching import priors
-from linelab.coaching.habits import Driven, Explained, by_lap, explain, under_power, without
+from linelab.coaching.fitting import Driven
+from linelab.coaching.habits import Explained, by_lap, explain, without
+from linelab.coaching.naming import Pushes, kind_of, pushes_at
 from linelab.coaching.values import FaultKind, Quantity
 from linelab.comparison.driving import (
+    BRAKE,
     COAST,
     DRIVE,
     EARLY,
-    FOOT,
     GRIP,
     HABITS,
-    HOLDS,
     LASTS,
     LATE,
     LOST,
-    ROLL,
+    SHARE,
     SIZE,
-    SLIDES,
-    SLOW,
     SOFT,
     UNTIL,
     WHEN,
-    Course,
     Index,
     Model,
     drive_laps,
@@ -46,26 +44,17 @@ from linelab.comparison.driving import (
     way_of,
 )
 from linelab.comparison.estimate import DrivenLap
+from linelab.comparison.line_costs import NODES
 from linelab.comparison.marks import CornerMarks
 from linelab.comparison.measured import Measured
-from linelab.comparison.own_line import ROOM, OwnLine, course_on, lap_offsets
-from linelab.grip import Surface, kart_numbers
+from linelab.comparison.own_line import ROOM, OwnLine, course_on, lap_offsets, own_line
+from linelab.grip import kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Lap
 from linelab.solve.mintime import solve_min_time
-from linelab.solve.push import push_at
-from linelab.solve.reach import nodes_on
 from linelab.track import Track
 from linelab.units import Array
 
-#: What habits are called; a loss of speed by when it comes.
-KINDS: dict[int, FaultKind] = {
-    EARLY: "brakes_early",
-    SOFT: "brakes_softly",
-    COAST: "coasts",
-    SLOW: "too_slow_in_corner",
-    LATE: "power_late",
-}
 #: What lines are called that are off to the inside on the way in, to the outside at the apex, inside on the way out.
 LINES: tuple[FaultKind, ...] = ("turns_in_early", "apex_missed", "exit_unused")
 #: How far before the turn-in and past the track-out a line counts [m].
@@ -190,7 +179,8 @@ def diagnose(
     single = by_lap(found, each)
     findings = _habits(found, corner, single, kept)
     if sure:
-        findings += _lines(own, found, marks, grip, laps)
+        best = own_line(track, kart, [drive for drive, keep in zip(laps, kept) if keep], _best_lap(own, found, grip))
+        findings += _lines(best, found, marks, grip, laps)
     return Diagnosis(
         own=own, explained=found, corner=corner, laps=single,
         findings=tuple(sorted(findings, key=lambda finding: -(finding.cost.value or 0.0))),
@@ -211,6 +201,18 @@ def careful_lap(track: Track, kart: Kart, grip: float) -> Lap:
     return solve_min_time(track, wider, grip=grip, tolerance=0.05, verify=False).lap
 
 
+def _best_lap(own: OwnLine, found: Explained, grip: float) -> Lap:
+    """The fastest lap with this driver's share of grip and braking, as far from the edges as he keeps all round.
+
+    A line that is best with all of the grip is none with less: where it is taken flat out he has to slow down.
+    """
+    share, brake = np.clip(found.session[[SHARE, BRAKE]], 0.7, 1.1).tolist()
+    own_kart = replace(
+        own.kart, width=own.kart.width + 2.0 * own.room, mu_longitudinal=brake * own.kart.mu_longitudinal
+    )
+    return solve_min_time(own.track, own_kart, grip=grip * share, tolerance=0.05, verify=False).lap
+
+
 def _corners(track: Track, stations: Array, marks: tuple[CornerMarks, ...]) -> Index:
     """Index of the corner whose apex is nearest to each station (K,)."""
     off = stations[:, None] - np.array([mark.apex for mark in marks])
@@ -223,8 +225,8 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
     """What the driver's feet do, place by place."""
     active = [(k, h) for k in range(found.places.size) for h in range(len(HABITS)) if found.sizes[k, h] > 0.0]
     rows = np.array([found.sizes, *(without(found.sizes, k, h) for k, h in active)])
-    spent = _times(found, [found.driven.course], rows)
-    rolled = _rolled_since_before(found)
+    spent = _times(found, rows)
+    rolled, pushes = _rolled_since_before(found), pushes_at(found.driven, found.places, found.session)
     findings = []
     for row, (k, h) in enumerate(active, start=1):
         stake, size = float(spent[0] - spent[row]), float(found.sizes[k, h])
@@ -235,13 +237,13 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
         if h == LOST and not found.driven.sure:
             share, time = priors.GROUND_SHARE, priors.GROUND_TIME
         sigma = math.sqrt(scatter**2 + (share * stake) ** 2 + time**2)
-        kind, place = kind_of(found, k, h, found.sizes[k]), k
-        done = _done(found, k, h, kind, sigma / max(stake, 1e-3))
+        kind, place = kind_of(h, found.sizes[k], pushes[k]), k
+        done = _done(found.sizes[k], h, kind, pushes[k], sigma / max(stake, 1e-3))
         if h == COAST and rolled[k] > 0.0:
             # Off the pedals since the corner before: the power never came, and it is that corner's.
             kind, place = "power_late", (k - 1) % found.places.size
             done = Done(Measured(float(rolled[k]), sigma / max(stake, 1e-3) * float(rolled[k])), "time")
-        rival, likely = _rival(found, k, kind) if place == k else (None, 1.0)
+        rival, likely = _rival(found, k, kind, pushes[k]) if place == k else (None, 1.0)
         findings.append(
             Finding(
                 kind=kind,
@@ -290,43 +292,16 @@ def _rolled_since_before(found: Explained) -> Array:
     return rolled
 
 
-def kind_of(found: Explained, k: int, habit: int, sizes: Array) -> FaultKind:
-    """What a habit is called that a place has with these numbers (SIZE,).
-
-    Whoever holds the speed waits with the power.  A loss that begins before the power is in is a slide, or, by the
-    foot, a wait too; later it is abrupt power, whether the kart slides or the foot comes off.  A slide that takes less
-    than the engine gives is the same drive as a lift, and a loss that never lets the speed fall the same as holding it.
-    """
-    if habit != LOST:
-        return KINDS[habit]
-    (push, gain), peak = _pushes(found, k), sizes[LOST] / sizes[LASTS]
-    if sizes[FOOT] == HOLDS or (under_power(sizes) and peak <= gain):
-        return "power_late"
-    if under_power(sizes):
-        return "power_abrupt"
-    return "slide" if sizes[FOOT] == SLIDES and peak > push else "power_late"
-
-
-def _pushes(found: Explained, k: int) -> tuple[float, float]:
-    """Acceleration that the engine gives at a slow place, and what is left of it to gain speed with [m/s²]."""
-    given, node = found.driven, found.places[k : k + 1]
-    ground = Surface(*(np.asarray(field)[node] for field in given.course.surface))
-    one, v = nodes_on(given.model.kart, given.course.kappa[node], ground), given.v[node]
-    push = found.session[DRIVE] * push_at(given.model.kart, v)
-    rolling = found.session[ROLL] * (one.r0 + v**2 * (one.r1 + v**2 * one.r2))
-    return float(push[0]), float((push - rolling)[0])
-
-
-def _done(found: Explained, k: int, habit: int, kind: FaultKind, share: float) -> Done:
-    """How much of a habit there is; ``share`` is its relative standard deviation."""
-    size = float(found.sizes[k, habit])
+def _done(sizes: Array, habit: int, kind: FaultKind, pushes: Pushes, share: float) -> Done:
+    """How much of a habit there is in a place's numbers (SIZE,); ``share`` is its relative standard deviation."""
+    size = float(sizes[habit])
     if habit == LOST and kind == "power_late":
-        waited = max(float(found.sizes[k, WHEN] + found.sizes[k, LASTS]), 0.1)
+        waited = max(float(sizes[WHEN] + sizes[LASTS]), 0.1)
         return Done(Measured(waited, share * waited), "time")
     if habit == LOST:
         # The loss rises and falls evenly: the part of that triangle which the engine does not make up for.
-        peak = size / float(found.sizes[k, LASTS])
-        over = max(peak - _pushes(found, k)[kind == "power_abrupt"], 0.0)
+        peak = size / float(sizes[LASTS])
+        over = max(peak - pushes[kind == "power_abrupt"], 0.0)
         size *= (over / peak) ** 2
     if habit == SOFT:
         return Done(Measured(math.exp(-size), share * size * math.exp(-size)), "number")
@@ -334,11 +309,11 @@ def _done(found: Explained, k: int, habit: int, kind: FaultKind, share: float) -
     return Done(Measured(size, share * size), quantity)
 
 
-def _rival(found: Explained, k: int, kind: FaultKind) -> tuple[FaultKind | None, float]:
+def _rival(found: Explained, k: int, kind: FaultKind, pushes: Pushes) -> tuple[FaultKind | None, float]:
     """What else explains a place nearly as well without this habit, and how likely the habit itself is [-]."""
     own, other, named = math.inf, math.inf, None
     for rival in dict(found.rivals).get(k, ()):
-        kinds = [kind_of(found, k, habit, rival.sizes) for habit in rival.habits]
+        kinds = [kind_of(habit, rival.sizes, pushes) for habit in rival.habits]
         if kind in kinds:
             own = min(own, rival.cost)
         elif kinds and rival.cost < other:
@@ -349,36 +324,32 @@ def _rival(found: Explained, k: int, kind: FaultKind) -> tuple[FaultKind | None,
     return (named, likely) if likely < priors.SURE else (None, 1.0)
 
 
-def _times(found: Explained, courses: list[Course], sizes: Array) -> Array:
-    """Lap times with these habits (L, K, SIZE) on these courses [s]."""
-    given = found.driven
-    numbers = np.repeat(found.session[None], len(sizes), axis=0)
-    v = drive_laps(given.model, courses, found.places, sizes, numbers, entry=given.entry)
-    h = np.array([course.h for course in courses]).T
-    return np.asarray(interval_times(h, v, closed=given.course.closed).sum(axis=0))
+def _times(found: Explained, sizes: Array) -> Array:
+    """Lap times with these habits (L, K, SIZE) [s]."""
+    course = found.driven.course
+    return np.asarray(interval_times(course.h[:, None], found.laps(sizes), closed=course.closed).sum(axis=0))
 
 
-def corner_weights(own: OwnLine, apexes: Array) -> Array:
-    """Each corner's share of the line (C, N): one at its apex, handed over half-way to the next; they add up to one."""
-    track, s, count = own.track, own.s, apexes.size
-    length = track.length
-    rows = []
-    for j, apex in enumerate(apexes):
-        x = s - apex
-        if track.closed:
-            x = (x + 0.5 * length) % length - 0.5 * length
-        before = (apex - apexes[j - 1]) % length if track.closed else apex - apexes[max(j - 1, 0)]
-        after = (apexes[(j + 1) % count] - apex) % length if track.closed else apexes[min(j + 1, count - 1)] - apex
-        way_in = _rise(x + 0.5 * before, before) if before > 0.0 else np.ones_like(x)
-        way_out = 1.0 - _rise(x - 0.5 * after, after) if after > 0.0 else np.ones_like(x)
-        rows.append(np.where(x < 0.0, way_in, way_out))
-    return np.array(rows).reshape(count, s.size)
-
-
-def _rise(x: Array, over: float) -> Array:
-    """From 0 to 1 about x = 0 within ``over``, at most HANDOVER, smooth."""
-    u = np.clip(x / min(over, priors.HANDOVER) + 0.5, 0.0, 1.0)
-    return np.asarray(u * u * (3.0 - 2.0 * u))
+def _stretches(track: Track, s: Array, v: Array, marks: Sequence[CornerMarks]) -> Array:
+    """Nodes at which each corner's line decides the speed (C, N) [-]: between the fastest places before and after."""
+    count, rows = len(marks), np.zeros((len(marks), s.size))
+    cuts = []
+    for k in range(count if track.closed else count - 1):
+        after = (k + 1) % count
+        end = marks[after].apex + (track.length if after <= k else 0.0)
+        ahead = np.mod(s - marks[k].apex, track.length) if track.closed else s - marks[k].apex
+        nodes = np.flatnonzero((ahead >= 0.0) & (ahead < end - marks[k].apex))
+        cuts.append(float(s[nodes[v[nodes].argmax()]]))
+    for k in range(count):
+        if not track.closed:
+            first, last = (cuts[k - 1] if k else -np.inf), (cuts[k] if k < count - 1 else np.inf)
+            rows[k] = (s >= first) & (s < last)
+        elif count == 1:
+            rows[k] = 1.0
+        else:
+            since, until = np.mod(s - cuts[k - 1], track.length), np.mod(cuts[k] - cuts[k - 1], track.length)
+            rows[k] = since < until
+    return rows
 
 
 def _lines(
@@ -390,21 +361,28 @@ def _lines(
 ) -> list[Finding]:
     """What the driver's line costs corner by corner.
 
-    A corner's line is worth the mean of what mending it alone brings, and of what it alone costs on the target line.
+    Both lines are driven by the same feet; a corner's line costs what is lost from the fastest place before the corner
+    to the one after it, so corners add up to the lap.
     """
-    d, target, count = own.departure, own.target, len(marks)
-    share = corner_weights(own, np.array([mark.apex for mark in marks]))
-    offsets = [target, *(target + d * (1.0 - w) for w in share), *(target + d * w for w in share)]
-    courses = [found.driven.course, *(course_on(own, n, grip=grip) for n in offsets)]
+    d, target = own.departure, own.target
+    courses = [course_on(own, n, grip=grip, step=NODES) for n in (own.driven, target)]
+    places = np.searchsorted(courses[0].s, found.driven.course.s[found.places])
     # Corners' own grip stays what it is: it is no habit.
     habits = np.where(np.arange(SIZE) == GRIP, found.sizes, 0.0)
-    spent = _times(found, courses, np.repeat(habits[None], len(courses), axis=0))
-    without_it, alone = spent[2 : 2 + count], spent[2 + count :]
+    numbers = np.repeat(found.session[None], 2, axis=0)
+    v = drive_laps(
+        found.driven.model, courses, places, np.repeat(habits[None], 2, axis=0), numbers, entry=found.driven.entry
+    )
+    h = np.array([course.h for course in courses]).T
+    spent = interval_times(h, v, closed=found.driven.course.closed)
+    where = _stretches(own.track, courses[0].s, v.mean(axis=1), marks)
+    lost = where[:, : len(spent)] @ (spent[:, 0] - spent[:, 1])
+    share = np.array([np.interp(own.s, courses[0].s, row) for row in where])
     bias = own.shift_sigma
     single = lap_offsets(own, laps)[0] - own.moved - target
     findings = []
     for j, mark in enumerate(marks):
-        stake = 0.5 * float((spent[0] - without_it[j]) + (alone[j] - spent[1]))
+        stake = float(lost[j])
         kind, off = _line_kind(own, mark)
         # A shift of the whole line by what is unknown of its place costs about as its own size does.
         size = max(float(np.abs(d * share[j]).max()), 1e-3)
@@ -419,35 +397,7 @@ def _lines(
                 done=Done(Measured(off, math.hypot(0.05, 0.5 * bias)), "length"),
             )
         )
-    return _joined(own, findings, marks)
-
-
-def _joined(own: OwnLine, findings: list[Finding], marks: tuple[CornerMarks, ...]) -> list[Finding]:
-    """Where a corner is left too far inside and the next one come into from too far inside, that is one way off.
-
-    It is told where it is farthest off: nearer to the corner that is left, or to the one that is come into.
-    """
-    count, kept = len(findings), {finding.corner: finding for finding in findings}
-    for k in range(count if own.track.closed else count - 1):
-        after = (k + 1) % count
-        out, into = kept[k], kept[after]
-        if (out.kind, into.kind) != ("exit_unused", "turns_in_early") or k == after:
-            continue
-        start = marks[k].apex
-        end = marks[after].apex + (own.track.length if after <= k else 0.0)
-        side = 1.0 if marks[k].corner.left else -1.0, 1.0 if marks[after].corner.left else -1.0
-        between = _offsets(own, start, end)
-        inside = np.maximum(side[0] * between, side[1] * between)
-        left = marks[k].track_out - start, end - start - (marks[after].apex - marks[after].turn_in)
-        place = float(np.linspace(0.0, end - start, inside.size)[int(inside.argmax())])
-        first, second = (out, into) if place < 0.5 * sum(left) else (into, out)
-        cost = Measured(
-            (out.cost.value or 0.0) + (into.cost.value or 0.0),
-            math.hypot(out.cost.sigma or 0.0, into.cost.sigma or 0.0),
-        )
-        kept[first.corner] = replace(first, cost=cost, laps=out.laps + into.laps)
-        kept[second.corner] = replace(second, cost=Measured(0.0, cost.sigma), laps=0.0 * second.laps)
-    return list(kept.values())
+    return findings
 
 
 def _line_kind(own: OwnLine, mark: CornerMarks) -> tuple[FaultKind, float]:

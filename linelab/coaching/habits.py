@@ -1,18 +1,35 @@
 """Which habits explain a driven speed, and how large they are: the driver model fitted, place by place.
 
-A place has no habit unless one pays for itself: habits are added one at a time, each the one that improves the misfit
-most beyond its price, and fitted together with those the place has.  All hypotheses of all places are fitted abreast,
-by Gauss-Newton steps with numerical derivatives and heavy-tailed misfits.
+A place has no habit unless one pays for itself: habits are added one at a time, each the one that is likeliest, and
+fitted together with those the place has.  How likely a set of habits is says its evidence: its misfit, what is likely
+of its numbers beforehand, and how finely those have to be tuned (Laplace's approximation; MacKay, Bayesian
+interpolation, 1992).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 
 from linelab.coaching import priors
+from linelab.coaching.fitting import (
+    Driven,
+    Fit,
+    Hypothesis,
+    Scene,
+    cleaned,
+    cost_of,
+    fit_abreast,
+    habits_of,
+    hypothesis_of,
+)
+from linelab.coaching.naming import Pushes, kinds_of, pushes_at
+from linelab.coaching.values import FaultKind
 from linelab.comparison.driving import (
     COAST,
     EARLY,
@@ -35,29 +52,23 @@ from linelab.comparison.driving import (
     WHEN,
     WHERE,
     Course,
-    Drives,
     Index,
-    Model,
-    drive,
     drive_laps,
     ideal_places,
-    way_of,
 )
-from linelab.grip import Surface
-from linelab.solve.reach import Node, nodes_on
 from linelab.units import Array
 
-#: Numbers that are sizes of habits, which are positive.
-_SIZES = np.arange(SIZE) < len(HABITS)
-#: Manners that go with each habit.
-_WITH = {EARLY: (ROLLS,), SOFT: (), COAST: (UNTIL,), SLOW: (WHERE,), LATE: (WHERE, ROLLS, EASES), LOST: (WHEN, LASTS)}
 #: Manners that a fit of each habit is begun with: those that lead to different optima.
 _STARTS: dict[int, tuple[dict[int, float], ...]] = {
     EARLY: ({ROLLS: 0.0}, {ROLLS: 1.0}),
     SOFT: ({},),
     COAST: ({UNTIL: 0.0}, {UNTIL: -10.0}, {UNTIL: -25.0}),
     SLOW: ({WHERE: 0.0}, {WHERE: -3.0}),
-    LATE: ({WHERE: 0.0, ROLLS: 0.9, EASES: 0.1}, {WHERE: 0.0, ROLLS: 0.1, EASES: 0.1}),
+    LATE: (
+        {WHERE: 0.0, ROLLS: 0.9, EASES: 0.1},
+        {WHERE: 0.0, ROLLS: 0.1, EASES: 0.1},
+        {WHERE: -2.5, ROLLS: 0.5, EASES: 0.1},
+    ),
     LOST: (
         {WHEN: -0.3, FOOT: SLIDES},
         {WHEN: 0.2, FOOT: SLIDES},
@@ -66,45 +77,14 @@ _STARTS: dict[int, tuple[dict[int, float], ...]] = {
         {WHEN: 0.5, FOOT: HOLDS},
     ),
 }
-#: Gauss-Newton steps of a fit, of its refinement, and of the session's numbers.
-_ROUNDS, _LAP_ROUNDS, _SESSION_ROUNDS = 3, 2, 2
-#: Derivatives are worked out anew every so many steps, and between them learnt from the steps (Broyden's update).
-_EVERY = 3
-#: Hypotheses of a place that are taken on to their optimum.
-_NEAR = 4
+#: Steps of a fit, and how many hypotheses of each place go on after them: most are soon seen to be hopeless.
+_RACE = ((2, 8), (3, 4), (6, 0))
+#: Steps of a fit of a single lap's habits, and of the session's numbers.
+_LAP_ROUNDS, _SESSION_ROUNDS = 2, 2
 #: Times the places are gone through, and most habits of a place.
 _SWEEPS, _MOST = 2, 3
-#: A misfit that has changed by less than this, against prices of 6 and more, is as it was.
-_SETTLED = 1.0
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Driven:
-    """What is to be explained: a speed on a course.
-
-    Parameters
-    ----------
-    model : Model
-    course : Course
-    v, sigma : (N,) array
-        Speed, and what it may be off by [m/s].
-    entry : float
-        Speed at the start of an open line at most [m/s].
-    middle, scale : (len(SESSION),) array
-        What the session's numbers are likely to be, and within what.
-    sure : bool
-        Whether line, ground and kart are known so well that how fast a corner can be taken is: where they are not, a
-        corner's own grip is free within wide bounds, and speed at its slowest point is no habit.
-    """
-
-    model: Model
-    course: Course
-    v: Array
-    sigma: Array
-    entry: float = 100.0
-    middle: Array = field(default_factory=priors.SESSION_MIDDLE.copy)
-    scale: Array = field(default_factory=priors.SESSION_SCALE.copy)
-    sure: bool = True
+#: A misfit that has changed by less than this, against prices of as much and more, is as it was.
+_SETTLED = 3.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -147,23 +127,6 @@ class Rival(NamedTuple):
     sizes: Array
 
 
-class Hypothesis(NamedTuple):
-    """Habits at a place: which numbers are free, and where they begin (SIZE,)."""
-
-    place: int
-    habits: tuple[int, ...]
-    free: tuple[int, ...]
-    begin: Array
-
-
-class Fit(NamedTuple):
-    """A hypothesis fitted: its numbers (SIZE,) and its misfit."""
-
-    hypothesis: Hypothesis
-    sizes: Array
-    misfit: float
-
-
 def slow_places(course: Course, v: Array) -> Index:
     """Nodes of the minima of an ideal speed (N,) that stand out, in driving order."""
     from scipy.signal import find_peaks
@@ -175,262 +138,39 @@ def slow_places(course: Course, v: Array) -> Index:
     return np.sort((found + shift) % v.size)
 
 
-class _Windows(NamedTuple):
-    """The stretch of each place, from the place before to the one after, shorter ones filled up with empty steps."""
-
-    node: Index  #: nodes (M, K)
-    h: Array  #: (M - 1, K) [m]
-    away: Array  #: signed path length from the place before, the own and the one after (3, M, K) [m]
-    use: Array  #: weight of each node's misfit (M, K) [-]
-    who: Index  #: those places (3, K); -1 where there is none
-
-
-def _windows(given: Driven, places: Index) -> _Windows:
-    """Windows of all places: from the place before to the one after, but no farther than their own habits reach.
-
-    Farther down a straight a lower speed only wears off: the last node's misfit stands for half of the way left.
-    """
-    course, v = given.course, given.v
-    count, way, k = course.s.size, way_of(course), places.size
-    number, step = np.arange(k), float(np.median(course.h))
-    if course.closed:
-        before = np.roll(places, 1) - count * (number == 0)
-        after = np.roll(places, -1) + count * (number == k - 1)
-        who = np.array([(number - 1) % k, number, (number + 1) % k])
-    else:
-        before, after = np.append(0, places[:-1]), np.append(places[1:], count - 1)
-        who = np.array([number - 1, number, np.where(number == k - 1, -1, number + 1)])
-    spots = [way[place % count] + (place // count) * way[-1] for place in (before, places, after)]
-    fastest = np.array([v[np.arange(a, b + 1) % count].max() for a, b in zip(before, places)])
-    ahead = (priors.AHEAD + fastest**2 / (2.0 * priors.GENTLE)) / step
-    behind = (priors.BEHIND * v[places]) / step
-    first = np.maximum(before, places - np.ceil(ahead).astype(np.intp))
-    last = np.minimum(after, places + np.ceil(behind).astype(np.intp))
-    row = np.arange(int((last - first).max()) + 1)[:, None]
-    node = np.minimum(first + row, last)
-    where = way[node % count] + (node // count) * way[-1]
-    away = np.array([where - spot for spot in spots])
-    away[0] = np.where(who[0] < 0, np.inf, away[0])
-    away[2] = np.where(who[2] < 0, -np.inf, away[2])
-    h = np.diff(where, axis=0)
-    use = np.where(first + row <= last, np.concatenate([h, h[-1:]]), 0.0) / priors.SPACING
-    left = spots[2] - where[-1]
-    use[last - first, number] += 0.5 * left / priors.SPACING
-    return _Windows(node % count, h, away, use, who)
-
-
-class _Scene:
-    """Everything a fit of places needs: the state of the others, and the levels of the places without habits."""
-
-    def __init__(self, given: Driven, places: Index, sizes: Array, session: Array) -> None:
-        self.given, self.places, self.sizes, self.session = given, places, sizes, session
-        self.windows = _windows(given, places)
-        nodes, course = self.windows.node, given.course
-        self.node = nodes_on(
-            given.model.kart, course.kappa[nodes], Surface(*(np.asarray(field)[nodes] for field in course.surface))
-        )
-        self.driven = given.v[self.windows.node]
-        self.sigma = given.sigma[self.windows.node]
-        self.ideal = ideal_places(given.model, [given.course], places, session[None], entry=given.entry)
-        self.refresh()
-
-    def refresh(self) -> None:
-        """Drive the lap again as it is explained now."""
-        given, numbers, sizes = self.given, self.session[None], self.sizes[None]
-        ideal = self.ideal.at(numbers, numbers, sizes)
-        v = drive_laps(given.model, [given.course], self.places, sizes, numbers, entry=given.entry, ideal=ideal)
-        self.v = v[:, 0]
-
-    def misfit(self, place: int) -> float:
-        """What the speed about a place leaves to be explained."""
-        off = (self.v[self.windows.node[:, place]] - self.driven[:, place]) / self.sigma[:, place]
-        return float((self.windows.use[:, place] * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum())
-
-    def windows_driven(self, place: Index, theta: Array) -> Array:
-        """Speeds in the windows of places (C,) with these numbers (C, SIZE), the others as they are (M, C) [m/s]."""
-        windows, course = self.windows, self.given.course
-        index = windows.node[:, place]
-        others = np.concatenate([self.sizes, np.zeros((1, SIZE))])
-        sizes = np.array([others[windows.who[0][place]], theta, others[windows.who[2][place]]])
-        who = windows.who[:, place]
-        level, onset, slowed = (np.append(field[:, 0], 100.0)[who] for field in self.ideal)
-        level = level * np.sqrt(1.0 + sizes[:, :, GRIP])
-        columns = Drives(
-            h=windows.h[:, place], node=Node(*(field[:, place] for field in self.node)),
-            from_place=windows.away[:, :, place], sizes=sizes, level=level, onset=onset, slowed=slowed,
-            session=np.repeat(self.session[None], place.size, axis=0), start=self.v[index[0]] ** 2,
-            end=self.v[index[-1]] ** 2, step=float(np.median(course.h)),
-        )  # fmt: skip
-        return drive(self.given.model, columns)
-
-
-def _hypothesis(
-    place: int, sizes: Array, habits: tuple[int, ...], manners: dict[int, float] | None = None
-) -> Hypothesis:
-    """Habits at a place, begun at the sizes it has, new ones at their usual ones."""
-    begin = np.where(_SIZES, 0.0, sizes)
-    for habit in habits:
-        new = sizes[habit] == 0.0
-        begin[habit] = priors.BEGIN[habit] if new else sizes[habit]
-    how = [WHEN, LASTS, FOOT]
-    begin[how] = begin[how] if sizes[LOST] > 0.0 else priors.MIDDLE[how]
-    for manner, value in (manners or {}).items():
-        begin[manner] = value
-    free = {*habits, GRIP, *(manner for habit in habits for manner in _WITH[habit])}
-    return Hypothesis(place, habits, tuple(sorted(free)), begin)
-
-
-def _habits_of(sizes: Array) -> tuple[int, ...]:
-    """The habits that numbers (SIZE,) have."""
-    return tuple(int(i) for i in np.flatnonzero(sizes[: len(HABITS)] > 0.0))
-
-
-def _one_more(place: int, sizes: Array, *, sure: bool) -> list[Hypothesis]:
+def _one_more(scene: Scene, place: int) -> list[Hypothesis]:
     """Every habit that a place does not have yet, added to those it has."""
-    own = _habits_of(sizes)
+    sizes, sure = scene.sizes[place], scene.given.sure
+    own = habits_of(sizes)
     if len(own) >= _MOST:
         return []
+    before, level = float(scene.likely.before[place]), float(scene.ideal.level[place, 0])
+    # In a long corner it may have been long before the slowest place.
+    more: dict[int, list[dict[int, float]]] = {
+        SLOW: [{WHERE: -way} for way in np.arange(before, 8.0, -8.0)],
+        LOST: [{WHEN: -when, FOOT: SLIDES} for when in np.arange(before / level - 0.2, 0.6, -0.5)],
+    }
     return [
-        _hypothesis(place, sizes, (*own, habit), manners)
+        hypothesis_of(place, sizes, (*own, habit), manners)
         for habit, starts in _STARTS.items()
         if habit not in own and (sure or habit != SLOW)
-        for manners in starts
+        for manners in (*starts, *more.get(habit, ()))
     ]
 
 
-def _fit(
-    scene: _Scene, hypotheses: list[Hypothesis], rounds: int = _ROUNDS, own: Array | None = None,
-    about: Array | None = None,
-) -> list[Fit]:  # fmt: skip
-    """Fit hypotheses abreast, the other places as they are.
-
-    ``own`` (M, C) are the speeds that each is to explain, where they are not the scene's; ``about`` (C, SIZE) what
-    sizes are then likely to be near.
-    """
-    if not hypotheses:
-        return []
-    place = np.array([item.place for item in hypotheses])
-    theta = np.array([item.begin for item in hypotheses])
-    free = np.zeros(theta.shape, dtype=bool)
-    for row, item in enumerate(hypotheses):
-        free[row, list(item.free)] = True
-    who, what = np.nonzero(free)
-    step = priors.STEP[what]
-    use, sigma = scene.windows.use[:, place], scene.sigma[:, place]
-    driven = scene.driven[:, place] if own is None else own
-    h = scene.windows.h[:, place]
-    scale, (lowest, highest) = _scale(theta, sure=scene.given.sure), _bounds(sure=scene.given.sure)
-    damp = np.full(len(hypotheses), 0.01)
-    best, least = theta.copy(), np.full(len(hypotheses), np.inf)
-    slope, timed = np.zeros((*theta.shape, h.shape[0] + 1)), np.zeros(theta.shape)
-    before, was, took = theta, driven, np.zeros(len(hypotheses))
-    for turn in range(rounds + 1):
-        exact = turn < rounds and turn % _EVERY == 0
-        rows, at = theta, place
-        if exact:
-            moved = theta[who]
-            moved[np.arange(who.size), what] += step
-            rows, at = np.concatenate([theta, moved]), np.concatenate([place, place[who]])
-        v = scene.windows_driven(at, rows)
-        base = v[:, : len(theta)]
-        off = (base - driven) / sigma
-        late = _time(h, base, driven)
-        misfit = (use * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum(axis=0) + (late / priors.TIME) ** 2
-        misfit += _prior(theta, free, about, scale)
-        better = misfit < least
-        best[better], least[better] = theta[better], misfit[better]
-        damp = np.where(better, 0.3 * damp, 10.0 * damp)
-        if turn == rounds:
-            break
-        if exact:
-            slope[who, what] = ((v[:, len(theta) :] - base[:, who]) / step).T
-            slope[who, what] /= sigma.T[who]
-            timed[who, what] = _time(h[:, who], v[:, len(theta) :], base[:, who]) / step / priors.TIME
-        else:
-            way = (theta - before) * free
-            along = way / scale**2
-            along /= np.maximum((way * along).sum(axis=1, keepdims=True), 1e-12)
-            seen = ((base - was) / sigma).T - (way[:, None, :] @ slope)[:, 0]
-            slope += along[:, :, None] * seen[:, None, :]
-            timed += along * ((late - took) / priors.TIME - (way * timed).sum(axis=1))[:, None]
-        before, was, took = theta, base, late
-        weight = (use / (1.0 + off**2 / priors.TAIL)).T
-        weighted = slope * weight[:, None, :]
-        a = weighted @ slope.transpose(0, 2, 1) + timed[:, :, None] * timed[:, None, :]
-        pull = (weighted @ off.T[:, :, None])[:, :, 0] + timed * (late / priors.TIME)[:, None]
-        normal = ~_SIZES if about is None else np.ones_like(_SIZES)
-        middle = priors.MIDDLE if about is None else about
-        pull += np.where(normal, (theta - middle) / scale**2, 1.0 / scale)
-        # A size at zero that is pushed further down stays there.
-        fixed = ~free | ((theta <= lowest) & (pull > 0.0))
-        a = np.where(fixed[:, :, None] | fixed[:, None, :], 0.0, a)
-        diagonal = np.einsum("cpp->cp", a)
-        diagonal += np.where(normal, 1.0 / scale**2, 0.0)
-        diagonal *= 1.0 + damp[:, None]
-        diagonal += np.where(fixed, 1.0, 1e-9)
-        move = -np.linalg.solve(a, np.where(fixed, 0.0, pull)[:, :, None])[:, :, 0]
-        ahead = np.clip(theta + np.clip(move, -priors.LONGEST, priors.LONGEST), lowest, highest)
-        # A step that has made it worse is tried again at half its length.
-        theta = np.where(better[:, None], ahead, 0.5 * (theta + best))
-    return [Fit(item, best[row], float(least[row])) for row, item in enumerate(hypotheses)]
-
-
-def _polished(scene: _Scene, fits: list[Fit]) -> list[Fit]:
-    """Fits with the few best of each place taken on to their optimum: rivals are near each other."""
-    near: dict[int, list[int]] = {}
-    for row in sorted(range(len(fits)), key=lambda row: _cost(fits[row])):
-        near.setdefault(fits[row].hypothesis.place, []).append(row)
-    rows = [row for each in near.values() for row in each[:_NEAR]]
-    again = _fit(scene, [fits[row].hypothesis._replace(begin=fits[row].sizes) for row in rows], _ROUNDS + 2)
-    better = {row: fit for row, fit in zip(rows, again) if fit.misfit < fits[row].misfit}
-    return [better.get(row, fit) for row, fit in enumerate(fits)]
-
-
-def _time(h: Array, v: Array, other: Array) -> Array:
-    """Time of one speed over the other's (C,) [s]."""
-    return np.asarray((2.0 * h / (v[1:] + v[:-1]) - 2.0 * h / (other[1:] + other[:-1])).sum(axis=0))
-
-
-def _scale(theta: Array, *, sure: bool) -> Array:
-    """Scales of the priors of numbers (C, SIZE): of a loss by a foot that holds the speed most is cut off."""
-    scale = np.tile(priors.SCALE, (len(theta), 1))
-    if not sure:
-        scale[:, GRIP] = priors.UNSURE
-    scale[:, LOST] *= np.where(theta[:, FOOT] == HOLDS, priors.CUT_OFF, 1.0)
-    return scale
-
-
-def _prior(theta: Array, free: Array, about: Array | None, scale: Array) -> Array:
-    """What numbers cost beforehand (C,)."""
-    middle = priors.MIDDLE if about is None else about
-    each = ((theta - middle) / scale) ** 2
-    if about is None:
-        each = np.where(_SIZES, 2.0 * theta / scale, each)
-    return np.asarray((each * free).sum(axis=1))
-
-
-def _bounds(*, sure: bool) -> tuple[Array, Array]:
-    """Lowest and highest numbers (SIZE,) each."""
-    lowest, highest = priors.LOWEST.copy(), priors.HIGHEST.copy()
-    if not sure:
-        lowest[GRIP], highest[GRIP] = -3.0 * priors.UNSURE, 3.0 * priors.UNSURE
-    return lowest, highest
-
-
-def _cost(fit: Fit) -> float:
-    """Misfit, and the price of the habits that are there."""
-    there = fit.sizes[: len(HABITS)] > priors.NONE
-    price = priors.PRICE.copy()
-    if fit.sizes[FOOT] != SLIDES:
-        price[LOST] = price[LATE]
-    return fit.misfit + float(price[there].sum())
-
-
-def _cleaned(sizes: Array) -> Array:
-    """Numbers without habits that are none."""
-    kept = sizes.copy()
-    kept[: len(HABITS)] = np.where(sizes[: len(HABITS)] > priors.NONE, sizes[: len(HABITS)], 0.0)
-    return kept
+def _raced(scene: Scene, hypotheses: list[Hypothesis]) -> list[Fit]:
+    """Hypotheses fitted, the worst of each place left behind on the way: rivals are near each other at the end."""
+    fits = fit_abreast(scene, hypotheses, _RACE[0][0])
+    for (_, most), (rounds, _) in pairwise(_RACE):
+        near: dict[int, list[int]] = {}
+        for row in sorted(range(len(fits)), key=lambda row: cost_of(fits[row])):
+            near.setdefault(fits[row].hypothesis.place, []).append(row)
+        rows = [row for each in near.values() for row in each[:most]]
+        again = fit_abreast(scene, [fits[row].hypothesis._replace(begin=fits[row].sizes) for row in rows], rounds)
+        for row, fit in zip(rows, again):
+            if fit.misfit < fits[row].misfit + 1e-6:
+                fits[row] = fit
+    return fits
 
 
 def fit_session(given: Driven, places: Index, sizes: Array, session: Array) -> tuple[Array, Array]:
@@ -487,16 +227,16 @@ def explain(given: Driven) -> Explained:
     rivals: dict[int, list[Fit]] = {}
     settled: dict[int, float] = {}
     for _ in range(_SWEEPS):
-        scene = _Scene(given, places, sizes, session)
+        scene = Scene(given, places, sizes, session)
         _explain_places(scene, rivals, settled)
-        sizes = np.array([_cleaned(row) for row in scene.sizes])
+        sizes = np.array([cleaned(row) for row in scene.sizes])
         session, covariance = fit_session(given, places, sizes, session)
     return Explained(
         driven=given, places=places, sizes=sizes, session=session, covariance=covariance, rivals=_rivals(rivals),
     )  # fmt: skip
 
 
-def _explain_places(scene: _Scene, rivals: dict[int, list[Fit]], settled: dict[int, float]) -> None:
+def _explain_places(scene: Scene, rivals: dict[int, list[Fit]], settled: dict[int, float]) -> None:
     """Add habits one at a time, all over the lap, until none pays for itself.
 
     ``settled`` is what places had left to be explained when nothing paid for itself there: as long as that stays, they
@@ -504,23 +244,23 @@ def _explain_places(scene: _Scene, rivals: dict[int, list[Fit]], settled: dict[i
     """
     count = scene.places.size
     active = list(range(count))
+    pushes = pushes_at(scene.given, scene.places, scene.session)
     for _ in range(_MOST + 1):
-        own = [_hypothesis(k, scene.sizes[k], _habits_of(scene.sizes[k])) for k in active]
+        own = [hypothesis_of(k, scene.sizes[k], habits_of(scene.sizes[k])) for k in active]
         left = {k: scene.misfit(k) for k in active}
-        least = float(priors.PRICE.min())
+        least = priors.PRICE
         open_to = [k for k in active if left[k] > least and abs(left[k] - settled.get(k, np.inf)) > _SETTLED]
-        fits = _fit(
-            scene, own + [item for k in open_to for item in _one_more(k, scene.sizes[k], sure=scene.given.sure)]
-        )
-        fits = _polished(scene, fits)
+        fits = _raced(scene, own + [item for k in open_to for item in _one_more(scene, k)])
         kept = {fit.hypothesis.place: fit for fit in fits[: len(own)]}
         gains: dict[int, tuple[float, Fit]] = {}
-        for fit in fits[len(own) :]:
-            k = fit.hypothesis.place
-            gain = _cost(kept[k]) - _cost(fit)
-            rivals.setdefault(k, []).append(fit)
-            if gain > gains.get(k, (0.0, fit))[0]:
-                gains[k] = (gain, fit)
+        for k in open_to:
+            new = [fit for fit in fits[len(own) :] if fit.hypothesis.place == k]
+            rivals.setdefault(k, []).extend(new)
+            if new:
+                best = _likeliest(new, pushes[k])
+                gain = cost_of(kept[k]) - cost_of(best)
+                if gain > 0.0:
+                    gains[k] = (gain, best)
         for k, fit in kept.items():
             scene.sizes[k] = fit.sizes
         settled |= {k: left[k] for k in open_to}
@@ -539,6 +279,22 @@ def _explain_places(scene: _Scene, rivals: dict[int, list[Fit]], settled: dict[i
         active = sorted(near | set(gains))
 
 
+def _likeliest(fits: Sequence[Fit], pushes: Pushes) -> Fit:
+    """The best fit of the likeliest kinds of habits: one kind may be done in several manners."""
+    least: dict[tuple[frozenset[FaultKind], tuple[int, ...], float], Fit] = {}
+    for fit in fits:
+        kinds = kinds_of(habits_of(cleaned(fit.sizes)), fit.sizes, pushes)
+        manner = (kinds, fit.hypothesis.habits, float(fit.sizes[FOOT]))
+        if manner not in least or cost_of(fit) < cost_of(least[manner]):
+            least[manner] = fit
+    lowest = min(cost_of(fit) for fit in least.values())
+    weights: dict[frozenset[FaultKind], float] = {}
+    for (kinds, _, _), fit in least.items():
+        weights[kinds] = weights.get(kinds, 0.0) + math.exp(-0.5 * (cost_of(fit) - lowest))
+    likeliest = max(weights, key=lambda kinds: weights[kinds])
+    return min((fit for (kinds, _, _), fit in least.items() if kinds == likeliest), key=cost_of)
+
+
 def _rivals(fits: dict[int, list[Fit]]) -> tuple[tuple[int, tuple[Rival, ...]], ...]:
     """The best of each set of habits, and of each manner to lose speed, at each place; what costs least first."""
     found = []
@@ -546,17 +302,12 @@ def _rivals(fits: dict[int, list[Fit]]) -> tuple[tuple[int, tuple[Rival, ...]], 
         least: dict[tuple[object, ...], Rival] = {}
         for fit in each:
             there = tuple(np.flatnonzero(fit.sizes[: len(HABITS)] > priors.NONE).tolist())
-            lost = (float(fit.sizes[FOOT]), under_power(fit.sizes)) if LOST in there else ()
-            rival = Rival(there, _cost(fit), fit.sizes)
+            lost = (float(fit.sizes[FOOT]), bool(fit.sizes[WHEN] > fit.sizes[LASTS])) if LOST in there else ()
+            rival = Rival(there, cost_of(fit), fit.sizes)
             if (there, lost) not in least or rival.cost < least[there, lost].cost:
                 least[there, lost] = rival
         found.append((k, tuple(sorted(least.values(), key=lambda rival: rival.cost))))
     return tuple(found)
-
-
-def under_power(sizes: Array) -> bool:
-    """Whether speed is lost only once the power is in, by the numbers of a place (SIZE,)."""
-    return bool(sizes[WHEN] - sizes[LASTS] > priors.UNDER_POWER)
 
 
 def by_lap(explained: Explained, v: Array) -> Array:
@@ -568,17 +319,17 @@ def by_lap(explained: Explained, v: Array) -> Array:
         Speeds of the laps at the course's nodes [m/s].
     """
     found = np.repeat(explained.sizes[None], len(v), axis=0)
-    spots = [k for k in range(explained.places.size) if _habits_of(explained.sizes[k])]
+    spots = [k for k in range(explained.places.size) if habits_of(explained.sizes[k])]
     if not spots:
         return found
-    scene = _Scene(explained.driven, explained.places, explained.sizes, explained.session)
+    scene = Scene(explained.driven, explained.places, explained.sizes, explained.session)
     pairs = [(lap, k) for lap in range(len(v)) for k in spots]
     each = []
     for _, k in pairs:
-        habits = _habits_of(explained.sizes[k])
+        habits = habits_of(explained.sizes[k])
         each.append(Hypothesis(k, habits, (*habits, GRIP), explained.sizes[k]))
     own = np.array([v[lap][scene.windows.node[:, k]] for lap, k in pairs]).T
-    fits = _fit(scene, each, _LAP_ROUNDS, own, np.array([item.begin for item in each]))
+    fits = fit_abreast(scene, each, _LAP_ROUNDS, own, np.array([item.begin for item in each]))
     for (lap, k), fit in zip(pairs, fits):
         found[lap, k] = fit.sizes
     return found

@@ -20,13 +20,16 @@ SPEED, TIME = 0.1, 0.03
 
 #: What is lost to a slide is more than what the kart is slower by: the engine goes on pushing all the while.
 #:                 early  soft  coast  slow  late  lost  where  grip  when  rolls lasts foot eases until
-SCALE = np.array([5.0, 0.2, 0.35, 0.8, 0.3, 2.0, 3.0, 0.02, 0.35, 0.5, 0.15, 1.0, 0.15, 15.0])
+SCALE = np.array([5.0, 0.2, 0.35, 0.8, 0.3, 3.0, 3.0, 0.015, 0.35, 0.5, 0.15, 1.0, 0.15, 15.0])
 MIDDLE = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.25, 0.5, 0.3, 0.0, 0.0, 0.0])
 LOWEST = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -8.0, -0.06, -0.6, 0.0, 0.15, 0.0, 0.0, -60.0])
-HIGHEST = np.array([18.0, 1.5, 4.0, 6.0, 4.0, 8.0, 4.0, 0.06, 1.5, 1.0, 0.7, 2.0, 1.0, 0.0])
+HIGHEST = np.array([18.0, 1.5, 4.0, 6.0, 4.0, 14.0, 4.0, 0.06, 1.5, 1.0, 1.0, 2.0, 1.0, 0.0])
+#: A corner lasts as long as the line is tighter than this share of the curvature at its slowest place [-], at most so
+#: far [m].
+NEARLY, LONGEST_CORNER = 0.6, 60.0
 #: A corner's own grip where neither its ground nor the line is surveyed, or the kart file does not fit [-].
 UNSURE = 0.1
-#: A loss of speed by a foot that only holds the speed is made of flanks: so much larger than what is lost [-].
+#: A loss of speed by the foot is made of flanks, most is cut off: so much larger than what is lost [-].
 CUT_OFF = 2.0
 #: Steps of numerical derivatives, and the longest steps of a fit.
 STEP = np.array([0.3, 0.03, 0.04, 0.1, 0.04, 0.1, 0.4, 0.005, 0.05, 0.1, 0.03, 1.0, 0.05, 0.5])
@@ -35,9 +38,9 @@ LONGEST = np.array([8.0, 0.3, 0.5, 1.0, 0.5, 2.0, 3.0, 0.02, 0.3, 0.4, 0.15, 0.0
 BEGIN = np.array([5.0, 0.3, 0.5, 1.0, 0.6, 2.0])
 #: Smaller than this a habit is none.
 NONE = np.array([0.2, 0.02, 0.02, 0.05, 0.02, 0.05])
-#: What a habit must improve the misfit by: what one more number gains by chance, and more for one that is rarer, a
-#: slide; speed lost by the foot is as common as late power.
-PRICE = np.array([6.0, 6.0, 6.0, 6.0, 6.0, 10.0])
+#: What a habit must improve the misfit by, beyond what its numbers being known more narrowly costs: twice the logarithm
+#: of the odds against one habit in one corner, about one in five [-].
+PRICE = 3.0
 
 #: Session numbers:         grip  brake drive roll pedal build
 SESSION_MIDDLE = np.array([0.96, 0.97, 1.0, 1.0, 0.1, 0.1])
@@ -50,8 +53,6 @@ SESSION_LONGEST = np.array([0.05, 0.15, 0.1, 0.2, 0.06, 0.1])
 #: What the engine force that the straights show may be off by besides their scatter [-].
 POWER = 0.03
 
-#: Half-way between two apexes one corner's line is handed over to the next over this much [m].
-HANDOVER = 40.0
 #: Habits reach back from a place by this [m] and the way of a gentle slowing from the highest speed before it [m/s²],
 #: and on from it for this long [s].
 AHEAD, GENTLE, BEHIND = 40.0, 5.0, 4.0
@@ -63,6 +64,4 @@ GROUND_SHARE, GROUND_TIME = 0.3, 0.06
 #: Share of a line's stake that goes with its place across the road.
 PLACE_SHARE = 0.5
 #: A stake is said where it is so many standard deviations clear of none; a cause without a rival from this weight on.
-CLEAR, SURE = 2.5, 0.9
-#: Speed that begins to be lost later than this after the slowest place is lost under power [s]: the right foot's time.
-UNDER_POWER = 0.1
+CLEAR, SURE = 1.96, 0.9

@@ -33,7 +33,7 @@ HABITS = (
     "soft",  # minus the logarithm of the braking capacity used [-]
     "coast",  # both pedals up before the slowing begins [s]
     "slow",  # lower speed than the line allows at the slowest place [m/s]
-    "late",  # no power after the slowest place [s]
+    "late",  # no power until so long after the slowest place [s]
     "lost",  # speed lost to a slide, or to a lift, once through the slowest place [m/s]
 )
 EARLY, SOFT, COAST, SLOW, LATE, LOST = range(len(HABITS))
@@ -59,7 +59,7 @@ PLAIN = np.array([1.0, 1.0, 1.0, 1.0, 0.0, 0.0])
 HELD, REACH = 1.5, 12.0
 #: A lower speed is reached no later than this after the line's own slowest place [m]: later it is another habit; and
 #: waiting with the power begins so near it.
-LATEST, WAITED = 2.0, (-4.0, 1.0)
+LATEST, WAITED = 2.0, (-8.0, 1.0)
 #: Acceleration with which a lower speed after a place is let go: more than karts have [m/s²].
 RELEASE = 6.0
 #: Points at which a change of pedals is rounded, on either side.
@@ -178,8 +178,9 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
             work.cap[:, some] = np.minimum(work.cap[:, some], held**2)
         some = np.flatnonzero(sizes[:, LATE] > 0.0)
         if some.size:
-            since = away[:, some] - np.clip(sizes[some, WHERE], *WAITED)
-            past = np.maximum(since - sizes[some, LATE] * v[some], 0.0) / step
+            waited = sizes[some, LATE] * v[some]
+            since = away[:, some] - np.maximum(np.clip(sizes[some, WHERE], *WAITED), -waited)
+            past = np.maximum(away[:, some] - waited, 0.0) / step
             falling = v[some] ** 2 - 2.0 * sizes[some, ROLLS] * rolling[k, some] * np.clip(since, 0.0, None)
             # Beyond it the cap rises a little faster than the kart can: a fraction of a node more waiting counts too.
             held = np.sqrt(np.maximum(falling, 1.0)) + past * step * RELEASE / v[some]
@@ -190,9 +191,8 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
             work.throttle[:, some] = _eased_in(work.throttle[:, some], away[:, some], build[some] * v[some], step)
         some = np.flatnonzero((sizes[:, LATE] > 0.0) & (sizes[:, EASES] > 0.0))
         if some.size:
-            waited = np.clip(sizes[some, WHERE], *WAITED) + sizes[some, LATE] * v[some]
-            over = sizes[some, EASES] * v[some]
-            work.throttle[:, some] = _eased_in(work.throttle[:, some], away[:, some] - waited, over, step)
+            since, over = away[:, some] - sizes[some, LATE] * v[some], sizes[some, EASES] * v[some]
+            work.throttle[:, some] = _eased_in(work.throttle[:, some], since, over, step)
         some = np.flatnonzero(sizes[:, LOST] > 0.0)
         if some.size:
             middle, length = sizes[some, WHEN] * v[some], sizes[some, LASTS] * v[some]

@@ -9,8 +9,9 @@ import pytest
 
 from linelab.coaching.analysis import analyse
 from linelab.coaching.causes import all_round, shared_causes
+from linelab.coaching.fitting import Driven
 from linelab.coaching.grid import session_sheet
-from linelab.coaching.habits import Driven, Explained, slow_places
+from linelab.coaching.habits import Explained, slow_places
 from linelab.coaching.recorded import choose_laps, find_ground, review_recording
 from linelab.coaching.shown_power import with_shown_engine
 from linelab.comparison.driving import COAST, LATE, PLAIN, ROLLS, SIZE, SOFT, Model, drive_laps, interval_times

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from linelab.coaching import priors
-from linelab.coaching.diagnosis import kind_of
-from linelab.coaching.habits import Driven, explain, slow_places
+from linelab.coaching.fitting import Driven
+from linelab.coaching.habits import explain, slow_places
+from linelab.coaching.naming import kind_of, pushes_at
 from linelab.comparison.driving import (
     COAST,
     EARLY,
@@ -189,7 +190,8 @@ def test_a_loss_of_speed_is_called_by_how_and_when_it_begins(place, when, foot, 
     v = drive_laps(model, [course], places, sizes, SOUND)[:, 0]
     found = explain(Driven(model=model, course=course, v=v, sigma=np.full(v.size, priors.SPEED)))
     own = int(np.abs(found.places - places[k]).argmin())
-    named = {kind_of(found, own, habit, found.sizes[own]) for habit in np.flatnonzero(found.sizes[own, : len(HABITS)])}
+    pushes = pushes_at(found.driven, found.places, found.session)[own]
+    named = {kind_of(habit, found.sizes[own], pushes) for habit in np.flatnonzero(found.sizes[own, : len(HABITS)])}
     assert named & kinds
 
 
