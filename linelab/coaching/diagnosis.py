@@ -26,13 +26,11 @@ from linelab.comparison.driving import (
     COAST,
     DRIVE,
     EARLY,
-    GRIP,
     HABITS,
     LASTS,
     LATE,
     LOST,
     SHARE,
-    SIZE,
     SOFT,
     UNTIL,
     WHEN,
@@ -47,7 +45,7 @@ from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.line_costs import NODES
 from linelab.comparison.marks import CornerMarks
 from linelab.comparison.measured import Measured
-from linelab.comparison.own_line import ROOM, OwnLine, course_on, lap_offsets, own_line
+from linelab.comparison.own_line import ROOM, OwnLine, course_on, drawn_lines, lap_offsets, own_line
 from linelab.grip import kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Lap
@@ -179,8 +177,8 @@ def diagnose(
     single = by_lap(found, each)
     findings = _habits(found, corner, single, kept)
     if sure:
-        best = own_line(track, kart, [drive for drive, keep in zip(laps, kept) if keep], _best_lap(own, found, grip))
-        findings += _lines(best, found, marks, grip, laps)
+        best = own_line(track, kart, every, _best_lap(own, found, grip))
+        findings += _lines(best, found, marks, grip, laps, every)
     return Diagnosis(
         own=own, explained=found, corner=corner, laps=single,
         findings=tuple(sorted(findings, key=lambda finding: -(finding.cost.value or 0.0))),
@@ -358,6 +356,7 @@ def _lines(
     marks: tuple[CornerMarks, ...],
     grip: float,
     laps: Sequence[DrivenLap],
+    usual: Sequence[DrivenLap],
 ) -> list[Finding]:
     """What the driver's line costs corner by corner.
 
@@ -365,18 +364,22 @@ def _lines(
     to the one after it, so corners add up to the lap.
     """
     d, target = own.departure, own.target
-    courses = [course_on(own, n, grip=grip, step=NODES) for n in (own.driven, target)]
+    noise = drawn_lines(own, usual)
+    courses = [course_on(own, n, grip=grip, step=NODES) for n in (target, own.driven, *(own.driven + noise))]
     places = np.searchsorted(courses[0].s, found.driven.course.s[found.places])
-    # Corners' own grip stays what it is: it is no habit.
-    habits = np.where(np.arange(SIZE) == GRIP, found.sizes, 0.0)
-    numbers = np.repeat(found.session[None], 2, axis=0)
+    count = len(courses)
     v = drive_laps(
-        found.driven.model, courses, places, np.repeat(habits[None], 2, axis=0), numbers, entry=found.driven.entry
-    )
+        found.driven.model, courses, places, np.repeat(found.sizes[None], count, axis=0),
+        np.repeat(found.session[None], count, axis=0), entry=found.driven.entry,
+    )  # fmt: skip
     h = np.array([course.h for course in courses]).T
     spent = interval_times(h, v, closed=found.driven.course.closed)
-    where = _stretches(own.track, courses[0].s, v.mean(axis=1), marks)
-    lost = where[:, : len(spent)] @ (spent[:, 0] - spent[:, 1])
+    where = _stretches(own.track, courses[0].s, v[:, :2].mean(axis=1), marks)
+    times = where[:, : len(spent)] @ spent
+    # Noise in a line makes it slower: what it adds to the recorded line it has added to the driver's already.
+    again = times[:, 2:] - times[:, 1:2]
+    lost = times[:, 1] - times[:, 0] - (again.mean(axis=1) if len(noise) else 0.0)
+    unknown = again.std(axis=1) if len(noise) else np.zeros(len(marks))
     share = np.array([np.interp(own.s, courses[0].s, row) for row in where])
     bias = own.shift_sigma
     single = lap_offsets(own, laps)[0] - own.moved - target
@@ -387,7 +390,7 @@ def _lines(
         # A shift of the whole line by what is unknown of its place costs about as its own size does.
         size = max(float(np.abs(d * share[j]).max()), 1e-3)
         moved = stake * min(bias / size, 1.0) * priors.PLACE_SHARE
-        sigma = math.sqrt((priors.MODEL_SHARE * stake) ** 2 + priors.MODEL_TIME**2 + moved**2)
+        sigma = math.sqrt((priors.MODEL_SHARE * stake) ** 2 + priors.MODEL_TIME**2 + moved**2 + unknown[j] ** 2)
         findings.append(
             Finding(
                 kind=kind,

@@ -277,6 +277,14 @@ def lap_offsets(own: OwnLine, laps: Sequence[DrivenLap], draws: int = 0) -> tupl
     return lines, lines[:, None] + again.reshape(len(laps), -1, s.size)
 
 
+def drawn_lines(own: OwnLine, laps: Sequence[DrivenLap]) -> Array:
+    """What the mean line of laps may be off by, as the noise draws it again (K, N) [m]; none of exact laps."""
+    count = min(drive.draws_n.shape[0] for drive in laps)
+    rows = [[np.interp(own.s, drive.lap.line.s, row) for row in drive.draws_n[:count]] for drive in laps]
+    smooth = _Filter(float(own.s[1] - own.s[0]), closed=own.track.closed)
+    return smooth(np.mean(rows, axis=0).reshape(count, own.s.size), max(own.width, SHORTEST))
+
+
 def _hands(track: Track, smooth: _Filter, s: Array, wanted: Array, departure: Array) -> Array:
     """What hands make of the reference line (N,) [m]: the non-negative mixture of its roundings that is like the
     departure's short waves, corners where the driver does something else counting little."""
