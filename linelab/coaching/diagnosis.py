@@ -2,8 +2,8 @@
 
 A habit's stake is what re-driving without it gains over the whole lap, the straight after it included.  Where two
 habits share a corner their stakes overlap a little; each is what its own leaving out would bring first.  A corner's
-line is held against the reference line as this driver's hands round it and as far from the edges as he keeps all
-round: those two are numbers of the session, like its share of the grip, and no corner's fault.
+line is held against the best one with the grip he uses, as his hands round it and as far from the edges as he keeps
+all round: those are numbers of the session and no corner's fault.
 """
 
 from __future__ import annotations

@@ -74,7 +74,8 @@ def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]
     found.sort(key=lambda item: -(item.at_stake.value or 0.0))
     first = [replace(item, rank=rank + 1) for rank, item in enumerate(found[:MOST])]
     if len(found) > MOST:
-        first[-1] = replace(first[-1], close=tuple(map(_left_out, filter(_close_to(first[-1]), found[MOST:]))))
+        near = _close_to(first[-1])
+        first[-1] = replace(first[-1], close=tuple(_left_out(item, near=near(item)) for item in found[MOST:]))
     return tuple(first)
 
 
@@ -140,10 +141,11 @@ def _close_to(item: Priority) -> Callable[[Priority], bool]:
     return close
 
 
-def _left_out(item: Priority) -> Evidence:
-    """Something that had no room, though its place is not certain."""
+def _left_out(item: Priority, *, near: bool) -> Evidence:
+    """Something that had no room, which may be worth as much as what had."""
     title = item.title[:1].lower() + item.title[1:]
-    return Evidence(f"Worth about as much: {title} ({{}} a lap).", ((item.at_stake, "time"),))
+    said = "Worth about as much" if near else "After these"
+    return Evidence(f"{said}: {title} ({{}} a lap).", ((item.at_stake, "time"),))
 
 
 def _priority(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Priority:
@@ -225,7 +227,8 @@ def _done_evidence(finding: Finding) -> Evidence:
     if finding.kind in LINE_KINDS:
         where = {"turns_in_early": "on the way in", "apex_missed": "at the apex", "exit_unused": "on the way out"}
         side = "farther out" if finding.kind == "apex_missed" else "farther in" if finding.kind in where else "off"
-        text = f"Against the ideal line as you would steer it, you are {{}} {side} {where.get(finding.kind, 'there')}."
+        place = where.get(finding.kind, "there")
+        text = f"Against the best line for the grip you use, as you would steer it, you are {{}} {side} {place}."
     elif finding.kind == "brakes_softly":
         share = 100.0 * (finding.done.size.value or 0.0)
         return Evidence(f"You brake with about {share:.0f} % of what you reach elsewhere.")

@@ -409,7 +409,7 @@ class Priority:
     laps : tuple of str
         Labels of laps that show it best.
     close : tuple of Evidence
-        What was left out behind it though it may cost as much, in words with what is at stake; of the last one only.
+        What had no room behind it, in words with what is at stake; of the last one only.
     """
 
     rank: int

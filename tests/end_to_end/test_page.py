@@ -145,12 +145,12 @@ def test_no_braking_is_advised_where_nobody_brakes(review):
     assert rolled.gap.value > 1.0  # well over a second of way with neither pedal down
 
 
-def test_a_near_miss_is_named_everywhere(review, text):
-    """The demo driver's fourth habit costs as much as the third within what is uncertain: it is not dropped unsaid."""
+def test_what_had_no_room_is_named_everywhere(review, text):
+    """The demo driver's fourth habit is as clear of the noise as the first three: it is not dropped unsaid."""
     session = review.session
     (line,) = session.priorities[-1].close
     said = evidence_text(line)
-    assert said.startswith("Worth about as much: get closer to the inside edge in corner 8")
+    assert said.startswith("After these: get closer to the inside edge in corner 8")
     assert said in text
     assert f"   {said}" in review_lines(session)
     assert said in review_as_dict(session)["priorities"][-1]["evidence"]
