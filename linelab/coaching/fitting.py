@@ -93,7 +93,7 @@ class Hypothesis(NamedTuple):
 
 
 class Fit(NamedTuple):
-    """A hypothesis fitted: its numbers (SIZE,) and its misfit."""
+    """A hypothesis fitted: its numbers (SIZE,), misfit with what is likely beforehand, and how finely it is tuned."""
 
     hypothesis: Hypothesis
     sizes: Array
@@ -416,9 +416,8 @@ def _prior(theta: Array, free: NDArray[np.bool_], middle: Array, scale: Array, *
 
 
 def cost_of(fit: Fit) -> float:
-    """Misfit, and the price of the habits that are there."""
-    there = fit.sizes[: len(HABITS)] > priors.NONE
-    return fit.misfit + fit.spread + priors.PRICE * int(there.sum())
+    """Misfit, what fine tuning costs, and the price of the habits that are there."""
+    return fit.misfit + fit.spread + priors.PRICE * len(habits_of(cleaned(fit.sizes)))
 
 
 def cleaned(sizes: Array) -> Array:

@@ -36,7 +36,6 @@ from linelab.comparison.driving import (
     EASES,
     FOOT,
     GRIP,
-    HABITS,
     HOLDS,
     LASTS,
     LATE,
@@ -248,8 +247,7 @@ def _explain_places(scene: Scene, rivals: dict[int, list[Fit]], settled: dict[in
     for _ in range(_MOST + 1):
         own = [hypothesis_of(k, scene.sizes[k], habits_of(scene.sizes[k])) for k in active]
         left = {k: scene.misfit(k) for k in active}
-        least = priors.PRICE
-        open_to = [k for k in active if left[k] > least and abs(left[k] - settled.get(k, np.inf)) > _SETTLED]
+        open_to = [k for k in active if left[k] > priors.PRICE and abs(left[k] - settled.get(k, np.inf)) > _SETTLED]
         fits = _raced(scene, own + [item for k in open_to for item in _one_more(scene, k)])
         kept = {fit.hypothesis.place: fit for fit in fits[: len(own)]}
         gains: dict[int, tuple[float, Fit]] = {}
@@ -301,7 +299,7 @@ def _rivals(fits: dict[int, list[Fit]]) -> tuple[tuple[int, tuple[Rival, ...]], 
     for k, each in sorted(fits.items()):
         least: dict[tuple[object, ...], Rival] = {}
         for fit in each:
-            there = tuple(np.flatnonzero(fit.sizes[: len(HABITS)] > priors.NONE).tolist())
+            there = habits_of(cleaned(fit.sizes))
             lost = (float(fit.sizes[FOOT]), bool(fit.sizes[WHEN] > fit.sizes[LASTS])) if LOST in there else ()
             rival = Rival(there, cost_of(fit), fit.sizes)
             if (there, lost) not in least or rival.cost < least[there, lost].cost:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from linelab.coaching import priors
+from linelab.coaching.fitting import Driven
 from linelab.coaching.values import FaultKind
 from linelab.comparison.driving import (
     COAST,
@@ -28,9 +29,6 @@ from linelab.grip import Surface
 from linelab.solve.push import push_at
 from linelab.solve.reach import nodes_on
 from linelab.units import Array
-
-if TYPE_CHECKING:
-    from linelab.coaching.fitting import Driven
 
 #: What habits are called; a loss of speed by when it comes.
 KINDS: dict[int, FaultKind] = {

@@ -230,9 +230,10 @@ def _fade(u: Array) -> Array:
     return np.asarray((1.0 - u) ** 2 * (1.0 + 2.0 * u))
 
 
-def _drawn(s: Array, laps: Sequence[DrivenLap]) -> Array:
-    """Departures of the offset in laps as likely as these (K, N) [m]; none of exact laps."""
-    rows = [np.interp(s, drive.lap.line.s, row) for drive in laps for row in drive.draws_n[:8]]
+def _drawn(s: Array, laps: Sequence[DrivenLap], most: int = 8) -> Array:
+    """Departures of the offset in laps as likely as these, at most so many of each, lap after lap (K, N) [m]; none of
+    exact laps."""
+    rows = [np.interp(s, drive.lap.line.s, row) for drive in laps for row in drive.draws_n[:most]]
     return np.array(rows).reshape(-1, s.size)
 
 
@@ -272,17 +273,16 @@ def lap_offsets(own: OwnLine, laps: Sequence[DrivenLap], draws: int = 0) -> tupl
     off = recorded - own.mean
     width = _least_error(smooth, _spectrum(off), noise, SINGLE)
     lines = own.target + smooth(own.chosen, own.width) + own.moved + smooth(off, width)
-    drawn = [np.interp(s, drive.lap.line.s, row) for drive in laps for row in drive.draws_n[:draws]]
-    again = smooth(np.array(drawn).reshape(-1, s.size), max(width, SHORTEST)) if drawn else np.zeros((0, s.size))
+    again = smooth(_drawn(s, laps, draws), max(width, SHORTEST))
     return lines, lines[:, None] + again.reshape(len(laps), -1, s.size)
 
 
 def drawn_lines(own: OwnLine, laps: Sequence[DrivenLap]) -> Array:
     """What the mean line of laps may be off by, as the noise draws it again (K, N) [m]; none of exact laps."""
     count = min(drive.draws_n.shape[0] for drive in laps)
-    rows = [[np.interp(own.s, drive.lap.line.s, row) for row in drive.draws_n[:count]] for drive in laps]
+    rows = _drawn(own.s, laps, count).reshape(len(laps), count, own.s.size)
     smooth = _Filter(float(own.s[1] - own.s[0]), closed=own.track.closed)
-    return smooth(np.mean(rows, axis=0).reshape(count, own.s.size), max(own.width, SHORTEST))
+    return smooth(rows.mean(axis=0), max(own.width, SHORTEST))
 
 
 def _hands(track: Track, smooth: _Filter, s: Array, wanted: Array, departure: Array) -> Array:

@@ -69,7 +69,8 @@ def test_an_early_turn_in_is_named_and_a_missed_apex_is_none(faulty):
 
 
 @pytest.mark.xfail(
-    reason="told with 0.09 s and its error of 0.04 s: the model drives out of the hairpin sooner than he does"
+    strict=True,
+    reason="told with 0.09 s and its error of 0.04 s: the model drives out of the hairpin sooner than he does",
 )
 def test_a_missed_apex_that_costs_nothing_is_not_told(faulty):
     """By the simulated driver's own laps to miss the apex of the wide hairpin by a metre gains 0.03 s."""

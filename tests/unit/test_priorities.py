@@ -52,6 +52,7 @@ def test_what_had_no_room_is_named_and_whether_its_place_is_certain(monkeypatch,
     assert [one.at_stake.value for one in told] == list(stakes[:3])
     assert [one.close for one in told[:-1]] == [()] * (len(told) - 1)
     said = [evidence_text(line) for line in told[-1].close]
+    assert len(said) == sum(close)
     assert (
         tuple(sum(line.startswith(begin) for line in said) for begin in ("Worth about as much", "After these")) == close
     )
