@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from linelab.coaching import priors
 from linelab.coaching.fitting import Driven
@@ -45,7 +45,7 @@ from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.line_costs import NODES
 from linelab.comparison.marks import CornerMarks
 from linelab.comparison.measured import Measured
-from linelab.comparison.own_line import ROOM, OwnLine, course_on, drawn_lines, lap_offsets, own_line
+from linelab.comparison.own_line import ROOM, OwnLine, course_on, curvature_error, drawn_lines, lap_offsets, own_line
 from linelab.grip import kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Lap
@@ -169,7 +169,8 @@ def diagnose(
     driven = Driven(
         model=Model(kart=kart_numbers(kart), engine_braking=kart.engine_braking), course=course, v=v,
         sigma=np.sqrt(priors.SPEED**2 + np.mean(np.square(noise), axis=0) / len(every)),
-        entry=100.0 if track.closed else float(v[0]), sure=sure, **_likely_numbers(power),
+        entry=100.0 if track.closed else float(v[0]), sure=sure,
+        bend=curvature_error(own, every), **_likely_numbers(power),
     )  # fmt: skip
     found = explain(driven)
     corner = _corners(track, course.s[found.places], marks)
@@ -211,30 +212,42 @@ def _best_lap(own: OwnLine, found: Explained, grip: float) -> Lap:
     return solve_min_time(own.track, own_kart, grip=grip * share, tolerance=0.05, verify=False).lap
 
 
+def _since(track: Track, place: float, s: ArrayLike) -> Array:
+    """How far stations lie after a place, by the shorter way round a closed track [m]."""
+    off = np.asarray(s) - place
+    return np.asarray((off + 0.5 * track.length) % track.length - 0.5 * track.length if track.closed else off)
+
+
 def _corners(track: Track, stations: Array, marks: tuple[CornerMarks, ...]) -> Index:
     """Index of the corner whose apex is nearest to each station (K,)."""
-    off = stations[:, None] - np.array([mark.apex for mark in marks])
-    if track.closed:
-        off = (off + 0.5 * track.length) % track.length - 0.5 * track.length
-    return np.asarray(np.abs(off).argmin(axis=1))
+    return np.asarray(np.abs([_since(track, mark.apex, stations) for mark in marks]).argmin(axis=0))
 
 
 def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bool_]) -> list[Finding]:
-    """What the driver's feet do, place by place."""
-    active = [(k, h) for k in range(found.places.size) for h in range(len(HABITS)) if found.sizes[k, h] > 0.0]
-    rows = np.array([found.sizes, *(without(found.sizes, k, h) for k, h in active)])
-    spent = _times(found, rows)
+    """What the driver's feet do, place by place.
+
+    A habit that is not clear of none by itself is no fault of its own: it draws the dearest one of its place more
+    finely, and what both cost together is that one's stake.
+    """
+    active = np.argwhere(found.sizes[:, : len(HABITS)] > 0.0)
+    spent = _times(found, np.array([found.sizes, *(without(found.sizes, k, [h]) for k, h in active)]))
+    alone = spent[0] - spent[1:]
+    errors = np.array([_feet_sigma(found, single[usual], k, h, stake) for (k, h), stake in zip(active, alone)])
+    clear = alone > priors.CLEAR * errors
+    kept: list[tuple[int, Index]] = []
+    for k in np.unique(active[:, 0]):
+        here = np.flatnonzero(active[:, 0] == k)
+        first = int(here[alone[here].argmax()])
+        kept.append((first, here[~clear[here] | (here == first)]))
+        kept += [(int(row), np.array([row])) for row in here if clear[row] and row != first]
+    bare = np.array([without(found.sizes, active[row, 0], active[rows, 1]) for row, rows in kept])
+    stakes = spent[0] - _times(found, bare) if kept else []
     rolled, pushes = _rolled_since_before(found), pushes_at(found.driven, found.places, found.session)
     findings = []
-    for row, (k, h) in enumerate(active, start=1):
-        stake, size = float(spent[0] - spent[row]), float(found.sizes[k, h])
+    for (row, rows), stake in zip(kept, stakes):
+        k, h = active[row].tolist()
+        size, sigma = float(found.sizes[k, h]), math.hypot(*errors[rows])
         laps = stake * single[:, k, h] / size
-        known = laps[usual]
-        scatter = float(np.std(known, ddof=1)) / math.sqrt(known.size) if known.size > 2 else 0.0
-        share, time = priors.MODEL_SHARE, priors.MODEL_TIME
-        if h == LOST and not found.driven.sure:
-            share, time = priors.GROUND_SHARE, priors.GROUND_TIME
-        sigma = math.sqrt(scatter**2 + (share * stake) ** 2 + time**2)
         kind, place = kind_of(h, found.sizes[k], pushes[k]), k
         done = _done(found.sizes[k], h, kind, pushes[k], sigma / max(stake, 1e-3))
         if h == COAST and rolled[k] > 0.0:
@@ -246,7 +259,7 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
             Finding(
                 kind=kind,
                 corner=int(corner[place]),
-                cost=Measured(stake, sigma),
+                cost=Measured(float(stake), sigma),
                 laps=laps,
                 done=done,
                 rival=rival,
@@ -255,6 +268,16 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
             )
         )
     return findings
+
+
+def _feet_sigma(found: Explained, single: Array, k: int, h: int, stake: float) -> float:
+    """What the stake of a habit may be off by [s]; ``single`` are the usual laps' habits (L, K, SIZE)."""
+    known = stake * single[:, k, h] / float(found.sizes[k, h])
+    scatter = float(np.std(known, ddof=1)) / math.sqrt(known.size) if known.size > 2 else 0.0
+    unknown = h == LOST and not found.driven.sure
+    share = priors.GROUND_SHARE if unknown else priors.MODEL_SHARE
+    time = priors.GROUND_TIME if unknown else priors.MODEL_TIME
+    return math.sqrt(scatter**2 + (share * stake) ** 2 + time**2)
 
 
 def _same_driving(found: Explained, corner: Index, k: int, kind: FaultKind) -> int | None:
@@ -365,7 +388,8 @@ def _lines(
     """
     d, target = own.departure, own.target
     noise = drawn_lines(own, usual)
-    courses = [course_on(own, n, grip=grip, step=NODES) for n in (target, own.driven, *(own.driven + noise))]
+    courses = [course_on(own, n, grip=grip, step=NODES) for n in (target, own.driven)]
+    courses += [course_on(own, n, step=NODES, ground=courses[1].surface) for n in own.driven + noise]
     places = np.searchsorted(courses[0].s, found.driven.course.s[found.places])
     count = len(courses)
     v = drive_laps(
@@ -383,44 +407,72 @@ def _lines(
     share = np.array([np.interp(own.s, courses[0].s, row) for row in where])
     bias = own.shift_sigma
     single = lap_offsets(own, laps)[0] - own.moved - target
+    named = [_line_kind(own, mark) for mark in marks]
     findings = []
-    for j, mark in enumerate(marks):
-        stake = float(lost[j])
-        kind, off = _line_kind(own, mark)
+    for top, corners in _humps(d, named).items():
+        j = min(corners, key=lambda corner: abs(_since(own.track, marks[corner].apex, own.s[top])))
+        stake = float(lost[corners].sum())
         # A shift of the whole line by what is unknown of its place costs about as its own size does.
-        size = max(float(np.abs(d * share[j]).max()), 1e-3)
+        weight = share[corners].sum(axis=0)
+        size = max(float(np.abs(d * weight).max()), 1e-3)
         moved = stake * min(bias / size, 1.0) * priors.PLACE_SHARE
-        sigma = math.sqrt((priors.MODEL_SHARE * stake) ** 2 + priors.MODEL_TIME**2 + moved**2 + unknown[j] ** 2)
+        sigma = math.hypot(priors.MODEL_SHARE * stake, priors.MODEL_TIME, moved, *unknown[corners])
         findings.append(
             Finding(
-                kind=kind,
+                kind=named[j].kind,
                 corner=j,
                 cost=Measured(stake, sigma),
-                laps=stake * _like(single, d, share[j]),
-                done=Done(Measured(off, math.hypot(0.05, 0.5 * bias)), "length"),
+                laps=stake * _like(single, d, weight),
+                done=Done(Measured(named[j].off, math.hypot(0.05, 0.5 * bias)), "length"),
             )
         )
     return findings
 
 
-def _line_kind(own: OwnLine, mark: CornerMarks) -> tuple[FaultKind, float]:
-    """What a corner's line is called, and how far it is off there [m]: by the largest way off."""
+class _Off(NamedTuple):
+    """What a corner's line is called, how far it is off there [m], and where: the node of the departure."""
+
+    kind: FaultKind
+    off: float
+    node: int
+
+
+def _humps(d: Array, named: Sequence[_Off]) -> dict[int, list[int]]:
+    """Corners by the hump of the departure (N,) that they are named for: one may reach into the next corner."""
+    high, tops = np.abs(d), dict[int, list[int]]()
+    for j, (_, _, node) in enumerate(named):
+        top = node
+        while True:
+            upper = max((top - 1) % d.size, (top + 1) % d.size, key=lambda i: high[i])
+            if high[upper] <= high[top] or d[upper] * d[top] < 0.0:
+                break
+            top = upper
+        tops.setdefault(top, []).append(j)
+    return tops
+
+
+def _line_kind(own: OwnLine, mark: CornerMarks) -> _Off:
+    """What a corner's line is called: by the largest way off."""
     inside = 1.0 if mark.corner.left else -1.0
-    coming = inside * _offsets(own, mark.turn_in - SHOULDER, mark.apex)
-    leaving = inside * _offsets(own, mark.apex, mark.track_out + SHOULDER)
-    wrong = np.array([coming.max(), -coming[-1], leaving.max()])
-    part = int(np.argmax(wrong))
-    if wrong[part] > 0.0:
-        return LINES[part], float(wrong[part])
-    return "line_other", float(max(np.abs(coming).max(), np.abs(leaving).max()))
+    (before, coming), (after, leaving) = (
+        _offsets(own, begin, end)
+        for begin, end in ((mark.turn_in - SHOULDER, mark.apex), (mark.apex, mark.track_out + SHOULDER))
+    )
+    wrong = np.array([inside * coming, np.where(before == before[-1], -inside * coming, -np.inf), inside * leaving])
+    part, most = divmod(int(np.argmax(wrong)), before.size)
+    if wrong[part, most] > 0.0:
+        return _Off(LINES[part], float(wrong[part, most]), int((after if part == 2 else before)[most]))
+    off = np.abs(np.append(coming, leaving))
+    return _Off("line_other", float(off.max()), int(np.append(before, after)[off.argmax()]))
 
 
-def _offsets(own: OwnLine, begin: float, end: float) -> Array:
-    """Departures from one unwrapped station to another [m]."""
-    s, length, d = np.linspace(begin, max(end, begin + 0.1), 25), own.track.length, own.departure
-    if own.track.closed:
-        return np.asarray(np.interp(np.mod(s, length), np.append(own.s, length), np.append(d, d[0])))
-    return np.asarray(np.interp(s, own.s, d))
+def _offsets(own: OwnLine, begin: float, end: float) -> tuple[Index, Array]:
+    """Nodes from one unwrapped station to another, and departures there [m]."""
+    s = np.linspace(begin, max(end, begin + 0.1), 25)
+    step = float(own.s[1] - own.s[0])
+    node = np.rint((s - own.s[0]) / step).astype(np.intp)
+    node = node % own.s.size if own.track.closed else np.clip(node, 0, own.s.size - 1)
+    return node, own.departure[node]
 
 
 def _like(rows: Array, d: Array, weight: Array) -> Array:

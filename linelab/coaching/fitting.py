@@ -71,6 +71,8 @@ class Driven:
     sure : bool
         Whether line, ground and kart are known so well that how fast a corner can be taken is: where they are not, a
         corner's own grip is free within wide bounds, and speed at its slowest point is no habit.
+    bend : float
+        What the course's curvature may be off by [1/m]: a corner's own grip is known no better.
     """
 
     model: Model
@@ -81,6 +83,7 @@ class Driven:
     middle: Array = field(default_factory=priors.SESSION_MIDDLE.copy)
     scale: Array = field(default_factory=priors.SESSION_SCALE.copy)
     sure: bool = True
+    bend: float = 0.0
 
 
 class Hypothesis(NamedTuple):
@@ -173,6 +176,12 @@ class Scene:
         off = (self.v[self.windows.node[:, place]] - self.driven[:, place]) / self.sigma[:, place]
         return float((self.windows.use[:, place] * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum())
 
+    def scale(self, place: Index, theta: Array) -> Array:
+        """Scales of the priors of numbers (C, SIZE) of places (C,): of a loss by the foot most may be cut off."""
+        scale = self.likely.scale[place]
+        scale[:, LOST] *= np.where(theta[:, FOOT] == SLIDES, 1.0, priors.CUT_OFF)
+        return scale
+
     def windows_driven(self, place: Index, theta: Array) -> Array:
         """Speeds in the windows of places (C,) with these numbers (C, SIZE), the others as they are (M, C) [m/s]."""
         windows, course = self.windows, self.given.course
@@ -211,6 +220,7 @@ def _likely(given: Driven, places: Index, level: Array) -> Likely:
     )
     if not given.sure:
         scale[:, GRIP], lowest[:, GRIP], highest[:, GRIP] = priors.UNSURE, -3.0 * priors.UNSURE, 3.0 * priors.UNSURE
+    scale[:, GRIP] = np.hypot(scale[:, GRIP], given.bend / np.abs(given.course.kappa[places]))
     since, until = before / level, after / level
     middle[:, WHEN] += 0.5 * (until - since)
     scale[:, WHEN] = np.hypot(scale[:, WHEN], (since + until) / math.sqrt(12.0))
@@ -325,13 +335,10 @@ class _Fitted:
         self.lowest, self.highest = likely.lowest[place], likely.highest[place]
         self.plain: NDArray[np.bool_] = ~_SIZES if about is None else np.ones_like(_SIZES)
         self.middle = likely.middle[place] if about is None else about
-        self.scales = likely.scale[place]
 
     def scale(self, theta: Array, rows: Index | None = None) -> Array:
         """Scales of the priors of numbers (R, SIZE): of a loss by the foot most may be cut off."""
-        scale = self.scales.copy() if rows is None else self.scales[rows]
-        scale[:, LOST] *= np.where(theta[:, FOOT] == SLIDES, 1.0, priors.CUT_OFF)
-        return scale
+        return self.scene.scale(self.place if rows is None else self.place[rows], theta)
 
     def show(self, theta: Array, rows: Index | None = None) -> _Shown:
         """Drive with numbers (R, SIZE), which belong to these hypotheses (R,)."""
@@ -369,16 +376,12 @@ class _Fitted:
         # A number at its bound that is pushed farther stays there.
         fixed = ~self.free | ((theta <= self.lowest) & (pull > 0.0)) | ((theta >= self.highest) & (pull < 0.0))
         a = np.where(fixed[:, :, None] | fixed[:, None, :], 0.0, a)
-        diagonal = np.einsum("cpp->cp", a)
-        diagonal += np.where(self.plain, 1.0 / scale**2, 0.0)
         return a, np.where(fixed, 0.0, pull), fixed
 
     def spread(self, theta: Array, shown: _Shown, slope: tuple[Array, Array]) -> Array:
         """How much narrower numbers are known than beforehand (C,): what a fine-tuned explanation costs."""
-        a, _, fixed = self.normal(theta, shown, slope)
+        a, _, _ = self.normal(theta, shown, slope)
         scale = self.scale(theta)
-        diagonal = np.einsum("cpp->cp", a)
-        diagonal -= np.where(self.plain & ~fixed, 1.0 / scale**2, 0.0)
         known = scale[:, :, None] * a * scale[:, None, :]
         known += np.eye(a.shape[1])
         return np.asarray(np.linalg.slogdet(known)[1])
@@ -387,6 +390,7 @@ class _Fitted:
         """Numbers after a damped step."""
         a = a.copy()
         diagonal = np.einsum("cpp->cp", a)
+        diagonal += np.where(self.plain, 1.0 / self.scale(theta) ** 2, 0.0)
         diagonal *= 1.0 + damp[:, None]
         diagonal += np.where(fixed, 1.0, 1e-9)
         move = -np.linalg.solve(a, pull[:, :, None])[:, :, 0]

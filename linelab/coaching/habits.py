@@ -15,6 +15,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.coaching import priors
 from linelab.coaching.fitting import (
@@ -36,6 +37,7 @@ from linelab.comparison.driving import (
     EASES,
     FOOT,
     GRIP,
+    HABITS,
     HOLDS,
     LASTS,
     LATE,
@@ -172,23 +174,67 @@ def _raced(scene: Scene, hypotheses: list[Hypothesis]) -> list[Fit]:
     return fits
 
 
-def fit_session(given: Driven, places: Index, sizes: Array, session: Array) -> tuple[Array, Array]:
-    """Session numbers with habits as they are, and their covariance."""
-    course, count = given.course, session.size
+class _Numbers(NamedTuple):
+    """Numbers that are fitted together: the session's, then some of places' habits and corners' grip (P,)."""
+
+    place: Index  #: of those that belong to places
+    what: Index
+    normal: NDArray[np.bool_]  #: which are likely to be near their middle; sizes of habits are likely to be small
+    middle: Array
+    scale: Array
+    step: Array
+    longest: Array
+    lowest: Array
+    highest: Array
+
+    def cost(self, theta: Array) -> float:
+        """What numbers cost beforehand."""
+        off = (theta - self.middle) / self.scale
+        return float(np.where(self.normal, off**2, 2.0 * off).sum())
+
+    def pull(self, theta: Array) -> Array:
+        """Half of that cost's derivatives."""
+        return np.asarray(np.where(self.normal, (theta - self.middle) / self.scale, 1.0) / self.scale)
+
+
+def _numbers(given: Driven, sizes: Array, scene: Scene | None) -> _Numbers:
+    """The session's numbers and, in a scene, the sizes of its habits and the grip of its corners."""
+    own = np.zeros(sizes.shape, dtype=bool)
+    scale, lowest, highest = np.zeros((3, *sizes.shape))
+    if scene is not None:
+        own[:, : len(HABITS)] = sizes[:, : len(HABITS)] > 0.0
+        own[:, GRIP] = True
+        scale, lowest, highest = scene.scale(np.arange(len(sizes)), sizes), scene.likely.lowest, scene.likely.highest
+    place, what = np.nonzero(own)
+    return _Numbers(
+        place, what, np.append(np.ones(given.scale.size, dtype=bool), what == GRIP),
+        np.append(given.middle, np.zeros(place.size)), np.append(given.scale, scale[own]),
+        np.append(priors.SESSION_STEP, priors.STEP[what]), np.append(priors.SESSION_LONGEST, priors.LONGEST[what]),
+        np.append(priors.SESSION_LOWEST, lowest[own]), np.append(priors.SESSION_HIGHEST, highest[own]),
+    )  # fmt: skip
+
+
+def fit_session(
+    given: Driven, places: Index, sizes: Array, session: Array, scene: Scene | None = None
+) -> tuple[Array, Array, Array]:
+    """Sizes of the habits, the session's numbers and their covariance, fitted together where there is a scene.
+
+    Fitted alone the session's numbers would keep what a habit had drawn them to before it was known.
+    """
+    course, count, numbers = given.course, session.size, _numbers(given, sizes, scene)
     use = (course.h if course.closed else np.append(course.h, course.h[-1])) / priors.SPACING
-    theta, best, least, damp = session.copy(), session.copy(), np.inf, 1e-3
+    theta: Array = np.append(session, sizes[numbers.place, numbers.what])
+    best, least, damp = theta.copy(), np.inf, 1e-3
     ideal = ideal_places(given.model, [course], places, session[None], entry=given.entry)
     covariance = np.diag(given.scale**2)
     for turn in range(_SESSION_ROUNDS + 1):
-        rows = np.concatenate([theta[None], theta + np.diag(priors.SESSION_STEP)])[
-            : 1 if turn == _SESSION_ROUNDS else None
-        ]
+        rows = np.concatenate([theta[None], theta + np.diag(numbers.step)])[: 1 if turn == _SESSION_ROUNDS else None]
         every = np.repeat(sizes[None], len(rows), axis=0)
-        here = ideal.at(rows, session[None], every)
-        v = drive_laps(given.model, [course], places, every, rows, entry=given.entry, ideal=here)
+        every[:, numbers.place, numbers.what] = rows[:, count:]
+        here = ideal.at(rows[:, :count], session[None], every)
+        v = drive_laps(given.model, [course], places, every, rows[:, :count], entry=given.entry, ideal=here)
         off = (v[:, 0] - given.v) / given.sigma
-        pull = (theta - given.middle) / given.scale
-        misfit = float((use * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum() + (pull**2).sum())
+        misfit = float((use * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum()) + numbers.cost(theta)
         better = misfit < least
         if better:
             best, least = theta.copy(), misfit
@@ -196,15 +242,18 @@ def fit_session(given: Driven, places: Index, sizes: Array, session: Array) -> t
         if turn == _SESSION_ROUNDS:
             break
         if better:
-            slope = (v[:, 1:] - v[:, :1]) / priors.SESSION_STEP / given.sigma[:, None]
+            slope = (v[:, 1:] - v[:, :1]) / numbers.step / given.sigma[:, None]
             weight = use / (1.0 + off**2 / priors.TAIL)
-            a = slope.T @ (weight[:, None] * slope) + np.diag(1.0 / given.scale**2)
-            g = slope.T @ (weight * off) + pull / given.scale
-            covariance = np.linalg.inv(a)
+            known = np.where(numbers.normal, 1.0, 1e-6) / numbers.scale**2
+            a = slope.T @ (weight[:, None] * slope) + np.diag(known)
+            g = slope.T @ (weight * off) + numbers.pull(theta)
+            covariance = np.asarray(np.linalg.inv(a)[:count, :count])
         move = -np.linalg.solve(a + damp * np.diag(np.diag(a)), g)
-        move = np.clip(move, -priors.SESSION_LONGEST, priors.SESSION_LONGEST)
-        theta = np.clip(best + move, priors.SESSION_LOWEST, priors.SESSION_HIGHEST)
-    return best, covariance.reshape(count, count)
+        move = np.clip(move, -numbers.longest, numbers.longest)
+        theta = np.asarray(np.clip(best + move, numbers.lowest, numbers.highest))
+    found = sizes.copy()
+    found[numbers.place, numbers.what] = best[count:]
+    return found, best[:count], covariance
 
 
 def explain(given: Driven) -> Explained:
@@ -220,7 +269,7 @@ def explain(given: Driven) -> Explained:
         session = np.clip(session, priors.SESSION_LOWEST, priors.SESSION_HIGHEST)
         given = replace(given, middle=session)
     sizes = np.zeros((places.size, SIZE))
-    session, covariance = fit_session(given, places, sizes, session)
+    _, session, covariance = fit_session(given, places, sizes, session)
     if not places.size:
         return Explained(driven=given, places=places, sizes=sizes, session=session, covariance=covariance)
     rivals: dict[int, list[Fit]] = {}
@@ -229,7 +278,8 @@ def explain(given: Driven) -> Explained:
         scene = Scene(given, places, sizes, session)
         _explain_places(scene, rivals, settled)
         sizes = np.array([cleaned(row) for row in scene.sizes])
-        session, covariance = fit_session(given, places, sizes, session)
+        sizes, session, covariance = fit_session(given, places, sizes, session, scene)
+        sizes = np.array([cleaned(row) for row in sizes])
     return Explained(
         driven=given, places=places, sizes=sizes, session=session, covariance=covariance, rivals=_rivals(rivals),
     )  # fmt: skip
@@ -333,8 +383,8 @@ def by_lap(explained: Explained, v: Array) -> Array:
     return found
 
 
-def without(sizes: Array, place: int, habit: int) -> Array:
-    """The numbers of all places (K, SIZE) with one habit taken away."""
+def without(sizes: Array, place: int, habits: Index | Sequence[int]) -> Array:
+    """The numbers of all places (K, SIZE) with some habits of one taken away."""
     changed = sizes.copy()
-    changed[place, habit] = 0.0
+    changed[place, habits] = 0.0
     return changed

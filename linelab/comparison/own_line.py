@@ -245,18 +245,20 @@ def _spectrum(rows: Array) -> Array:
 
 
 def _least_error(smooth: _Filter, seen: Array, noise: Array, widths: Sequence[float]) -> float:
-    """The width of smoothing that leaves least error in a line's curvature [m].
+    """The width of smoothing that leaves least error in a line's curvature [m]."""
+    return min(widths, key=lambda width: _curvature_errors(smooth, seen, noise, width))
+
+
+def _curvature_errors(smooth: _Filter, seen: Array, noise: Array, width: float) -> float:
+    """Power of the errors in a line's curvature that smoothing leaves [1/m²].
 
     What smoothing takes from the line itself, and what it leaves of the noise, are added up over all wave numbers; the
     line's own spectrum is what is ``seen`` less the ``noise``.
     """
     wave = 2.0 * math.pi * np.arange(seen.size) / (2 * (seen.size - 1) * smooth.step)
     own = np.maximum(seen - noise, 0.0)
-    errors = []
-    for width in widths:
-        kept = np.exp(-0.5 * (wave * width) ** 2)
-        errors.append(float((wave**4 * ((1.0 - kept) ** 2 * own + kept**2 * noise)).sum()))
-    return widths[int(np.argmin(errors))]
+    kept = np.exp(-0.5 * (wave * width) ** 2)
+    return float((wave**4 * ((1.0 - kept) ** 2 * own + kept**2 * noise)).sum())
 
 
 def lap_offsets(own: OwnLine, laps: Sequence[DrivenLap], draws: int = 0) -> tuple[Array, Array]:
@@ -283,6 +285,15 @@ def drawn_lines(own: OwnLine, laps: Sequence[DrivenLap]) -> Array:
     rows = _drawn(own.s, laps, count).reshape(len(laps), count, own.s.size)
     smooth = _Filter(float(own.s[1] - own.s[0]), closed=own.track.closed)
     return smooth(rows.mean(axis=0), max(own.width, SHORTEST))
+
+
+def curvature_error(own: OwnLine, laps: Sequence[DrivenLap]) -> float:
+    """What the curvature of the mean line of laps may be off by [1/m]: noise that smoothing has left, and what it took
+    from the line itself."""
+    smooth = _Filter(float(own.s[1] - own.s[0]), closed=own.track.closed)
+    noise = _spectrum(_drawn(own.s, laps)) / len(laps)
+    power = _curvature_errors(smooth, _spectrum(own.chosen[None]), noise, max(own.width, SHORTEST))
+    return math.sqrt(2.0 * power) / own.s.size
 
 
 def _hands(track: Track, smooth: _Filter, s: Array, wanted: Array, departure: Array) -> Array:
@@ -335,7 +346,9 @@ def step_of(track: Track) -> float:
     return float(np.clip(track.length / 600.0, 1.0, 4.0))
 
 
-def course_on(own: OwnLine, n: Array, *, grip: float = 1.0, step: float | None = None) -> Course:
+def course_on(
+    own: OwnLine, n: Array, *, grip: float = 1.0, step: float | None = None, ground: Surface | None = None
+) -> Course:
     """A line of this driver's, ready to be driven.
 
     Parameters
@@ -347,6 +360,8 @@ def course_on(own: OwnLine, n: Array, *, grip: float = 1.0, step: float | None =
         Factor on mu for the whole track [-].
     step : float, optional
         Distance of nodes [m]; :func:`step_of` the track when not given.
+    ground : Surface, optional
+        What is under it at the nodes, where a line close by has shown it.
     """
     track, s = own.track, own.s
     line = _line(track, s, n, 0.5 * own.kart.width)
@@ -354,9 +369,10 @@ def course_on(own: OwnLine, n: Array, *, grip: float = 1.0, step: float | None =
     nodes = (
         np.arange(0, s.size - every + 1, every) if track.closed else np.unique([*range(0, s.size, every), s.size - 1])
     )
-    there = [grip_at(track, s[nodes], n[nodes] + own.spread * x, 0.5 * own.kart.width) for x in _POINTS]
-    surface = Surface(*(getattr(line, name)[nodes] for name in Surface._fields))
-    surface = surface._replace(grip=grip * np.average(there, axis=0, weights=_WEIGHTS))
+    if ground is None:
+        there = [grip_at(track, s[nodes], n[nodes] + own.spread * x, 0.5 * own.kart.width) for x in _POINTS]
+        ground = Surface(*(getattr(line, name)[nodes] for name in Surface._fields))
+        ground = ground._replace(grip=grip * np.average(there, axis=0, weights=_WEIGHTS))
     way = line.distance[nodes]
     h = np.diff(np.append(way, line.distance[-1])) if track.closed else np.diff(way)
-    return Course(s=s[nodes], h=h, kappa=line.kappa[nodes], surface=surface, closed=track.closed)
+    return Course(s=s[nodes], h=h, kappa=line.kappa[nodes], surface=ground, closed=track.closed)
