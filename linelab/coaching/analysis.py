@@ -10,7 +10,6 @@ import numpy as np
 from linelab.coaching.causes import shared_causes
 from linelab.coaching.diagnosis import Diagnosis, careful_lap, diagnose
 from linelab.coaching.grid import Rows, Sheet, computed_rows, session_sheet
-from linelab.coaching.pedals import Mask
 from linelab.coaching.shown_power import demonstrated_power, misfit, with_shown_engine
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.unjudged import lines_unjudged, too_coarse
@@ -20,6 +19,7 @@ from linelab.comparison.line_costs import LineCosts, line_costs
 from linelab.comparison.losses import SegmentLosses, segment_edges, segment_losses
 from linelab.comparison.marks import CornerMarks, find_marks
 from linelab.comparison.measured import Measured
+from linelab.comparison.onsets import Mask
 from linelab.comparison.own_line import own_line
 from linelab.comparison.seen import as_seen
 from linelab.comparison.segments import Segment, segments_of

@@ -10,10 +10,10 @@ import numpy as np
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.definitions import MARKS
 from linelab.coaching.marked import EDGES, TOO_SLOW, SessionMarks, spread_over_laps
-from linelab.coaching.pedals import Mask
 from linelab.coaching.scatter import corner_times, pass_errors
 from linelab.coaching.values import Consistency, CornerSpread, LineBand
 from linelab.comparison.measured import Measured, withheld
+from linelab.comparison.onsets import Mask
 from linelab.units import Array
 
 #: Laps within this of each other repeat: common practice for a lap of under a minute [s].

@@ -4,17 +4,25 @@ from __future__ import annotations
 
 import numpy as np
 
-from linelab.coaching.pedals import Index, Mask, first_true, last_true, main_run, push
-from linelab.coaching.window import Window, at_index, between, clock_of, crossing
+from linelab.coaching.pedals import main_run, push
+from linelab.coaching.window import Window, at_index, between, clock_of
 from linelab.comparison.marks import CornerMarks
+from linelab.comparison.onsets import (
+    BRAKE_ONSET,
+    ONSET_TIME,
+    Index,
+    Mask,
+    brake_onset,
+    crossing,
+    first_true,
+    last_true,
+    power_onset,
+)
 from linelab.comparison.rolling import BRAKED
 from linelab.units import Array
 
-#: Shares of a peak between which pedal work is timed [-]: onset, and nearly all of it.
-BRAKE_ONSET, BRAKE_FOOT, NEARLY = 0.5, 0.2, 0.9
-POWER_ONSET, POWER_NEARLY = 0.25, 0.8
-#: How long before a braking's onset its beginning is looked for, and how long after it its first peak [s].
-ONSET_TIME = 0.6
+#: Shares of a peak between which pedal work is timed [-]: the foot on the brake, and nearly all of a peak.
+BRAKE_FOOT, NEARLY, POWER_NEARLY = 0.2, 0.9, 0.8
 #: A dip counts after an acceleration of at least this [m/s²].
 DIP_AFTER = 0.3
 #: A slide asks for more than this share of the cornering grip, and slows more than rolling does by this [m/s²].
@@ -42,7 +50,7 @@ def braking(part: Window, slowest: Index) -> dict[str, Array]:
     way = at_index(path, half) - at_index(path, onset)
     lost = at_index(part.rows.v, onset) ** 2 - at_index(part.rows.v, half) ** 2
     figures = {
-        "brake_point": at_index(part.s, _brake_onset(part, onset)),
+        "brake_point": at_index(part.s, brake_onset(part.foot, hardest, ONSET_TIME * part.rows.v / part.steps)),
         "brake_peak": peak,
         "brake_mean": lost / (2.0 * np.maximum(way, 1e-6)),
         "brake_build": at_index(clock, nearly) - at_index(clock, foot),
@@ -53,24 +61,6 @@ def braking(part: Window, slowest: Index) -> dict[str, Array]:
     beyond = np.where(during & clear[:, None], part.rows.roll - part.foot, 0.0)
     figures["brake_over"] = beyond.max(axis=1)  # also told of draws without a braking, for the spread
     return figures | {"start": np.where(clear, start, slowest), "end": np.where(clear, end, slowest)}
-
-
-def _brake_onset(part: Window, near: Array) -> Array:
-    """Fractional index (R,) at which a braking begins, ``near`` (R,) lying on its first rise.
-
-    Half-way between the highest acceleration before and the lowest after: whatever rounds the step evenly, a receiver,
-    an estimate or a foot, leaves that place where it is; a level counted from rest would move with the rounding.
-    """
-    row, index = np.arange(near.size), np.arange(part.s.size)
-    at = np.where(np.isfinite(near), near, 0.0)
-    reach = ONSET_TIME * part.rows.v[row, at.astype(np.intp)] / part.steps[row, at.astype(np.intp)]
-    before = (index <= at[:, None]) & (index >= (at - reach)[:, None])
-    after = (index >= at[:, None]) & (index <= (at + reach)[:, None])
-    highest = np.where(before, part.foot, -np.inf).max(axis=1)
-    lowest = np.where(after, part.foot, np.inf)
-    level = 0.5 * (highest + lowest.min(axis=1))
-    onset = crossing(-part.foot, -level, np.asarray(lowest.argmin(axis=1)), -1)
-    return np.where(np.isfinite(near), onset, np.nan)
 
 
 def coasting(part: Window, slowest: Index, start: Array, end: Array) -> dict[str, Array]:
@@ -98,10 +88,9 @@ def power(part: Window, slowest: Index, lifted: Mask) -> dict[str, Array]:
     peak = gain.max(axis=1)
     clear = (peak > BRAKED) & lifted
     clock = clock_of(part)
-    weak = -part.foot  # below a level where the acceleration is above it
-    onset = crossing(weak, -POWER_ONSET * peak, slowest, 1)
+    onset = power_onset(part.foot, slowest, peak)
     from_onset = np.where(np.isfinite(onset), onset, slowest).astype(np.intp)
-    nearly = crossing(weak, -POWER_NEARLY * peak, from_onset, 1)
+    nearly = crossing(-part.foot, -POWER_NEARLY * peak, from_onset, 1)
     return {
         "drive_point": np.where(clear, at_index(part.s, onset), np.nan),
         "power_take_up": np.where(clear, at_index(clock, nearly) - at_index(clock, onset), np.nan),

@@ -10,12 +10,12 @@ import numpy as np
 from linelab.coaching.definitions import MARKS
 from linelab.coaching.grid import Rows, Sheet
 from linelab.coaching.marks import Figures, all_figures
-from linelab.coaching.pedals import Mask
 from linelab.coaching.values import DrivenMarks, Mark
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import LEAST_RATE
 from linelab.comparison.marks import CornerMarks, minimum_rooms
 from linelab.comparison.measured import Measured, for_few, withheld
+from linelab.comparison.onsets import Mask
 from linelab.track import Track
 from linelab.units import Array
 

@@ -6,9 +6,10 @@ import numpy as np
 
 from linelab.coaching.foot_marks import braking, coasting, power, power_dip, slide
 from linelab.coaching.grid import Rows, Sheet
-from linelab.coaching.pedals import FOOT_TIME, Index, Mask, averaged, pedals
-from linelab.coaching.window import Feet, Window, at_index, between, corner_window, crossing, value_at
-from linelab.comparison.marks import APEX_PLATEAU, TURNING_SHARE, CornerMarks
+from linelab.coaching.pedals import FOOT_TIME, averaged, pedals
+from linelab.coaching.window import Feet, Window, at_index, between, corner_window, value_at
+from linelab.comparison.marks import APEX_PLATEAU, TURNING_SHARE, CornerMarks, by_hand
+from linelab.comparison.onsets import Index, Mask, crossing
 from linelab.geometry.curve import curve_at
 from linelab.gripfield import kerb_width
 from linelab.track import along
@@ -16,8 +17,6 @@ from linelab.units import Array
 
 #: How far past the track-out the room at the exit is looked at [m].
 PAST_TRACK_OUT = 15.0
-#: Standard deviation of the kernel that takes ripple off a curvature before steering is read from it [m].
-HANDS = 2.5
 #: A change of curvature of this share of the sharpest counts as steering [-].
 STEERED = 0.125
 
@@ -41,7 +40,9 @@ def corner_figures(
     found |= _steering(sheet, part, mark)
     found["slide"] = slide(part, mark, found.pop("end"))
     at = np.arange(rows.v.shape[0])
-    found["min_speed"] = part.rows.v[at, slowest]
+    # Who comes into the room faster and faster, or leaves it slower and slower, is slowest at an end of the corner.
+    turned = np.where(between(part, mark.turn_in, mark.track_out), part.rows.v, np.inf)
+    found["min_speed"] = np.where(dip, part.rows.v[at, slowest], turned.min(axis=1))
     found["min_speed_place"] = np.where(dip, part.s[slowest] - mark.apex, np.nan)
     found["entry_speed"] = value_at(part, part.rows.v, mark.turn_in)
     found["entry_slope"], found["exit_slope"] = (
@@ -63,16 +64,9 @@ def all_figures(
     step = float(sheet.s[1] - sheet.s[0])
     ax = averaged(rows, step, foot_time)
     feet = Feet(ax, *pedals(rows._replace(ax=ax), step))
-    rows = rows._replace(kappa=_by_hand(rows.kappa, step))
+    rows = rows._replace(kappa=by_hand(rows.kappa, step))
     each = [corner_figures(sheet, rows, marks, k, feet, rooms[k]) for k in range(len(marks))]
     return {name: np.array([figures[name] for figures in each]).T for name in each[0]} if each else {}
-
-
-def _by_hand(kappa: Array, step: float) -> Array:
-    """Curvature (R, N) as hands can steer it."""
-    from scipy.ndimage import gaussian_filter1d
-
-    return np.asarray(gaussian_filter1d(kappa, HANDS / step, axis=1, mode="nearest"))
 
 
 def _slowest(part: Window, room: tuple[float, float]) -> tuple[Index, Mask, Mask]:

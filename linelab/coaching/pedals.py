@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linelab.coaching.grid import Rows
+from linelab.comparison.onsets import Index, Mask
 from linelab.comparison.rolling import BRAKED
 from linelab.units import Array
-
-Index = NDArray[np.intp]
-Mask = NDArray[np.bool_]
 
 #: The kart is driven where it gains this share of what full power gives it [-], and at least this much [m/s²], on
 #: what it does with both pedals up; it is braked where it loses BRAKED more.  Between the two it coasts.
@@ -87,14 +84,3 @@ def main_run(mask: Mask, weight: Array) -> tuple[Index, Index, Mask]:
     start = chosen.argmax(axis=1)
     end = width - 1 - chosen[:, ::-1].argmax(axis=1)
     return np.asarray(start), np.asarray(end), np.asarray(mask.any(axis=1))
-
-
-def last_true(mask: Mask) -> Index:
-    """Index of each row's last True (R,); -1 where there is none."""
-    last = mask.shape[1] - 1 - mask[:, ::-1].argmax(axis=1)
-    return np.asarray(np.where(mask.any(axis=1), last, -1))
-
-
-def first_true(mask: Mask, otherwise: int) -> Index:
-    """Index of each row's first True (R,)."""
-    return np.asarray(np.where(mask.any(axis=1), mask.argmax(axis=1), otherwise))

@@ -14,11 +14,11 @@ import numpy as np
 
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.marked import SessionMarks
-from linelab.coaching.pedals import Mask
 from linelab.coaching.values import Evidence, Priority, Quantity
 from linelab.coaching.words import ADVICE
 from linelab.comparison.losses import segment_edges
 from linelab.comparison.measured import Measured
+from linelab.comparison.onsets import Mask
 from linelab.comparison.timed import time_at
 from linelab.units import Array
 

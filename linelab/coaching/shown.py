@@ -7,8 +7,8 @@ import math
 import numpy as np
 
 from linelab.coaching.marked import SessionMarks, common
-from linelab.coaching.pedals import Mask
 from linelab.comparison.measured import Measured
+from linelab.comparison.onsets import Mask
 
 #: A mark is off where it is so by more than this many of its standard deviations [-].
 CLEAR = 2.0

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.pedals import Index
 from linelab.coaching.values import Cause, ShownGrip, Target, TargetKind
 from linelab.comparison.line_costs import LineCost
 from linelab.comparison.losses import segment_edges
 from linelab.comparison.narrowed import narrowed
+from linelab.comparison.onsets import Index
 from linelab.comparison.timed import time_at, timed_lap
 from linelab.errors import InputError
 from linelab.lap import Lap, Limit

@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.coaching.grid import Rows, Sheet
-from linelab.coaching.pedals import Index, Mask, first_true, last_true
 from linelab.comparison.marks import CornerMarks
+from linelab.comparison.onsets import Index, Mask
 from linelab.units import Array
 
 
@@ -67,21 +67,6 @@ def clock_of(part: Window) -> Array:
     v = part.rows.v
     steps = 2.0 * part.steps[:, :-1] / (v[:, 1:] + v[:, :-1])
     return np.concatenate([np.zeros((v.shape[0], 1)), np.cumsum(steps, axis=1)], axis=1)
-
-
-def crossing(values: Array, level: Array, start: Index, way: int) -> Array:
-    """Fractional index where values (R, W) fall below a level (R,), going ``way`` (1 or -1) from ``start``; NaN if
-    never."""
-    width = values.shape[1]
-    index = np.arange(width)
-    ahead = (index >= start[:, None]) if way > 0 else (index <= start[:, None])
-    below = ahead & (values < level[:, None])
-    i = first_true(below, -1) if way > 0 else last_true(below)
-    row = np.arange(values.shape[0])
-    j = np.clip(i - way, 0, width - 1)
-    inside, outside = values[row, j], values[row, np.maximum(i, 0)]
-    share = np.where(inside != outside, (inside - level) / np.where(inside != outside, inside - outside, 1.0), 0.0)
-    return np.where(i < 0, np.nan, j + way * np.clip(share, 0.0, 1.0))
 
 
 def at_index(table: Array, place: Array) -> Array:

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from linelab.comparison.onsets import ONSET_TIME, Index, Mask, brake_onset, power_onset
 from linelab.comparison.rolling import BRAKED, beyond_rolling
 from linelab.kart import Kart
 from linelab.lap import Lap
@@ -16,19 +16,17 @@ from linelab.units import Array
 
 #: A corner is being turned where the line bends at more than this share of the corner's sharpest bend.
 TURNING_SHARE = 0.3
+#: Standard deviation of the kernel that takes ripple off a curvature before steering is read from it [m].
+HANDS = 2.5
 #: Slowing for a corner: by more than this [m/s²], with the brake or with both pedals up.
 SLOWING = 1.5
 #: A braking lasts this long at least [s]; shorter is a change of pedals.
 LEAST_BRAKING = 0.15
 #: What a kart that is not known is taken to lose at most with both pedals up [m/s²] (common practice).
 UNKNOWN_ROLLING = 2.0
-#: The kart accelerates again where it gains more than this [m/s²].
-DRIVING = 0.3
 #: The apex is the middle of the stretch this close to the line's closest approach to the inside edge [m].
 APEX_PLATEAU = 0.05
 _STEP = 0.5
-
-Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -104,7 +102,8 @@ def find_marks(track: Track, reference: Lap, kart: Kart | None = None) -> tuple[
             earliest = spans[-1][1] - track.length
         else:
             earliest = float(profile.s[0])
-        marks.append(_marks(profile, corner, apexes[k], spans[k], min(earliest, spans[k][0])))
+        after = _neighbours(track, apexes, k, profile)[1]
+        marks.append(_marks(profile, corner, apexes[k], spans[k], (min(earliest, spans[k][0]), after)))
     return tuple(marks)
 
 
@@ -121,7 +120,15 @@ def _profile(track: Track, lap: Lap, kart: Kart | None) -> _Profile:
         grid = np.linspace(-track.length, 2.0 * track.length, 3 * max(round(track.length / _STEP), 8) + 1)
         local = np.mod(grid, track.length)
     kappa, v, ax, left, right, pushed = (np.interp(local, s, column) for column in values)
+    kappa = by_hand(kappa, float(grid[1] - grid[0]))
     return _Profile(s=grid, kappa=kappa, v=v, ax=ax, left_gap=left, right_gap=right, pushed=pushed)
+
+
+def by_hand(kappa: Array, step: float) -> Array:
+    """Curvature (..., N) as hands can steer it; stations ``step`` apart [m]."""
+    from scipy.ndimage import gaussian_filter1d
+
+    return np.asarray(gaussian_filter1d(kappa, HANDS / step, axis=-1, mode="nearest"))
 
 
 def _apex(track: Track, profile: _Profile, corner: Corner) -> float:
@@ -188,33 +195,52 @@ def _leaving(bend: Array, last: int, limit: float) -> int:
     return start + int(np.argmin(bend[start:]))
 
 
-def _marks(profile: _Profile, corner: Corner, apex: float, span: tuple[float, float], earliest: float) -> CornerMarks:
-    """Speed marks around the turning marks."""
+def _marks(
+    profile: _Profile, corner: Corner, apex: float, span: tuple[float, float], ends: tuple[float, float]
+) -> CornerMarks:
+    """Speed marks around the turning marks; ``ends`` are how far back slowing, and how far on power, may be its."""
     turn_in, track_out = span
     a, b = profile.index(turn_in), profile.index(track_out)
     slowest = a + int(np.argmin(profile.v[a : b + 1]))
-    low, high = profile.index(earliest), profile.index(max(apex, profile.s[slowest]))
+    low, high = profile.index(ends[0]), profile.index(max(apex, profile.s[slowest]))
     braked = profile.pushed < -BRAKED
-    brake = _slowing_start(profile, braked, LEAST_BRAKING, (low, a, high))
-    slow = _slowing_start(profile, braked | (profile.ax < -SLOWING), 0.0, (low, a, high))
-    driven = np.flatnonzero(profile.ax[slowest : b + 1] > DRIVING)
-    drive = slowest + int(driven[0]) if driven.size else slowest
+    brake = _slowing(profile, braked, LEAST_BRAKING, (low, a, high))
+    slow = _slowing(profile, braked | (profile.ax < -SLOWING), 0.0, (low, a, high))
+    slows_from = turn_in if slow is None else float(profile.s[slow[0]])
+    brakes_from = turn_in if brake is None else _braking_start(profile, brake)
     return CornerMarks(
         corner=corner,
-        brake_point=float(profile.s[brake]) if brake is not None else turn_in,
+        brake_point=brakes_from,
         turn_in=turn_in,
         apex=apex,
         minimum_speed=turn_in if slowest == a else float(profile.s[slowest]),
-        drive_point=float(profile.s[drive]),
+        drive_point=turn_in if slowest == a else _power_start(profile, slowest, profile.index(ends[1])),
         track_out=track_out,
         brakes=brake is not None,
-        slows_from=turn_in if slow is None else float(profile.s[slow if brake is None else min(slow, brake)]),
+        slows_from=slows_from if brake is None else min(slows_from, brakes_from),
         lifts=slow is not None and brake is None,
     )
 
 
-def _slowing_start(profile: _Profile, slowing: Mask, least: float, places: tuple[int, int, int]) -> int | None:
-    """Where the slowing for a corner begins; pauses under 4 m do not end one.
+def _braking_start(profile: _Profile, run: Index) -> float:
+    """Station at which a braking begins that holds these nodes."""
+    hardest = int(run[profile.ax[run].argmin()])
+    reach = ONSET_TIME * profile.v / (profile.s[1] - profile.s[0])
+    first = max(int(run[0] - 1.5 * reach[run[0]]), 0)
+    near = slice(first, hardest + int(reach[hardest]) + 2)
+    onset = brake_onset(profile.ax[None, near], np.array([hardest - first]), reach[None, near])[0]
+    return float(np.interp(first + onset, np.arange(profile.s.size), profile.s))
+
+
+def _power_start(profile: _Profile, slowest: int, end: int) -> float:
+    """Station at which the power comes in after the slowest node."""
+    gain = profile.ax[None, slowest : max(end, slowest + 1) + 1]
+    onset = float(power_onset(gain, np.zeros(1, dtype=np.intp), gain.max(axis=1))[0])
+    return float(np.interp(slowest + (onset if math.isfinite(onset) else 0.0), np.arange(profile.s.size), profile.s))
+
+
+def _slowing(profile: _Profile, slowing: Mask, least: float, places: tuple[int, int, int]) -> Index | None:
+    """Indices of the slowing for a corner; pauses under 4 m do not end one.
 
     It is the first slowing that reaches the turn-in, or comes within 10 m of it; without one the last before that.
     ``places`` are the indices it is looked for between, with the turn-in's in the middle; one of less than a metre, or
@@ -227,7 +253,7 @@ def _slowing_start(profile: _Profile, slowing: Mask, least: float, places: tuple
     runs = np.split(found, np.flatnonzero(np.diff(found) > round(4.0 / _STEP)) + 1)
     runs = [run for run in runs if run.size * _STEP >= 1.0 and (_STEP / profile.v[run]).sum() >= least]
     reaching = [run for run in runs if run[-1] >= turn_in - round(10.0 / _STEP)]
-    return int(reaching[0][0] if reaching else runs[-1][0]) if runs else None
+    return (reaching[0] if reaching else runs[-1]) if runs else None
 
 
 def minimum_rooms(track: Track, marks: tuple[CornerMarks, ...]) -> list[tuple[float, float]]:

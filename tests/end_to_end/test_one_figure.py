@@ -9,9 +9,14 @@ import numpy as np
 import pytest
 
 from linelab.coaching.compare import compare
+from linelab.coaching.grid import computed_rows, session_sheet
+from linelab.coaching.marks import all_figures
 from linelab.coaching.recorded import choose_laps, find_ground, review_recording
 from linelab.comparison.corner_stretches import corner_stretches
+from linelab.comparison.estimate import without_uncertainty
+from linelab.comparison.marks import find_marks, minimum_rooms
 from linelab.comparison.timed import time_at
+from linelab.io.bundled import bundled_karts, bundled_tracks
 from linelab.io.kart_files import load_kart
 from linelab.io.recordings import load_recording
 from linelab.io.track_files import load_track
@@ -20,6 +25,7 @@ from linelab.report.display import METRIC
 from linelab.report.page.corner_parts import corner_parts
 from linelab.report.reference_facts import reference_data
 from linelab.report.review_report import save_review
+from linelab.solve.mintime import solve_min_time
 
 MARKS = ("brake_point_m", "turn_in_m", "min_speed_mps", "drive_point_m", "exit_speed_mps")
 
@@ -112,3 +118,48 @@ def test_causes_add_up_to_the_speed_loss_and_the_cards_are_among_them(result):
     # What no cause explains is small beside what causes do.
     rest = np.array([dict(corner.causes)["rest"].value for lap in session.laps for corner in lap.corners])
     assert np.sqrt(np.mean(rest**2)) < 0.05
+
+
+#: How far a mark of the reference lap may move by the receiver's rounding of it: place [m], speed [m/s].
+ROUNDED_PLACE, ROUNDED_SPEED = 2.5, 0.5
+
+
+def test_the_reference_laps_marks_are_found_alike_with_and_without_the_receivers_rounding(result):
+    """The sheet and reference_lap.json tell the lap's own marks, the review those of the lap as the receiver shows it:
+    one definition, so they differ by the rounding alone."""
+    session, solution = result.session, result.reference
+    saved = reference_data(session.track, session.kart, solution)["corners"]
+    compared = 0
+    for corner, row in zip(session.laps[0].corners, saved):
+        marks = corner.marks.named()
+        for name, key in (("brake_point", "brake_point_m"), ("turn_in", "turn_in_m"), ("drive_point", "drive_point_m")):
+            place, shown = row[key], marks[name].reference
+            if place is not None and shown is not None:
+                off = (shown - place + 0.5 * session.track.length) % session.track.length - 0.5 * session.track.length
+                assert abs(off) < ROUNDED_PLACE, (row["number"], name, off)
+                compared += 1
+        if marks["min_speed"].reference is not None:
+            assert row["minimum_speed_mps"] == pytest.approx(marks["min_speed"].reference, abs=ROUNDED_SPEED)
+            compared += 1
+    assert compared > 20
+
+
+@pytest.mark.parametrize("name", ["marrowdown_club", "ostrelle_sprint", "tinmarsh_rental"])
+def test_one_definition_of_marks(name):
+    """Frames of a lap and the marks that laps are compared by agree where both read the same exact lap."""
+    track = load_track(bundled_tracks()[name])
+    kart = load_kart(bundled_karts()["rental-four-stroke" if name == "tinmarsh_rental" else "junior-single-speed"])
+    lap = solve_min_time(track, kart).lap
+    frames = find_marks(track, lap, kart)
+    sheet = session_sheet(track, kart, [without_uncertainty(lap)])
+    found = all_figures(sheet, computed_rows(sheet, [lap]), frames, minimum_rooms(track, frames), foot_time=0.0)
+    for k, mark in enumerate(frames):
+        slowest = mark.minimum_speed % track.length if track.closed else mark.minimum_speed
+        assert found["min_speed"][0, k] == pytest.approx(np.interp(slowest, lap.line.s, lap.v), abs=0.25)
+        for place, figure in (
+            (mark.brake_point if mark.brakes else np.nan, found["brake_point"]),
+            (mark.drive_point if mark.minimum_speed > mark.turn_in else np.nan, found["drive_point"]),
+            (mark.turn_in, found["turn_in"]),
+        ):
+            if np.isfinite(place) and np.isfinite(figure[0, k]):
+                assert figure[0, k] == pytest.approx(place, abs=0.75), mark.corner.number
