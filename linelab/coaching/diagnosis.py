@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from linelab.coaching import priors
 from linelab.coaching.fitting import Driven
-from linelab.coaching.habits import Explained, by_lap, explain, without
+from linelab.coaching.habits import Explained, by_lap, explain, on_passes, without
 from linelab.coaching.naming import Pushes, kind_of, pushes_at
 from linelab.coaching.values import FaultKind, Quantity
 from linelab.comparison.driving import (
@@ -328,6 +328,36 @@ def _done(sizes: Array, habit: int, kind: FaultKind, pushes: Pushes, share: floa
         return Done(Measured(math.exp(-size), share * size * math.exp(-size)), "number")
     quantity: Quantity = "place" if habit == EARLY else "time" if habit in (COAST, LATE) else "speed"
     return Done(Measured(size, share * size), quantity)
+
+
+class Slip(NamedTuple):
+    """What is done otherwise than usual on one pass of a corner: a habit, and how much more of it there is."""
+
+    kind: FaultKind
+    done: Done
+
+
+def slip_on(found: Diagnosis, lap: Lap, corner: int, share: float) -> Slip | None:
+    """What is done otherwise on one lap's pass of a corner; None where the speed does not tell one kind from others.
+
+    ``share`` is the relative standard deviation of what it costs [-].
+    """
+    explained = found.explained
+    v = np.interp(explained.driven.course.s, lap.line.s, lap.v)[None]
+    pushes = pushes_at(explained.driven, explained.places, explained.session)
+    places = np.flatnonzero(found.corner == corner).tolist()
+    best: tuple[float, Slip] | None = None
+    for k, (sizes, likely) in zip(places, on_passes(explained, v, [(0, k) for k in places])):
+        more = sizes[: len(HABITS)] - explained.sizes[k, : len(HABITS)]
+        habit = int((more / priors.SCALE[: len(HABITS)]).argmax())
+        with_it, usual = np.repeat(explained.sizes[None], 2, axis=0)
+        with_it[k] = sizes
+        spent = _times(explained, np.array([with_it, usual]))
+        if more[habit] > 0.0 and likely >= priors.SURE and (best is None or spent[0] - spent[1] > best[0]):
+            kind = kind_of(habit, sizes, pushes[k])
+            row = np.where(np.arange(sizes.size) == habit, more[habit], sizes)
+            best = float(spent[0] - spent[1]), Slip(kind, _done(row, habit, kind, pushes[k], share))
+    return None if best is None or best[0] <= 0.0 else best[1]
 
 
 def _rival(found: Explained, k: int, kind: FaultKind, pushes: Pushes) -> tuple[FaultKind | None, float]:

@@ -305,7 +305,7 @@ def _explain_places(scene: Scene, rivals: dict[int, list[Fit]], settled: dict[in
             new = [fit for fit in fits[len(own) :] if fit.hypothesis.place == k]
             rivals.setdefault(k, []).extend(new)
             if new:
-                best = _likeliest(new, pushes[k])
+                best, _ = _likeliest(new, pushes[k])
                 gain = cost_of(kept[k]) - cost_of(best)
                 if gain > 0.0:
                     gains[k] = (gain, best)
@@ -327,8 +327,11 @@ def _explain_places(scene: Scene, rivals: dict[int, list[Fit]], settled: dict[in
         active = sorted(near | set(gains))
 
 
-def _likeliest(fits: Sequence[Fit], pushes: Pushes) -> Fit:
-    """The best fit of the likeliest kinds of habits: one kind may be done in several manners."""
+def _likeliest(fits: Sequence[Fit], pushes: Pushes) -> tuple[Fit, float]:
+    """The best fit of the likeliest kinds of habits, and how likely those are beside the others [-].
+
+    One kind may be done in several manners.
+    """
     least: dict[tuple[frozenset[FaultKind], tuple[int, ...], float], Fit] = {}
     for fit in fits:
         kinds = kinds_of(habits_of(cleaned(fit.sizes)), fit.sizes, pushes)
@@ -340,7 +343,8 @@ def _likeliest(fits: Sequence[Fit], pushes: Pushes) -> Fit:
     for (kinds, _, _), fit in least.items():
         weights[kinds] = weights.get(kinds, 0.0) + math.exp(-0.5 * (cost_of(fit) - lowest))
     likeliest = max(weights, key=lambda kinds: weights[kinds])
-    return min((fit for (kinds, _, _), fit in least.items() if kinds == likeliest), key=cost_of)
+    best = min((fit for (kinds, _, _), fit in least.items() if kinds == likeliest), key=cost_of)
+    return best, weights[likeliest] / sum(weights.values())
 
 
 def _rivals(fits: dict[int, list[Fit]]) -> tuple[tuple[int, tuple[Rival, ...]], ...]:
@@ -380,6 +384,28 @@ def by_lap(explained: Explained, v: Array) -> Array:
     fits = fit_abreast(scene, each, _LAP_ROUNDS, own, np.array([item.begin for item in each]))
     for (lap, k), fit in zip(pairs, fits):
         found[lap, k] = fit.sizes
+    return found
+
+
+def on_passes(explained: Explained, v: Array, passes: Sequence[tuple[int, int]]) -> list[tuple[Array, float]]:
+    """Numbers (SIZE,) that explain single passes of places best, and how likely their kinds are beside others [-].
+
+    A pass has the session's habits, or one more of them.
+
+    Parameters
+    ----------
+    v : (L, N) array
+        Speeds of the laps at the course's nodes [m/s].
+    passes : sequence of (lap, place)
+    """
+    scene = Scene(explained.driven, explained.places, explained.sizes, explained.session)
+    pushes, found = pushes_at(explained.driven, explained.places, explained.session), []
+    for lap, k in passes:
+        usual = explained.sizes[k]
+        ways = [hypothesis_of(k, usual, habits_of(usual)), *_one_more(scene, k)]
+        own = np.repeat(v[lap][scene.windows.node[:, k]][:, None], len(ways), axis=1)
+        fit, likely = _likeliest(fit_abreast(scene, ways, _RACE[-1][0], own), pushes[k])
+        found.append((cleaned(fit.sizes), likely))
     return found
 
 

@@ -8,18 +8,22 @@ is told where neither the line nor the technique can be judged.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
+from linelab.coaching.diagnosis import Slip, slip_on
 from linelab.coaching.marked import SessionMarks
-from linelab.coaching.values import Evidence, Priority, Quantity
+from linelab.coaching.values import Evidence, FaultKind, Priority, Quantity
 from linelab.coaching.words import ADVICE
+from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import segment_edges
 from linelab.comparison.measured import Measured
 from linelab.comparison.onsets import Mask
 from linelab.comparison.timed import time_at
+from linelab.lap import Lap
 from linelab.units import Array
 
 #: A driver repeats well where typical laps lie within this standard deviation [s]: common practice calls laps within a
@@ -32,6 +36,17 @@ MOST_CORNERS, CLEAR = 3, 2.0
 SPOILT, FAR = 0.08, 3.0
 #: Spoilt laps, least number and share [-], and corners, that are no accident and no single corner's fault.
 SPOILT_LAPS, SPOILT_SHARE, SPOILT_CORNERS = 3, 1.0 / 3.0, 3
+
+
+#: What is done otherwise than usual on a spoilt pass, in words: how much is filled in.
+OTHERWISE: dict[FaultKind, str] = {
+    "brakes_early": "the braking begins {} earlier than usual",
+    "coasts": "neither pedal is down for {} longer than usual on the way in",
+    "too_slow_in_corner": "you are {} slower than usual at the slowest point",
+    "power_late": "you wait {} longer than usual with the power",
+    "power_abrupt": "you lose {} again once the power is on",
+    "slide": "you lose {} more than a rolling kart would",
+}
 
 
 class _Spread(NamedTuple):
@@ -86,7 +101,7 @@ def scatter_priority(analysis: Analysis, marked: SessionMarks) -> Priority | Non
     labels = [drive.lap.label for drive in kept]
     slowest, fastest = labels[int(laps.argmax())], labels[int(laps.argmin())]
     if changing:
-        corners, shown = _spoilt_evidence(analysis, behind, sigma, labels)
+        corners, shown = _spoilt_evidence(analysis, behind, sigma, kept)
     else:
         uneven = _uneven(analysis, marked, sigma, typical)
         corners = [k for k, _ in uneven]
@@ -162,10 +177,10 @@ def _laps_evidence(spread: _Spread, laps: Array, fastest: str, slowest: str) -> 
 
 
 def _spoilt_evidence(
-    analysis: Analysis, behind: Array, sigma: Array, labels: list[str]
+    analysis: Analysis, behind: Array, sigma: Array, kept: Sequence[DrivenLap]
 ) -> tuple[list[int], list[Evidence]]:
     """Corners that spoilt passes cost most in, dearest first, and the passes in words."""
-    spoilt = behind > 0.0
+    spoilt, labels = behind > 0.0, [drive.lap.label for drive in kept]
     lost = behind.sum(axis=0)
     corners = [int(k) for k in np.argsort(-lost, kind="stable")[:MOST_CORNERS] if lost[k] > 0.0]
     shown = [
@@ -181,8 +196,28 @@ def _spoilt_evidence(
         text = f"Corner {analysis.marks[k].corner.number}: {{}} behind your usual pass on {labels[worst]}"
         text += f", and less on {others} other lap{'s' if others > 1 else ''}." if others else "."
         figure = Measured(float(behind[worst, k]), math.sqrt(2.0) * float(sigma[k]))
-        shown.append(Evidence(text, ((figure, "time"),)))
+        slip = _slip(analysis, kept[worst].lap, k, figure)
+        also, done = ("", ()) if slip is None else _otherwise(slip, labels[worst])
+        shown.append(Evidence(text + also, ((figure, "time"), *done)))
     return corners, shown
+
+
+def _slip(analysis: Analysis, lap: Lap, k: int, behind: Measured) -> Slip | None:
+    """What was done otherwise on a spoilt pass, where the speed tells."""
+    if analysis.diagnosis is None:
+        return None
+    share = (behind.sigma or 0.0) / max(behind.value or 0.0, 1e-3)
+    return slip_on(analysis.diagnosis, lap, k, share)
+
+
+def _otherwise(slip: Slip, label: str) -> tuple[str, tuple[tuple[Measured, Quantity], ...]]:
+    """What was done otherwise on a lap, in words, and the figures in them."""
+    if slip.kind == "brakes_softly":
+        return (
+            f" On {label} you brake with about {100.0 * (slip.done.size.value or 0.0):.0f} % of your usual force.",
+            (),
+        )
+    return f" On {label} {OTHERWISE[slip.kind]}.", ((slip.done.size, slip.done.quantity),)
 
 
 def _without_steady_trend(times: Array) -> Array:

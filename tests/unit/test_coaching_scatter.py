@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from scipy.stats import theilslopes
@@ -88,6 +90,16 @@ def test_a_driver_with_another_fault_on_every_lap_is_told_so_though_his_laps_har
     # What is spoilt by a few hundredths only is left out: never more than the truth.
     assert 0.5 * cost < first.at_stake.value < cost + 2.0 * first.at_stake.sigma
     assert "own usual pass" in first.evidence[1].text
+    # What was done otherwise on the worst pass of a corner comes from the driver model, and agrees with what was done.
+    done = {(lap, fault.corner): type(fault) for fault in faults for lap in fault.laps}
+    told = 0
+    for shown in first.evidence[2:]:
+        corner, lap = (int(re.search(rf"{word} (\d+)", shown.text)[1]) for word in ("Corner", "on lap"))
+        for words, fault in (("wait", LatePower), ("braking begins", BrakesEarly)):
+            if words in shown.text:
+                told += 1
+                assert done[lap, corner] is fault, shown.text
+    assert told >= 2
 
 
 def test_one_corner_spoilt_on_some_laps_is_that_corners_fault_and_not_scatter(reference):
