@@ -22,6 +22,7 @@ from linelab.coaching.habits import Explained, by_lap, explain, on_passes, witho
 from linelab.coaching.naming import Pushes, kind_of, pushes_at
 from linelab.coaching.values import FaultKind, Quantity
 from linelab.comparison.driving import (
+    BEND,
     BRAKE,
     COAST,
     DRIVE,
@@ -176,7 +177,7 @@ def diagnose(
     corner = _corners(track, course.s[found.places], marks)
     each = np.array([np.interp(course.s, drive.lap.line.s, drive.lap.v) for drive in laps])
     single = by_lap(found, each)
-    findings = _habits(found, corner, single, kept)
+    findings = _habits(found, track, marks, single, kept)
     if sure:
         best = own_line(track, kart, every, _best_lap(own, found, grip))
         findings += _lines(best, found, marks, grip, laps, every)
@@ -223,12 +224,23 @@ def _corners(track: Track, stations: Array, marks: tuple[CornerMarks, ...]) -> I
     return np.asarray(np.abs([_since(track, mark.apex, stations) for mark in marks]).argmin(axis=0))
 
 
-def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bool_]) -> list[Finding]:
+def _bends_corner(found: Explained, track: Track, marks: tuple[CornerMarks, ...], k: int) -> int:
+    """Index of the corner that is the bend after a place in which speed is lost."""
+    course = found.driven.course
+    way = way_of(course)
+    there = np.mod(way[found.places[k]] + found.sizes[k, BEND], way[-1])
+    return int(_corners(track, np.interp([there], way[: course.s.size], course.s), marks)[0])
+
+
+def _habits(
+    found: Explained, track: Track, marks: tuple[CornerMarks, ...], single: Array, usual: NDArray[np.bool_]
+) -> list[Finding]:
     """What the driver's feet do, place by place.
 
     A habit that is not clear of none by itself is no fault of its own: it draws the dearest one of its place more
     finely, and what both cost together is that one's stake.
     """
+    corner = _corners(track, found.driven.course.s[found.places], marks)
     active = np.argwhere(found.sizes[:, : len(HABITS)] > 0.0)
     spent = _times(found, np.array([found.sizes, *(without(found.sizes, k, [h]) for k, h in active)]))
     alone = spent[0] - spent[1:]
@@ -255,19 +267,34 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
             kind, place = "power_late", (k - 1) % found.places.size
             done = Done(Measured(float(rolled[k]), sigma / max(stake, 1e-3) * float(rolled[k])), "time")
         rival, likely = _rival(found, k, kind, pushes[k]) if place == k else (None, 1.0)
+        in_bend = h == LOST and found.sizes[k, BEND] > 0.0
         findings.append(
             Finding(
                 kind=kind,
-                corner=int(corner[place]),
+                corner=_bends_corner(found, track, marks, k) if in_bend else int(corner[place]),
                 cost=Measured(float(stake), sigma),
                 laps=laps,
                 done=done,
                 rival=rival,
                 likely=likely,
-                other=_same_driving(found, corner, place, kind),
+                other=None if in_bend else _same_driving(found, corner, place, kind),
             )
         )
-    return findings
+    return _same_once(findings)
+
+
+def _same_once(findings: Sequence[Finding]) -> list[Finding]:
+    """One finding of each kind and corner: what is lost there twice, or over two slow places, is said once."""
+    alike: dict[tuple[FaultKind, int], list[Finding]] = {}
+    for finding in findings:
+        alike.setdefault((finding.kind, finding.corner), []).append(finding)
+    found = []
+    for each in alike.values():
+        first = max(each, key=lambda finding: finding.cost.value or 0.0)
+        values, errors = ([getattr(one.cost, name) or 0.0 for one in each] for name in ("value", "sigma"))
+        cost = Measured(sum(values), math.hypot(*errors))
+        found.append(replace(first, cost=cost, laps=np.sum([one.laps for one in each], axis=0)))
+    return found
 
 
 def _feet_sigma(found: Explained, single: Array, k: int, h: int, stake: float) -> float:
@@ -316,6 +343,8 @@ def _rolled_since_before(found: Explained) -> Array:
 def _done(sizes: Array, habit: int, kind: FaultKind, pushes: Pushes, share: float) -> Done:
     """How much of a habit there is in a place's numbers (SIZE,); ``share`` is its relative standard deviation."""
     size = float(sizes[habit])
+    if habit == LOST and kind == "coasts":
+        return Done(Measured(2.0 * float(sizes[LASTS]), share * 2.0 * float(sizes[LASTS])), "time")
     if habit == LOST and kind == "power_late":
         waited = max(float(sizes[WHEN] + sizes[LASTS]), 0.1)
         return Done(Measured(waited, share * waited), "time")
@@ -446,7 +475,10 @@ def _lines(
         weight = share[corners].sum(axis=0)
         size = max(float(np.abs(d * weight).max()), 1e-3)
         moved = stake * min(bias / size, 1.0) * priors.PLACE_SHARE
-        sigma = math.hypot(priors.MODEL_SHARE * stake, priors.MODEL_TIME, moved, *unknown[corners])
+        # The model errs in every corner by itself, as far as each has part in it.
+        each = np.abs(lost[corners])
+        model = priors.MODEL_TIME * math.sqrt(each.sum() ** 2 / max(float((each**2).sum()), 1e-12))
+        sigma = math.hypot(priors.MODEL_SHARE * stake, max(model, priors.MODEL_TIME), moved, *unknown[corners])
         findings.append(
             Finding(
                 kind=named[j].kind,
