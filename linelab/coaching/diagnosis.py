@@ -228,7 +228,8 @@ def _bends_corner(found: Explained, track: Track, marks: tuple[CornerMarks, ...]
     """Index of the corner that is the bend after a place in which speed is lost."""
     course = found.driven.course
     way = way_of(course)
-    there = np.mod(way[found.places[k]] + found.sizes[k, BEND], way[-1])
+    lost = found.sizes[k, BEND] + found.sizes[k, WHEN] * found.driven.v[found.places[k]]
+    there = np.mod(way[found.places[k]] + lost, way[-1])
     return int(_corners(track, np.interp([there], way[: course.s.size], course.s), marks)[0])
 
 

@@ -271,7 +271,7 @@ def _bends_after(given: Driven, places: Index, sizes: Array, session: Array, v: 
     node = nodes_on(model.kart, course.kappa, course.surface)
     limit = cornering_limit(node._replace(hold0=session[SHARE] * node.hold0), float(model.kart.top_speed))
     shift = int(places[0]) if course.closed else 0
-    asked = np.roll(np.minimum(given.v**2 / limit, 1.0), -shift)
+    asked = np.roll(np.minimum(v**2 / limit, 1.0), -shift)
     found, _ = find_peaks(asked, height=priors.ASKED, prominence=priors.ASKED_MORE)
     peaks, way, reach = (found + shift) % count, way_of(course), round(priors.ABOUT / float(np.median(course.h)))
     near = peaks[:, None] + np.arange(-reach, reach + 1)
