@@ -22,7 +22,6 @@ from linelab.coaching.habits import Explained, by_lap, explain, on_passes, witho
 from linelab.coaching.naming import Pushes, kind_of, pushes_at
 from linelab.coaching.values import FaultKind, Quantity
 from linelab.comparison.driving import (
-    BEND,
     BRAKE,
     COAST,
     DRIVE,
@@ -177,7 +176,7 @@ def diagnose(
     corner = _corners(track, course.s[found.places], marks)
     each = np.array([np.interp(course.s, drive.lap.line.s, drive.lap.v) for drive in laps])
     single = by_lap(found, each)
-    findings = _habits(found, track, marks, single, kept)
+    findings = _habits(found, corner, single, kept)
     if sure:
         best = own_line(track, kart, every, _best_lap(own, found, grip))
         findings += _lines(best, found, marks, grip, laps, every)
@@ -224,24 +223,12 @@ def _corners(track: Track, stations: Array, marks: tuple[CornerMarks, ...]) -> I
     return np.asarray(np.abs([_since(track, mark.apex, stations) for mark in marks]).argmin(axis=0))
 
 
-def _bends_corner(found: Explained, track: Track, marks: tuple[CornerMarks, ...], k: int) -> int:
-    """Index of the corner that is the bend after a place in which speed is lost."""
-    course = found.driven.course
-    way = way_of(course)
-    lost = found.sizes[k, BEND] + found.sizes[k, WHEN] * found.driven.v[found.places[k]]
-    there = np.mod(way[found.places[k]] + lost, way[-1])
-    return int(_corners(track, np.interp([there], way[: course.s.size], course.s), marks)[0])
-
-
-def _habits(
-    found: Explained, track: Track, marks: tuple[CornerMarks, ...], single: Array, usual: NDArray[np.bool_]
-) -> list[Finding]:
+def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bool_]) -> list[Finding]:
     """What the driver's feet do, place by place.
 
     A habit that is not clear of none by itself is no fault of its own: it draws the dearest one of its place more
     finely, and what both cost together is that one's stake.
     """
-    corner = _corners(track, found.driven.course.s[found.places], marks)
     active = np.argwhere(found.sizes[:, : len(HABITS)] > 0.0)
     spent = _times(found, np.array([found.sizes, *(without(found.sizes, k, [h]) for k, h in active)]))
     alone = spent[0] - spent[1:]
@@ -268,17 +255,16 @@ def _habits(
             kind, place = "power_late", (k - 1) % found.places.size
             done = Done(Measured(float(rolled[k]), sigma / max(stake, 1e-3) * float(rolled[k])), "time")
         rival, likely = _rival(found, k, kind, pushes[k]) if place == k else (None, 1.0)
-        in_bend = h == LOST and found.sizes[k, BEND] > 0.0
         findings.append(
             Finding(
                 kind=kind,
-                corner=_bends_corner(found, track, marks, k) if in_bend else int(corner[place]),
+                corner=int(corner[place]),
                 cost=Measured(float(stake), sigma),
                 laps=laps,
                 done=done,
                 rival=rival,
                 likely=likely,
-                other=None if in_bend else _same_driving(found, corner, place, kind),
+                other=_same_driving(found, corner, place, kind),
             )
         )
     return _same_once(findings)
@@ -344,8 +330,6 @@ def _rolled_since_before(found: Explained) -> Array:
 def _done(sizes: Array, habit: int, kind: FaultKind, pushes: Pushes, share: float) -> Done:
     """How much of a habit there is in a place's numbers (SIZE,); ``share`` is its relative standard deviation."""
     size = float(sizes[habit])
-    if habit == LOST and kind == "coasts":
-        return Done(Measured(2.0 * float(sizes[LASTS]), share * 2.0 * float(sizes[LASTS])), "time")
     if habit == LOST and kind == "power_late":
         waited = max(float(sizes[WHEN] + sizes[LASTS]), 0.1)
         return Done(Measured(waited, share * waited), "time")

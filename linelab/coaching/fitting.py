@@ -8,7 +8,6 @@ in between (Broyden, A class of methods for solving nonlinear simultaneous equat
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -17,7 +16,6 @@ from numpy.typing import NDArray
 
 from linelab.coaching import priors
 from linelab.comparison.driving import (
-    BEND,
     COAST,
     EARLY,
     EASES,
@@ -28,7 +26,6 @@ from linelab.comparison.driving import (
     LATE,
     LOST,
     ROLLS,
-    SHARE,
     SIZE,
     SLIDES,
     SLOW,
@@ -46,7 +43,7 @@ from linelab.comparison.driving import (
     way_of,
 )
 from linelab.grip import Surface
-from linelab.solve.reach import Node, cornering_limit, nodes_on
+from linelab.solve.reach import Node, nodes_on
 from linelab.units import Array
 
 #: Numbers that are sizes of habits, which are positive.
@@ -117,7 +114,7 @@ class _Windows(NamedTuple):
     who: Index  #: those places (3, K); -1 where there is none
 
 
-def _windows(given: Driven, places: Index, bends: Sequence[Array]) -> _Windows:
+def _windows(given: Driven, places: Index) -> _Windows:
     """Windows of all places: from the place before to the one after, but no farther than their own habits reach.
 
     Farther down a straight a lower speed only wears off: the last node's misfit stands for half of the way left.
@@ -135,8 +132,7 @@ def _windows(given: Driven, places: Index, bends: Sequence[Array]) -> _Windows:
     spots = [way[place % count] + (place // count) * way[-1] for place in (before, places, after)]
     fastest = np.array([v[np.arange(a, b + 1) % count].max() for a, b in zip(before, places)])
     ahead = (priors.AHEAD + fastest**2 / (2.0 * priors.GENTLE)) / step
-    farthest = np.array([each.max(initial=0.0) for each in bends])
-    behind = (farthest + priors.BEHIND * v[places]) / step
+    behind = (priors.BEHIND * v[places]) / step
     first = np.maximum(before, places - np.ceil(ahead).astype(np.intp))
     last = np.minimum(after, places + np.ceil(behind).astype(np.intp))
     row = np.arange(int((last - first).max()) + 1)[:, None]
@@ -157,17 +153,16 @@ class Scene:
 
     def __init__(self, given: Driven, places: Index, sizes: Array, session: Array) -> None:
         self.given, self.places, self.sizes, self.session = given, places, sizes, session
-        self.ideal = ideal_places(given.model, [given.course], places, session[None], entry=given.entry)
-        self.refresh()
-        self.bends = _bends_after(given, places, sizes, session, self.v)
-        self.windows = _windows(given, places, self.bends)
+        self.windows = _windows(given, places)
         nodes, course = self.windows.node, given.course
         self.node = nodes_on(
             given.model.kart, course.kappa[nodes], Surface(*(np.asarray(field)[nodes] for field in course.surface))
         )
         self.driven = given.v[self.windows.node]
         self.sigma = given.sigma[self.windows.node]
+        self.ideal = ideal_places(given.model, [given.course], places, session[None], entry=given.entry)
         self.likely = _likely(given, places, self.ideal.level[:, 0])
+        self.refresh()
 
     def refresh(self) -> None:
         """Drive the lap again as it is explained now."""
@@ -179,7 +174,7 @@ class Scene:
     def misfit(self, place: int) -> float:
         """What the speed about a place leaves to be explained."""
         off = (self.v[self.windows.node[:, place]] - self.driven[:, place]) / self.sigma[:, place]
-        return float((self.windows.use[:, place] * tailed(off)).sum())
+        return float((self.windows.use[:, place] * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum())
 
     def scale(self, place: Index, theta: Array) -> Array:
         """Scales of the priors of numbers (C, SIZE) of places (C,): of a loss by the foot most may be cut off."""
@@ -250,43 +245,6 @@ def _extents(course: Course, places: Index) -> tuple[Array, Array]:
     return found[0], found[1]
 
 
-def tailed(off: Array) -> Array:
-    """What misfits (any shape), in standard deviations, cost each: a few are large."""
-    return np.asarray(priors.TAIL * np.log1p(off**2 / priors.TAIL))
-
-
-def weights_of(course: Course) -> Array:
-    """What the misfit at each node of a course counts (N,) [-]."""
-    return np.asarray((course.h if course.closed else np.append(course.h, course.h[-1])) / priors.SPACING)
-
-
-def _bends_after(given: Driven, places: Index, sizes: Array, session: Array, v: Array) -> list[Array]:
-    """How far after each place, and before the next, bends lie that are taken flat out, by their apexes [m].
-
-    Only those count about which a driven speed (N,) leaves something to be explained, or whose loss is explained.
-    """
-    from scipy.signal import find_peaks
-
-    course, model, count = given.course, given.model, given.v.size
-    node = nodes_on(model.kart, course.kappa, course.surface)
-    limit = cornering_limit(node._replace(hold0=session[SHARE] * node.hold0), float(model.kart.top_speed))
-    shift = int(places[0]) if course.closed else 0
-    asked = np.roll(np.minimum(v**2 / limit, 1.0), -shift)
-    found, _ = find_peaks(asked, height=priors.ASKED, prominence=priors.ASKED_MORE)
-    peaks, way, reach = (found + shift) % count, way_of(course), round(priors.ABOUT / float(np.median(course.h)))
-    near = peaks[:, None] + np.arange(-reach, reach + 1)
-    near = near % count if course.closed else np.clip(near, 0, count - 1)
-    left = weights_of(course) * tailed((v - given.v) / given.sigma)
-    peaks = peaks[left[near].sum(axis=1) > priors.PRICE]
-    after = np.append(places[1:], places[0] if course.closed else count - 1)
-    bends = []
-    for place, end, own in zip(places, after, sizes):
-        ahead, gap = (np.mod(way[nodes] - way[place], way[-1]) for nodes in (peaks, end))
-        ahead = ahead[(ahead > priors.LEAST_APART) & (ahead < gap - priors.LEAST_APART)]
-        bends.append(np.unique(np.append(ahead, own[BEND]) if own[LOST] * own[BEND] > 0.0 else ahead))
-    return bends
-
-
 def hypothesis_of(
     place: int, sizes: Array, habits: tuple[int, ...], manners: dict[int, float] | None = None
 ) -> Hypothesis:
@@ -295,7 +253,7 @@ def hypothesis_of(
     for habit in habits:
         new = sizes[habit] == 0.0
         begin[habit] = priors.BEGIN[habit] if new else sizes[habit]
-    how = [WHEN, LASTS, FOOT, BEND]
+    how = [WHEN, LASTS, FOOT]
     begin[how] = begin[how] if sizes[LOST] > 0.0 else priors.MIDDLE[how]
     for manner, value in (manners or {}).items():
         begin[manner] = value
@@ -388,7 +346,7 @@ class _Fitted:
         v = self.scene.windows_driven(self.place[rows], theta)
         off = (v - self.driven[:, rows]) / self.sigma[:, rows]
         late = _time(self.h[:, rows], v, self.driven[:, rows]) / priors.TIME
-        cost = (self.use[:, rows] * tailed(off)).sum(axis=0) + late**2
+        cost = (self.use[:, rows] * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum(axis=0) + late**2
         cost += _prior(theta, self.free[rows], self.middle[rows], self.scale(theta, rows), normal=self.plain)
         return _Shown(v, off, late, cost)
 

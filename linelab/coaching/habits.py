@@ -28,13 +28,10 @@ from linelab.coaching.fitting import (
     fit_abreast,
     habits_of,
     hypothesis_of,
-    tailed,
-    weights_of,
 )
 from linelab.coaching.naming import Pushes, kinds_of, pushes_at
 from linelab.coaching.values import FaultKind
 from linelab.comparison.driving import (
-    BEND,
     COAST,
     EARLY,
     EASES,
@@ -152,8 +149,7 @@ def _one_more(scene: Scene, place: int) -> list[Hypothesis]:
     # In a long corner it may have been long before the slowest place.
     more: dict[int, list[dict[int, float]]] = {
         SLOW: [{WHERE: -way} for way in np.arange(before, 8.0, -8.0)],
-        LOST: [{WHEN: -when, FOOT: SLIDES} for when in np.arange(before / level - 0.2, 0.6, -0.5)]
-        + [{WHEN: 0.0, FOOT: foot, BEND: bend} for bend in scene.bends[place].tolist() for foot in (SLIDES, LIFTS)],
+        LOST: [{WHEN: -when, FOOT: SLIDES} for when in np.arange(before / level - 0.2, 0.6, -0.5)],
     }
     return [
         hypothesis_of(place, sizes, (*own, habit), manners)
@@ -226,7 +222,7 @@ def fit_session(
     Fitted alone the session's numbers would keep what a habit had drawn them to before it was known.
     """
     course, count, numbers = given.course, session.size, _numbers(given, sizes, scene)
-    use = weights_of(course)
+    use = (course.h if course.closed else np.append(course.h, course.h[-1])) / priors.SPACING
     theta: Array = np.append(session, sizes[numbers.place, numbers.what])
     best, least, damp = theta.copy(), np.inf, 1e-3
     ideal = ideal_places(given.model, [course], places, session[None], entry=given.entry)
@@ -238,7 +234,7 @@ def fit_session(
         here = ideal.at(rows[:, :count], session[None], every)
         v = drive_laps(given.model, [course], places, every, rows[:, :count], entry=given.entry, ideal=here)
         off = (v[:, 0] - given.v) / given.sigma
-        misfit = float((use * tailed(off)).sum()) + numbers.cost(theta)
+        misfit = float((use * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum()) + numbers.cost(theta)
         better = misfit < least
         if better:
             best, least = theta.copy(), misfit
@@ -336,16 +332,14 @@ def _likeliest(fits: Sequence[Fit], pushes: Pushes) -> tuple[Fit, float]:
 
     One kind may be done in several manners.
     """
-    least: dict[tuple[tuple[frozenset[FaultKind], float], tuple[int, ...], float], Fit] = {}
+    least: dict[tuple[frozenset[FaultKind], tuple[int, ...], float], Fit] = {}
     for fit in fits:
-        there = habits_of(cleaned(fit.sizes))
-        # The same kind at the place and in a bend after it are two.
-        kinds = kinds_of(there, fit.sizes, pushes), float(fit.sizes[BEND]) if LOST in there else 0.0
+        kinds = kinds_of(habits_of(cleaned(fit.sizes)), fit.sizes, pushes)
         manner = (kinds, fit.hypothesis.habits, float(fit.sizes[FOOT]))
         if manner not in least or cost_of(fit) < cost_of(least[manner]):
             least[manner] = fit
     lowest = min(cost_of(fit) for fit in least.values())
-    weights: dict[tuple[frozenset[FaultKind], float], float] = {}
+    weights: dict[frozenset[FaultKind], float] = {}
     for (kinds, _, _), fit in least.items():
         weights[kinds] = weights.get(kinds, 0.0) + math.exp(-0.5 * (cost_of(fit) - lowest))
     likeliest = max(weights, key=lambda kinds: weights[kinds])
@@ -360,8 +354,7 @@ def _rivals(fits: dict[int, list[Fit]]) -> tuple[tuple[int, tuple[Rival, ...]], 
         least: dict[tuple[object, ...], Rival] = {}
         for fit in each:
             there = habits_of(cleaned(fit.sizes))
-            late = bool(fit.sizes[WHEN] > fit.sizes[LASTS])
-            lost = (float(fit.sizes[FOOT]), late, float(fit.sizes[BEND])) if LOST in there else ()
+            lost = (float(fit.sizes[FOOT]), bool(fit.sizes[WHEN] > fit.sizes[LASTS])) if LOST in there else ()
             rival = Rival(there, cost_of(fit), fit.sizes)
             if (there, lost) not in least or rival.cost < least[there, lost].cost:
                 least[there, lost] = rival

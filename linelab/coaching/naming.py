@@ -10,7 +10,6 @@ from linelab.coaching import priors
 from linelab.coaching.fitting import Driven
 from linelab.coaching.values import FaultKind
 from linelab.comparison.driving import (
-    BEND,
     COAST,
     DRIVE,
     EARLY,
@@ -63,12 +62,9 @@ def kind_of(habit: int, sizes: Array, pushes: Pushes) -> FaultKind:
     Whoever holds the speed waits with the power.  A loss that begins before any speed is gained is a slide, or, by the
     foot, a wait too; later it is abrupt power, whether the kart slides or the foot comes off.  A slide that takes less
     than the engine gives is the same drive as a lift, and a loss that never lets the speed fall the same as holding it.
-    In a bend that is taken flat out whoever does not slide has come off the power for it.
     """
     if habit != LOST:
         return KINDS[habit]
-    if sizes[BEND] > 0.0:
-        return "slide" if sizes[FOOT] == SLIDES and sizes[LOST] > pushes.push * sizes[LASTS] else "coasts"
     peak, gained = sizes[LOST] / sizes[LASTS], pushes.gain * (sizes[WHEN] - sizes[LASTS])
     under_power = gained > priors.LEAST_PROMINENCE
     if sizes[FOOT] == HOLDS or (under_power and peak <= pushes.gain):

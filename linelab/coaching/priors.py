@@ -19,25 +19,21 @@ TAIL = 6.0
 SPEED, TIME = 0.1, 0.03
 
 #: What is lost to a slide is more than what the kart is slower by: the engine goes on pushing all the while.
-#:                 early  soft  coast  slow  late  lost  where  grip  when  rolls lasts foot eases until bend
-SCALE = np.array([5.0, 0.2, 0.35, 0.8, 0.3, 3.0, 3.0, 0.015, 0.35, 0.5, 0.15, 1.0, 0.15, 15.0, 1.0])
-MIDDLE = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.25, 0.5, 0.3, 0.0, 0.0, 0.0, 0.0])
-LOWEST = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -8.0, -0.06, -0.6, 0.0, 0.15, 0.0, 0.0, -60.0, 0.0])
-HIGHEST = np.array([18.0, 1.5, 4.0, 6.0, 4.0, 14.0, 4.0, 0.06, 1.5, 1.0, 1.0, 2.0, 1.0, 0.0, 500.0])
+#:                 early  soft  coast  slow  late  lost  where  grip  when  rolls lasts foot eases until
+SCALE = np.array([5.0, 0.2, 0.35, 0.8, 0.3, 3.0, 3.0, 0.015, 0.35, 0.5, 0.15, 1.0, 0.15, 15.0])
+MIDDLE = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.25, 0.5, 0.3, 0.0, 0.0, 0.0])
+LOWEST = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -8.0, -0.06, -0.6, 0.0, 0.15, 0.0, 0.0, -60.0])
+HIGHEST = np.array([18.0, 1.5, 4.0, 6.0, 4.0, 14.0, 4.0, 0.06, 1.5, 1.0, 1.0, 2.0, 1.0, 0.0])
 #: A corner lasts as long as the line is tighter than this share of the curvature at its slowest place [-], at most so
 #: far [m].
 NEARLY, LONGEST_CORNER = 0.6, 60.0
-#: A bend that is taken flat out is one where it asks for this share of the grip, and more than about it [-].
-ASKED, ASKED_MORE = 0.3, 0.1
-#: What is lost in such a bend is seen so far about its apex [m].
-ABOUT = 25.0
 #: A corner's own grip where neither its ground nor the line is surveyed, or the kart file does not fit [-].
 UNSURE = 0.1
 #: A loss of speed by the foot is made of flanks, most is cut off: so much larger than what is lost [-].
 CUT_OFF = 2.0
 #: Steps of numerical derivatives, and the longest steps of a fit.
-STEP = np.array([0.3, 0.03, 0.04, 0.1, 0.04, 0.1, 0.4, 0.005, 0.05, 0.1, 0.03, 1.0, 0.05, 0.5, 1.0])
-LONGEST = np.array([8.0, 0.3, 0.5, 1.0, 0.5, 2.0, 3.0, 0.02, 0.3, 0.4, 0.15, 0.0, 0.2, 8.0, 0.0])
+STEP = np.array([0.3, 0.03, 0.04, 0.1, 0.04, 0.1, 0.4, 0.005, 0.05, 0.1, 0.03, 1.0, 0.05, 0.5])
+LONGEST = np.array([8.0, 0.3, 0.5, 1.0, 0.5, 2.0, 3.0, 0.02, 0.3, 0.4, 0.15, 0.0, 0.2, 8.0])
 #: Where a fit begins with a habit.
 BEGIN = np.array([5.0, 0.3, 0.5, 1.0, 0.6, 2.0])
 #: Smaller than this a habit is none.

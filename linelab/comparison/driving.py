@@ -41,10 +41,9 @@ EARLY, SOFT, COAST, SLOW, LATE, LOST = range(len(HABITS))
 #: slowest place], the corner's grip as a factor less one [-], when speed is lost [s after the slowest place], how much
 #: of rolling there is in the waiting before (early) and after (late) it: 0 holds the speed, 1 rolls [-], half the time
 #: that a loss of speed lasts [s], how it comes about: see SLIDES, LIFTS and HOLDS, and how long the power that was
-#: waited for takes to come in [s], where the rolling before a corner ends [m after the slowest place], and how far
-#: after the slowest place a bend lies, taken flat out, about whose apex speed is lost instead [m].
-MANNERS = ("where", "grip", "when", "rolls", "lasts", "foot", "eases", "until", "bend")
-WHERE, GRIP, WHEN, ROLLS, LASTS, FOOT, EASES, UNTIL, BEND = range(len(HABITS), len(HABITS) + len(MANNERS))
+#: waited for takes to come in [s], and where the rolling before a corner ends [m after the slowest place].
+MANNERS = ("where", "grip", "when", "rolls", "lasts", "foot", "eases", "until")
+WHERE, GRIP, WHEN, ROLLS, LASTS, FOOT, EASES, UNTIL = range(len(HABITS), len(HABITS) + len(MANNERS))
 #: Speed is lost to a slide, whatever the engine gives, or by the foot: to no less than both pedals up make of it, or to
 #: no less than holds the speed.
 SLIDES, LIFTS, HOLDS = 0.0, 1.0, 2.0
@@ -196,7 +195,7 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
             work.throttle[:, some] = _eased_in(work.throttle[:, some], since, over, step)
         some = np.flatnonzero(sizes[:, LOST] > 0.0)
         if some.size:
-            middle, length = sizes[some, BEND] + sizes[some, WHEN] * v[some], sizes[some, LASTS] * v[some]
+            middle, length = sizes[some, WHEN] * v[some], sizes[some, LASTS] * v[some]
             part = np.clip(1.0 - np.abs(away[:, some] - middle) / length, 0.0, 1.0)
             less, how = part * sizes[some, LOST] / sizes[some, LASTS], sizes[some, FOOT]
             work.drag[:, some] += np.where(how == SLIDES, less, 0.0)

@@ -10,11 +10,10 @@ import pytest
 
 from linelab.coaching import priors
 from linelab.coaching.diagnosis import _humps, _Off
-from linelab.coaching.fitting import Driven, Scene
+from linelab.coaching.fitting import Driven
 from linelab.coaching.habits import explain, slow_places
 from linelab.coaching.naming import kind_of, pushes_at
 from linelab.comparison.driving import (
-    BEND,
     COAST,
     EARLY,
     FOOT,
@@ -195,29 +194,6 @@ def test_a_loss_of_speed_is_called_by_how_and_when_it_begins(place, when, foot, 
     pushes = pushes_at(found.driven, found.places, found.session)[own]
     named = {kind_of(habit, found.sizes[own], pushes) for habit in np.flatnonzero(found.sizes[own, : len(HABITS)])}
     assert named & kinds
-
-
-def test_a_slide_in_a_bend_that_is_taken_flat_out_is_found_there(place):
-    """Such a bend has no slow place: what is lost in it is no braking, coasting or power of a corner beside it."""
-    model, course, places, _ = slowest_of(place)
-    plain = drive_laps(model, [course], places, np.zeros((1, places.size, SIZE)), SOUND)[:, 0]
-    slower = Driven(model=model, course=course, v=plain - 1.0, sigma=np.full(plain.size, priors.SPEED))
-    bends = Scene(slower, places, np.zeros((places.size, SIZE)), SOUND[0]).bends
-    spots = [(k, bend) for k, each in enumerate(bends) for bend in each.tolist()]
-    assert spots
-    sizes = np.zeros((len(spots), places.size, SIZE))
-    for row, (k, bend) in enumerate(spots):
-        sizes[row, k, [LOST, LASTS, FOOT, BEND]] = 2.5, 0.35, SLIDES, bend
-    laps = drive_laps(model, [course], places, sizes, np.repeat(SOUND, len(spots), axis=0))
-    row = int((plain[:, None] - laps).max(axis=0).argmax())  # where it costs most speed
-    k, bend = spots[row]
-    found = explain(replace(slower, v=laps[:, row]))
-    own = int(np.abs(found.places - places[k]).argmin())
-    assert found.sizes[own, LOST] == pytest.approx(2.5, abs=0.5)
-    where = found.sizes[own, BEND] + found.sizes[own, WHEN] * plain[places[k]]
-    assert where == pytest.approx(bend, abs=5.0)
-    pushes = pushes_at(found.driven, found.places, found.session)[own]
-    assert kind_of(LOST, found.sizes[own], pushes) == "slide"
 
 
 def test_a_hump_that_reaches_into_the_next_corner_is_one():
