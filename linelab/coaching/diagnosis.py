@@ -357,11 +357,11 @@ def slip_on(found: Diagnosis, lap: Lap, corner: int, share: float) -> Slip | Non
     ``share`` is the relative standard deviation of what it costs [-].
     """
     explained = found.explained
-    v = np.interp(explained.driven.course.s, lap.line.s, lap.v)[None]
+    v = np.interp(explained.driven.course.s, lap.line.s, lap.v)
     pushes = pushes_at(explained.driven, explained.places, explained.session)
     places = np.flatnonzero(found.corner == corner).tolist()
     best: tuple[float, Slip] | None = None
-    for k, (sizes, likely) in zip(places, on_passes(explained, v, [(0, k) for k in places])):
+    for k, (sizes, likely) in zip(places, on_passes(explained, v, places)):
         more = sizes[: len(HABITS)] - explained.sizes[k, : len(HABITS)]
         habit = int((more / priors.SCALE[: len(HABITS)]).argmax())
         with_it, usual = np.repeat(explained.sizes[None], 2, axis=0)

@@ -347,7 +347,8 @@ class _Fitted:
         off = (v - self.driven[:, rows]) / self.sigma[:, rows]
         late = _time(self.h[:, rows], v, self.driven[:, rows]) / priors.TIME
         cost = (self.use[:, rows] * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum(axis=0) + late**2
-        cost += _prior(theta, self.free[rows], self.middle[rows], self.scale(theta, rows), normal=self.plain)
+        prior = prior_cost(theta, self.middle[rows], self.scale(theta, rows), normal=self.plain)
+        cost += (prior * self.free[rows]).sum(axis=1)
         return _Shown(v, off, late, cost)
 
     def slopes(self, theta: Array, base: Array) -> tuple[Array, Array]:
@@ -413,10 +414,9 @@ def _time(h: Array, v: Array, other: Array) -> Array:
     return np.asarray((2.0 * h / (v[1:] + v[:-1]) - 2.0 * h / (other[1:] + other[:-1])).sum(axis=0))
 
 
-def _prior(theta: Array, free: NDArray[np.bool_], middle: Array, scale: Array, *, normal: NDArray[np.bool_]) -> Array:
-    """What numbers cost beforehand (C,): sizes have exponential priors, where they are not ``normal`` (SIZE,)."""
-    each = np.where(normal, ((theta - middle) / scale) ** 2, 2.0 * theta / scale)
-    return np.asarray((each * free).sum(axis=1))
+def prior_cost(theta: Array, middle: Array, scale: Array, *, normal: NDArray[np.bool_]) -> Array:
+    """What each number costs beforehand: sizes have exponential priors, where they are not ``normal``."""
+    return np.where(normal, ((theta - middle) / scale) ** 2, 2.0 * theta / scale)
 
 
 def cost_of(fit: Fit) -> float:

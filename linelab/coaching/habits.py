@@ -28,6 +28,7 @@ from linelab.coaching.fitting import (
     fit_abreast,
     habits_of,
     hypothesis_of,
+    prior_cost,
 )
 from linelab.coaching.naming import Pushes, kinds_of, pushes_at
 from linelab.coaching.values import FaultKind
@@ -187,13 +188,8 @@ class _Numbers(NamedTuple):
     lowest: Array
     highest: Array
 
-    def cost(self, theta: Array) -> float:
-        """What numbers cost beforehand."""
-        off = (theta - self.middle) / self.scale
-        return float(np.where(self.normal, off**2, 2.0 * off).sum())
-
     def pull(self, theta: Array) -> Array:
-        """Half of that cost's derivatives."""
+        """Half of the derivatives of what numbers cost beforehand."""
         return np.asarray(np.where(self.normal, (theta - self.middle) / self.scale, 1.0) / self.scale)
 
 
@@ -234,7 +230,8 @@ def fit_session(
         here = ideal.at(rows[:, :count], session[None], every)
         v = drive_laps(given.model, [course], places, every, rows[:, :count], entry=given.entry, ideal=here)
         off = (v[:, 0] - given.v) / given.sigma
-        misfit = float((use * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum()) + numbers.cost(theta)
+        prior = prior_cost(theta, numbers.middle, numbers.scale, normal=numbers.normal)
+        misfit = float((use * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum() + prior.sum())
         better = misfit < least
         if better:
             best, least = theta.copy(), misfit
@@ -387,23 +384,24 @@ def by_lap(explained: Explained, v: Array) -> Array:
     return found
 
 
-def on_passes(explained: Explained, v: Array, passes: Sequence[tuple[int, int]]) -> list[tuple[Array, float]]:
-    """Numbers (SIZE,) that explain single passes of places best, and how likely their kinds are beside others [-].
+def on_passes(explained: Explained, v: Array, places: Sequence[int]) -> list[tuple[Array, float]]:
+    """Numbers (SIZE,) that explain one lap's passes of places best, and how likely their kinds are beside others [-].
 
     A pass has the session's habits, or one more of them.
 
     Parameters
     ----------
-    v : (L, N) array
-        Speeds of the laps at the course's nodes [m/s].
-    passes : sequence of (lap, place)
+    v : (N,) array
+        Speed of the lap at the course's nodes [m/s].
+    places : sequence of int
+        Indices into the slow places.
     """
     scene = Scene(explained.driven, explained.places, explained.sizes, explained.session)
     pushes, found = pushes_at(explained.driven, explained.places, explained.session), []
-    for lap, k in passes:
+    for k in places:
         usual = explained.sizes[k]
         ways = [hypothesis_of(k, usual, habits_of(usual)), *_one_more(scene, k)]
-        own = np.repeat(v[lap][scene.windows.node[:, k]][:, None], len(ways), axis=1)
+        own = np.repeat(v[scene.windows.node[:, k]][:, None], len(ways), axis=1)
         fit, likely = _likeliest(fit_abreast(scene, ways, _RACE[-1][0], own), pushes[k])
         found.append((cleaned(fit.sizes), likely))
     return found

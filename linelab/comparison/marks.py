@@ -229,7 +229,8 @@ def _braking_start(profile: _Profile, run: Index) -> float:
     first = max(int(run[0] - 1.5 * reach[run[0]]), 0)
     near = slice(first, hardest + int(reach[hardest]) + 2)
     onset = brake_onset(profile.ax[None, near], np.array([hardest - first]), reach[None, near])[0]
-    return float(np.interp(first + onset, np.arange(profile.s.size), profile.s))
+    # A road may begin in the middle of a braking.
+    return float(np.interp(first + onset if math.isfinite(onset) else run[0], np.arange(profile.s.size), profile.s))
 
 
 def _power_start(profile: _Profile, slowest: int, end: int) -> float:

@@ -13,7 +13,7 @@ from linelab.coaching.compare import compare, rank_corners
 from linelab.coaching.session import review_session
 from linelab.comparison.estimate import estimate_lap, with_bias, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.marks import find_marks
+from linelab.comparison.marks import _braking_start, _Profile, find_marks
 from linelab.comparison.measured import Measured, withheld
 from linelab.comparison.position_bias import PositionBias
 from linelab.comparison.segments import PHASES, segments_of
@@ -78,6 +78,13 @@ def test_a_compound_corner_is_turned_into_once_and_left_once():
     parts = {segment.phase: segment for segment in segments_of(track, (mark,))}
     assert parts["entry"].s_start == pytest.approx(mark.turn_in)
     assert mark.minimum_speed == pytest.approx(slowest.minimum_speed, abs=1.0)
+
+
+def test_a_road_that_begins_in_the_middle_of_a_braking_has_its_brake_point_there():
+    s = np.arange(0.0, 60.0, 0.5)
+    ax, flat = np.where(s < 20.0, -6.0, 2.0), np.zeros_like(s)
+    profile = _Profile(s=s, kappa=flat, v=flat + 15.0, ax=ax, left_gap=flat, right_gap=flat, pushed=ax)
+    assert _braking_start(profile, np.arange(40)) == 0.0
 
 
 def test_segments_cover_the_lap_without_overlap():
