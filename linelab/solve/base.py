@@ -17,7 +17,7 @@ from linelab import gripfield
 from linelab.geometry.curve import curve_at
 from linelab.solve import mesh as meshes
 from linelab.solve.mesh import Mesh, surface_slopes
-from linelab.solve.stage import GAUSS, OFFSETS_AT, Structure, cubic_basis, cubic_slope
+from linelab.solve.stage import GAUSS, Structure, cubic_basis, cubic_slope
 from linelab.track import Track, along
 from linelab.units import Array
 
@@ -126,22 +126,24 @@ def _grip_at_nodes(track: Track, mesh: Mesh, stages: int, half_width: float) -> 
 
 def offset_stations(mesh: Mesh, stages: int) -> Array:
     """Stations where the offset is held to the corridor (stages, 2) [m]."""
-    xi = np.arange(stages)[:, None] + np.array(OFFSETS_AT)
+    xi = np.arange(stages)[:, None] + _offsets_at(mesh, stages)
     return meshes.spline_at(meshes.padded(mesh), np.minimum(xi, float(mesh.intervals)))[0]
+
+
+def _offsets_at(mesh: Mesh, stages: int) -> Array:
+    """Fractions of the offset stations (stages, 2); beyond an open track's last node there is no interval."""
+    return mesh.offsets_at if mesh.closed else np.vstack([mesh.offsets_at, np.zeros((1, 2))])
 
 
 @lru_cache(maxsize=8)
 def offset_weights(track: Track, mesh: Mesh, stages: int) -> tuple[Array, Array]:
-    """The offset at OFFSETS_AT as ``weights·c[i-1..i+2] + constant``: (stages, 2, 4) and (stages, 2) [m]."""
+    """The offset at its stations as ``weights·c[i-1..i+2] + constant``: (stages, 2, 4) and (stages, 2) [m]."""
     base = base_of(track, mesh)
     s = offset_stations(mesh, stages)
     at = curve_at(track.reference, s)
     east, north = -np.sin(at.psi), np.cos(at.psi)
     pick = np.minimum(np.arange(stages)[:, None] + np.arange(4), base.x.size - 1)
-    basis = np.array([cubic_basis(u) for u in OFFSETS_AT])
-    basis = np.broadcast_to(basis, (stages, *basis.shape)).copy()
-    if not mesh.closed:
-        basis[-1] = basis[-1, :1]  # beyond the last node there is no interval
+    basis = np.stack(cubic_basis(_offsets_at(mesh, stages)), axis=-1)
     x, y, nx, ny = (values[pick] for values in base)
     weights = basis * (nx[:, None, :] * east[:, :, None] + ny[:, None, :] * north[:, :, None])
     constant = (np.einsum("ijk,ik->ij", basis, x) - at.x) * east + (np.einsum("ijk,ik->ij", basis, y) - at.y) * north

@@ -7,7 +7,7 @@ between nodes and the grip that holds at the nodes is exceeded between them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +21,9 @@ from linelab.values import frozen_array, set_field
 TIME_SHARE, MOST_LATERAL = 0.4, 13.0
 #: Steps are smoothed over this many intervals, and over this time at least [s].
 SMOOTH_INTERVALS, SMOOTH_TIME = 3.0, 0.8
+#: Where the offset is held to the corridor unless an edge sticks out elsewhere, as fractions of the interval, and the
+#: greatest such fraction.
+OFFSETS_AT, MOST_FRACTION = (0.0, 0.5), 0.98
 #: Sub-steps of an interval in which the smoothing is done.
 _FINER = 4
 
@@ -29,15 +32,18 @@ _FINER = 4
 class Mesh:
     """Control points of s(ξ) [m]: (N,) unrolled over one lap when closed, (N+3,) when open.
 
-    ``pace`` (N,) is about the time the kart takes over each interval [s].
+    ``pace`` (N,) is about the time the kart takes over each interval [s].  ``offsets_at`` (N, 2) are the fractions of
+    each interval at which the offset is held to the corridor, the first one below the second.
     """
 
     control: Array
     closed: bool
     length: float
     pace: Array
+    offsets_at: Array
 
     def __post_init__(self) -> None:
+        set_field(self, "offsets_at", frozen_array("Mesh", "offsets_at", self.offsets_at, shape=(self.intervals, 2)))
         set_field(self, "control", frozen_array("Mesh", "control", self.control, shape=(None,)))
         set_field(self, "pace", frozen_array("Mesh", "pace", self.pace, shape=(self.intervals,)))
 
@@ -148,7 +154,20 @@ def make_mesh(track: Track, rhythm: Rhythm, intervals: int) -> Mesh:
     middle = 0.5 * (nodes[1:] + nodes[:-1])
     at = np.mod(middle, track.length) if track.closed else middle
     pace = np.diff(nodes) / np.interp(at, rhythm.s, rhythm.v)
-    return Mesh(control=control, closed=track.closed, length=track.length, pace=pace)
+    even = np.tile(OFFSETS_AT, (intervals, 1))
+    return Mesh(control=control, closed=track.closed, length=track.length, pace=pace, offsets_at=even)
+
+
+def held_at(mesh: Mesh, s: Array) -> Mesh:
+    """The mesh with the offset held to the corridor at stations ``s`` (K,) [m] in place of the nearest usual ones."""
+    xi = mesh_coordinate(mesh, s)
+    interval = np.minimum(xi.astype(np.intp), mesh.intervals - 1)
+    fraction, at = xi - interval, mesh.offsets_at.copy()
+    early = fraction < 0.5 * OFFSETS_AT[1]
+    usable = ~early | mesh.closed | (interval > 0)  # an open track's first node may have its offset given
+    at[interval[early & usable], 0] = fraction[early & usable]
+    at[interval[~early], 1] = np.minimum(fraction[~early], MOST_FRACTION)
+    return replace(mesh, offsets_at=at)
 
 
 def _smoothed(values: Array, width: float, closed: bool) -> Array:

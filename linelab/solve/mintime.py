@@ -13,9 +13,10 @@ from linelab.errors import InputError, SolveError
 from linelab.grip import kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Lap
+from linelab.solve.edges import limits_beside, room_beside
 from linelab.solve.guess import Guess, first_guess
-from linelab.solve.mesh import corridor, make_mesh
-from linelab.solve.outcome import fine_lap, thinned, unlimited_lap
+from linelab.solve.mesh import corridor, held_at, make_mesh
+from linelab.solve.outcome import FinePath, fine_lap, fine_path, thinned, unlimited_lap
 from linelab.solve.path import Solved, solved_path, solved_time
 from linelab.solve.run import (
     COLD_STARTS,
@@ -27,9 +28,11 @@ from linelab.solve.run import (
     solve_once,
     unpacked,
 )
-from linelab.solve.task import SLOWEST, End, Task
-from linelab.solve.verify import ACCEPT_EDGE, ACCEPT_SOLVER, Verification, over_edge, time_apart, verify_lap
+from linelab.solve.task import SLOWEST, TYPICAL_TIME, End, Task, moved_by, structure_of
+from linelab.solve.transcription import OFFSET_ROWS
+from linelab.solve.verify import ACCEPT_EDGE, ACCEPT_SOLVER, Verification, time_apart, verify_lap
 from linelab.track import Track, lap_ends
+from linelab.units import Array
 
 #: Accepted estimate of the lap time's discretisation error [s].
 TIME_TOLERANCE = 2.0e-3
@@ -42,11 +45,12 @@ TOLERANCE_LAP = 60.0
 #: but for one lap in twenty-four (whose error is 5 % more than stated).  It is never less than the time by which the
 #: exact profile of the line is behind the optimiser's own speed.
 FIRST_FACTOR, NEXT_FACTOR = 6, 2
-FIRST_ORDER, NEXT_ORDER = 2.02, 1.8
+FIRST_ORDER, NEXT_ORDER = 1.95, 1.8
 MOST_INTERVALS = 100_000
-#: Meshes are also refined while a sharp point of an edge is cut by more than this between nodes [m].  Three times as
-#: much was worth 10 ms a lap where all four corners had one.
-MOST_OVER_EDGE = 0.2 * ACCEPT_EDGE
+#: The corridor is moved to the edges as given beside the path, and solved again, so many times at most: until the path
+#: is over them by no more than this [m], and a further move is worth no more than this share of the tolerance.  Meshes
+#: are refined while a sharp point of an edge is still cut by more.
+MOST_MOVES, MOST_OVER_EDGE, MOST_WORTH = 4, 0.3 * ACCEPT_EDGE, 0.3
 #: And while the optimiser's own time is farther from the exact profile's than this share of it.
 MOST_APART = 0.8 * ACCEPT_SOLVER
 #: Another first line is taken where it gains more than this [s]: less is the coarse mesh's.
@@ -154,9 +158,10 @@ def solve_min_time(
     if warm is not None:
         iterate = solve_again(task, None, warm.iterate)
         require_unfolded(task, iterate)
-        found = _driven(task, iterate)
-        error = max(warm.time_error, found.lap.lap_time - found.solver_time)
-        refined = _Refined(iterate, found, error, iterate.iterations)
+        held = _held(task, None, iterate, max(tolerance, warm.time_error))
+        found = held.driven
+        error = max(warm.time_error, held.worth, found.lap.lap_time - found.solver_time)
+        refined = _Refined(held.iterate, found, error, held.iterations)
         return _finish(task, refined, verify, say)
     say("a first line and its speed")
     guess = first_guess(task)
@@ -205,10 +210,10 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
     track = task.track
     guess, iterate, found = _first(task, guess, skip, say)
     intervals, iterations = iterate.structure.intervals, iterate.iterations
-    factor, order, error = float(FIRST_FACTOR), FIRST_ORDER, np.inf
+    factor, order, error, over = float(FIRST_FACTOR), FIRST_ORDER, np.inf, np.inf
     while (
         error > tolerance * max(1.0, found.lap.lap_time / TOLERANCE_LAP)
-        or over_edge(task, found.lap.line).max() > MOST_OVER_EDGE
+        or over > MOST_OVER_EDGE
         or time_apart(found.lap.lap_time, found.solver_time) > MOST_APART
     ):
         if track.length / (intervals * factor) < FINEST_STEP:
@@ -220,12 +225,17 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
                 remedy="Check the track's edges for spikes, or raise the tolerance",
             )
         say(f"refining: {intervals} intervals")
-        iterate = solve_finer(task, guess, iterate, make_mesh(track, guess.rhythm, intervals))
-        coarse, found, iterations = found, _driven(task, iterate), iterations + iterate.iterations
+        stages = structure_of(task, intervals).stages
+        room = room_beside(track, found.lap.line, task.half_width)
+        mesh = held_at(make_mesh(track, guess.rhythm, intervals), room.sharp)
+        moved = moved_by(task, mesh, stages, limits_beside(track, room, task.half_width))
+        held = _held(task, guess, solve_finer(task, guess, iterate, mesh, moved), tolerance)
+        coarse, (iterate, found, over, worth, iterated) = found, held
+        iterations += iterated
         # A limited driver's speed, the optimiser's own, falls short in corners and gains between nodes: where the two
         # make up for each other the exact profiles of the lines still show what the coarse mesh was worth.
         change = max(abs(found.lap.lap_time - coarse.lap.lap_time), abs(found.unlimited - coarse.unlimited))
-        error = change / ((intervals / before) ** order - 1.0)
+        error = change / ((intervals / before) ** order - 1.0) + worth
         # Where the optimiser's own speed is the faster one it rests on grip that is not there between its nodes.
         error = max(error, found.lap.lap_time - found.solver_time)
         factor, order = NEXT_FACTOR, NEXT_ORDER
@@ -237,7 +247,7 @@ def _first(task: Task, guess: Guess, skip: int, say: Callable[[str], None]) -> t
     intervals = (1 + skip) * _first_intervals(task.track, guess)
     say(f"first line: {intervals} intervals")
     iterate = solve_cold(task, guess, make_mesh(task.track, guess.rhythm, intervals), skip)
-    best = guess, iterate, _driven(task, iterate)
+    best = guess, iterate, _of(task, iterate)
     for aside in (1.0, -1.0) if task.track.grip_zones and not skip else ():
         other = first_guess(task, aside)
         try:
@@ -245,15 +255,61 @@ def _first(task: Task, guess: Guess, skip: int, say: Callable[[str], None]) -> t
             require_unfolded(task, iterate)
         except SolveError:
             continue
-        found = _driven(task, iterate)
+        found = _of(task, iterate)
         if found.lap.lap_time < best[2].lap.lap_time - LEAST_GAIN:
             best = other, iterate, found
     return best
 
 
-def _driven(task: Task, iterate: Iterate) -> _Driven:
+class _Held(NamedTuple):
+    """A solution within the edges as given, as far as its mesh allows: how far over them it is [m], and what a further
+    move of the corridor would be worth [s]."""
+
+    iterate: Iterate
+    driven: _Driven
+    over: float
+    worth: float
+    iterations: int
+
+
+def _held(task: Task, guess: Guess | None, iterate: Iterate, tolerance: float) -> _Held:
+    """Solve again with the corridor moved to the edges as given beside the path, until that changes nothing.
+
+    A bound moved a little is worth its multiplier (Fiacco 1983, as in :mod:`linelab.solve.gradient`).
+    """
+    iterations = iterate.iterations
+    for moves in range(MOST_MOVES + 1):
+        solved = solved_path(task.track, iterate.mesh, *unpacked(iterate))
+        path = fine_path(task, solved)
+        room = room_beside(task.track, path.line, task.half_width)
+        limits = limits_beside(task.track, room, task.half_width)
+        moved = moved_by(task, iterate.mesh, iterate.structure.stages, limits)
+        worth = _worth(task, iterate, moved)
+        if moves == MOST_MOVES or (room.over <= MOST_OVER_EDGE and worth <= MOST_WORTH * tolerance):
+            break
+        iterate = solve_again(task, guess, iterate, moved)
+        iterations += iterate.iterations
+    return _Held(iterate, _driven(task, solved, path), room.over, worth, iterations)
+
+
+def _worth(task: Task, iterate: Iterate, moved: Array) -> float:
+    """What moving the corridor on to ``moved`` would change of the lap time, to first order [s]."""
+    structure = iterate.structure
+    rows = iterate.lam_g[: structure.stages * structure.constraints].reshape(structure.stages, -1)[:, OFFSET_ROWS]
+    low, high = moved if iterate.moved is None else moved - iterate.moved
+    gained = np.maximum(rows, 0.0) * high + np.minimum(rows, 0.0) * low
+    for end, row in ((task.start, 0), (task.end, -1)):  # an offset that is given is no edge
+        gained[row] *= end.n is None
+    return abs(float(gained.sum())) * TYPICAL_TIME / structure.intervals
+
+
+def _of(task: Task, iterate: Iterate) -> _Driven:
     solved = solved_path(task.track, iterate.mesh, *unpacked(iterate))
-    lap = fine_lap(task, solved)
+    return _driven(task, solved, fine_path(task, solved))
+
+
+def _driven(task: Task, solved: Solved, path: FinePath) -> _Driven:
+    lap = fine_lap(task, solved, path)
     unlimited = unlimited_lap(task, lap.line).lap_time if task.limited else lap.lap_time
     return _Driven(solved, lap, unlimited, solved_time(solved))
 

@@ -17,19 +17,22 @@ from linelab.solve.task import SLOWEST, Task
 from linelab.units import Array
 
 #: Longest step of the path on which the speed is computed [m], and how many of these steps a lap may have.
-FINE_STEP, MOST_STEPS = 0.12, 150_000
+FINE_STEP, MOST_STEPS = 0.1, 150_000
 #: These steps are halved, so many times at most, while a kart that turns as the nodes' curvature says would miss the
 #: line's end by more than this, or on a long line by this share of it [m]: one that gets away in a bend turns about
 #: itself within a few of them.  The verification accepts a little more.
 MOST_HALVINGS, MOST_ASIDE, MOST_ASIDE_SHARE = 4, 0.045, 0.9e-5
 
 
-def fine_lap(task: Task, solved: Solved) -> Lap:
-    """The lap of a solution on fine nodes.
+class FinePath(NamedTuple):
+    """A solved path on fine nodes, and their mesh coordinates (M,)."""
 
-    Its speed is the exact profile of the solved path (:mod:`linelab.solve.speed`), so that the grip holds between the
-    mesh's nodes as well as at them.  A driver whose rates are limited drives the solved speed, which alone knows them.
-    """
+    xi: Array
+    line: Line
+
+
+def fine_path(task: Task, solved: Solved) -> FinePath:
+    """The path of a solution on fine nodes."""
     track, size = task.track, solved.mesh.intervals
     per = 2 * max(1, round(min(track.length / FINE_STEP, MOST_STEPS) / (2 * size)))
     for _ in range(MOST_HALVINGS):
@@ -38,9 +41,18 @@ def fine_lap(task: Task, solved: Solved) -> Lap:
         if aside_at_end(line) <= max(MOST_ASIDE, MOST_ASIDE_SHARE * line.length):
             break
         per *= 2
+    return FinePath(xi, line)
+
+
+def fine_lap(task: Task, solved: Solved, path: FinePath) -> Lap:
+    """The lap of a solution on fine nodes.
+
+    Its speed is the exact profile of the solved path (:mod:`linelab.solve.speed`), so that the grip holds between the
+    mesh's nodes as well as at them.  A driver whose rates are limited drives the solved speed, which alone knows them.
+    """
     if task.limited:
-        return _solved_lap(task, solved, xi, line)
-    return unlimited_lap(task, line)
+        return _solved_lap(task, solved, *path)
+    return unlimited_lap(task, path.line)
 
 
 def aside_at_end(line: Line) -> float:

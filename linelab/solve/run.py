@@ -53,6 +53,7 @@ class Iterate(NamedTuple):
     lam_x: Array
     lam_g: Array
     parameters: Array
+    moved: Array | None  #: how far the corridor was moved from the widths' to the edges as given, :func:`bounds_of`
     iterations: int
     method: str  #: "bands" for the project's own, or "ipopt"
 
@@ -73,18 +74,21 @@ class Posed(NamedTuple):
     reference: Curve
     bounds: dict[str, Array]
     parameters: Array
+    moved: Array | None
 
     def iterate(self, x: Array, lam_x: Array, lam_g: Array, iterations: int, method: str) -> Iterate:
         """A solution of it."""
         problem = self.problem.structure
-        return Iterate(self.mesh, self.reference, problem, x, lam_x, lam_g, self.parameters, iterations, method)
+        return Iterate(
+            self.mesh, self.reference, problem, x, lam_x, lam_g, self.parameters, self.moved, iterations, method
+        )  # fmt: skip
 
 
-def posed(task: Task, mesh: Mesh) -> Posed:
+def posed(task: Task, mesh: Mesh, moved: Array | None = None) -> Posed:
     """Work out a task's numbers on a mesh."""
     problem = build_problem(structure_of(task, mesh.intervals))
-    bounds, parameters = bounds_of(task, mesh, problem), parameters_of(task, mesh, problem.structure)
-    return Posed(problem, mesh, task.track.reference, bounds, parameters)
+    bounds, parameters = bounds_of(task, mesh, problem, moved), parameters_of(task, mesh, problem.structure)
+    return Posed(problem, mesh, task.track.reference, bounds, parameters, moved)
 
 
 def solve_cold(task: Task, guess: Guess, mesh: Mesh, skip: int = 0) -> Iterate:
@@ -96,7 +100,8 @@ def solve_cold(task: Task, guess: Guess, mesh: Mesh, skip: int = 0) -> Iterate:
         From the last attempt.
     """
     starts = list(_cold_starts(mesh, guess, skip))
-    return _first_success(task, mesh, ((method, start) for method in (in_bands, by_ipopt) for start in starts))
+    attempts = ((method, start) for method in (in_bands, by_ipopt) for start in starts)
+    return _first_success(posed(task, mesh), attempts)
 
 
 def solve_once(task: Task, guess: Guess, mesh: Mesh) -> Iterate:
@@ -109,7 +114,7 @@ def solve_once(task: Task, guess: Guess, mesh: Mesh) -> Iterate:
     return in_bands(posed(task, mesh), next(_cold_starts(mesh, guess, 0)))
 
 
-def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh) -> Iterate:
+def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh, moved: Array) -> Iterate:
     """Solve on a finer mesh from a coarser solution, or from the guess where that fails."""
     path, speed = unpacked(coarse)
     offset = meshes.spline_at(path, meshes.mesh_coordinate(coarse.mesh, meshes.path_stations(mesh)))[0]
@@ -117,11 +122,11 @@ def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh) -> Iterat
     x = np.concatenate([offset, np.maximum(squared, 1.01 * SLOWEST**2 / Z_SCALE)])
     multipliers = finer_multipliers(coarse, mesh, structure_of(task, mesh.intervals))
     start = coarse._replace(x=x, lam_x=np.zeros(x.size), lam_g=multipliers)
-    return _warm_or_cold(task, guess, mesh, start, FINER)
+    return _warm_or_cold(task, guess, posed(task, mesh, moved), start, FINER)
 
 
-def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
-    """Solve on the same mesh after a change of kart, grip or bounds."""
+def solve_again(task: Task, guess: Guess | None, before: Iterate, moved: Array | None = None) -> Iterate:
+    """Solve on the same mesh after a change of kart, grip or bounds; the corridor moved as before unless ``moved``."""
     if not _alike(task.track.reference, before.reference):
         raise InputError(
             "the earlier solution is of another track, or of the other direction",
@@ -135,7 +140,8 @@ def solve_again(task: Task, guess: Guess | None, before: Iterate) -> Iterate:
             where="warm",
             remedy="Solve without a warm start",
         )
-    return _warm_or_cold(task, guess, before.mesh, before, AGAIN)
+    numbers = posed(task, before.mesh, before.moved if moved is None else moved)
+    return _warm_or_cold(task, guess, numbers, before, AGAIN)
 
 
 def _alike(one: Curve, other: Curve) -> bool:
@@ -143,17 +149,17 @@ def _alike(one: Curve, other: Curve) -> bool:
     return one is other or (np.array_equal(one.x, other.x) and np.array_equal(one.y, other.y))
 
 
-def _warm_or_cold(task: Task, guess: Guess | None, mesh: Mesh, start: Iterate, barriers: Barriers) -> Iterate:
+def _warm_or_cold(task: Task, guess: Guess | None, numbers: Posed, start: Iterate, barriers: Barriers) -> Iterate:
     """A warm start, then cold ones, by the project's own method; then IPOPT in the same order."""
 
     def attempts() -> Iterator[_Attempt]:
         yield in_bands, Start(start.x, barriers.own, start)
-        cold = list(_cold_starts(mesh, first_guess(task) if guess is None else guess, 0))
+        cold = list(_cold_starts(numbers.mesh, first_guess(task) if guess is None else guess, 0))
         yield from ((in_bands, each) for each in cold)
         yield from ((by_ipopt, Start(start.x, barrier, start)) for barrier in barriers.ipopt)
         yield from ((by_ipopt, each) for each in cold)
 
-    return _first_success(task, mesh, attempts())
+    return _first_success(numbers, attempts())
 
 
 _Attempt = tuple[Callable[[Posed, Start], Iterate], Start]
@@ -164,9 +170,9 @@ def _cold_starts(mesh: Mesh, guess: Guess, skip: int) -> Iterator[Start]:
         yield Start(np.concatenate(starting_point(mesh, guess, share)), barrier)
 
 
-def _first_success(task: Task, mesh: Mesh, attempts: Iterable[_Attempt]) -> Iterate:
+def _first_success(numbers: Posed, attempts: Iterable[_Attempt]) -> Iterate:
     """The solution of the first attempt that converges; the last one's error where none does."""
-    numbers, failure = posed(task, mesh), SolveError("no attempt was made")
+    failure = SolveError("no attempt was made")
     for method, start in attempts:
         try:
             return method(numbers, start)

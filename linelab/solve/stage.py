@@ -7,8 +7,8 @@ ellipse, imposed at the nodes, holds between them up to the mesh error that the 
 There are no dynamic equations to collocate: heading, curvature and acceleration follow from P and z exactly.
 
 Local variables of stage i (7): c[i-1..i+2] of the path [m], d[i-1..i+1] of z [100 m²/s²].
-Constraints of stage i (4): grip excess [-] and power excess [-], both <= 0, and the offset n [m] at the node and
-half-way to the next: a corridor's peaks lie between nodes, and two centimetres there are milliseconds.
+Constraints of stage i (4): grip excess [-] and power excess [-], both <= 0, and the offset n [m] at two
+places from the node to the next: a corridor's peaks lie between nodes, and two centimetres there are milliseconds.
 With driver limits (Structure.rates) the stage has four more constraints.
 """
 
@@ -38,12 +38,12 @@ RATE_ROUNDING = 2.0
 #: Gauss-Legendre points on [0, 1], both of weight 1/2.
 GAUSS = (0.5 - 0.5 / 3.0**0.5, 0.5 + 0.5 / 3.0**0.5)
 
-#: Where the offset is held to the corridor, as fractions of the interval.
-OFFSETS_AT = (0.0, 0.5)
+#: Places in an interval at which the offset is held to the corridor.
+OFFSETS = 2
 
 #: Node parameters, in the frame of the reference line's tangent there: first and second derivative of the path by ξ
 #: along and across, each a constant and its change with c[i-1], (c[i],) c[i+1]; weights of c[i-1..i+2] in the offset at
-#: OFFSETS_AT; slope, bank and their derivatives; station and turn of the reference line by ξ; grip.
+#: OFFSETS places; slope, bank and their derivatives; station and turn of the reference line by ξ; grip.
 NODE_PATH, NODE_OFFSETS = 14, 8
 NODE_FIELDS = ("slope", "bank", "dslope", "dbank", "station", "turn", "grip")
 NODE_SIZE = NODE_PATH + NODE_OFFSETS + len(NODE_FIELDS)
@@ -168,7 +168,7 @@ def _cost(w: Any, gauss: Any) -> tuple[Any, Any]:
     return cost + 0.5 * jerk * jerk, ca.tril(hessian)
 
 
-def cubic_basis(u: float) -> list[float]:
+def cubic_basis(u: Any) -> list[Any]:
     """Uniform cubic B-spline: weights of four coefficients at fraction u of an interval."""
     return [(1 - u) ** 3 / 6, (3 * u**3 - 6 * u**2 + 4) / 6, (-3 * u**3 + 3 * u**2 + 3 * u + 1) / 6, u**3 / 6]
 
@@ -272,8 +272,8 @@ def _node_constraints(structure: Structure, w: Any, node: Any, kart: Any, lam: A
 
 
 def _offsets(w: Any, node: Any) -> Any:
-    """Offset at OFFSETS_AT (3,), less its constant part [m]."""
-    weights = ca.reshape(node[NODE_PATH : NODE_PATH + NODE_OFFSETS], 4, len(OFFSETS_AT))
+    """Offset at OFFSETS places, less its constant part [m]."""
+    weights = ca.reshape(node[NODE_PATH : NODE_PATH + NODE_OFFSETS], 4, OFFSETS)
     return weights.T @ w[0:4]
 
 

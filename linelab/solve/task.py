@@ -20,6 +20,7 @@ from linelab.solve.base import (
     offset_weights,
     path_rows,
 )
+from linelab.solve.edges import Limits
 from linelab.solve.mesh import Mesh
 from linelab.solve.stage import Z_SCALE, Structure
 from linelab.solve.transcription import OFFSET_ROWS, Problem, bounds_template
@@ -100,12 +101,18 @@ def _rates_of(task: Task) -> list[float | None]:
     return [driver.brake_build_rate, driver.brake_release_rate, driver.drive_build_rate, driver.curvature_rate]
 
 
-def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
-    """Bounds on variables and constraints."""
+def bounds_of(task: Task, mesh: Mesh, problem: Problem, moved: Array | None = None) -> dict[str, Array]:
+    """Bounds on variables and constraints.
+
+    ``moved`` (2, stages, 2) is added to the lowest and to the highest offset that the widths along the normals leave at
+    the offset stations [m]: see :func:`moved_by`.
+    """
     structure, place = problem.structure, problem.layout
     low, high = bounds_template(structure)
     s = offset_stations(mesh, structure.stages)
-    right, left = _sampled_corridor(task.track, mesh, structure.stages, task.half_width)
+    right, left = _by_widths(task.track, mesh, structure.stages, task.half_width)
+    if moved is not None:
+        right, left = right + moved[0], left + moved[1]
     if (left < right).any():
         worst = np.unravel_index(np.argmin(left - right), s.shape)
         raise TrackError(
@@ -133,24 +140,51 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem) -> dict[str, Array]:
 
 
 @lru_cache(maxsize=8)
-def _sampled_corridor(track: Track, mesh: Mesh, stages: int, half_width: float) -> tuple[Array, Array]:
-    """Corridor at the offset stations (stages, 3), less half of what its bulges between them would give away.
+def _by_widths(track: Track, mesh: Mesh, stages: int, half_width: float) -> tuple[Array, Array]:
+    """Corridor at the offset stations (stages, 2) by the widths along the reference line's normals."""
+    ends = _offset_ends(mesh, stages)
+    s = np.interp(np.arange(4 * ends.size - 3) / 4.0, np.arange(ends.size), ends)
+    return _sampled(mesh, stages, Limits(s, np.zeros_like(s), *meshes.corridor(track, s, half_width)), False)
 
-    A corridor's edge that bulges inwards by a sagitta between two samples would be cut by up to that much; a path that
-    follows the edge would not cut it at all.  Half the sagitta leaves the lap time unbiased.
+
+def moved_by(task: Task, mesh: Mesh, stages: int, limits: Limits) -> Array:
+    """How far the corridor is moved by the limits along a path near the solution (2, stages, 2) [m]."""
+    by_widths = _by_widths(task.track, mesh, stages, task.half_width)
+    return np.array(_sampled(mesh, stages, limits, True)) - np.array(by_widths)
+
+
+def _offset_ends(mesh: Mesh, stages: int) -> Array:
+    """The offset stations one after the other, and the end of the last stretch between two (2·stages+1,) [m]."""
+    s = offset_stations(mesh, stages).ravel()
+    return np.append(s, s[0] + mesh.length if mesh.closed else mesh.length)
+
+
+def _sampled(mesh: Mesh, stages: int, limits: Limits, known: bool) -> tuple[Array, Array]:
+    """A corridor at the offset stations (stages, 2), less what its bulges between them would give away.
+
+    Where the room beside a path that is ``known`` is less between two stations than on the chord from one to the other,
+    both are drawn in by what keeps it inside, and the one with more room by more: were it to touch there, each would
+    stop it where it is.  Of a path not known yet half leaves the lap time unbiased: it may follow the edge, or cut it.
     """
-    s = offset_stations(mesh, stages)
-    ends = np.append(s.ravel(), s.ravel()[0] + mesh.length if mesh.closed else mesh.length)
-    parts = np.linspace(0.0, 1.0, 5)[1:-1]
-    between = ends[:-1, None] + np.diff(ends)[:, None] * parts
-    sampled = meshes.corridor(track, ends, half_width)
-    inside = meshes.corridor(track, between.ravel(), half_width)
+    ends, lap = _offset_ends(mesh, stages), mesh.length if mesh.closed else None
+    inner = np.mod(limits.s - ends[0], mesh.length) + ends[0] if mesh.closed else limits.s
+    stretch = np.clip(np.searchsorted(ends, inner, side="right") - 1, 0, ends.size - 2)
+    share = np.clip((inner - ends[stretch]) / np.maximum(np.diff(ends)[stretch], 1e-9), 1e-6, 1.0 - 1e-6)
     edges = []
-    for at, inner, sign in zip(sampled, (edge.reshape(between.shape) for edge in inside), (1.0, -1.0)):
-        chord = at[:-1, None] + np.diff(at)[:, None] * parts
-        bulge = np.maximum(sign * (inner - chord), 0.0).max(axis=1)
-        before = np.roll(bulge, 1) if mesh.closed else np.concatenate([[0.0], bulge[:-1]])
-        edges.append((at[:-1] + sign * 0.5 * np.maximum(bulge, before)).reshape(s.shape))
+    for limit, sign in ((limits.low, -1.0), (limits.high, 1.0)):
+        between = sign * (limit - limits.n)
+        room = np.interp(ends, limits.s, between, period=lap)
+        short = room[stretch] + share * np.diff(room)[stretch] - between
+        worst = np.lexsort((short, stretch))
+        worst = worst[np.flatnonzero(np.diff(stretch[worst], append=ends.size))]
+        where, bulge, part = stretch[worst], np.maximum(short[worst], 0.0), share[worst]
+        more = (room[:-1] - room[1:])[where] if known else 0.0
+        first, last = np.zeros(ends.size - 1), np.zeros(ends.size - 1)
+        first[where] = np.clip(bulge + part * more, 0.0, bulge / (1.0 - part))
+        last[where] = np.clip(bulge - (1.0 - part) * more, 0.0, bulge / part)
+        before = np.roll(last, 1) if mesh.closed else np.concatenate([[0.0], last[:-1]])
+        at = np.interp(ends[:-1], limits.s, limit, period=lap)
+        edges.append((at - sign * (1.0 if known else 0.5) * np.maximum(first, before)).reshape(stages, -1))
     return edges[0], edges[1]
 
 

@@ -19,8 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from linelab.errors import VerificationError
-from linelab.lap import Lap, Line
-from linelab.solve import mesh as meshes
+from linelab.lap import Lap
 from linelab.solve.demands import (
     beyond_curvature_rate,
     beyond_force_rates,
@@ -28,6 +27,7 @@ from linelab.solve.demands import (
     middles,
     unaccounted_speed,
 )
+from linelab.solve.edges import room_beside
 from linelab.solve.outcome import unlimited_lap, usage
 from linelab.solve.path import Solved, solved_time
 from linelab.solve.task import Task
@@ -40,7 +40,7 @@ from linelab.units import Array
 ACCEPT_TIME = 1.0e-3
 ACCEPT_POSITION = 0.05
 ACCEPT_POSITION_SHARE = 1.0e-5
-ACCEPT_EDGE = 0.03
+ACCEPT_EDGE = 0.02
 ACCEPT_GRIP = 0.03
 ACCEPT_ENGINE = 0.01
 ACCEPT_SPEED = 0.03
@@ -62,7 +62,8 @@ class Verification:
     position_defect : float
         Distance between the simulated kart's last position and the lap's, over the whole lap [m].
     edge_excess : float
-        Farthest any fine node lies outside the corridor; 0 when none does [m].
+        Farthest an end of the kart's width, square to its path, is beyond an edge as given, the kerbs' usable width
+        added, on nodes of 0.1 m; 0 when none is [m].
     edge_station : float
         Where [m].
     grip_excess : float
@@ -110,7 +111,7 @@ def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
         It does not hold.
     """
     line, kart = lap.line, task.kart
-    outside = over_edge(task, line)
+    room = room_beside(task.track, line, task.half_width)
     middle, v, ax = middles(lap)
     used = usage(kart, middle, v, ax)
     engine = mean_over_window(lap.t, np.maximum(used.power, used.revs) - 1.0)
@@ -119,8 +120,8 @@ def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
         simulated_time=time,
         time_defect=time - lap.lap_time,
         position_defect=defect,
-        edge_excess=float(max(outside.max(), 0.0)),
-        edge_station=float(line.s[np.argmax(outside)]),
+        edge_excess=room.over,
+        edge_station=room.worst,
         grip_excess=float(max(used.grip.max() - 1.0, 0.0)),
         grip_station=float(middle.s[np.argmax(used.grip)]),
         engine_excess=float(max(engine.max(), 0.0)),
@@ -133,12 +134,6 @@ def verify_lap(task: Task, solved: Solved, lap: Lap) -> Verification:
     )
     _judge(result, lap)
     return result
-
-
-def over_edge(task: Task, line: Line) -> Array:
-    """How far the kart's side is over the edge of its corridor at each node (M,), negative inside [m]."""
-    low, high = meshes.corridor(task.track, line.s, task.half_width)
-    return np.asarray(np.maximum(line.n - high, low - line.n))
 
 
 def time_apart(lap_time: float, other: float) -> float:

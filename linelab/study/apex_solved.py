@@ -15,6 +15,7 @@ import numpy as np
 
 from linelab.comparison.marks import CornerMarks
 from linelab.errors import SolveError, TrackError
+from linelab.geometry.frenet import sn_to_xy
 from linelab.gripfield import is_uniform, kerb_width
 from linelab.kart import Kart
 from linelab.solve.mintime import Solution, solve_min_time
@@ -95,9 +96,11 @@ def _held(track: Track, kart: Kart, solution: Solution, mark: CornerMarks, miss:
     away = _away(track, apex)
     u = np.clip(1.0 - np.maximum(away - HELD, 0.0) / RAMP, 0.0, 1.0)
     drawn_in = np.maximum(widths + min(beyond, 0.0) * u * u * (3.0 - 2.0 * u), 0.0)
+    edge = np.column_stack(sn_to_xy(track.reference, track.s, drawn_in if mark.corner.left else -drawn_in))
+    edge = edge[:-1] if track.closed else edge
     if mark.corner.left:
-        return replace(track, kerbs=kerbs, w_left=drawn_in)
-    return replace(track, kerbs=kerbs, w_right=drawn_in)
+        return replace(track, kerbs=kerbs, w_left=drawn_in, left_edge=edge, left_z=None, right_z=None)
+    return replace(track, kerbs=kerbs, w_right=drawn_in, right_edge=edge, left_z=None, right_z=None)
 
 
 def _away(track: Track, apex: float) -> Array:

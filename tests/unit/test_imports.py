@@ -46,7 +46,7 @@ RANK = {name: rank for rank, row in enumerate(LAYERS) for name in row}
 #: Heavy library to the modules (as starts of paths below linelab/) that may import it.
 HOMES = {
     "casadi": ("solve/",),
-    "shapely": ("geometry/corridor",),
+    "shapely": ("geometry/corridor", "solve/edges"),
     "pyproj": ("io/projection.py",),
     "pydantic": ("io/",),
     "pydantic_core": ("io/",),
