@@ -214,6 +214,7 @@ WRITTEN = (
 
 
 @pytest.mark.skipif(os.name == "nt", reason="signals differ")
+@pytest.mark.usefixtures("interruptible")
 @pytest.mark.parametrize("delay", [0.2, 0.8, 1.1, 1.4, 2.0])
 def test_interruption_at_any_moment_leaves_nothing_half_written(tmp_path, delay):
     command = [

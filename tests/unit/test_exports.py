@@ -40,7 +40,7 @@ def test_json_holds_figures_reasons_cautions_and_survey(review, tmp_path):
     data = json.loads(path.read_text(encoding="utf-8"))
     jsonschema.validate(data, review_schema())
     assert data["cautions"] == CAUTIONS
-    assert data["settings"]["kart"] == "plain"
+    assert data["settings"] == {"kart": "plain", "file": "run.csv"}
     assert data["track"]["survey"]["kind"] == TRACK.survey.kind
     assert data["cleaning"] == ["two samples left out"]
     assert [lap["label"] for lap in data["laps"]] == [lap.label for lap in complete_laps(LAPS)]
