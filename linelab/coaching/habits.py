@@ -139,8 +139,8 @@ def slow_places(course: Course, v: Array) -> Index:
 
 def _peaks(values: Array, prominence: float, apart: int) -> Index:
     """Maxima (K,) within a series (N,): of those closer than ``apart`` the highest, where the series falls by
-    ``prominence`` on both sides before it is higher again or ends.  (What scipy.signal finds, which loads scipy.stats and most
-    of scipy.)"""
+    ``prominence`` on both sides before it is higher again or ends.  (What scipy.signal finds, which loads scipy.stats
+    and most of scipy.)"""
     begins = np.flatnonzero(np.append(True, np.diff(values) != 0.0))  # of runs of one value
     level = values[begins]
     top = np.flatnonzero((level[1:-1] > level[:-2]) & (level[1:-1] > level[2:])) + 1
