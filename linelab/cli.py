@@ -11,6 +11,7 @@ import logging
 import os
 import signal
 import sys
+import warnings
 from collections.abc import Sequence
 from contextlib import suppress
 
@@ -23,7 +24,7 @@ from linelab.cli_reference import reference
 from linelab.cli_review import review
 from linelab.cli_sheet import sheet
 from linelab.cli_track import track
-from linelab.errors import LinelabError, SolveError
+from linelab.errors import LinelabError, SolveError, on_one_line
 
 EXAMPLES = """\b
 Examples:
@@ -58,6 +59,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # One command and the process ends: looking for cycles to free as often as usual costs a twentieth of a review.
     gc.set_threshold(100_000, 50, 50)
+    # What libraries have to say (a letter no font has, a number out of range) is for those who work on the program.
+    if not sys.warnoptions and not os.environ.get("LINELAB_DEBUG"):
+        warnings.simplefilter("ignore")
     sys.exit(run(arguments))
 
 
@@ -71,7 +75,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
             code, text = exit_code(interruptions.seen), INTERRUPTED
     if text:
         with suppress(OSError):  # the terminal may have gone
-            click.echo("linelab: " + " ".join(text.split("\n")), err=True)
+            click.echo(f"linelab: {on_one_line(text)}", err=True)
     return code
 
 

@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 import click
 
 from linelab.cli_interrupt import interruptions
-from linelab.errors import legible
+from linelab.errors import legible, on_one_line
 
 if TYPE_CHECKING:
+    from linelab.io.outputs import ResultsFolder
     from linelab.report.display import Units
 
 
@@ -30,13 +31,11 @@ def default_folder(*parts: str) -> Path:
     return Path("linelab_results") / "_".join(part for part in kept if part)
 
 
-def results_place(out: str | None, *parts: str) -> Path:
-    """The folder for the results, seen to take files before anything is computed."""
-    from linelab.io.atomic import check_writable
+def results_place(folder: str | Path) -> ResultsFolder:
+    """The folder for the results, seen to take files before anything is computed; the command's own until it ends."""
+    from linelab.io.outputs import claimed_folder
 
-    folder = default_folder(*parts) if out is None else Path(out)
-    check_writable(folder)
-    return folder
+    return interruptions.held.enter_context(claimed_folder(folder))
 
 
 def check_save(save: str | None, replace: bool) -> None:
@@ -67,12 +66,12 @@ def notes(texts: Iterable[str], units: Units) -> None:
     from linelab.report.restated import in_units
 
     for text in dict.fromkeys(texts):
-        click.echo(legible(f"note: {in_units(text, units)}"), err=True)
+        click.echo(on_one_line(f"note: {in_units(text, units)}"), err=True)
 
 
-def list_files(folder: Path, files: list[str]) -> None:
+def list_files(folder: ResultsFolder, files: list[str]) -> None:
     """Say what was written."""
-    say("", f"Written to {folder}:", *(f"  {name}" for name in files))
+    say("", f"Written to {folder.path}:", *(f"  {name}" for name in files))
 
 
 @contextmanager
@@ -82,11 +81,12 @@ def progress(first: str) -> Iterator[Callable[[str], None]]:
         yield lambda text: interruptions.check()
         return
     from rich.console import Console
+    from rich.text import Text
 
-    with Console(stderr=True).status(first) as status:
+    with Console(stderr=True).status(Text(on_one_line(first))) as status:  # as Text: names may hold [brackets]
 
         def show(text: str) -> None:
             interruptions.check()
-            status.update(text)
+            status.update(Text(on_one_line(text)))
 
         yield show

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
-from linelab.cli_common import list_files, progress, results_place, units_named
+from linelab.cli_common import default_folder, list_files, progress, results_place, units_named
 from linelab.cli_options import out_option, print_option, units_option
 
 
@@ -29,8 +31,8 @@ def demo(out: str | None, print_file: bool, units: str) -> None:
     from linelab.solve.mintime import solve_min_time
 
     shown = units_named(units)
-    folder = results_place(out)
-    review_folder, sheet_folder = folder / "demo_review", folder / "demo_sheet"
+    folder = Path(out or default_folder())
+    review_folder, sheet_folder = results_place(folder / "demo_review"), results_place(folder / "demo_sheet")
     with progress("reading the demo") as step:
         track, kart = load_track(DEMO_TRACK), load_kart(DEMO_KART)
         solution = solve_min_time(track, kart, progress=step)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from typing import TYPE_CHECKING, Any
 
 from linelab.ending import ending_signals
@@ -44,11 +44,13 @@ class Interruptions:
     """Ends the command at Ctrl-C and its like, also inside the solver; ``seen`` is the signal's number, 0 for none.
 
     CasADi turns the KeyboardInterrupt into a failed function evaluation, from which the interior-point method recovers
-    and carries on.  Nothing has been written at that time, so the process simply ends there.
+    and carries on.  No file is half written at that time, so the process ends there, once what it ``held`` (its folders
+    for results) is let go.
     """
 
     def __init__(self) -> None:
         self.seen = 0
+        self.held = ExitStack()
         self._before: dict[int, Any] = {}
 
     def __enter__(self) -> Interruptions:
@@ -60,12 +62,14 @@ class Interruptions:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.held.close()
         for number, before in self._before.items():
             signal.signal(number, before)
 
     def _handle(self, number: int, frame: FrameType | None) -> None:
         self.seen = number
         if frame is not None and str(frame.f_globals.get("__name__", "")).startswith("casadi"):
+            self.held.close()
             _leave(number, frame)
         raise KeyboardInterrupt
 

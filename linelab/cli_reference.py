@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from linelab.cli_common import list_files, notes, progress, results_place, say, units_named
+from linelab.cli_common import default_folder, list_files, notes, progress, results_place, say, units_named
 from linelab.cli_ground import named_track
 from linelab.cli_options import (
     PATH,
@@ -71,7 +71,7 @@ def reference(
         ground = named_track(track, reverse)
         chosen = check_corners([corner.number for corner in ground.corners], corners, all_corners)
         check_formats(formats, ground)
-        folder = results_place(out, Path(track).stem, Path(kart).stem)
+        folder = results_place(out or default_folder(Path(track).stem, Path(kart).stem))
         notes(ground.notes, shown)
         solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
         files = save_reference(

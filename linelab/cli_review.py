@@ -128,8 +128,8 @@ def review(
     shown = units_named(units)
     driven = load_kart(kart)
     ground_track = None if track is None else named_track(track, reverse)
-    results_place(out)
     sessions = [recordings] if joined else [(recording,) for recording in recordings]
+    folders = [results_place(folder) for folder in _folders([paths[0] for paths in sessions], track, out)]
     read = []
     for paths in sessions:  # all of them first: where one cannot be used nothing is written
         with progress(f"reading {Path(paths[0]).name}") as step:
@@ -138,11 +138,10 @@ def review(
                 recording, ground_track, start_line=start_line, width=width, position_error=position_error
             )
             check_formats(formats, ground.track)
-            read.append((paths[0], recording, ground, choose_laps(ground.laps, numbers)))
+            read.append((recording, ground, choose_laps(ground.laps, numbers)))
     solved: Solution | None = None
     earlier: Review | None = None
-    folders = _folders([source for source, *_ in read], track, out)
-    for folder, (_, recording, ground, laps) in zip(folders, read):
+    for folder, (recording, ground, laps) in zip(folders, read):
         with progress("computing the reference lap") as step:
             result = review_recording(
                 recording, ground, driven, laps, against=AGAINST[against], grip=grip, reference=solved, progress=step

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from linelab.cli_common import list_files, notes, progress, results_place, say, units_named
+from linelab.cli_common import default_folder, list_files, notes, progress, results_place, say, units_named
 from linelab.cli_ground import FourNumbers, named_track, recorded_ground, refuse_corridor_options
 from linelab.cli_options import (
     PATH,
@@ -92,7 +92,7 @@ def sheet(
     shown = units_named(units)
     with progress("reading the track and the kart") as step:
         driven = load_kart(kart)
-        folder = results_place(out, "sheet", Path(track).stem, Path(kart).stem)
+        folder = results_place(out or default_folder("sheet", Path(track).stem, Path(kart).stem))
         ground = _from_laps(track, titles, declared, start_line, width) if from_laps else named_track(track, reverse)
         notes(ground.notes, shown)
         solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)

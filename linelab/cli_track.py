@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -20,6 +19,7 @@ from linelab.cli_options import (
 )
 
 if TYPE_CHECKING:
+    from linelab.io.outputs import ResultsFolder
     from linelab.track import Track
 
 #: Roles of the columns of a centre line's CSV.
@@ -119,7 +119,7 @@ def track(
     say("", CAUTIONS)
 
 
-def _draw(loaded: Track, folder: Path, units: str) -> None:
+def _draw(loaded: Track, folder: ResultsFolder, units: str) -> None:
     from linelab.io.outputs import results_folder
     from linelab.report.figures_lines import plot_ground
     from linelab.report.style import save_figure

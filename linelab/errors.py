@@ -11,12 +11,25 @@ from pathlib import Path
 
 
 def legible(text: str | PathLike[str]) -> str:
-    """A file's name, or any text, as it can be shown and written: names that are no UTF-8 come as lone surrogates."""
+    """Text from outside as it can be shown: what a terminal would act on instead of showing it becomes U+FFFD.
+
+    These are the characters of Unicode's categories Cc (escape sequences), Cf (changes of the writing direction, but
+    not the joiners that scripts need), Cs (names of files that are no UTF-8), Zl and Zp.  Line ends and tabs stay.
+    """
     shown = str(text)
-    try:
-        return shown.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
-    except UnicodeEncodeError:  # surrogates of another origin, as names of files on Windows may hold
-        return shown.encode("utf-8", "replace").decode("utf-8")
+    if shown.isprintable():
+        return shown
+    from unicodedata import category
+
+    return "".join("\ufffd" if category(c) in _UNSHOWN and c not in _SHOWN else c for c in shown)
+
+
+_UNSHOWN, _SHOWN = {"Cc", "Cf", "Cs", "Zl", "Zp"}, "\n\t\u200c\u200d\xad"
+
+
+def on_one_line(text: str | PathLike[str]) -> str:
+    """:func:`legible` text with every run of blanks, tabs and line ends as one blank."""
+    return " ".join(legible(text).split())
 
 
 class LinelabError(Exception):
@@ -41,7 +54,7 @@ class LinelabError(Exception):
     def one_line(self) -> str:
         """The whole message on one line."""
         text = f"{self.where}: {self.what}" if self.where else self.what
-        return legible(
+        return on_one_line(
             " ".join(part if part.endswith(("?", "!", ".")) else f"{part}." for part in (text, self.remedy) if part)
         )
 

@@ -131,13 +131,33 @@ class Rival(NamedTuple):
 
 def slow_places(course: Course, v: Array) -> Index:
     """Nodes of the minima of an ideal speed (N,) that stand out, in driving order."""
-    from scipy.signal import find_peaks
-
     apart = max(round(priors.LEAST_APART / float(np.median(course.h))), 1)
     shift = int(np.argmax(v)) if course.closed else 0
     turned = np.append(np.roll(v, -shift), v[shift]) if course.closed else v
-    found, _ = find_peaks(-turned, prominence=priors.LEAST_PROMINENCE, distance=apart)
-    return np.sort((found + shift) % v.size)
+    return np.sort((_peaks(-turned, priors.LEAST_PROMINENCE, apart) + shift) % v.size)
+
+
+def _peaks(values: Array, prominence: float, apart: int) -> Index:
+    """Maxima (K,) within a series (N,): of those closer than ``apart`` the highest, where the series falls by
+    ``prominence`` on both sides before it is higher again or ends.  (What scipy.signal finds, which loads scipy.stats
+    and most of scipy.)"""
+    begins = np.flatnonzero(np.append(True, np.diff(values) != 0.0))  # of runs of one value
+    level = values[begins]
+    top = np.flatnonzero((level[1:-1] > level[:-2]) & (level[1:-1] > level[2:])) + 1
+    middle = (begins[top] + begins[top + 1] - 1) // 2
+    kept: list[int] = []
+    for k in middle[np.argsort(values[middle], kind="stable")[::-1]].tolist():
+        if all(abs(k - other) >= apart for other in kept):
+            kept.append(k)
+    return np.array([k for k in sorted(kept) if values[k] - _saddle(values, k) >= prominence], dtype=np.intp)
+
+
+def _saddle(values: Array, k: int) -> float:
+    """The higher of the lowest values on either side of a maximum, as far as nothing is higher than it."""
+    higher = np.flatnonzero(values > values[k])
+    at = int(np.searchsorted(higher, k))
+    low, high = higher[at - 1] + 1 if at else 0, higher[at] if at < higher.size else values.size
+    return float(max(values[low : k + 1].min(), values[k:high].min()))
 
 
 def _one_more(scene: Scene, place: int) -> list[Hypothesis]:

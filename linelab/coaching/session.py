@@ -89,7 +89,7 @@ def review_session(
         raise InputError(
             "no corner lies between the timing lines" if every.corners else "the track has no corners",
             where="review",
-            remedy="A review goes by corners: check the start and finish line, or draw corners in the track file",
+            remedy="A review goes by corners: check the start and finish line, or draw corners in a track file",
         )
     factor = grip if grip is not None else reference.grip if isinstance(reference, Solution) else 1.0
     more = others if target in OWN else ()

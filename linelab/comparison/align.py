@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from linelab.comparison.crossings import TURN_ROUND
 from linelab.comparison.laps import RecordedLap
 from linelab.comparison.smoother import Motion
 from linelab.errors import RecordingError
@@ -176,7 +177,7 @@ def _passing_times(track: Track, run: _Followed, lap: RecordedLap, s: Array, sta
             f"{lap.label} covers stations {reached[0]:.0f} to {reached[-1]:.0f} m of "
             f"{stations[0]:.0f} to {stations[-1]:.0f} m",
             where=lap.samples.source,
-            remedy="Check that the track and its start line are the ones driven",
+            remedy="Review other laps (--lap), or check that the track and its start line are the ones driven",
         )
     rising = np.concatenate([[True], np.diff(reached) > 1e-9])
     return np.asarray(np.interp(stations, reached[rising], run.clock[rising]))
@@ -257,7 +258,7 @@ def check_direction(track: Track, states: Array, source: str) -> None:
         raise RecordingError(
             "the recording runs against the track's direction",
             where=source,
-            remedy="Use the reversed track, or check that this is the layout driven",
+            remedy=f"{TURN_ROUND}; or check that this is the layout driven",
         )
 
 
@@ -271,5 +272,5 @@ def _check_on_track(track: Track, s: Array, n: Array, lap: RecordedLap) -> None:
             f"{lap.label} is more than 15 m off the track for {100 * far.mean():.0f} % of its time, "
             f"the farthest {beyond[worst]:.0f} m near station {s[worst] % track.length:.0f} m",
             where=lap.samples.source,
-            remedy="Check that this layout of the track was driven",
+            remedy="Review other laps (--lap), or check that this layout of the track was driven",
         )

@@ -231,7 +231,10 @@ def _start_across(
     ahead, across = dx * line.heading[0] + dy * line.heading[1], dx * line.across[0] + dy * line.across[1]
     forward = np.flatnonzero((ahead[:-1] < 0.0) & (ahead[1:] >= 0.0))
     if forward.size == 0:
-        raise RecordingError("the median of the laps does not cross the start line", remedy="Move the start line")
+        raise RecordingError(
+            "the median of the laps does not cross the start line",
+            remedy="Put the start line elsewhere: --start-line with its left and right end (in Python: start_line)",
+        )
     i = int(forward[np.argmin(np.abs(across[forward]))])
     at = curve_at(middle, middle.s[i] - ahead[i] / (ahead[i + 1] - ahead[i]) * middle.step)
     x, y, cos, sin = float(at.x), float(at.y), float(np.cos(at.psi)), float(np.sin(at.psi))

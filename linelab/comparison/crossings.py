@@ -21,6 +21,17 @@ CLEAR = 12.0
 #: Longest gap between samples that a lap may hold, and over which a crossing may be interpolated [s].
 LONGEST_GAP = 2.0
 
+#: What to do about a track that is driven the other way round.
+TURN_ROUND = "Turn the track round: add --reverse, or leave it out where it is given (in Python: reversed_track)"
+_STATE = "State the line: --start-line with its left and right end (in Python: start_line)"
+#: What to do about a line that is crossed the wrong way, and about one that is missed, by the line's origin.
+_AGAINST = {"track": TURN_ROUND, "given": "Swap the two ends of the start line", "proposed": _STATE}
+_MISSED = {
+    "track": "Check that this track was driven, and where its file has the start line",
+    "given": "Move or widen the start line",
+    "proposed": _STATE,
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
@@ -97,7 +108,7 @@ def passages(samples: Samples, line: StartLine, length: float | None, longest_ga
         raise RecordingError(
             f"the start line is crossed {sum(sign < 0 for sign in net)} times, always against its direction",
             where=samples.source,
-            remedy="Turn the track round (--reverse, or without it if it is given), or swap the start line's ends",
+            remedy=_AGAINST[line.origin],
         )
     if not passes:
         raise _missed(samples, line)
@@ -122,12 +133,12 @@ def _missed(samples: Samples, line: StartLine) -> RecordingError:
     ahead, across = line_axes(samples, line)
     turn = np.flatnonzero((ahead[:-1] < 0.0) != (ahead[1:] < 0.0))
     beside = np.abs(0.5 * (across[turn] + across[turn + 1])) - 0.5 * line.width
-    remedy = "Move or widen the start line, or check the track"
+    remedy = _MISSED[line.origin]
     if turn.size and beside.min() < 500.0:
         what = f"start line missed: the recording passes {max(beside.min(), 0.0):.1f} m from its end"
     else:
         nearest = np.hypot(samples.x - line.centre[0], samples.y - line.centre[1]).min()
         what = f"start line missed: the recording comes no nearer than {nearest:.0f} m"
-        if nearest > ELSEWHERE:
-            remedy = "Give longitude before latitude for both ends of the line, and check that they are of this place"
+        if nearest > ELSEWHERE and line.origin == "given":
+            remedy = "Check both ends of the line: longitude before latitude, or x before y in metres, at this place"
     return RecordingError(what, where=samples.source, remedy=remedy)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -24,10 +25,14 @@ class StartLine:
     ----------
     left, right : (2,) array
         Its ends in the plane, east and north [m].
+    origin : str
+        Where it comes from, which decides what can be done about it: a track, the user, or
+        :func:`propose_start_line`.
     """
 
     left: Array
     right: Array
+    origin: Literal["track", "given", "proposed"] = "given"
 
     def __post_init__(self) -> None:
         for name in ("left", "right"):
@@ -76,7 +81,7 @@ def track_line(track: Track, station: float) -> StartLine:
         float(along(track, track.w_left, np.array(station))),
         float(along(track, track.w_right, np.array(station))),
     )
-    return StartLine(left=centre + left * normal, right=centre - right * normal)
+    return StartLine(left=centre + left * normal, right=centre - right * normal, origin="track")
 
 
 def propose_start_line(samples: Samples, *, width: float = 12.0) -> StartLine:
@@ -112,4 +117,4 @@ def propose_start_line(samples: Samples, *, width: float = 12.0) -> StartLine:
     heading = float(psi[best[0] : best[1] + 1].mean())
     across = 0.5 * width * np.array([-np.sin(heading), np.cos(heading)])
     centre = np.array([x[middle], y[middle]])
-    return StartLine(left=centre + across, right=centre - across)
+    return StartLine(left=centre + across, right=centre - across, origin="proposed")

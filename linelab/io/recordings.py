@@ -71,7 +71,7 @@ def load_recording(
         raise FileFormatError(
             f"the file has {size / 1e6:.0f} MB, more than the limit of {max_bytes / 1e6:.0f} MB",
             path=file,
-            remedy="Cut it into sessions or raise max_bytes",
+            remedy="Cut it into sessions (in Python: or raise max_bytes)",
         )
     start = head.lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00")[:64].replace(b"\x00", b"")
     if start.startswith(b"<"):

@@ -83,7 +83,7 @@ def join_recordings(parts: Sequence[Recording]) -> Recording:
         y=_joined([part.y for part in placed], sizes),
         speed=_joined([part.speed for part in placed], sizes),
         channels=channels,
-        source=" + ".join(part.source for part in placed),
+        source=" + ".join([placed[0].source, *(Path(part.source).name for part in placed[1:])]),
         notes=tuple(_notes(known)),
         start_utc=first if absolute else None,
         start_clock=placed[0].start_clock,

@@ -6,9 +6,6 @@ its standard deviation, or empty with the reason.
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +15,7 @@ from linelab.comparison.segments import PHASES
 from linelab.io.atomic import write_text
 from linelab.report.display import CAUTIONS
 from linelab.report.review_json import MARK_KEYS
+from linelab.report.tables import csv_text
 
 
 def save_corners_csv(review: SessionReview, path: str | Path) -> None:
@@ -35,7 +33,8 @@ def save_corners_csv(review: SessionReview, path: str | Path) -> None:
         header += [name, f"{name}_sigma", f"{name}_reason"]
     header += [f"{key}_reference" for key in MARK_KEYS.values()]
     rows = [_corner_row(lap, part) for lap in review.laps for part in lap.corners]
-    write_text(path, _csv_text(review, [header, *rows]))
+    about = (f"{review.track.name}, against {review.target.title}", CAUTIONS, review.track.survey.note, *review.notes)
+    write_text(path, csv_text([header, *rows], filter(None, about)))
 
 
 def _corner_row(lap: LapReview, part: CornerReview) -> list[Any]:
@@ -52,22 +51,6 @@ def _corner_row(lap: LapReview, part: CornerReview) -> list[Any]:
 
 def _cells(figure: Measured) -> list[str]:
     return [_number(figure.value), _number(figure.sigma), figure.reason]
-
-
-def _comments(review: SessionReview) -> str:
-    """Lines above a CSV table; line ends as RFC 4180 asks."""
-    survey = review.track.survey.note
-    lines = [f"{review.track.name}, against {review.target.title}", CAUTIONS, *([survey] if survey else [])]
-    lines += review.notes
-    return "".join(f"# {' '.join(line.split())}\r\n" for line in dict.fromkeys(lines))
-
-
-def _csv_text(review: SessionReview, rows: Iterable[Sequence[Any]]) -> str:
-    """Comment lines and rows."""
-    out = io.StringIO()
-    out.write(_comments(review))
-    csv.writer(out, lineterminator="\r\n").writerows(rows)
-    return out.getvalue()
 
 
 def _number(value: float | None) -> str:

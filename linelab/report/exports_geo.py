@@ -88,7 +88,7 @@ def check_formats(formats: Sequence[str], track: Track) -> None:
             raise InputError(
                 f"{track.name} was given in local metres, so its place on the Earth is not known",
                 where=form,
-                remedy="Import the track with longitude and latitude, or choose csv or parquet, which hold metres",
+                remedy="Import the track with longitude and latitude, or choose parquet, which holds metres",
             )
     if "parquet" in formats and importlib.util.find_spec("pyarrow") is None:
         raise InputError(

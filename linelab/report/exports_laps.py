@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import re
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +10,7 @@ import numpy as np
 from linelab.io.atomic import replacing
 from linelab.lap import lap_columns
 from linelab.report.exports_lines import Export
+from linelab.report.tables import csv_text
 from linelab.units import Array
 
 
@@ -52,13 +50,7 @@ def laps_csv(export: Export) -> str:
         else ["" if v != v else f"{v:.9g}" if name.endswith("_deg") else f"{v:.7g}" for v in values.tolist()]
         for name, values in table.items()
     ]
-    out = io.StringIO()
-    for note in (export.title, *export.notes):
-        out.write("# " + re.sub(r"\s+", " ", note) + "\r\n")
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(table)
-    writer.writerows(zip(*shown))
-    return out.getvalue()
+    return csv_text([list(table), *zip(*shown)], (export.title, *export.notes))
 
 
 def save_parquet(target: Path, export: Export) -> None:

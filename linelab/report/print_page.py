@@ -41,7 +41,7 @@ def above_foot(review: SessionReview, units: Units) -> float:
 def write(page: Figure, x: float, y: float, text: str, *, size: float = 8.0, color: str = INK, **more: Any) -> None:
     """Text whose upper left is at a place on the page [inches]; in rows ``va="baseline"`` keeps cells level."""
     more = {"va": "top", **more}
-    page.text(x / A4[0], y / A4[1], text, size=size, color=color, linespacing=1.3, parse_math=False, **more)
+    page.text(x / A4[0], y / A4[1], text, size=size, color=color, linespacing=1.3, **more)
 
 
 def paragraph(

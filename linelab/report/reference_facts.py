@@ -15,7 +15,7 @@ from linelab.kart import Kart
 from linelab.lap import Lap, lap_columns
 from linelab.report.display import CAUTIONS, METRIC, Units, lap_time_words
 from linelab.report.measured_text import rounded_parts
-from linelab.report.tables import text_table
+from linelab.report.tables import csv_text, text_table
 from linelab.report.track_words import patch_words
 from linelab.solve.mintime import Solution
 from linelab.solve.verify import Verification
@@ -280,20 +280,12 @@ def lap_csv(lap: Lap) -> str:
         values if name == "limited_by" else [format(v, ".4f" if name.endswith(("_s", "_m")) else ".6g") for v in values]
         for name, values in columns.items()
     ]
-    return "\n".join([",".join(columns), *(",".join(row) for row in zip(*shown))]) + "\n"
+    return csv_text([list(columns), *zip(*shown)], line_end="\n")
 
 
 def corners_csv(track: Track, lap: Lap, kart: Kart) -> str:
     """The corners of a lap as CSV, one row a corner, SI units, the unit in every column's name."""
-    import csv
-    import io
-
     corners = corner_rows(track, lap, kart)
     rows = [_row_data(row) | {"time_s": time} for row, time in zip(corners, _times(corners, 4))]
-    names = list(rows[0]) if rows else ["number"]
-    text = io.StringIO()
-    writer = csv.DictWriter(text, names, lineterminator="\n")
-    writer.writeheader()
-    for row in rows:
-        writer.writerow({k: f"{v:.4f}" if isinstance(v, float) else "" if v is None else v for k, v in row.items()})
-    return text.getvalue()
+    shown = [[f"{v:.4f}" if isinstance(v, float) else "" if v is None else v for v in row.values()] for row in rows]
+    return csv_text([list(rows[0]) if rows else ["number"], *shown], line_end="\n")

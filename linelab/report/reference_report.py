@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from pathlib import Path
+from os import PathLike
 
 from linelab.io.outputs import results_folder
 from linelab.kart import Kart
@@ -15,7 +15,7 @@ from linelab.track import Track
 
 
 def save_reference(
-    folder: str | Path,
+    folder: str | PathLike[str],
     track: Track,
     kart: Kart,
     solution: Solution,

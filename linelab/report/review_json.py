@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from importlib.resources import files
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 
 from linelab.coaching.definitions import MARKS
@@ -93,7 +93,12 @@ def save_review_json(review: SessionReview, path: str | Path, *, settings: Mappi
         The place cannot be written to.
     """
     data = review_as_dict(review, settings=settings)
-    write_text(path, json.dumps(data, ensure_ascii=False, default=str, allow_nan=False) + "\n")
+    write_text(path, json.dumps(data, ensure_ascii=False, default=_as_text, allow_nan=False) + "\n")
+
+
+def _as_text(value: object) -> str:
+    """A setting of another type as text; a path's folders are nobody's business whom the file is passed on to."""
+    return value.name if isinstance(value, PurePath) else str(value)
 
 
 def review_schema() -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from os import PathLike
 from pathlib import Path
 
 from linelab.coaching.recorded import Review
@@ -24,7 +25,7 @@ def beside_earlier(earlier: Review, review: Review) -> Beside:
 
 
 def save_review(
-    folder: str | Path,
+    folder: str | PathLike[str],
     review: Review,
     units: Units = METRIC,
     *,
@@ -63,7 +64,7 @@ def save_review(
     session = review.session
     source = Path(review.recording.source).name
     chosen = {
-        "recording": review.recording.source,
+        "recording": source,
         "grip_factor": review.reference.grip,
         "reference_lap_time_error_s": review.reference.time_error,
         **(settings or {}),

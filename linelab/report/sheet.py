@@ -17,7 +17,7 @@ from linelab.report.sheet_facts import MISS, MarkName, SheetCorner, sheet_corner
 from linelab.report.sheet_map import BARS, BLACK, GREY, LOOKS, draw_map
 from linelab.report.sheet_table import draw_corners, table_head, table_scale
 from linelab.report.sheet_words import PACE, time_words, walk_words
-from linelab.report.style import A4, WHITE, new_figure, save_book
+from linelab.report.style import A4, WHITE, new_figure, plain, save_book
 from linelab.solve.mintime import Solution
 from linelab.study.apex_cost import apex_costs
 from linelab.study.apex_solved import apex_costs_solved
@@ -147,7 +147,7 @@ def save_sheet(folder: str | Path, pages: Sequence[Figure], *, name: str = "trac
     save_book(pages, target / names[0], "Track sheet")
     for page, picture in zip(pages, names[1:]):
         with replacing(target / picture) as temporary:
-            page.savefig(temporary, dpi=DPI, format="png", facecolor=WHITE, pil_kwargs={"compress_level": 3})
+            plain(page).savefig(temporary, dpi=DPI, format="png", facecolor=WHITE, pil_kwargs={"compress_level": 3})
     return names
 
 

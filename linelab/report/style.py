@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
+from linelab.errors import legible
 from linelab.io.atomic import replacing
 from linelab.report.display import CAUTIONS
 
@@ -100,7 +102,16 @@ def save_figure(figure: Figure, path: str | Path) -> None:
     metadata: dict[str, Any] = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind, {})
     fast: dict[str, Any] = {"pil_kwargs": {"compress_level": 3}} if kind == "png" else {}
     with replacing(target) as temporary:
-        figure.savefig(temporary, dpi=DPI, format=kind, metadata=metadata, facecolor=PAPER, **fast)
+        plain(figure).savefig(temporary, dpi=DPI, format=kind, metadata=metadata, facecolor=PAPER, **fast)
+
+
+def plain(figure: Figure) -> Figure:
+    """A figure whose texts are drawn as they stand: names from files may hold control characters, and dollars, between
+    which the drawing library reads formulas."""
+    for text in figure.findobj(Text):
+        text.set_parse_math(False)
+        text.set_text(legible(text.get_text()))
+    return figure
 
 
 def save_book(pages: Sequence[Figure], path: str | Path, title: str) -> None:
@@ -121,4 +132,4 @@ def save_book(pages: Sequence[Figure], path: str | Path, title: str) -> None:
         PdfPages(temporary, metadata=about) as book,
     ):
         for page in pages:
-            book.savefig(page, facecolor=page.get_facecolor())
+            book.savefig(plain(page), facecolor=page.get_facecolor())

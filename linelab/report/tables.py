@@ -1,8 +1,32 @@
-"""Plain text tables for a terminal."""
+"""Tables as text: aligned for a terminal, and as CSV for spreadsheets and programs."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import csv
+import io
+import re
+from collections.abc import Iterable, Sequence
+
+from linelab.errors import on_one_line
+
+#: Where a spreadsheet begins a cell with what makes it a formula, whichever delimiter it goes by; full-width forms too.
+_FORMULA = re.compile(r"(^|[,;\t|])(\s*)(?=[=+\-@\uff1d\uff0b\uff0d\uff20])")
+_NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?")
+
+
+def csv_cell(value: object) -> str:
+    """A cell of CSV: numbers as they are; text on one line, with an apostrophe where it would begin a formula."""
+    text = str(value)
+    return text if _NUMBER.fullmatch(text) else _FORMULA.sub(r"\1\2'", on_one_line(text))
+
+
+def csv_text(rows: Iterable[Iterable[object]], comments: Iterable[str] = (), *, line_end: str = "\r\n") -> str:
+    """Rows as CSV (RFC 4180) under comment lines that start with '#'; each comment once.  Cells are
+    :func:`csv_cell`."""
+    out = io.StringIO()
+    out.writelines(f"{csv_cell(f'# {comment}')}{line_end}" for comment in dict.fromkeys(comments))
+    csv.writer(out, lineterminator=line_end).writerows([csv_cell(cell) for cell in row] for row in rows)
+    return out.getvalue()
 
 
 def text_table(headers: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequence[int] = (0,)) -> str:
@@ -16,13 +40,12 @@ def text_table(headers: Sequence[str], rows: Sequence[Sequence[str]], *, left: S
     left : sequence of int
         Columns aligned to the left; the others to the right.
     """
+    rows = [[on_one_line(cell) for cell in row] for row in rows]
     split = [header.split("\n") for header in headers]
     height = max(len(lines) for lines in split)
     head = [[""] * (height - len(lines)) + lines for lines in split]
     lines = [[column[k] for column in head] for k in range(height)]
-    widths = [
-        max([len(cell) for cell in column], default=0) for column in zip(*lines, *([list(row) for row in rows] or []))
-    ]
+    widths = [max([len(cell) for cell in column], default=0) for column in zip(*lines, *rows)]
 
     def line(cells: Sequence[str]) -> str:
         parts = [

@@ -222,7 +222,7 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
         if intervals > MOST_INTERVALS:
             raise SolveError(
                 f"the lap time still changes by {error:.4f} s at {before} mesh intervals",
-                remedy="Check the track's edges for spikes, or raise the tolerance",
+                remedy="Check the track's edges for spikes (in Python: or raise the tolerance)",
             )
         say(f"refining: {intervals} intervals")
         stages = structure_of(task, intervals).stages

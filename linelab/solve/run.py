@@ -249,7 +249,7 @@ def by_ipopt(posed: Posed, start: Start) -> Iterate:
             status=status,
             iterations=iterations,
             violation=violation,
-            remedy="Check the track with 'linelab track', above all its narrowest place",
+            remedy="Check the track's edges, above all at its narrowest place",
         )
     x, lam_x, lam_g = (np.asarray(result[name]).ravel() for name in ("x", "lam_x", "lam_g"))
     return posed.iterate(x, lam_x, lam_g, iterations, "ipopt")

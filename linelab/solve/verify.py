@@ -205,5 +205,5 @@ def _judge(found: Verification, lap: Lap) -> None:
                 f"the solved lap failed its check: {value:.4g} {what}{at} (allowed {allowed:g})",
                 status="not verified",
                 violation=value,
-                remedy=f"Check the track{' there' if at else ''} with 'linelab track', or try another tolerance",
+                remedy=f"Check the track{' there' if at else ''} (in Python: or try another tolerance)",
             )

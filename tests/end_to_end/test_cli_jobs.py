@@ -6,16 +6,19 @@ import csv
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
 import time
+import zlib
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from linelab import cli
+from linelab.io.bundled import bundled_karts, bundled_tracks
 from linelab.io.outputs import MANIFEST
 from linelab.io.track_files import load_track, save_track
 from linelab.report.demo_data import demo_recording
@@ -175,6 +178,29 @@ def test_a_second_review_replaces_its_own_files_only(capsys, tmp_path):
     assert _names(out) == sorted(["my notes.txt", MANIFEST, "corners.csv", "review.html", "review.json"])
 
 
+def test_results_do_not_say_where_on_the_machine_the_files_lie(capsys, tmp_path, monkeypatch):
+    """They are made to be passed on; only the terminal names folders."""
+    private = tmp_path / "private folder"
+    private.mkdir()
+    sources = (demo_recording(), bundled_tracks()["ostrelle_sprint"], bundled_karts()["senior-single-speed"])
+    recording, track, kart = (shutil.copy(source, private / Path(source).name) for source in sources)
+    formats = [f"--also={form}" for form in ("geojson", "gpx", "kml", "csv")]
+    out = tmp_path / "out"
+    _run(capsys, "review", recording, "--track", track, "--kart", kart, "--print", *formats, "--out", out / "review")
+    _run(capsys, "reference", track, kart, *formats[:3], "--out", out / "reference")
+    _run(capsys, "sheet", track, kart, "--quick", "--out", out / "sheet")
+    written = [item for item in out.rglob("*") if item.is_file()]
+    assert len(written) > 15
+    for item in written:
+        data = item.read_bytes()
+        streams = re.findall(rb"stream\r?\n(.*?)\r?\nendstream", data, re.DOTALL) if item.suffix == ".pdf" else []
+        for part in (data, *map(zlib.decompress, streams)):
+            assert b"private folder" not in part, item
+            assert bytes(tmp_path) not in part, item
+    settings = json.loads((out / "review" / "review.json").read_text(encoding="utf-8"))["settings"]
+    assert settings["recording"] == "ostrelle_practice.csv"
+
+
 def test_reversed_track_is_driven_the_other_way(capsys, tmp_path):
     out = tmp_path / "back"
     _run(capsys, "reference", "tinmarsh_rental", "rental-four-stroke", "--reverse", "--out", out, "--no-pictures")
@@ -214,6 +240,7 @@ WRITTEN = (
 
 
 @pytest.mark.skipif(os.name == "nt", reason="signals differ")
+@pytest.mark.usefixtures("interruptible")
 @pytest.mark.parametrize("delay", [0.2, 0.8, 1.1, 1.4, 2.0])
 def test_interruption_at_any_moment_leaves_nothing_half_written(tmp_path, delay):
     command = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import os
 import subprocess
@@ -14,6 +15,7 @@ import pytest
 from linelab.cli import run
 from linelab.errors import InputError
 from linelab.io.kart_files import load_kart, save_kart
+from linelab.io.track_files import load_track, save_track
 from linelab.report.demo_data import demo_recording
 
 SPEED_WITHOUT_UNIT = "time,lon,lat,speed\n" + "\n".join(f"{i},{10 + 1e-4 * i},{50},{40}" for i in range(9))
@@ -152,7 +154,7 @@ def test_laps_the_other_way_round_name_the_option(folder: Path, capsys: pytest.C
     turned = [f"{time},{row.split(',', 1)[1]}" for time, row in zip(times, reversed(rows))]
     Path("session.csv").write_text("\n".join([title, *turned]), encoding="utf-8")
     assert run(["review", "session.csv", *REVIEW]) == 2
-    assert "--reverse" in capsys.readouterr().err
+    assert "Turn the track round: add --reverse, or leave it out" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
@@ -174,8 +176,17 @@ def test_laps_the_other_way_round_name_the_option(folder: Path, capsys: pytest.C
         ),
         (
             ["review", "long.csv", "--kart", "gearbox", "--start-line", "51.23", "63.41", "51.2301", "63.4101"],
-            "longitude before latitude for both ends",
+            "Check both ends of the line: longitude before latitude, or x before y in metres",
         ),
+        (
+            ["review", "long.csv", "--kart", "gearbox", "--start-line", "63.40964", "51.23073", "63.40959", "51.2308"],
+            "always against its direction. Swap the two ends of the start line.\n",
+        ),
+        (
+            ["review", "long.csv", "--kart", "gearbox", "--start-line", "63.40964", "51.2407", "63.40959", "51.2408"],
+            "m. Move or widen the start line.\n",
+        ),
+        (["reference", "metres.geojson", "gearbox", "--also", "gpx"], "choose parquet, which holds metres"),
     ],
 )
 def test_the_remedy_is_what_to_type(
@@ -192,6 +203,7 @@ def test_the_remedy_is_what_to_type(
         {"type": "Feature", "properties": {"role": f"{side}_edge"}, "geometry": edge} for side in ("left", "right")
     ]
     Path("dot.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": features}), encoding="utf-8")
+    save_track(dataclasses.replace(load_track("tinmarsh_rental"), georeferenced=False), "metres.geojson")
     before = sorted(folder.iterdir())
     monkeypatch.setattr("sys.argv", ["linelab", *arguments])
     assert run(arguments) == 2

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
+import unicodedata
 from pathlib import Path
 
 import click
@@ -13,8 +15,10 @@ import pytest
 from linelab import cli
 from linelab.cli_common import default_folder
 from linelab.cli_options import GripFactor, PathText, parse_pairs
-from linelab.errors import SolveError
+from linelab.errors import SolveError, legible
 from linelab.io.kart_files import load_kart
+from linelab.io.outputs import claimed_folder
+from linelab.report.demo_data import demo_recording
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMANDS = ("demo", "kart", "reference", "review", "track")
@@ -261,3 +265,87 @@ def test_names_that_are_no_unicode_are_printed(capsys, tmp_path):
     code, out, err = _run(capsys, "kart", "gearbox", "--save", os.path.join(folder, "mine.toml"))
     assert code == 0, err
     assert "Gel\ufffdnde" in out
+
+
+#: Ways to take over a terminal (window title, colours by C1, writing direction), a formula of the drawing library, and
+#: letters that its font lacks.
+NASTY = "=1+1\x1b]0;owned\x07\x9b31m\u202eevil\u2066\u2028 $\\foo$ 赛道"
+
+
+@pytest.fixture
+def nasty(tmp_path, monkeypatch):
+    """A track, a kart and a recording in whose every name there is something for the terminal."""
+    monkeypatch.chdir(tmp_path)
+    ground = json.loads((ROOT / "tracks" / "tinmarsh_rental.geojson").read_text(encoding="utf-8"))
+    for feature in ground["features"]:
+        named = {"name", "survey_note"} if feature["properties"]["role"] == "track" else {"name"}
+        feature["properties"] |= dict.fromkeys(named, NASTY)
+    Path("t.geojson").write_text(json.dumps(ground), encoding="utf-8")
+    lines = (ROOT / "linelab" / "data" / "karts" / "rental-four-stroke.toml").read_text(encoding="utf-8").split("\n")
+    for i, line in enumerate(lines):
+        if line.startswith(("name =", "description =")):
+            lines[i] = f"{line.split('=')[0]}= {json.dumps(NASTY)}"
+    Path("k.toml").write_text("\n".join(lines), encoding="utf-8")
+    Path("r\x1b[31m.csv").write_text(
+        "time [s],lon,x\x9b\u202e speed [furlongs\x9b31m]\n0,1,2\n1,2,3\n", encoding="utf-8"
+    )
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["track", "t.geojson", "--out", "out"],
+        ["kart", "k.toml", "--out", "out"],
+        ["reference", "t.geojson", "k.toml", "--out", "out", "--corner", "1"],
+        ["review", "r\x1b[31m.csv", "--kart", "k.toml"],
+        ["kart", "no such\x9b31m\u202e"],
+    ],
+)
+def test_what_is_printed_is_text_whatever_the_files_hold(capsys, nasty, arguments):
+    code, out, err = _run(capsys, *arguments)
+    assert code == (0 if "--out" in arguments else 2), err
+    acted_on = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+    assert [c for c in out + err if unicodedata.category(c) in acted_on and c not in "\n\t"] == []
+    assert "\ufffd" in out + err
+    assert err.count("\n") <= 1
+    assert (nasty / "out").exists() == ("--out" in arguments)
+
+
+def test_letters_that_scripts_need_are_printed():
+    told = "Zoë\u200d, می\u200cخواهم, 赛道, a\tb\nc, 5.5\u00a0m, 🏁"
+    assert legible(told) == told
+
+
+def test_libraries_warn_nobody_at_the_terminal(nasty):
+    """Of letters that no font here has, and of numbers that overflow."""
+    program = (
+        "import sys\nimport numpy as np\nfrom linelab.report import kart_figures\n"
+        "drawn = kart_figures.plot_kart\n"
+        "kart_figures.plot_kart = lambda *a: (np.float64(1e308) * 10.0, drawn(*a))[1]\n"
+        "sys.argv = ['linelab', 'kart', 'k.toml', '--out', 'out']\n"
+        "from linelab.__main__ import main\nmain()\n"
+    )
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONWARNINGS"}
+    environment["PYTHONPATH"] = str(ROOT)
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, cwd=nasty, timeout=60, env=environment
+    )
+    assert done.returncode == 0
+    assert done.stderr == ""
+
+
+def test_a_folder_in_use_is_told_before_anything_is_computed(capsys, monkeypatch, tmp_path):
+    monkeypatch.setattr("linelab.solve.mintime.solve_min_time", pytest.fail)
+    with claimed_folder(tmp_path / "out") as held:
+        for command in (
+            ["reference", "tinmarsh_rental", "rental-four-stroke"],
+            ["sheet", "tinmarsh_rental", "rental-four-stroke"],
+            ["review", demo_recording(), "--kart", "gearbox"],
+            ["track", "tinmarsh_rental"],
+            ["kart", "gearbox"],
+        ):
+            code, out, err = _run(capsys, *command, "--out", held.path)
+            assert (code, out) == (2, "")
+            assert "another linelab command is at work here. Wait until it has ended, or choose another place." in err
+    assert list(tmp_path.iterdir()) == []

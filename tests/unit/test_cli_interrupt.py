@@ -16,7 +16,10 @@ from linelab.cli_interrupt import INTERRUPTED, answer_from_now_on, interruptions
 from linelab.io.atomic import undisturbed
 
 ROOT = Path(__file__).resolve().parents[2]
-pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals are sent here as POSIX has them")
+pytestmark = [
+    pytest.mark.skipif(os.name != "posix", reason="signals are sent here as POSIX has them"),
+    pytest.mark.usefixtures("interruptible"),
+]
 
 #: Runs the program as its script does, and presses Ctrl-C when a module is looked for the first time.
 PROGRAM = """

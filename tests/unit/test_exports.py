@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+import io
 import json
+import re
 
+import hypothesis
+import hypothesis.strategies as st
 import jsonschema
 import pytest
 from simulated import as_lap, drive, make_track, record
@@ -19,8 +23,12 @@ from linelab.errors import InputError
 from linelab.io.kart_files import load_kart
 from linelab.report.display import CAUTIONS
 from linelab.report.exports import save_corners_csv
+from linelab.report.exports_laps import laps_csv
+from linelab.report.exports_lines import collect
+from linelab.report.reference_facts import corners_csv
 from linelab.report.review_json import MARK_KEYS, review_schema, save_review_json
 from linelab.report.review_text import lap_table, review_lines
+from linelab.report.tables import csv_text
 
 TRACK = make_track()
 DRIVES = [drive(TRACK, speed=lambda s, v=v: v + 0.0 * s) for v in (14.0, 14.1, 13.9)]
@@ -40,7 +48,7 @@ def test_json_holds_figures_reasons_cautions_and_survey(review, tmp_path):
     data = json.loads(path.read_text(encoding="utf-8"))
     jsonschema.validate(data, review_schema())
     assert data["cautions"] == CAUTIONS
-    assert data["settings"]["kart"] == "plain"
+    assert data["settings"] == {"kart": "plain", "file": "run.csv"}
     assert data["track"]["survey"]["kind"] == TRACK.survey.kind
     assert data["cleaning"] == ["two samples left out"]
     assert [lap["label"] for lap in data["laps"]] == [lap.label for lap in complete_laps(LAPS)]
@@ -113,3 +121,43 @@ def test_a_failed_write_leaves_the_old_file(review, tmp_path):
         save_review_json(review, path / "inside a file.json")
     assert path.read_text() == "old"
     assert [item.name for item in tmp_path.iterdir()] == ["review.json"]
+
+
+def _formulas(text):
+    """Cells that a spreadsheet computes, whichever delimiter it splits the lines by; numbers are none."""
+    rows = [row for delimiter in ",;\t" for row in csv.reader(io.StringIO(text), delimiter=delimiter)]
+    cells = [cell.strip() for row in rows for cell in row]
+    number = re.compile(r"[-+]?[\d.]+(e[-+]?\d+)?", re.IGNORECASE)
+    return [cell for cell in cells if cell[:1] in tuple("=+-@＝＋－＠") and not number.fullmatch(cell)]
+
+
+@hypothesis.given(
+    rows=st.lists(st.lists(st.text("=+-@\t\r\n ,;'\"a1＝\x1b"), min_size=1, max_size=3), max_size=3),
+    comment=st.text("=,;\r\n@a"),
+)
+def test_no_text_becomes_a_formula(rows, comment):
+    assert _formulas(csv_text(rows, [comment])) == []
+
+
+def test_numbers_stay_numbers_and_text_stays_legible():
+    row = [-1.5, "-2.5e-05", "+3", 4, "", "lap 1", "a, b", "turn\n2", "x\x1b[31m"]
+    read = next(csv.reader(io.StringIO(csv_text([row]))))
+    assert read == ["-1.5", "-2.5e-05", "+3", "4", "", "lap 1", "a, b", "turn 2", "x\ufffd[31m"]
+
+
+def test_names_from_files_are_no_formulas_in_any_table(review, tmp_path):
+    bad, replace = "=HYPERLINK(1);\t@x,+1+1", dataclasses.replace
+    track = replace(review.track, name=bad, corners=tuple(replace(corner, name=bad) for corner in review.track.corners))
+    laps = []
+    for lap in review.laps:
+        parts = tuple(replace(part, corner=replace(part.corner, name=bad)) for part in lap.corners)
+        laps.append(replace(lap, label=bad, comparison=replace(lap.comparison, corners=parts)))
+    save_corners_csv(replace(review, track=track, laps=tuple(laps), notes=(bad,)), tmp_path / "corners.csv")
+    exported = collect(track, replace(review.reference, label=bad), review.kart)
+    texts = [
+        (tmp_path / "corners.csv").read_text(encoding="utf-8"),
+        laps_csv(replace(exported, notes=(bad,))),
+        corners_csv(track, review.reference, review.kart),
+    ]
+    assert [_formulas(text) for text in texts] == [[], [], []]
+    assert all("'=HYPERLINK" in text for text in texts)

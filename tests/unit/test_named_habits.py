@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
 import pytest
+from scipy.signal import find_peaks
 
+from linelab.coaching.habits import _peaks
 from linelab.coaching.session import review_session
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.placing import estimate_placed_laps
@@ -132,3 +135,14 @@ def test_nothing_is_said_of_marks_that_are_withheld(place):
     for item in review.consistency.corners:
         assert all("too slow for marks" in figure.reason for _, figure in item.marks)
     assert not any("brake" in item.title for item in review.strengths)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_peaks_are_those_of_a_signal_library(seed):
+    """Random walks with spans of one value; where peaks are of exactly one height, which of them goes is a matter of
+    taste, and the walks have none."""
+    random = np.random.default_rng(seed)
+    walk = np.repeat(random.normal(size=random.integers(1, 120)).cumsum(), random.integers(1, 4))
+    for apart, prominence in ((1, 0.0), (4, 0.5), (9, 1.5)):
+        expected, _ = find_peaks(walk, prominence=prominence, distance=apart)
+        np.testing.assert_array_equal(_peaks(walk, prominence, apart), expected)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import itertools
+import json
 import os
 import signal
+import subprocess
+import sys
 import tempfile
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,8 +15,8 @@ from pathlib import Path
 import pytest
 
 from linelab.errors import InputError
-from linelab.io.atomic import replacing, write_text
-from linelab.io.outputs import MANIFEST, results_folder, written_before
+from linelab.io.atomic import WORKSHOP, replacing, write_text
+from linelab.io.outputs import MANIFEST, claimed_folder, results_folder, written_before
 
 
 def _run(target, **files):
@@ -88,6 +91,126 @@ def test_a_forged_list_cannot_reach_outside(tmp_path):
     (target / MANIFEST).write_text('{"files": ["../precious.txt", "/etc/passwd", 3]}')
     _run(target, a="1")
     assert (tmp_path / "precious.txt").read_text() == "keep"
+
+
+@pytest.mark.parametrize("name", ["..", ".", "sub", "sub/mine.txt", "/etc", "a\0b", "\udc80", "x" * 5000])
+def test_a_list_that_names_what_is_no_file_of_the_folder_is_no_obstacle(tmp_path, name):
+    target = tmp_path / "lap"
+    _run(target, a="1", b="2")
+    (target / "sub").mkdir()
+    (target / "sub" / "mine.txt").write_text("keep")
+    (target / MANIFEST).write_text(json.dumps({"files": [name, "a.txt", "b.txt"]}))
+    _run(target, a="3")
+    assert _names(target) == ["a.txt", MANIFEST, "sub"]
+    assert _names(target / "sub") == ["mine.txt"]
+    assert (target / "a.txt").read_text() == "3"
+
+
+@pytest.mark.parametrize("text", ["[" * 100_000, "{}", '{"files": 3}', "\xff"])
+def test_a_list_that_is_none_counts_as_none(tmp_path, text):
+    (tmp_path / MANIFEST).write_bytes(text.encode("latin-1"))
+    assert written_before(tmp_path) == []
+
+
+@pytest.mark.parametrize("name", ["b.txt", MANIFEST])
+def test_a_folder_in_the_way_is_noticed_before_a_file_moves(tmp_path, name):
+    target = tmp_path / "lap"
+    _run(target, a="1", b="2")
+    (target / name).unlink()
+    (target / name).mkdir()
+    with pytest.raises(InputError):
+        _run(target, a="3", b="4", c="5")
+    assert (target / "a.txt").read_text() == "1"
+    assert WORKSHOP not in _names(target)
+
+
+#: Writes two files into the folder "lap" and is stopped by what stands for {moment}.
+KILLED = """
+import os, signal
+from linelab.io import atomic, outputs
+{moment}
+with outputs.results_folder("lap") as stage:
+    (stage / "a.txt").write_text("new")
+    (stage / "b.txt").write_text("new")
+    {inside}
+"""
+DEATH = "os.kill(os.getpid(), signal.SIGKILL)"
+MOMENTS = {
+    "writing": ("", DEATH),
+    "moving": (f"replace, moved = os.replace, []\ndef dying(*a):\n  moved.append(a)\n  if len(moved) == 3: {DEATH}\n"
+               "  replace(*a)\nos.replace = dying", ""),
+    "a single file": ("", f"with atomic.replacing('single.txt') as part:\n      part.write_text('half'); {DEATH}"),
+}  # fmt: skip
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals differ")
+@pytest.mark.parametrize("when", MOMENTS)
+def test_what_a_kill_leaves_is_cleared_away_by_the_next_run(tmp_path, when):
+    _run(tmp_path / "lap", a="1", b="2", c="3")
+    moment, inside = MOMENTS[when]
+    done = _child(KILLED.format(moment=moment, inside=inside), tmp_path)
+    assert done.wait(60) == -signal.SIGKILL
+    _run(tmp_path / "lap", a="4", b="5")
+    write_text(tmp_path / "single.txt", "whole")
+    assert _names(tmp_path / "lap") == ["a.txt", "b.txt", MANIFEST]
+    assert _names(tmp_path) == ["lap", "single.txt"]
+    assert (tmp_path / "lap" / "b.txt").read_text() == "5"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals differ")
+def test_a_second_run_meanwhile_is_refused_and_a_dead_one_is_not_waited_for(tmp_path):
+    holding = (
+        "import sys, time\nfrom linelab.io.outputs import claimed_folder\n"
+        "with claimed_folder('lap'):\n  print('held', flush=True)\n  time.sleep(60)"
+    )
+    first = _child(holding, tmp_path)
+    assert first.stdout.readline() == "held\n"
+    with pytest.raises(InputError, match="another linelab command is at work here"):
+        _run(tmp_path / "lap", a="1")
+    _run(tmp_path / "other", a="1")
+    first.kill()
+    first.wait(60)
+    _run(tmp_path / "lap", a="2")
+    assert _names(tmp_path / "lap") == ["a.txt", MANIFEST]
+
+
+def test_one_claim_holds_for_all_that_is_written_under_it(tmp_path):
+    with claimed_folder(tmp_path / "new" / "lap") as folder:
+        _run(folder, a="1")
+        with pytest.raises(InputError, match="another linelab command"), claimed_folder(tmp_path / "new" / "lap"):
+            pass
+        assert written_before(tmp_path / "new" / "lap") == ["a.txt"]
+    assert _names(tmp_path / "new" / "lap") == ["a.txt", MANIFEST]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals differ")
+def test_runs_side_by_side_end_as_one_of_them(tmp_path):
+    """Each writes files of its own names over and over; while it holds the folder its own are all there is."""
+    racing = (
+        "import sys\nfrom pathlib import Path\nfrom linelab.errors import InputError\n"
+        "from linelab.io.outputs import claimed_folder, results_folder\n"
+        "me, target, won = sys.argv[1], Path('lap'), 0\n"
+        "while won < 15:\n"
+        "  try:\n"
+        "    with claimed_folder(target) as folder:\n"
+        "      with results_folder(folder) as stage:\n"
+        "        for k in range(4): (stage / f'{me}{k}.txt').write_text(me)\n"
+        "      found = sorted(item.name for item in target.iterdir() if item.suffix == '.txt')\n"
+        "      assert found == [f'{me}{k}.txt' for k in range(4)], found\n"
+        "      won += 1\n"
+        "  except InputError as error:\n"
+        "    assert 'at work' in str(error), error\n"
+    )
+    running = [_child(racing, tmp_path, me) for me in "pqr"]
+    assert [child.wait(120) for child in running] == [0, 0, 0]
+    left = _names(tmp_path / "lap")
+    assert left in [[MANIFEST, *(f"{me}{k}.txt" for k in range(4))] for me in "pqr"]
+
+
+def _child(program, folder, *arguments):
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).resolve().parents[2])}
+    command = [sys.executable, "-c", program, *arguments]
+    return subprocess.Popen(command, cwd=folder, env=environment, stdout=subprocess.PIPE, text=True)
 
 
 def test_a_file_in_place_of_the_folder_is_refused(tmp_path):
@@ -171,6 +294,7 @@ def test_a_place_under_a_file_is_told(tmp_path):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="signals differ")
+@pytest.mark.usefixtures("interruptible")
 def test_an_interruption_waits_until_all_files_are_in_place(tmp_path, monkeypatch):
     """Ctrl-C between two moves: it counts afterwards, and all files are there."""
     moved, replace = [], os.replace

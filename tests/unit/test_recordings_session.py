@@ -30,7 +30,7 @@ def test_files_with_absolute_time_are_put_in_its_order(tmp_path):
     np.testing.assert_array_equal(joined.channels["file"], [1] * 5 + [2] * 5)
     assert joined.start_utc == pytest.approx(NOON, abs=1e-6)
     assert "59.6 s before a.csv" in joined.notes[0]
-    assert joined.source == f"{first} + {second}"
+    assert joined.source == f"{first} + {second.name}"
 
 
 def test_different_formats_join_by_absolute_time(tmp_path):
