@@ -116,7 +116,7 @@ def spoilt(recording: Recording, channel: str, share: float, rng: np.random.Gene
         return np.where(rng.random(at.size) < 0.5, usual, odd)
 
     if channel == "position":
-        away, angle = 10.0 ** rng.uniform(0.5, 5.0, at.size), rng.uniform(0.0, 2.0 * np.pi, at.size)
+        away, angle = 10.0 ** rng.uniform(0.0, 5.0, at.size), rng.uniform(0.0, 2.0 * np.pi, at.size)
         if recording.x is not None:
             moved = {"x": away * np.cos(angle), "y": away * np.sin(angle)}
         else:

@@ -73,7 +73,7 @@ def robust_scatter(t: Array, values: Array) -> float:
     From third differences, whose variance is ``sigma²·C(6, 3)``, without the largest quarter of them.
     """
     step = float(np.median(np.diff(t)))
-    differences = np.abs(np.diff(values, 3)[t[3:] - t[:-3] < 3.5 * step])
+    differences = np.abs(np.diff(np.clip(values, -_FARTHEST, _FARTHEST), 3)[t[3:] - t[:-3] < 3.5 * step])
     differences = differences[np.isfinite(differences)]
     if differences.size < LEAST // 2:
         return math.inf
