@@ -34,6 +34,8 @@ BUSY = 160.0
 _ARBITRARY, _WIDER = 0.01, 10.0
 #: Scales at which the weights are taken one after the other, so that the first fit, to all values, decides nothing.
 _SCALES = (64.0, 16.0, 4.0, 1.0, 1.0, 1.0)
+#: Weights that change by no more than this are not solved for again [-].
+_SETTLED = 0.05
 #: Values count as at most this far off, whose square a number still holds.
 _FARTHEST = 1e100
 #: Times count as at least this far apart [s], and this share of the usual step: differences would drown in rounding.
@@ -121,11 +123,18 @@ def judge_series(
     band[0] += certain
     fit = around
     dimension = values.shape[1]
-    apart = 1.0 if prior is None else max(prior[1] / sigma, 1.0)
-    for turn, scale in enumerate(_SCALES if prior is None else (apart, math.sqrt(apart), 1.0, 1.0)):
+    scales: tuple[float, ...] = _SCALES
+    if prior is not None:
+        apart = max(prior[1] / sigma, 1.0)
+        scales = (apart, math.sqrt(apart), *_SCALES[-2:])
+    share = np.full(t.size, math.inf)
+    for turn, scale in enumerate(scales):
         off = np.hypot.reduce(seen - fit, axis=1) / (sigma * scale)
-        share = known * (np.ones(t.size) if turn == 0 and prior is None else weight(off, dimension)) / sigma**2
-        fit = _solved(band, share, share[:, None] * seen + certain * around)
+        trust = np.ones(t.size) if turn == 0 and prior is None else weight(off, dimension)
+        last, share = share, np.where(known, trust, 0.0)
+        if np.abs(share - last).max() > _SETTLED:
+            sure = share / sigma**2
+            fit = _solved(band, sure, sure[:, None] * seen + certain * around)
     off = np.hypot.reduce(seen - fit, axis=1)
     # Left out, a value is foretold by its neighbours no better than the motion can change in between.
     foretold = np.sqrt(sigma**2 + 1.0 / (loose + certain))
