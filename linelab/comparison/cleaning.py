@@ -7,7 +7,7 @@ channel that no kart could show.  What is merely noisy stays.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -125,11 +125,13 @@ def clean_recording(recording: Recording) -> tuple[Recording, CleaningReport]:
     codes[index[path.arbitrary]] = Cleaning.OFF_PATH
     kept = ~path.arbitrary
     index, t, x, y, path = index[kept], t[kept], x[kept], y[kept], path.part(kept)
-    channels = {name: values[index] for name, values in recording.channels.items()}
-    ratio = None if recording.speed is None else speed_ratio(t, x, y, recording.speed[index])
+    pick = _picking(index, recording.t.size)
+    channels = {name: pick(values) for name, values in recording.channels.items()}
+    told_speed = None if recording.speed is None else pick(recording.speed)
+    ratio = None if told_speed is None else speed_ratio(t, x, y, told_speed)
     doubt = doubt_of_speed(ratio) if ratio is not None else ""
-    if recording.speed is not None and not doubt:
-        channels["speed"] = recording.speed[index]
+    if told_speed is not None and not doubt:
+        channels["speed"] = told_speed
     arbitrary = arbitrary_values(t, path, channels) if t.size else {}
     gaps, missing = _gaps(t)
     notes += [
@@ -147,8 +149,8 @@ def clean_recording(recording: Recording) -> tuple[Recording, CleaningReport]:
         values_set_aside={name: int(which.sum()) for name, which in arbitrary.items()}, sentences=tuple(notes),
     )  # fmt: skip
     for name, which in arbitrary.items():
-        channels[name] = np.where(which, np.nan, channels[name])
-    return _subset(recording, index, t, channels), report
+        channels[name] = freeze(np.where(which, np.nan, channels[name]))
+    return _subset(recording, t, pick, channels), report
 
 
 def _path(t: Array, x: Array, y: Array, *, judged: bool) -> Path:
@@ -228,14 +230,18 @@ def _count_notes(codes: NDArray[np.int8]) -> list[str]:
     return [f"{counted(int(counts[code]), 'sample')} {words}" for code, words in _WORDS.items() if counts[code]]
 
 
-def _subset(recording: Recording, index: NDArray[np.intp], t: Array, channels: dict[str, Array]) -> Recording:
-    """The samples at ``index`` at new times with their channels, the speed among them."""
-    whole = index.size == recording.t.size and bool((index == np.arange(index.size)).all())
+def _picking(index: NDArray[np.intp], size: int) -> Callable[[Array], Array]:
+    """What takes the samples at ``index`` out of ``size`` values; all of them in order are shared, not copied."""
+    whole = index.size == size and bool((index == np.arange(size)).all())
+    return lambda values: values if whole else freeze(values[index])
+
+
+def _subset(recording: Recording, t: Array, pick: Callable[[Array], Array], channels: Mapping[str, Array]) -> Recording:
+    """Picked samples at new times with their channels, the speed among them."""
 
     def picked(values: Array | None) -> Array | None:
-        return values if whole or values is None else freeze(values[index])
+        return None if values is None else pick(values)
 
-    speed = channels.pop("speed", None)
     return replace(
         recording,
         t=freeze(t),
@@ -243,6 +249,6 @@ def _subset(recording: Recording, index: NDArray[np.intp], t: Array, channels: d
         lat=picked(recording.lat),
         x=picked(recording.x),
         y=picked(recording.y),
-        speed=None if speed is None else freeze(speed),
-        channels={name: freeze(values) for name, values in channels.items()},
+        speed=channels.get("speed"),
+        channels={name: values for name, values in channels.items() if name != "speed"},
     )
