@@ -156,7 +156,7 @@ def scenes(count: int, seed: int) -> Iterator[Scene]:
     yield Scene("simulated, inertial", record(driven, receiver, seed=seed), track, kart, lap, 0.3)
     for k in range(seed, seed + count):
         place, rng = venue(k % 7), np.random.default_rng([k, 3])
-        receiver = replace(judge.any_receiver(rng), outliers=0, gaps=0, rate=float(rng.choice(RATES)))
+        receiver = replace(judge.any_receiver(rng), outliers=0, gaps=0, rate=RATES[k % len(RATES)])
         session = judge.plan_session(k, circuit=place.circuit, kart=place.kart_driven, cache=LINES)
         name = f"second driver {k}, {receiver.rate:g} Hz"
         recording = shortened(_read(judge.log(session, receiver, k)))
