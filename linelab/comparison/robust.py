@@ -32,6 +32,8 @@ BUSY = 160.0
 #: Share of arbitrary values, before anything is known of them, and how many times wider they scatter, at least, than
 #: sound ones are foretold: where nothing foretells a value, nothing can be said against it [-].
 _ARBITRARY, _WIDER = 0.01, 10.0
+#: How often a channel begins to hold a value, before anything is known of it [-].
+_HELD = 1e-4
 #: Scales at which the weights are taken one after the other, so that the first fit, to all values, decides nothing.
 _SCALES = (64.0, 16.0, 4.0, 1.0, 1.0, 1.0)
 #: Weights that change by no more than this are not solved for again [-].
@@ -141,6 +143,16 @@ def judge_series(
     astray = np.hypot(wide, _WIDER * foretold)
     odds = _log_student(off, astray, 1.0, dimension) - _log_student(off, foretold, FREEDOM, dimension)
     return Judged(fit, np.asarray(known & (odds > math.log((1.0 - _ARBITRARY) / _ARBITRARY)), dtype=np.bool_))
+
+
+def repeats(values: Array) -> Chosen:
+    """Which values (N,) repeat the one before in runs that are hardly chance, as often as this channel does so."""
+    same = np.diff(values) == 0.0
+    first = np.flatnonzero(np.concatenate([[True], ~same]))
+    length = np.diff(np.append(first, values.size))
+    odd = np.repeat((length - 1) * math.log(max(float(same.mean()), 1e-9)) < math.log(_HELD), length)
+    odd[first] = False
+    return np.asarray(odd, dtype=np.bool_)
 
 
 def _log_student(off: Array, scale: Array | float, freedom: float, dimension: int) -> Array:

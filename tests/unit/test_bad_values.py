@@ -80,6 +80,26 @@ def test_a_whole_second_of_them_is_set_aside_too(value):
     np.testing.assert_array_equal(np.flatnonzero(np.isnan(after.speed)), np.arange(700, 718))
 
 
+@pytest.mark.parametrize("channel", ["speed", "course"])
+def test_a_value_held_for_a_second_goes_but_for_the_first(channel):
+    before = session()
+    values = values_of(before, channel)
+    k = 100 + int(np.argmax(np.abs(np.unwrap(values)[120:-100] - np.unwrap(values)[100:-120])))
+    after, _ = clean_recording(changed(before, channel, slice(k, k + 20), values[k]))
+    np.testing.assert_array_equal(np.flatnonzero(np.isnan(values_of(after, channel))), np.arange(k + 1, k + 20))
+
+
+@pytest.mark.parametrize("step", [0.28, 1.0])
+def test_coarse_and_slow_speeds_repeat_themselves_and_stay(step):
+    """Whole km/h or m/s, and one value for every two rows."""
+    before = session(rate=10.0)
+    coarse = step * np.round(np.array(before.speed) / step)
+    course = np.radians(np.round(np.degrees(before.channels["course"])))
+    for speed in (coarse, np.repeat(before.speed[::2], 2)[: before.t.size]):
+        changed_one = replace(before, speed=speed, channels={**before.channels, "course": course})
+        assert dict(clean_recording(changed_one)[1].values_set_aside) == {}
+
+
 @pytest.mark.parametrize(
     ("channel", "low", "high", "apart"),
     [
@@ -106,8 +126,10 @@ def test_a_standing_kart_and_one_that_is_braked_hard_are_believed(rate):
     speed = np.interp(t, [0.0, 20.0, 22.0, 30.0, 33.0, 60.0], [20.0, 20.0, 0.0, 0.0, 12.0, 12.0])
     x = np.append(0.0, np.cumsum(0.5 * (speed[1:] + speed[:-1]) / rate))
     rng = np.random.default_rng(3)
-    noisy = [0.1 * rng.standard_normal(t.size) for _ in range(3)]
-    course = np.where(speed > 0.5, 0.5 * np.pi, rng.uniform(0.0, 6.28, t.size))  # means nothing where it stands
+    noisy = [0.1 * rng.standard_normal(t.size) for _ in range(4)]
+    course = np.where(
+        speed > 0.5, 0.5 * np.pi + 0.1 * noisy[3], rng.uniform(0.0, 6.28, t.size)
+    )  # means nothing where it stands
     before = Recording(
         t=t, x=x + noisy[0], y=noisy[1], speed=np.maximum(speed + noisy[2], 0.0), channels={"course": course}
     )
