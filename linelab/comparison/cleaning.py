@@ -1,20 +1,23 @@
 """Cleaning a recording: a step of its own that says, sample by sample, what it did.
 
-Nothing is smoothed or interpolated here.  Samples that cannot be used are left out with the reason; a clock that was
-set back is moved on; a speed channel that does not fit the positions is set aside.  What is merely noisy stays.
+Nothing is replaced by what it should have been.  Samples that cannot be used are left out with the reason; a clock
+that was set back is moved on; a speed channel that does not fit the positions is set aside, as are single values of a
+channel that no kart could show.  What is merely noisy stays.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.comparison.cleaning_places import doubt_of_speed, held_positions, speed_ratio, teleports
+from linelab.comparison.cleaning_places import doubt_of_speed, grid_step, held_positions, speed_ratio, teleports
 from linelab.comparison.cleaning_times import Cleaning, clock_jumps, runs_backwards, settle_times
+from linelab.comparison.cleaning_values import arbitrary_values, told
+from linelab.comparison.robust import Path, robust_path
 from linelab.lap import Recording
 from linelab.units import Array
 from linelab.values import counted, freeze, set_field
@@ -35,6 +38,7 @@ _WORDS = {
     Cleaning.TELEPORT: "too far from their neighbours to have been driven left out",
     Cleaning.FROZEN: "with a position held while the kart moved left out",
     Cleaning.NO_TIME: "with an impossible time left out",
+    Cleaning.OFF_PATH: "whose position lies off the path of those around it left out",
     Cleaning.REORDERED: "put in their place by time",
     Cleaning.CLOCK_SHIFTED: "moved on with the clock",
 }
@@ -58,6 +62,8 @@ class CleaningReport:
         Speed channel over speed of the positions [-]; None where it cannot be told.
     speed_set_aside : bool
         The speed channel does not fit the positions and is not in the cleaned recording.
+    values_set_aside : mapping of str to int
+        Values by channel that no kart could show; they are NaN in the cleaned recording.
     sentences : tuple of str
         The same for people.
     """
@@ -68,6 +74,7 @@ class CleaningReport:
     turned_round: bool
     speed_ratio: float | None
     speed_set_aside: bool
+    values_set_aside: Mapping[str, int]
     sentences: tuple[str, ...]
 
     def __post_init__(self) -> None:
@@ -75,6 +82,7 @@ class CleaningReport:
             value = np.array(getattr(self, name), dtype=kind)
             value.flags.writeable = False
             set_field(self, name, value)
+        set_field(self, "values_set_aside", MappingProxyType(dict(self.values_set_aside)))
 
     @property
     def counts(self) -> Mapping[Cleaning, int]:
@@ -112,13 +120,24 @@ def clean_recording(recording: Recording) -> tuple[Recording, CleaningReport]:
     speed = np.full(index.size, np.nan) if recording.speed is None else recording.speed[index]
     held = held_positions(t, x, y, speed) if t.size else np.zeros(0, dtype=bool)
     codes[index[held]] = Cleaning.FROZEN
-    index, t, x, y, speed = index[~held], t[~held], x[~held], y[~held], speed[~held]
-    ratio = speed_ratio(t, x, y, speed)
+    index, t, x, y = index[~held], t[~held], x[~held], y[~held]
+    path = _path(t, x, y, judged=not leap_note)
+    codes[index[path.arbitrary]] = Cleaning.OFF_PATH
+    kept = ~path.arbitrary
+    index, t, x, y, path = index[kept], t[kept], x[kept], y[kept], path.part(kept)
+    pick = _picking(index, recording.t.size)
+    channels = {name: pick(values) for name, values in recording.channels.items()}
+    told_speed = None if recording.speed is None else pick(recording.speed)
+    ratio = None if told_speed is None else speed_ratio(t, x, y, told_speed)
     doubt = doubt_of_speed(ratio) if ratio is not None else ""
+    if told_speed is not None and not doubt:
+        channels["speed"] = told_speed
+    arbitrary = arbitrary_values(t, path, channels) if t.size else {}
     gaps, missing = _gaps(t)
     notes += [
         *time_notes,
         *_count_notes(codes),
+        *told(channels, arbitrary),
         *filter(None, (leap_note, doubt)),
         *_gap_notes(gaps, missing),
         *clock_jumps(t, x, y),
@@ -127,9 +146,19 @@ def clean_recording(recording: Recording) -> tuple[Recording, CleaningReport]:
         notes.append("times look rounded: export them with fractions of a second")
     report = CleaningReport(
         codes=codes, gaps=gaps, missing=missing, turned_round=turned, speed_ratio=ratio, speed_set_aside=bool(doubt),
-        sentences=tuple(notes),
+        values_set_aside={name: int(which.sum()) for name, which in arbitrary.items()}, sentences=tuple(notes),
     )  # fmt: skip
-    return _subset(recording, index, t, drop_speed=bool(doubt)), report
+    for name, which in arbitrary.items():
+        channels[name] = freeze(np.where(which, np.nan, channels[name]))
+    return _subset(recording, t, pick, channels), report
+
+
+def _path(t: Array, x: Array, y: Array, *, judged: bool) -> Path:
+    """The path through cleaned positions; none of them arbitrary unless ``judged``."""
+    if t.size < 2:
+        return Path(np.column_stack([x, y]), np.zeros((t.size, 2)), np.zeros(t.size, dtype=bool))
+    path = robust_path(t, x, y, max(grid_step(x), grid_step(y)))
+    return path if judged else path._replace(arbitrary=np.zeros(t.size, dtype=bool))
 
 
 def _place_codes(recording: Recording, notes: list[str]) -> NDArray[np.int8]:
@@ -201,13 +230,14 @@ def _count_notes(codes: NDArray[np.int8]) -> list[str]:
     return [f"{counted(int(counts[code]), 'sample')} {words}" for code, words in _WORDS.items() if counts[code]]
 
 
-def _subset(recording: Recording, index: NDArray[np.intp], t: Array, *, drop_speed: bool) -> Recording:
-    """The samples at ``index`` at new times."""
+def _picking(index: NDArray[np.intp], size: int) -> Callable[[Array], Array]:
+    """What takes the samples at ``index`` out of ``size`` values; all of them in order are shared, not copied."""
+    whole = index.size == size and bool((index == np.arange(size)).all())
+    return lambda values: values if whole else freeze(values[index])
 
-    whole = index.size == recording.t.size and bool((index == np.arange(index.size)).all())
 
-    def pick(values: Array) -> Array:
-        return values if whole else freeze(values[index])
+def _subset(recording: Recording, t: Array, pick: Callable[[Array], Array], channels: Mapping[str, Array]) -> Recording:
+    """Picked samples at new times with their channels, the speed among them."""
 
     def picked(values: Array | None) -> Array | None:
         return None if values is None else pick(values)
@@ -219,6 +249,6 @@ def _subset(recording: Recording, index: NDArray[np.intp], t: Array, *, drop_spe
         lat=picked(recording.lat),
         x=picked(recording.x),
         y=picked(recording.y),
-        speed=None if drop_speed else picked(recording.speed),
-        channels={name: pick(values) for name, values in recording.channels.items()},
+        speed=channels.get("speed"),
+        channels={name: values for name, values in channels.items() if name != "speed"},
     )

@@ -12,6 +12,8 @@ from linelab.units import Array
 
 #: Faster than this between two samples [m/s], beyond some room for the receiver's own error [m], is no driving.
 _FASTEST, _ROOM = 100.0, 10.0
+#: So many stretches back a way through the positions may have left out what lies between.
+_BACK = 6
 #: Share of such steps beyond which it is the units that are wrong, not single positions.
 _MOST_LEAPS = 0.2
 #: A position is held, not rounded, when the next one lies farther than this [m] and three steps of its own rounding.
@@ -27,7 +29,8 @@ _DOUBT, _MATCH = 0.15, 0.03
 def teleports(t: Array, x: Array, y: Array) -> tuple[NDArray[np.bool_], str]:
     """Samples that could not be reached from the others.
 
-    The longest stretch without a leap is trusted; going out from it, a stretch is kept when it can be reached.
+    Of all ways through the stretches between leaps, each driven on to from the one before, the one that keeps most
+    samples is trusted; of a stretch where the receiver settled elsewhere what time puts within reach counts.
 
     Parameters
     ----------
@@ -57,36 +60,23 @@ def teleports(t: Array, x: Array, y: Array) -> tuple[NDArray[np.bool_], str]:
         )
     first = np.concatenate([[0], cuts])
     last = np.concatenate([cuts, [t.size]]) - 1
-    main = int(np.argmax(last - first))
-    out = none.copy()
-    _walk(t, x, y, first, last, range(main, first.size), out)
-    _walk(-t[::-1], x[::-1], y[::-1], t.size - 1 - last, t.size - 1 - first, range(main, -1, -1), out[::-1])
+    most, began = np.zeros(first.size, dtype=int), np.zeros(first.size, dtype=int)
+    before = np.full(first.size, -1)
+    for j, (a, b) in enumerate(zip(map(int, first), map(int, last + 1))):
+        most[j], began[j] = b - a, a
+        # From one of the stretches just before, or from the best way so far where those are all astray.
+        for i in {*range(max(j - _BACK, 0), j), int(np.argmax(most[:j])) if j else 0} - {j}:
+            k = int(last[i])
+            within = np.hypot(x[a:b] - x[k], y[a:b] - y[k]) <= _FASTEST * (t[a:b] - t[k]) + _ROOM
+            reached = a + int(np.argmax(within))
+            if within[reached - a] and most[i] + b - reached > most[j]:
+                most[j], began[j], before[j] = most[i] + b - reached, reached, i
+    out = ~none
+    run = int(np.argmax(most))
+    while run >= 0:
+        out[began[run] : last[run] + 1] = False
+        run = int(before[run])
     return out, ""
-
-
-def _walk(
-    t: Array, x: Array, y: Array, first: NDArray[np.intp], last: NDArray[np.intp], runs: range, out: NDArray[np.bool_]
-) -> None:
-    """Go out from the trusted stretch; mark in ``out`` what cannot be reached.
-
-    A stretch out of reach is left out whole when one of the next few is within reach from where the walk stands;
-    otherwise the receiver settled elsewhere, and its samples count from the first that time puts within reach.
-    """
-
-    def reachable(a: int, b: slice | int) -> NDArray[np.bool_]:
-        return np.asarray(np.hypot(x[b] - x[a], y[b] - y[a]) <= _FASTEST * (t[b] - t[a]) + _ROOM)
-
-    anchor = int(last[runs[0]])
-    for i, run in enumerate(runs[1:], start=1):
-        a, b = int(first[run]), int(last[run]) + 1
-        if not reachable(anchor, a):
-            within = reachable(anchor, slice(a, b))
-            returns = any(reachable(anchor, int(first[later])) for later in runs[i + 1 : i + 6])
-            lost = b - a if returns or not within.any() else int(np.argmax(within))
-            out[a : a + lost] = True
-            if lost == b - a:
-                continue
-        anchor = b - 1
 
 
 def held_positions(t: Array, x: Array, y: Array, speed: Array) -> NDArray[np.bool_]:

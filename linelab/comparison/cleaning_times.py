@@ -32,8 +32,9 @@ class Cleaning(IntEnum):
     TELEPORT = 7  #: left out: too far from its neighbours to have been driven
     FROZEN = 8  #: left out: position held while the kart moved
     NO_TIME = 9  #: left out: a stray time far ahead of the samples after it, or thousands of years away
-    REORDERED = 10  #: kept, put in its place by time
-    CLOCK_SHIFTED = 11  #: kept at a later time, because the clock had been set back
+    OFF_PATH = 10  #: left out: its position lies off the path of those around it
+    REORDERED = 11  #: kept, put in its place by time
+    CLOCK_SHIFTED = 12  #: kept at a later time, because the clock had been set back
 
 
 def runs_backwards(t: Array) -> bool:

@@ -215,6 +215,11 @@ def bias_values(grid: Grid, unknowns: Array) -> Array:
     return np.asarray(unknowns[_ERROR_GROUP : _ERROR_GROUP + grid.count + 1, BIAS[0] : BIAS[1] + 1])
 
 
+def speed_errors(grid: Grid, unknowns: Array) -> Array:
+    """The speed channel's error at the knots (count + 1, 1) out of the unknowns (n, 5)."""
+    return np.asarray(unknowns[_ERROR_GROUP : _ERROR_GROUP + grid.count + 1, SPEED_ERROR[0] :])
+
+
 def error_log(grid: Grid, sigma: float, time: float) -> float:
     """Twice the logarithm of one error's normalising factor, up to a constant."""
     variance = max(sigma, 1e-4) ** 2

@@ -3,14 +3,15 @@
 The motion is a quintic spline whose jerk is white noise; positions are the motion plus a drifting bias (first-order
 Gauss-Markov) plus white noise, and speeds have a shorter-lived error of that kind.  The speed channel, course,
 accelerations and yaw rate enter through the direction of travel, so the normal equations are solved a few times; large
-residuals weigh less.  One solution is a banded Cholesky factor: time and memory grow with the length of the recording.
+residuals weigh less, as under errors of Student's distribution.  One solution is a banded Cholesky factor: time and
+memory grow with the length of the recording.
 
 References
 ----------
 .. [1] Y. Bar-Shalom, X. R. Li & T. Kirubarajan, *Estimation with Applications to Tracking and Navigation*, Wiley, 2001,
    sec. 6.2.3: white jerk and its likelihood (from memory).
 .. [2] B. M. Bell, "The iterated Kalman smoother as a Gauss-Newton method", SIAM J. Optim. 4:626, 1994 (from memory).
-.. [3] P. J. Huber, *Robust Statistics*, Wiley, 1981, ch. 7: weights (from memory).
+.. [3] K. L. Lange, R. J. A. Little & J. M. G. Taylor, J. Amer. Statist. Assoc. 84:881, 1989: weights (from memory).
 """
 
 from __future__ import annotations
@@ -33,7 +34,9 @@ from linelab.comparison.information import (
     bias_values,
     error_log,
     no_information,
+    speed_errors,
 )
+from linelab.comparison.robust import cost, weight
 from linelab.comparison.splines import Grid, evaluate, grid_over, linear
 from linelab.comparison.streams import Row, Streams, linear_rows
 from linelab.errors import RecordingError
@@ -48,7 +51,6 @@ KNOTS = 0.15
 #: How long errors of Doppler speeds last: receivers filter them over about a second or two [s].
 SPEED_TIME = 2.0
 
-_HUBER = 2.5
 #: Speed below which a turn is not told from jitter [m/s].
 _SLOWEST = 2.0
 #: Share of the mean density that is left where nothing happens.
@@ -212,34 +214,38 @@ def solve(streams: Streams, model: Model, *, knots: float = KNOTS, iterations: i
     origin = np.array([np.mean(streams.x), np.mean(streams.y)])
     x, y = streams.x - origin[0], streams.y - origin[1]
     density = np.full(grid.count, model.jerk)
-    weight = np.ones(streams.t.size)
+    share = np.ones(streams.t.size)
     rows = linear_rows(streams, grid)
     robust = [np.ones(row.t.size) for row in rows]
+    spared = 0.0
     for turn in range(iterations):
         total = no_information(grid)
         add_jerk(total, density)
         add_error(total, BIAS, model.bias_sigma, model.bias_time)
         add_error(total, SPEED_ERROR, model.speed_wander, SPEED_TIME)
-        add_positions(total, streams.t, x, y, weight / streams.position_sigma**2)
-        for row, share in zip(rows, robust):
+        add_positions(total, streams.t, x, y, share / streams.position_sigma**2)
+        for row, own in zip(rows, robust):
             if row.wanders:
-                add_speeds(total, row.t, row.direction, row.value, share * row.weight)
+                add_speeds(total, row.t, row.direction, row.value, own * row.weight)
             else:
-                add_components(total, row.t, row.order, row.direction, row.value, share * row.weight)
+                add_components(total, row.t, row.order, row.direction, row.value, own * row.weight)
         factor, unknowns = _solve(total)
         gaps = _position_gaps(streams, grid, unknowns, x, y)
         if turn == iterations - 1:
             break
-        weight = np.minimum(1.0, _HUBER / np.maximum(gaps, 1e-9))
         path = unknowns[:, :2]
         rows = linear_rows(streams, grid, path)
-        robust = [_share(grid, path, row) for row in rows]
+        off = [_row_gaps(grid, unknowns, row) for row in rows]
+        share, robust = weight(gaps, 2), [weight(gap) for gap in off]
+        # What the weights take off the squares beyond Student's likelihood, which touches them here from above.
+        spared = float(share @ gaps**2) - cost(gaps, 2)
+        spared += sum(float(own @ gap**2) - cost(gap) for own, gap in zip(robust, off))
         if model.lively:
             density = lively_density(grid, path, model.jerk)
     determinant = 2.0 * float(np.log(factor[:, 0]).sum())
     prior = -2.0 * (grid.size - 3) * float(np.log(density).mean())
     prior += 2.0 * error_log(grid, model.bias_sigma, model.bias_time) + error_log(grid, model.speed_wander, SPEED_TIME)
-    evidence = float((total.right * unknowns).sum()) - total.square
+    evidence = float((total.right * unknowns).sum()) - total.square + spared
     return Solved(grid, unknowns, origin, factor, gaps, evidence - determinant + prior)
 
 
@@ -273,11 +279,13 @@ def _position_gaps(streams: Streams, grid: Grid, unknowns: Array, x: Array, y: A
     return np.asarray(np.hypot(x - found[:, 0], y - found[:, 1]) / streams.position_sigma)
 
 
-def _share(grid: Grid, path: Array, row: Row) -> Array:
-    """Huber's weights of one channel (M,)."""
-    found = evaluate(grid, path, row.t, (row.order,))[0]
-    off = np.abs(found[:, 0] * row.direction[0] + found[:, 1] * row.direction[1] - row.value) * np.sqrt(row.weight)
-    return np.asarray(np.minimum(1.0, _HUBER / np.maximum(off, 1e-9)))
+def _row_gaps(grid: Grid, unknowns: Array, row: Row) -> Array:
+    """How far the values of one channel lie off, its own lasting error taken off, in standard deviations (M,)."""
+    found = evaluate(grid, unknowns[:, :2], row.t, (row.order,))[0]
+    off = found[:, 0] * row.direction[0] + found[:, 1] * row.direction[1] - row.value
+    if row.wanders:
+        off += linear(grid, speed_errors(grid, unknowns), row.t)[:, 0]
+    return np.asarray(np.abs(off) * np.sqrt(row.weight))
 
 
 def lively_density(grid: Grid, path: Array, jerk: float) -> Array:

@@ -191,9 +191,11 @@ def test_units_gone_wrong_are_said_instead_of_dropping_most_samples():
 
 
 def test_positions_held_while_moving_are_left_out_but_not_those_of_a_standing_kart():
-    t, x, y, speed = clean()
+    t, _, _, speed = clean()
+    speed[380:400], speed[400:] = np.linspace(SPEED, 0.0, 20), 0.0  # brakes and stands
+    angle = np.append(0.0, np.cumsum(0.5 * (speed[1:] + speed[:-1]))) / RATE / RADIUS
+    x, y = RADIUS * np.cos(angle), RADIUS * np.sin(angle)
     x[200:211], y[200:211] = x[200], y[200]  # held for a second at 15 m/s
-    x[400:], y[400:], speed[400:] = x[400], y[400], 0.0  # stands
     _, report = clean_recording(recording(t, x, y, speed))
     assert codes_of(report) == {"KEPT": 590, "FROZEN": 10}
     np.testing.assert_array_equal(np.flatnonzero(report.codes), np.arange(201, 211))
@@ -285,9 +287,9 @@ def test_too_few_samples_say_why():
 def test_channels_follow_their_samples():
     t, x, y, _ = clean()
     x[10] += 1e6
-    samples = place_samples(recording(t, x, y, yaw_rate=np.arange(600.0)), None)
-    np.testing.assert_array_equal(samples.channels["yaw_rate"], np.delete(np.arange(600.0), 10))
-    np.testing.assert_array_equal(samples.between(2.0, 3.0).channels["yaw_rate"], np.arange(20.0, 31.0))
+    samples = place_samples(recording(t, x, y, engine_speed=np.arange(600.0)), None)
+    np.testing.assert_array_equal(samples.channels["engine_speed"], np.delete(np.arange(600.0), 10))
+    np.testing.assert_array_equal(samples.between(2.0, 3.0).channels["engine_speed"], np.arange(20.0, 31.0))
 
 
 numbers = st.floats(-1e6, 1e6) | st.sampled_from([0.0, 1.0, 1e308, -1e308, 5e-324])
