@@ -2,18 +2,71 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from scipy.signal import bilinear, lfilter, lfilter_zi
 
 from .circuit import Array
+from .driver import TICK
 from .session import Session
 
 
 @dataclass(frozen=True)
+class Filter:
+    """How a channel follows the truth: causally, and late by `lag` [s] on top.
+
+    Kinds, with T = `length` [s]: "mean" is the mean of the last T; "triangle" two such means of T / 2 one after the
+    other; "low_pass" 1 / (1 + T p); "two_pole" 1 / (1 + T p)^2; "tracker" (1 + 2 T p) / (1 + T p)^2, a filter that
+    estimates the rate of change too: a steady rate makes it no error, an acceleration a makes one of a T^2.
+    """
+
+    kind: str
+    length: float
+    lag: float = 0.0
+
+    @property
+    def delay(self) -> float:
+        """How late [s] the channel is when the truth changes steadily; means count the ticks of a drive."""
+        if self.kind in ("mean", "triangle"):
+            parts = 1 if self.kind == "mean" else 2
+            return self.lag + parts * (max(1, round(self.length / parts / TICK)) - 1) * TICK / 2
+        return self.lag + {"low_pass": 1.0, "two_pole": 2.0, "tracker": 0.0}[self.kind] * self.length
+
+    def follow(self, values: Array, step: float) -> Array:
+        """Return the filtered values of a truth sampled every `step` [s], the lag not in it."""
+        if self.kind == "mean":
+            return _mean(values, max(1, round(self.length / step)))
+        if self.kind == "triangle":
+            half = max(1, round(self.length / 2 / step))
+            return _mean(_mean(values, half), half)
+        if self.length < step / 2:
+            return values
+        upper = {"low_pass": [1.0], "two_pole": [1.0], "tracker": [2 * self.length, 1.0]}[self.kind]
+        lower = [self.length, 1.0] if self.kind == "low_pass" else [self.length**2, 2 * self.length, 1.0]
+        b, a = bilinear(upper, lower, 1 / step)
+        before = round(12 * self.length / step)  # runs in on a steady rate, so that it begins as if long switched on
+        early = values[0] + (values[1] - values[0]) * np.arange(-before, 0)
+        whole = np.append(early, values)
+        return lfilter(b, a, whole, zi=lfilter_zi(b, a) * whole[0])[0][before:]
+
+
+def _mean(values: Array, span: int) -> Array:
+    """Return the mean of the last `span` values, of fewer at the beginning."""
+    total = np.append(0.0, np.cumsum(values))
+    at = np.arange(len(values))
+    first = np.maximum(at - span + 1, 0)
+    return (total[at + 1] - total[first]) / (at + 1 - first)
+
+
+@dataclass(frozen=True)
 class Receiver:
-    """What a receiver does to the truth."""
+    """What a receiver does to the truth.
+
+    A channel without a filter of its own is treated as `smoothing` and `lag` say; positions without one are neither
+    averaged nor late.
+    """
 
     rate: float  # [Hz]
     white: float  # [m] noise of each position coordinate
@@ -27,6 +80,15 @@ class Receiver:
     gaps: int = 0  # holes in a recording of ten minutes
     outliers: int = 0  # positions far off in a recording of ten minutes
     has_speed: bool = True
+    position_filter: Filter | None = None
+    speed_filter: Filter | None = None
+    course_filter: Filter | None = None
+    course_floor: float = 1.0  # [m/s] the course grows no worse below this speed
+
+    def filter_of(self, channel: str) -> Filter:
+        """Return the filter of "position", "speed" or "course"."""
+        common = Filter("mean", 0.0) if channel == "position" else Filter("mean", self.smoothing, self.lag)
+        return getattr(self, f"{channel}_filter") or common
 
 
 def good_receiver(rng: np.random.Generator) -> Receiver:
@@ -55,6 +117,34 @@ def any_receiver(rng: np.random.Generator) -> Receiver:
     return Receiver(
         float(rng.choice([5, 8, 10, 18, 20, 25])), u(0.05, 0.3), np.exp(u(np.log(0.2), np.log(2.0))), u(60, 600),
         u(0.03, 0.15), u(0, 0.12), u(0, 0.2), course, u(0, 0.005), int(rng.integers(0, 4)), int(rng.integers(0, 4)),
+    )  # fmt: skip
+
+
+def mixed_receiver(rng: np.random.Generator) -> Receiver:
+    """Return a receiver whose channels are treated each in its own way, one of four builds.
+
+    A speed from the carrier wave as a moving average, beside a bare course; a speed through a first-order low-pass,
+    beside an averaged course; both through short weighted windows; or everything from a navigation filter, whose
+    positions too run wide in manoeuvres. Lags are drawn apart: positions are often ready before or after the speed.
+    """
+    u = rng.uniform
+    base = any_receiver(rng)
+    build = str(rng.choice(["average", "low_pass", "window", "navigation"]))
+    late = [u(0, 0.15) if rng.random() < 0.6 else 0.0 for _ in range(3)]
+    position: Filter | None = Filter("mean", 0.0, late[0]) if rng.random() < 0.5 else None
+    if build == "average":
+        speed, course = Filter("mean", u(0.03, 0.3), late[1]), Filter("mean", 0.0, late[2])
+    elif build == "low_pass":
+        speed, course = Filter("low_pass", u(0.03, 0.15), late[1]), Filter("mean", u(0, 0.12), late[2])
+    elif build == "window":
+        speed, course = Filter("triangle", u(0.06, 0.3), late[1]), Filter("triangle", u(0.04, 0.2), late[2])
+    else:
+        length = u(0.04, 0.15)
+        position = Filter("tracker", length, late[0])
+        speed, course = Filter("two_pole", 0.5 * length, late[0]), Filter("low_pass", u(0.02, 0.1), late[0])
+    return replace(
+        base, position_filter=position, speed_filter=speed, course_filter=course,
+        course_floor=float(rng.choice([0.1, 0.3, 1.0])),
     )  # fmt: skip
 
 
@@ -92,7 +182,14 @@ def log(session: Session, receiver: Receiver, seed: int) -> Log:
     for _ in range(rng.poisson(receiver.gaps * minutes)):
         begin = rng.uniform(t[0], t[-1])
         keep &= ~((t > begin) & (t < begin + rng.uniform(0.4, 2.5)))
-    x, y = np.interp(t, true.t, true.x), np.interp(t, true.t, true.y)
+    step = true.t[1] - true.t[0]
+
+    def channel(name: str, values: Array) -> Array:
+        own = receiver.filter_of(name)
+        return np.interp(t - own.lag, true.t, own.follow(values, step))
+
+    bare = receiver.position_filter is None  # a mean of one is not the value to the last bit
+    x, y = (np.interp(t, true.t, a) if bare else channel("position", a) for a in (true.x, true.y))
     fade = np.exp(-period / receiver.drift_time)
     for axis in (x, y):
         kick = rng.normal(size=len(t)) * receiver.drift * np.sqrt(1 - fade**2)
@@ -109,19 +206,15 @@ def log(session: Session, receiver: Receiver, seed: int) -> Log:
         y[k] += away * np.sin(angle)
     lon, lat = session.circuit.to_lonlat(x, y)
 
-    def delayed(values: Array) -> Array:
-        span = max(1, round(receiver.smoothing / (true.t[1] - true.t[0])))
-        total = np.append(0.0, np.cumsum(values))
-        at = np.arange(len(values))
-        first = np.maximum(at - span + 1, 0)
-        mean = (total[at + 1] - total[first]) / (at + 1 - first)
-        return np.interp(t - receiver.lag, true.t, mean)
-
-    speed = delayed(true.v)
+    speed = channel("speed", true.v)
     course = None
     if receiver.course_noise is not None:
-        noise = receiver.course_noise * np.maximum(1, 10 / np.maximum(speed, 1)) * rng.normal(size=len(t))
-        course = np.mod(np.pi / 2 - delayed(true.psi) + noise, 2 * np.pi)[keep]
+        noise = (
+            receiver.course_noise
+            * np.maximum(1, 10 / np.maximum(speed, receiver.course_floor))
+            * rng.normal(size=len(t))
+        )
+        course = np.mod(np.pi / 2 - channel("course", true.psi) + noise, 2 * np.pi)[keep]
     speed = np.maximum(speed + rng.normal(size=len(t)) * receiver.speed_noise, 0)
     stamps = t + rng.normal(size=len(t)) * receiver.jitter
     stamps = np.maximum.accumulate(stamps + np.arange(len(t)) * 1e-9)
