@@ -1,12 +1,13 @@
-"""Lag, brake points, drive points and minimum speeds beside the truth, for receivers that treat each channel its own way.
+"""Lags, brake points, drive points and minimum speeds beside the truth, for receivers that treat each channel alone.
 
 Sessions of the second driver (``second_driver/``), who shares no code, shape or constant with linelab, are logged by
 receivers of each kind, written to a file, and read and marked as a user's file is.  A channel's true lag is its
 filter's delay less that of the positions.  Marks are held twice against the truth: against the same marks of the exact
-laps, and ("pedal") against where the second driver's own record has the brake half built up and the accelerator half
-down.
+laps, and ("pedal") against where the second driver's own record has the brake half built up, the accelerator half down
+and the lowest speed about its own corner: other definitions, so that they differ by more than an interval holds.
 
-Run ``python benchmarks/lags.py [sessions of each kind] [first seed] [kind ...]``.
+Run ``python benchmarks/lags.py [sessions of each kind] [first seed] [kind ...]``.  An earlier version, with one lag for
+all channels, is measured by the same script from its own checkout.
 """
 
 from __future__ import annotations
@@ -113,7 +114,7 @@ def one(kind: str, seed: int) -> list[Row] | str:
     rows = []
     for channel in ("speed", "course"):
         if getattr(sensors, f"{channel}_sigma") is not None:
-            truth = delay_of(receiver.filter_of(channel)) - delay_of(receiver.filter_of("position"))
+            truth = receiver.filter_of(channel).delay - receiver.filter_of("position").delay
             lag, sigma = found_lag(sensors, channel)
             rows.append(Row(f"lag of the {channel} [s]", seed, lag, sigma, truth))
     marks = find_marks(at.track, at.reference, at.kart)
@@ -127,13 +128,6 @@ def one(kind: str, seed: int) -> list[Row] | str:
                 off = _near(value - truth, at.track.length) if name != "min_speed" else value - truth
                 rows.append(Row(MARKS[name] + title, seed, truth + off, sigma, truth))
     return rows
-
-
-def delay_of(own: judge.Filter) -> float:
-    """How late a filter is on a steady change at the truth's own step, whole samples as it takes them [s]."""
-    step = 0.01
-    steady = step * np.arange(1000)
-    return own.lag + float((steady - own.follow(steady, step))[-1])
 
 
 def found_lag(sensors: object, channel: str) -> tuple[float, float]:
@@ -150,7 +144,9 @@ def _near(off: float, length: float) -> float:
     return (off + 0.5 * length) % length - 0.5 * length if np.isfinite(off) else off
 
 
-def _figures(at: sessions.Venue, laps: list[DrivenLap] | tuple[DrivenLap, ...], marks: tuple[CornerMarks, ...]) -> Figures:
+def _figures(
+    at: sessions.Venue, laps: list[DrivenLap] | tuple[DrivenLap, ...], marks: tuple[CornerMarks, ...]
+) -> Figures:
     """Marks by lap, corner and name: value (NaN where withheld) and standard deviation."""
     sheet = session_sheet(at.track, at.kart, laps)
     seen = computed_rows(sheet, [as_seen(at.track, at.reference, laps[0])])
@@ -201,21 +197,21 @@ def describe(figure: str, rows: list[Row]) -> str:
     each = np.array([inside[number == k].mean() for k in np.unique(number)])
     return (
         f"  {figure:28s} {len(rows):6d} {100.0 * (1.0 - known.mean()):8.1f} {100.0 * inside.mean():7.1f} "
-        f"{100.0 * each.std() / np.sqrt(each.size):5.1f} {off.mean():8.4f} {np.median(off):8.4f} {np.sqrt(np.mean(off**2)):8.4f} "
-        f"{np.median(np.abs(off)):8.4f} {np.median(sigma):8.4f}"
+        f"{100.0 * each.std() / np.sqrt(each.size):5.1f} {off.mean():8.4f} {np.median(off):8.4f} "
+        f"{np.sqrt(np.mean(off**2)):8.4f} {np.median(np.abs(off)):8.4f} {np.median(sigma):8.4f}"
     )
 
 
 HEAD = (
-    f"  {'figure':28s} {'values':>6s} {'withheld':>8s} {'inside':>7s} {'±':>5s} {'bias':>8s} {'mid bias':>8s} {'rms':>8s} "
-    f"{'median':>8s} {'stated':>8s}"
+    f"  {'figure':28s} {'values':>6s} {'withheld':>8s} {'inside':>7s} {'±':>5s} {'bias':>8s} {'mid bias':>8s} "
+    f"{'rms':>8s} {'median':>8s} {'stated':>8s}"
 )
 
 
 def main() -> None:
     """Run and print."""
-    count, first = (int(word) for word in (*sys.argv[1:3], "12", "300000")[: 2]) if len(sys.argv) > 2 else (12, 300000)
-    kinds = sys.argv[3:] or list(KINDS)
+    words = [*sys.argv[1:], *("12", "300000")[len(sys.argv) - 1 :]]
+    count, first, kinds = int(words[0]), int(words[1]), words[2:] or list(KINDS)
     print(surroundings("scipy"))
     print(f"{count} sessions of each kind from seed {first} on; inside: share within the stated 95 % [%]")
     everything: list[Row] = []
@@ -226,14 +222,19 @@ def main() -> None:
         results = [one(kind, first + 1000 * place + k) for k in range(count)]
         rows = [row for result in results if not isinstance(result, str) for row in result]
         everything += rows
-        print("\n".join([kind, HEAD, *table(rows), *(result for result in results if isinstance(result, str))]), flush=True)
+        print(
+            "\n".join([kind, HEAD, *table(rows), *(result for result in results if isinstance(result, str))]),
+            flush=True,
+        )
     print("\n".join(["all of them", HEAD, *table(everything)]))
     print(f"{time.process_time() - begun:.0f} s of processor time")
 
 
 def table(rows: list[Row]) -> list[str]:
     """Lines of a table, a figure each."""
-    return [describe(name, [row for row in rows if row.figure == name]) for name in sorted({row.figure for row in rows})]
+    return [
+        describe(name, [row for row in rows if row.figure == name]) for name in sorted({row.figure for row in rows})
+    ]
 
 
 if __name__ == "__main__":

@@ -13,7 +13,7 @@ from linelab.comparison.align import kinematics
 from linelab.comparison.channels import Sensors, smooth_session, streams_of
 from linelab.comparison.inertial import find_mounting
 from linelab.comparison.laps import ASSUMED_BIAS, BIAS_TIME
-from linelab.comparison.noise import ASSUMED_POSITION, course_noise, position_noise, speed_noise
+from linelab.comparison.noise import ASSUMED_POSITION, course_noise, position_noise, scatter, speed_noise
 from linelab.comparison.samples import Samples
 from linelab.comparison.smoother import Model, Solved, solve, timing_information, under
 from linelab.comparison.splines import evaluate
@@ -51,9 +51,8 @@ _LEAST_ROUNDING = 0.001
 _DIP, _SHOWN = 0.05, 0.1 / 3.6
 #: Steps to the likeliest timing at most, and the largest in a lag [s].
 _STEPS, _LARGEST = 5, 0.15
-#: Factors on the jerk's density and the least lasting error of a speed [m/s] under which the timing is sought again:
-#: how far it moves is part of its standard deviation.
-_TRIALS = ((0.3, 0.0), (3.0, 0.0), (1.0, 0.16))
+#: Factors on the jerk's density under which the timing is sought again: how far it moves is part of its doubt.
+_TRIALS = (0.3, 3.0)
 
 
 def read_sensors(samples: Samples, *, antenna: tuple[float, float] = (0.0, 0.0)) -> Sensors:
@@ -80,13 +79,12 @@ def read_sensors(samples: Samples, *, antenna: tuple[float, float] = (0.0, 0.0))
     facts = _with_course(samples, facts, notes)
     facts = _roughly_timed(chunks, facts)
     facts = _with_mounting(samples, chunks, facts)
-    solved: list[Solved] = []
-    for _ in range(2):  # each hangs a little on the other
-        facts, solved = _likeliest(chunks, facts, solved)
-        if facts.channels:
-            facts, solved = _timed(chunks, facts, solved)
+    facts, solved = _timed(chunks, facts, [])
+    for first in (True, False):  # jerk and drift hang a little on each other
+        facts, solved = _likeliest(chunks, facts, solved, first=first)
+    facts, solved = _timed(chunks, facts, solved)
     facts = _doubted(facts, solved) if facts.channels and chunks else facts
-    notes += _words(facts, solved)
+    notes += _words(samples, facts, solved)
     return replace(facts, notes=tuple(notes))
 
 
@@ -190,7 +188,9 @@ def _with_mounting(samples: Samples, chunks: list[Samples], facts: Sensors) -> S
     return replace(facts, mounting=found)
 
 
-def _likeliest(chunks: list[Samples], facts: Sensors, solved: list[Solved]) -> tuple[Sensors, list[Solved]]:
+def _likeliest(
+    chunks: list[Samples], facts: Sensors, solved: list[Solved], *, first: bool
+) -> tuple[Sensors, list[Solved]]:
     """With the jerk density, the drift and the lasting error of speeds under which the samples are most likely.
 
     What was measured is put together once, about the motion found before; each trial adds its model.
@@ -198,13 +198,10 @@ def _likeliest(chunks: list[Samples], facts: Sensors, solved: list[Solved]) -> t
     if not chunks:
         return facts, solved
     told = facts.speed_sigma is not None  # positions alone do not tell their drift from the motion
-    start, first = replace(facts.model, lively=False), not solved
+    start = replace(facts.model, lively=False)
     if first:
         start = Model(jerk=facts.jerk, bias_sigma=ASSUMED_BIAS, speed_wander=SPEED_WANDERS[0], lively=False)
-    solved = [
-        solve(streams_of(chunk, facts), start, iterations=1 if before else 2, start=before)
-        for chunk, before in zip_longest(chunks, solved)
-    ]
+    solved = _solved(chunks, facts, start, solved, turns=1)
 
     def score(**change: float) -> float:
         model = replace(start, **change)  # type: ignore[arg-type]
@@ -267,11 +264,9 @@ def _climb(score: Callable[[float], float], values: tuple[float, ...], start: fl
 def _timed(chunks: list[Samples], facts: Sensors, solved: list[Solved]) -> tuple[Sensors, list[Solved]]:
     """With the timing of each channel under which the samples are most likely: unknowns beside the motion's, by
     Gauss-Newton steps; and the stretches as they are then."""
-    model = replace(facts.model, lively=False)
-    for _ in range(_STEPS if chunks else 0):
-        solved = [
-            solve(streams_of(chunk, facts), model, iterations=1, start=before) for chunk, before in zip(chunks, solved)
-        ]
+    model = _plain(facts)
+    for _ in range(_STEPS if chunks and facts.channels else 0):
+        solved = _solved(chunks, facts, model, solved)
         slopes, known = _told(solved, model)
         values = _timing(facts)
         step = _step(slopes.sum(axis=0), known, values)
@@ -291,25 +286,43 @@ def _doubted(facts: Sensors, solved: list[Solved]) -> Sensors:
     ----------
     .. [1] H. White, "Maximum likelihood estimation of misspecified models", Econometrica 50:1, 1982 (from memory).
     """
-    model, values, some = replace(facts.model, lively=False), _timing(facts), len(ESTIMATED)
+    model, values, some = _plain(facts), _timing(facts), len(ESTIMATED)
     slopes, known = _told(solved, model)
     covariance = np.linalg.inv(known[:some, :some])
     pieces = (slopes - slopes.mean(axis=0)) @ covariance
     scatter = pieces.T @ pieces * len(solved) / max(len(solved) - 1, 1)
     wider = np.sqrt(np.maximum(np.diag(scatter) / np.diag(covariance), 1.0))
     covariance = covariance * np.outer(wider, wider)
-    for factor, wander in _TRIALS:
-        others, among = _told(
-            solved, replace(model, jerk=factor * model.jerk, speed_wander=max(model.speed_wander, wander))
-        )
+    trials = [*(replace(model, jerk=factor * model.jerk) for factor in _TRIALS), replace(facts.model, lively=False)]
+    for trial in trials:
+        others, among = _told(solved, trial)
         moved = _step(others.sum(axis=0), among, values) - _step(slopes.sum(axis=0), known, values)
-        covariance += np.outer(moved, moved) / len(_TRIALS)
+        covariance += np.outer(moved, moved) / len(trials)
     rounding = [math.hypot(_LEAST_ROUNDING, lag * lag / 6.0) for lag in (facts.speed_lag, facts.course_lag)]
     # What is rounded without being known moves what is estimated too.
     follows = np.concatenate([-np.linalg.solve(known[:some, :some], known[:some, some:]), np.eye(2)]) * rounding
     whole = follows @ follows.T
     whole[:some, :some] += covariance
     return facts.timed(values, whole)
+
+
+def _plain(facts: Sensors) -> Model:
+    """The model under which timing is sought: a fast drift, or an error of the speeds that lasts, would swallow it."""
+    slow = max(facts.drift_time, BIAS_TIME)
+    return replace(facts.model, bias_time=slow, bias_rounding=0.0, speed_wander=SPEED_WANDERS[0], lively=False)
+
+
+def _solved(
+    chunks: list[Samples], facts: Sensors, model: Model, before: list[Solved], *, turns: int = 2
+) -> list[Solved]:
+    """The stretches under a model, from the motions found before.
+
+    Twice where the timing has changed: robust weights that a motion of other lags left would draw the lags off.
+    """
+    return [
+        solve(streams_of(chunk, facts), model, iterations=turns if start else 2, start=start)
+        for chunk, start in zip_longest(chunks, before)
+    ]
 
 
 def _timing(facts: Sensors) -> Array:
@@ -339,7 +352,7 @@ def _step(slope: Array, known: Array, values: Array) -> Array:
     return np.clip(step, -_LARGEST, _LARGEST)
 
 
-def _words(facts: Sensors, solved: list[Solved]) -> list[str]:
+def _words(samples: Samples, facts: Sensors, solved: list[Solved]) -> list[str]:
     """What to know of the channels: lags, noise."""
     notes = []
     for name, title in facts.channels.items():
@@ -358,7 +371,7 @@ def _words(facts: Sensors, solved: list[Solved]) -> list[str]:
                 f"positions drift as behind a filter, their error's rate lasting about {facts.drift_rounding:.1f} s: "
                 "where the speed channel differs from them for a moment, it is taken to be right"
             )
-        notes += _lowest_words(facts, solved)
+        notes += _lowest_words(scatter(samples.t, samples.speed) or facts.speed_sigma, facts.rate, solved)
     mounting = facts.mounting
     if math.isfinite(mounting.accel_sigma):
         notes.append(
@@ -370,7 +383,7 @@ def _words(facts: Sensors, solved: list[Solved]) -> list[str]:
     return notes
 
 
-def _lowest_words(facts: Sensors, solved: list[Solved]) -> list[str]:
+def _lowest_words(sigma: float, rate: float, solved: list[Solved]) -> list[str]:
     """Why a display's lowest speed in a corner is not the minimum speed, where noise makes a difference that shows."""
     bends = []
     for one in solved:
@@ -379,14 +392,12 @@ def _lowest_words(facts: Sensors, solved: list[Solved]) -> list[str]:
         v, gain = np.hypot(vx, vy), vx * ax + vy * ay
         low = np.flatnonzero((gain[:-1] < 0.0) & (gain[1:] >= 0.0) & (v[1:] > 2.0))
         bends += ((gain[low + 1] / v[low + 1] - gain[low] / v[low]) / _DIP).tolist()
-    if not bends or facts.speed_sigma is None:
-        return []
-    below, count = lowest_sample(facts.speed_sigma, facts.rate, float(np.median(bends)))
+    below, count = lowest_sample(sigma, rate, float(np.median(bends))) if bends else (0.0, 0)
     if below < _SHOWN:
         return []
     return [
         f"the lowest single sample of a corner reads some {below:.2f} m/s below its minimum speed: of noise of "
-        f"{facts.speed_sigma:.2f} m/s over about {count} samples that is expected"
+        f"{sigma:.2f} m/s over about {count} samples that is expected"
     ]
 
 
