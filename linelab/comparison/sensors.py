@@ -83,7 +83,8 @@ def read_sensors(samples: Samples, *, antenna: tuple[float, float] = (0.0, 0.0))
     for first in (True, False):  # jerk and drift hang a little on each other
         facts, solved = _likeliest(chunks, facts, solved, first=first)
     facts, solved = _timed(chunks, facts, solved)
-    facts = _doubted(facts, solved) if facts.channels and chunks else facts
+    if facts.channels:
+        facts = _doubted(facts, solved)
     notes += _words(samples, facts, solved)
     return replace(facts, notes=tuple(notes))
 
@@ -287,6 +288,8 @@ def _doubted(facts: Sensors, solved: list[Solved]) -> Sensors:
     .. [1] H. White, "Maximum likelihood estimation of misspecified models", Econometrica 50:1, 1982 (from memory).
     """
     model, values, some = _plain(facts), _timing(facts), len(ESTIMATED)
+    if not solved:
+        return facts.timed(values, np.diag([*_TIMING_PRIOR, _LEAST_ROUNDING, _LEAST_ROUNDING]) ** 2)
     slopes, known = _told(solved, model)
     covariance = np.linalg.inv(known[:some, :some])
     pieces = (slopes - slopes.mean(axis=0)) @ covariance

@@ -291,3 +291,13 @@ def test_the_lowest_of_noisy_samples():
     assert 5 < count < 61
     noisy = read_sensors(samples_with(noise=0.05)).notes
     assert any("lowest single sample" in note for note in noisy)
+
+
+def test_without_a_stretch_on_the_move_a_lag_cannot_be_told():
+    base = samples_with(course=0.01, noise=0.05)
+    slow = Samples(
+        t=20.0 * base.t, x=base.x, y=base.y, speed=base.speed / 20.0, channels={"course": base.channels["course"]}
+    )
+    sensors = read_sensors(slow)
+    assert sensors.timing_sigma("speed_lag") > 0.1
+    assert any("speed channel cannot be told" in note for note in sensors.notes)
