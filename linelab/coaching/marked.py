@@ -162,33 +162,26 @@ def _spread(draws: Array, figures: Array) -> tuple[Array, Array]:
 
 
 def _besides(sheet: Sheet, name: str, figures: Figures) -> Array:
-    """Standard deviation from what the draws do not hold: position bias, survey, lag and errors of the channels."""
+    """Standard deviation from what the draws do not hold: position bias, survey and errors of the channels."""
     quantity = MARKS[name].quantity
-    each = [_beside(sheet, drive, name, quantity) for drive in sheet.driven]
-    fixed = np.array([fixed for fixed, _ in each])[:, None]
-    by_speed = np.array([lag for _, lag in each])[:, None]
+    fixed = np.array([_beside(sheet, drive, name, quantity) for drive in sheet.driven])[:, None]
     if name in AT_A_STATION:  # a displaced lap's speed is read where it changes
         bias = np.array([drive.bias.sigma for drive in sheet.driven])[:, None]
         return np.asarray(np.hypot(fixed, bias * figures[AT_A_STATION[name]]))
-    # A lag moves a place by the way travelled in it.
-    return np.asarray(np.hypot(fixed, by_speed * figures["min_speed"]))
+    return np.broadcast_to(fixed, figures["min_speed"].shape)
 
 
-def _beside(sheet: Sheet, drive: DrivenLap, name: str, quantity: str) -> tuple[float, float]:
-    """A fixed standard deviation, and one that grows with speed [s]."""
+def _beside(sheet: Sheet, drive: DrivenLap, name: str, quantity: str) -> float:
+    """What is the same all through a lap."""
     if not math.isfinite(drive.rate):
-        return 0.0, 0.0
-    lag = drive.sensors.speed_lag_sigma
+        return 0.0
     if name in EDGES:
-        return math.hypot(drive.bias.sigma, sheet.track.survey.uncertainty or 0.0), 0.0
+        return math.hypot(drive.bias.sigma, sheet.track.survey.uncertainty or 0.0)
     if quantity == "place":
-        by_line = name in ("turn_in", "apex_place")
-        return drive.bias.sigma, 0.0 if by_line else lag
+        return drive.bias.sigma
     if quantity == "time":
-        return 0.3 / drive.rate, 0.0  # instants between samples
-    if quantity == "speed":
-        return (drive.sensors.speed_sigma or 0.0) if name != "slide" else 0.0, 0.0
-    return 0.0, 0.0
+        return 0.3 / drive.rate  # instants between samples
+    return (drive.sensors.speed_sigma or 0.0) if quantity == "speed" and name != "slide" else 0.0
 
 
 def _figure(drive: DrivenLap, sheet: Sheet, name: str, value: float, sigma: float, share: float) -> Measured:

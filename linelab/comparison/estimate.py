@@ -46,7 +46,7 @@ class DrivenLap:
     sigma_t : (N,) array
         Time since the start of the lap, drift of the bias included [s].
     sigma_v, sigma_ax : (N,) array
-        Speed, with the disagreement of the speed channel [m/s]; longitudinal acceleration [m/s²].
+        Speed [m/s]; longitudinal acceleration [m/s²].
     sigma_n, sigma_s : (N,) array
         Across and along the track, without bias [m].
     sigma_kappa : (N,) array
@@ -246,7 +246,7 @@ def _driven(
     return DrivenLap(
         lap=driven,
         sigma_t=_time_sigma(driven, time, bias),
-        sigma_v=np.hypot(_spread(v), placed.ax * facts.speed_lag_sigma),
+        sigma_v=_spread(v),
         sigma_ax=_spread(placed.draws_ax),
         sigma_n=_spread(n),
         sigma_s=_spread(placed.draws_s),

@@ -9,7 +9,7 @@ within it): nothing is done sample by sample.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from itertools import product
 
 import numpy as np
@@ -78,17 +78,32 @@ _HAT_SQUARES = _products(_HATS, _HATS)
 _PAIRS = tuple((a, b) for a in range(SPAN) for b in range(a + 1))
 
 
-@cache
-def _squares(order: int) -> Array:
-    """Products of the basis functions' derivatives with respect to u, by _PAIRS: (21, degree + 1)."""
-    pieces = derived_pieces(order)
-    return np.stack([np.convolve(pieces[a], pieces[b]) for a, b in _PAIRS])
+@lru_cache(maxsize=64)
+def _pieces(order: int, blur: float, step: float) -> tuple[Array, Array, Array]:
+    """Basis functions of a derivative plus ``blur`` [s²] times that two orders higher, by time: coefficients of u^m
+    (6, 6 - order); their products by _PAIRS (21, degree + 1), and with the hats (12, degree + 1)."""
+    pieces = derived_pieces(order) * step**-order
+    if blur:
+        pieces[:, :-2] += blur * derived_pieces(order + 2) * step ** -(order + 2)
+    return pieces, np.stack([np.convolve(pieces[a], pieces[b]) for a, b in _PAIRS]), _products(pieces, _HATS)
 
 
 @cache
-def _with_hats(order: int) -> Array:
-    """Products of the basis functions' derivatives with respect to u and the hats: (12, degree + 1)."""
-    return _products(derived_pieces(order), _HATS)
+def _jerk_information(count: int, step: float) -> Array:
+    """Band (5, BAND + 1, n) of white jerk of a density of 1 m²/s⁵ (read-only)."""
+    grid = Grid(0.0, step, count)
+    band = no_information(grid).band
+    for (a, b), bent in zip(_PAIRS, _squared(3, step)):
+        for axis in (0, 1):
+            _put(band, count, (a, axis), (b, axis), bent)
+    band.flags.writeable = False
+    return band
+
+
+def _squared(order: int, step: float) -> Array:
+    """Integrals over an interval of the products of a derivative's basis functions, by _PAIRS (21,)."""
+    products = _pieces(order, 0.0, step)[1]
+    return np.asarray(step * (products @ (1.0 / np.arange(1, products.shape[1] + 1))))
 
 
 @cache
@@ -124,7 +139,15 @@ def add_positions(info: Information, t: Array, x: Array, y: Array, weight: Array
 
 
 def add_components(
-    info: Information, t: Array, order: int, direction: tuple[Array, Array], value: Array, weight: Array
+    info: Information,
+    t: Array,
+    order: int,
+    direction: tuple[Array, Array],
+    value: Array,
+    weight: Array,
+    *,
+    blur: float = 0.0,
+    wanders: bool = False,
 ) -> None:
     """Components of a derivative of the motion along unit vectors.
 
@@ -139,88 +162,116 @@ def add_components(
         East and north component of the unit vector.
     value, weight : (M,) array
         Measured component and 1/variance; zero weight leaves one out.
+    blur : float
+        Half the second central moment of the kernel that the channel is smoothed with [s²]: it shows the derivative
+        plus ``blur`` times that two orders higher, to second order in the kernel's length.
+    wanders : bool
+        The channel has an error of its own that lasts.
     """
     grid = info.grid
     index, u = grid.locate(t)
-    scale = grid.step**-order
-    pieces = derived_pieces(order) * scale
+    pieces, products, hatted = _pieces(order, blur, grid.step)
     degree = pieces.shape[1] - 1
-    table = _squares(order) * scale**2
     east, north = direction
     for components, factor in (((0, 0), east * east), ((0, 1), east * north), ((1, 1), north * north)):
-        values = table @ _moments(index, u, weight * factor, 2 * degree, grid.count)
+        values = products @ _moments(index, u, weight * factor, 2 * degree, grid.count)
         for (a, b), entry in zip(_PAIRS, values):
             _put(info.band, grid.count, (a, components[0]), (b, components[1]), entry)
             if components[0] != components[1] and a != b:
                 _put(info.band, grid.count, (b, components[0]), (a, components[1]), entry)
-    for axis, factor in enumerate((east, north)):
-        values = pieces @ _moments(index, u, weight * factor * value, degree, grid.count)
-        for a in range(SPAN):
-            info.right[a : a + grid.count, axis] += values[a]
+    info.right += right_side(grid, t, order, direction, weight * value, blur=blur, wanders=wanders)
     info.square += float(weight @ (value * value))
-
-
-def add_jerk(info: Information, density: Array) -> None:
-    """The motion model: white jerk of a density (count,) per axis [m²/s⁵], a whisper on speed and acceleration."""
-    grid = info.grid
-    powers = 1.0 / np.arange(1, 2 * DEGREE + 2)
-    third, second, first = (
-        _squares(order) @ powers[: 11 - 2 * order] * grid.step ** (1 - 2 * order) for order in (3, 2, 1)
-    )
-    inverse = 1.0 / density
-    for (a, b), bent, slow in zip(_PAIRS, third, 1e-7 * (second + first)):
-        value = bent * inverse + slow
-        for axis in (0, 1):
-            _put(info.band, grid.count, (a, axis), (b, axis), value)
-
-
-def add_speeds(info: Information, t: Array, direction: tuple[Array, Array], value: Array, weight: Array) -> None:
-    """Speeds along unit vectors, each with the channel's own error; see :func:`add_components`."""
-    add_components(info, t, 1, direction, value, weight)
-    grid = info.grid
-    index, u = grid.locate(t)
-    table = _with_hats(1) / grid.step
+    if not wanders:
+        return
     knots = [(_ERROR_GROUP + a, SPEED_ERROR[0]) for a in range(2)]
     for axis, factor in enumerate(direction):
-        values = table @ _moments(index, u, weight * factor, table.shape[1] - 1, grid.count)
+        values = hatted @ _moments(index, u, weight * factor, hatted.shape[1] - 1, grid.count)
         for (a, knot), entry in zip(product(range(SPAN), knots), values):
             _put(info.band, grid.count, (a, axis), knot, entry)
     values = _HAT_SQUARES @ _moments(index, u, weight, 2, grid.count)
     for pair, entry in zip(((0, 0), (1, 0), (1, 1)), values[[0, 2, 3]]):
         _put(info.band, grid.count, knots[pair[0]], knots[pair[1]], entry)
-    values = _HATS @ _moments(index, u, weight * value, 1, grid.count)
-    for (group, component), entry in zip(knots, values):
-        info.right[group : group + grid.count, component] += entry
 
 
-def add_error(info: Information, components: tuple[int, ...], sigma: float, time: float) -> None:
-    """First-order Gauss-Markov errors: standard deviation and correlation time [s]."""
+def right_side(
+    grid: Grid, t: Array, order: int, direction: tuple[Array, Array], value: Array, *, blur: float, wanders: bool
+) -> Array:
+    """Right side (n, 5) that weighted components make; see :func:`add_components`."""
+    index, u = grid.locate(t)
+    pieces = _pieces(order, blur, grid.step)[0]
+    right = np.zeros((grid.size, UNKNOWNS))
+    for axis, factor in enumerate(direction):
+        values = pieces @ _moments(index, u, factor * value, pieces.shape[1] - 1, grid.count)
+        for a in range(SPAN):
+            right[a : a + grid.count, axis] += values[a]
+    if wanders:
+        values = _HATS @ _moments(index, u, value, 1, grid.count)
+        for a, entry in enumerate(values):
+            right[_ERROR_GROUP + a : _ERROR_GROUP + a + grid.count, SPEED_ERROR[0]] += entry
+    return right
+
+
+def add_jerk(info: Information, density: Array | float) -> None:
+    """The motion model: white jerk of a density (count,), or one for all, per axis [m²/s⁵]."""
     grid = info.grid
-    keep = np.exp(-grid.step / time)
-    unit = 1.0 / max(sigma, 1e-4) ** 2
-    kick = unit / (1.0 - keep * keep)
+    if isinstance(density, float):
+        info.band += _jerk_information(grid.count, grid.step) / density
+        return
+    inverse = 1.0 / density
+    for (a, b), bent in zip(_PAIRS, _squared(3, grid.step)):
+        for axis in (0, 1):
+            _put(info.band, grid.count, (a, axis), (b, axis), bent * inverse)
+
+
+def add_slowness(info: Information) -> None:
+    """A whisper on speed and acceleration, so that a stretch without samples has a solution."""
+    grid = info.grid
+    for (a, b), slow in zip(_PAIRS, 1e-7 * (_squared(2, grid.step) + _squared(1, grid.step))):
+        for axis in (0, 1):
+            _put(info.band, grid.count, (a, axis), (b, axis), slow)
+
+
+def add_error(info: Information, components: tuple[int, ...], sigma: float, time: float, rounding: float = 0.0) -> None:
+    """Errors of a standard deviation and correlation time [s]: first-order Gauss-Markov, or, passed through a filter of
+    the time constant ``rounding`` [s], of second order: their rate then lasts about as long."""
+    grid = info.grid
+    first, then, kick, unit = _kicks(grid, sigma, time, rounding)
+    steps = np.array([first * then, -(first + then), 1.0])
+    start = (first + then) / (1.0 + first * then)
+    begun = unit / (1.0 - start * start)
     for component in components:
-        here, after = (_ERROR_GROUP, component), (_ERROR_GROUP + 1, component)
-        _put(info.band, grid.count, here, here, keep * keep * kick)
-        _put(info.band, grid.count, after, here, -keep * kick)
-        _put(info.band, grid.count, after, after, kick)
-        info.band[component, 0, _ERROR_GROUP] += unit
+        places = [(_ERROR_GROUP + a, component) for a in range(3)]
+        for a in range(3):
+            for b in range(a + 1):
+                _put(info.band, grid.count - 1, places[a], places[b], kick * steps[a] * steps[b])
+        for a, b, value in ((0, 0, start * start * begun + unit), (1, 0, -start * begun), (1, 1, begun)):
+            _put(info.band, 1, places[a], places[b], value)
         # Groups without an error knot.
         info.band[component, 0, :_ERROR_GROUP] = 1.0
         info.band[component, 0, _ERROR_GROUP + grid.count + 1 :] = 1.0
 
 
-def bias_values(grid: Grid, unknowns: Array) -> Array:
-    """The position bias at the knots (count + 1, 2, ...) out of the unknowns (n, 5, ...)."""
-    return np.asarray(unknowns[_ERROR_GROUP : _ERROR_GROUP + grid.count + 1, BIAS[0] : BIAS[1] + 1])
+def _kicks(grid: Grid, sigma: float, time: float, rounding: float) -> tuple[float, float, float, float]:
+    """What is kept of an error, and of its change, from knot to knot; 1/variance of its kicks, and of itself.
+
+    A second-order autoregression with the roots ``first`` and ``then`` (derived from its stationary variance).
+    """
+    first = float(np.exp(-grid.step / time))
+    then = float(np.exp(-grid.step / rounding)) if rounding else 0.0
+    unit = 1.0 / max(sigma, 1e-4) ** 2
+    fresh = (
+        -float(np.expm1(-2.0 * grid.step / time)) * (1.0 - then * then) * (1.0 - first * then) / (1.0 + first * then)
+    )
+    return first, then, unit / fresh, unit
 
 
-def speed_errors(grid: Grid, unknowns: Array) -> Array:
-    """The speed channel's error at the knots (count + 1, 1) out of the unknowns (n, 5)."""
-    return np.asarray(unknowns[_ERROR_GROUP : _ERROR_GROUP + grid.count + 1, SPEED_ERROR[0] :])
+def error_values(grid: Grid, unknowns: Array, components: tuple[int, ...]) -> Array:
+    """Errors at the knots (count + 1, C, ...) out of the unknowns (n, 5, ...)."""
+    return np.asarray(unknowns[_ERROR_GROUP : _ERROR_GROUP + grid.count + 1, components[0] : components[-1] + 1])
 
 
-def error_log(grid: Grid, sigma: float, time: float) -> float:
+def error_log(grid: Grid, sigma: float, time: float, rounding: float = 0.0) -> float:
     """Twice the logarithm of one error's normalising factor, up to a constant."""
-    variance = max(sigma, 1e-4) ** 2
-    return -grid.count * float(np.log(-np.expm1(-2.0 * grid.step / time) * variance)) - float(np.log(variance))
+    first, then, kick, unit = _kicks(grid, sigma, time, rounding)
+    start = (first + then) / (1.0 + first * then)
+    return (grid.count - 1) * float(np.log(kick)) + 2.0 * float(np.log(unit)) - float(np.log1p(-start * start))

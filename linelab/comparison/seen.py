@@ -32,9 +32,8 @@ def as_seen(track: Track, lap: Lap, driven: DrivenLap) -> Lap:
     """
     if not math.isfinite(driven.rate):
         return lap
-    sensors = replace(
-        driven.sensors, notes=(), speed_lag=0.0, antenna=(0.0, 0.0), mounting=_level(driven.sensors.mounting)
-    )
+    own = driven.sensors.exactly_timed()
+    sensors = replace(own, notes=(), antenna=(0.0, 0.0), mounting=_level(own.mounting))
     t = np.arange(-PAD, lap.lap_time + PAD, 1.0 / driven.rate)
     line = lap.line
     x, y, v, kappa, ax = (_beyond(track, lap, values, t) for values in (line.x, line.y, lap.v, line.kappa, lap.ax))

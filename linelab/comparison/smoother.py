@@ -30,15 +30,15 @@ from linelab.comparison.information import (
     add_error,
     add_jerk,
     add_positions,
-    add_speeds,
-    bias_values,
+    add_slowness,
     error_log,
+    error_values,
     no_information,
-    speed_errors,
+    right_side,
 )
 from linelab.comparison.robust import cost, weight
 from linelab.comparison.splines import Grid, evaluate, grid_over, linear
-from linelab.comparison.streams import Row, Streams, linear_rows
+from linelab.comparison.streams import TIMING, Row, Streams, linear_rows
 from linelab.errors import RecordingError
 from linelab.units import Array
 
@@ -67,6 +67,8 @@ class Model:
         Spectral density of the jerk per axis [m²/s⁵].
     bias_sigma, bias_time : float
         Standard deviation per axis [m] and correlation time [s] of the position bias; no bias with 0 m.
+    bias_rounding : float
+        Time over which the receiver's own filter rounds that bias [s].
     speed_wander : float
         Standard deviation of the speed channel's error that lasts, with a correlation time of SPEED_TIME [m/s].
     lively : bool
@@ -76,6 +78,7 @@ class Model:
     jerk: float
     bias_sigma: float = 0.0
     bias_time: float = 300.0
+    bias_rounding: float = 0.0
     speed_wander: float = 0.0
     lively: bool = True
 
@@ -158,6 +161,7 @@ def smooth(
     knots: float = KNOTS,
     iterations: int = 3,
     antenna: tuple[float, float] = (0.0, 0.0),
+    timing: Array | None = None,
 ) -> Motion:
     """Most likely motion through what was measured.
 
@@ -174,6 +178,9 @@ def smooth(
         Solutions, with directions and weights renewed in between.
     antenna : (float, float)
         Where the antenna sits, ahead and to the left of the point whose motion is wanted [m].
+    timing : (len(TIMING), len(TIMING)) array, optional
+        Root ``R`` of the covariance ``R·Rᵀ`` of the channels' timing.  Draws hold it too, the same of all motions that
+        are drawn with a seed.
 
     Raises
     ------
@@ -182,12 +189,15 @@ def smooth(
     """
     solved = solve(streams, model, knots=knots, iterations=iterations)
     spread = _draw(solved.factor, draws, seed)
+    if timing is not None and draws:
+        moved = timing @ np.random.default_rng([seed, 1]).standard_normal((len(TIMING), draws))
+        spread = spread - backward(solved.factor, timing_sides(solved)) @ moved
     grid, unknowns = solved.grid, solved.unknowns
-    bias = np.ascontiguousarray(bias_values(grid, spread).reshape(grid.count + 1, -1))
+    bias = np.ascontiguousarray(error_values(grid, spread, BIAS).reshape(grid.count + 1, -1))
     return Motion(
         grid=grid,
         path=unknowns[:, :2],
-        bias=bias_values(grid, unknowns),
+        bias=error_values(grid, unknowns, BIAS),
         origin=solved.origin,
         draws=(np.ascontiguousarray(spread[:, :2].reshape(grid.size, -1)), bias),
         outliers=streams.t[solved.gaps > 5.0],
@@ -196,7 +206,10 @@ def smooth(
 
 
 class Solved(NamedTuple):
-    """A solved stretch: unknowns (n, 5) about ``origin``, factor, position residuals, log evidence (twice)."""
+    """A solved stretch: unknowns (n, 5) about ``origin``, factor, position residuals, log evidence (twice).
+
+    ``measured`` is what was measured as linearised last, without the model; ``rows`` its channels with robust weights.
+    """
 
     grid: Grid
     unknowns: Array
@@ -204,49 +217,100 @@ class Solved(NamedTuple):
     factor: Array
     gaps: Array
     score: float
+    measured: Information
+    rows: list[Row]
 
 
-def solve(streams: Streams, model: Model, *, knots: float = KNOTS, iterations: int = 3) -> Solved:
-    """Solve the normal equations ``iterations`` times; see :func:`smooth`."""
+def solve(
+    streams: Streams, model: Model, *, knots: float = KNOTS, iterations: int = 3, start: Solved | None = None
+) -> Solved:
+    """Solve the normal equations ``iterations`` times, from a solution of the same positions; see :func:`smooth`."""
     if streams.t.size < 4:
         raise RecordingError(f"only {streams.t.size} positions to smooth", remedy="Record a longer session")
     grid = grid_over(float(streams.t[0]), float(streams.t[-1]), knots)
     origin = np.array([np.mean(streams.x), np.mean(streams.y)])
     x, y = streams.x - origin[0], streams.y - origin[1]
-    density = np.full(grid.count, model.jerk)
-    share = np.ones(streams.t.size)
-    rows = linear_rows(streams, grid)
-    robust = [np.ones(row.t.size) for row in rows]
-    spared = 0.0
-    for turn in range(iterations):
-        total = no_information(grid)
-        add_jerk(total, density)
-        add_error(total, BIAS, model.bias_sigma, model.bias_time)
-        add_error(total, SPEED_ERROR, model.speed_wander, SPEED_TIME)
-        add_positions(total, streams.t, x, y, share / streams.position_sigma**2)
-        for row, own in zip(rows, robust):
-            if row.wanders:
-                add_speeds(total, row.t, row.direction, row.value, own * row.weight)
-            else:
-                add_components(total, row.t, row.order, row.direction, row.value, own * row.weight)
-        factor, unknowns = _solve(total)
+    density: Array | float = model.jerk
+    share, rows = np.ones(streams.t.size), linear_rows(streams, grid) if start is None else []
+    found, spared = start, 0.0
+    for _ in range(iterations):
+        if found is not None:
+            path, share = found.unknowns[:, :2], weight(found.gaps, 2)
+            rows = linear_rows(streams, grid, path)
+            off = [_row_gaps(grid, found.unknowns, row) for row in rows]
+            robust = [weight(gap) for gap in off]
+            rows = [row._replace(weight=own * row.weight) for row, own in zip(rows, robust)]
+            # What the weights take off the squares beyond Student's likelihood, which touches them here from above.
+            spared = float(share @ found.gaps**2) - cost(found.gaps, 2)
+            spared += sum(float(own @ gap**2) - cost(gap) for own, gap in zip(robust, off))
+            if model.lively:
+                density = lively_density(grid, path, model.jerk)
+        measured = no_information(grid)
+        add_slowness(measured)
+        add_positions(measured, streams.t, x, y, share / streams.position_sigma**2)
+        for row in rows:
+            add_components(
+                measured, row.t, row.order, row.direction, row.value, row.weight, blur=row.blur, wanders=row.wanders
+            )
+        factor, unknowns, score = under(measured, model, density)
         gaps = _position_gaps(streams, grid, unknowns, x, y)
-        if turn == iterations - 1:
-            break
-        path = unknowns[:, :2]
-        rows = linear_rows(streams, grid, path)
-        off = [_row_gaps(grid, unknowns, row) for row in rows]
-        share, robust = weight(gaps, 2), [weight(gap) for gap in off]
-        # What the weights take off the squares beyond Student's likelihood, which touches them here from above.
-        spared = float(share @ gaps**2) - cost(gaps, 2)
-        spared += sum(float(own @ gap**2) - cost(gap) for own, gap in zip(robust, off))
-        if model.lively:
-            density = lively_density(grid, path, model.jerk)
+        found = Solved(grid, unknowns, origin, factor, gaps, score + spared, measured, rows)
+    if found is None:
+        raise ValueError("no iteration and no start")
+    return found
+
+
+def under(measured: Information, model: Model, density: Array | float | None = None) -> tuple[Array, Array, float]:
+    """Factor, unknowns (n, 5) and log evidence (twice) of what was measured, under a model; ``density`` of the jerk
+    (count,) or for all [m²/s⁵]."""
+    grid, jerk = measured.grid, model.jerk if density is None else density
+    total = Information(grid, measured.band.copy(), measured.right, measured.square)
+    add_jerk(total, jerk)
+    add_error(total, BIAS, model.bias_sigma, model.bias_time, model.bias_rounding)
+    add_error(total, SPEED_ERROR, model.speed_wander, SPEED_TIME)
+    factor, unknowns = _solve(total)
     determinant = 2.0 * float(np.log(factor[:, 0]).sum())
-    prior = -2.0 * (grid.size - 3) * float(np.log(density).mean())
-    prior += 2.0 * error_log(grid, model.bias_sigma, model.bias_time) + error_log(grid, model.speed_wander, SPEED_TIME)
-    evidence = float((total.right * unknowns).sum()) - total.square + spared
-    return Solved(grid, unknowns, origin, factor, gaps, evidence - determinant + prior)
+    prior = -2.0 * (grid.size - 3) * float(np.mean(np.log(jerk)))
+    prior += 2.0 * error_log(grid, model.bias_sigma, model.bias_time, model.bias_rounding)
+    prior += error_log(grid, model.speed_wander, SPEED_TIME)
+    evidence = float((total.right * unknowns).sum()) - total.square
+    return factor, unknowns, evidence - determinant + prior
+
+
+def timing_sides(solved: Solved) -> Array:
+    """Right sides (5 n, len(TIMING)) that a unit of each of TIMING makes: what moves is what the channels show."""
+    sides = np.zeros((len(TIMING), solved.grid.size, UNKNOWNS))
+    for row in solved.rows:
+        for name, change in row.changes.items():
+            sides[TIMING.index(name)] += right_side(
+                solved.grid, row.t, row.order, row.direction, row.weight * change, blur=row.blur, wanders=row.wanders
+            )
+    return sides.reshape(len(TIMING), -1).T
+
+
+def backward(factor: Array, sides: Array) -> Array:
+    """Solutions (n, 5, K) of a factored system for right sides (5 n, K)."""
+    from scipy.linalg import lapack
+
+    found, _ = lapack.dpbtrs(factor.T, np.asfortranarray(sides), lower=1)
+    return np.asarray(found).reshape(-1, UNKNOWNS, sides.shape[1])
+
+
+def timing_information(solved: Solved, model: Model) -> tuple[Array, Array]:
+    """What a stretch says of the channels' timing, under a model: slope (P,) and curvature (P, P) of its log-likelihood
+    over TIMING.
+
+    The timing is one more set of unknowns beside the motion's, which is eliminated: ``C = D - Bᵀ·A⁻¹·B``.
+    """
+    sides, (factor, unknowns, _) = timing_sides(solved), under(solved.measured, model)
+    known = np.zeros((len(TIMING), len(TIMING)))
+    slope = -(sides.T @ unknowns.ravel())
+    for row in solved.rows:
+        names = [TIMING.index(name) for name in row.changes]
+        changes = np.array(list(row.changes.values()))
+        known[np.ix_(names, names)] += (changes * row.weight) @ changes.T
+        slope[names] += (changes * row.weight) @ row.value
+    return slope, known - sides.T @ backward(factor, sides).reshape(len(sides), -1)
 
 
 def _solve(total: Information) -> tuple[Array, Array]:
@@ -275,16 +339,18 @@ def _draw(factor: Array, count: int, seed: int) -> Array:
 
 def _position_gaps(streams: Streams, grid: Grid, unknowns: Array, x: Array, y: Array) -> Array:
     """Distance of each position from motion and bias, in standard deviations (N,)."""
-    found = evaluate(grid, unknowns[:, :2], streams.t)[0] + linear(grid, bias_values(grid, unknowns), streams.t)
+    found = evaluate(grid, unknowns[:, :2], streams.t)[0] + linear(grid, error_values(grid, unknowns, BIAS), streams.t)
     return np.asarray(np.hypot(x - found[:, 0], y - found[:, 1]) / streams.position_sigma)
 
 
 def _row_gaps(grid: Grid, unknowns: Array, row: Row) -> Array:
     """How far the values of one channel lie off, its own lasting error taken off, in standard deviations (M,)."""
-    found = evaluate(grid, unknowns[:, :2], row.t, (row.order,))[0]
-    off = found[:, 0] * row.direction[0] + found[:, 1] * row.direction[1] - row.value
+    orders = (row.order, row.order + 2) if row.blur else (row.order,)
+    found = evaluate(grid, unknowns[:, :2], row.t, orders)
+    moved = found[0] + row.blur * found[1] if row.blur else found[0]
+    off = moved[:, 0] * row.direction[0] + moved[:, 1] * row.direction[1] - row.value
     if row.wanders:
-        off += linear(grid, speed_errors(grid, unknowns), row.t)[:, 0]
+        off += linear(grid, error_values(grid, unknowns, SPEED_ERROR), row.t)[:, 0]
     return np.asarray(np.abs(off) * np.sqrt(row.weight))
 
 

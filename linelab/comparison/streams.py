@@ -16,11 +16,16 @@ _SLOW = 2.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Channel:
-    """One measured channel: times (M,) [s] in the positions' clock, values (M,) and standard deviation."""
+    """One measured channel: times (M,) [s] in the positions' clock, values (M,) and standard deviation.
+
+    ``blur`` is half the second central moment of the kernel that the receiver smooths the velocity vector with [s²]; to
+    second order in its length the channel shows the velocity plus ``blur`` times its second derivative (derived).
+    """
 
     t: Array
     value: Array
     sigma: float
+    blur: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -54,10 +59,17 @@ class Streams:
     yaw_rate: Channel | None = None
 
 
+#: What is known of the channels' timing: what is estimated, lags [s] ("inertial" are accelerations and yaw rate) and
+#: the speed's blur [s²]; and what only widens intervals: further smoothing, of the speed itself and of the course [s²].
+ESTIMATED = ("speed_lag", "speed_blur", "course_lag", "inertial_lag")
+TIMING = (*ESTIMATED, "speed_rounding", "course_rounding")
+
+
 class Row(NamedTuple):
     """A channel as components of a derivative of the motion: ``order``, unit vectors, values and 1/variance (M,).
 
-    ``wanders`` where the channel has an error of its own that lasts.
+    ``blur`` as in :class:`Channel`; ``wanders`` where the channel has an error of its own that lasts.  ``changes`` are
+    derivatives of what the channel shows by its timing, by name in TIMING (M,); none before a motion is known.
     """
 
     t: Array
@@ -65,41 +77,71 @@ class Row(NamedTuple):
     direction: tuple[Array, Array]
     value: Array
     weight: Array
+    changes: dict[str, Array]
+    blur: float = 0.0
     wanders: bool = False
 
 
 def linear_rows(streams: Streams, grid: Grid, path: Array | None = None) -> list[Row]:
     """What the channels say, about the directions and speeds of a motion (coefficients ``path``).
 
-    Without a motion yet, directions are those from sample to sample.
+    Without a motion yet, directions are those from sample to sample.  A speed that is smoothed shows its second
+    derivative too: the jerk along the travel and what the turning adds, ``a_left²/v`` (derived, as ``u' = a_left/v``).
     """
     rows = []
     if streams.speed is not None:
-        ahead, v = _travel(streams, grid, path, streams.speed.t)
+        one = streams.speed
+        at = _travel(streams, grid, path, one.t)
         # Below walking pace the speed says little about a velocity of unknown direction.
-        weight = np.minimum(1.0, (v / _SLOW) ** 2) / streams.speed.sigma**2
-        rows.append(Row(streams.speed.t, 1, ahead, streams.speed.value, weight, wanders=True))
+        weight = np.minimum(1.0, (at.v / _SLOW) ** 2) / one.sigma**2
+        changes = {"speed_lag": -at.ahead, "speed_blur": at.jerk_ahead}
+        changes["speed_rounding"] = at.jerk_ahead + at.left**2 / at.pace
+        rows.append(Row(one.t, 1, at.travel, one.value, weight, changes, one.blur, wanders=True))
     if streams.course is not None:
-        _, v = _travel(streams, grid, path, streams.course.t)
-        across = -np.sin(streams.course.value), np.cos(streams.course.value)
-        weight = np.where(v > _SLOW, 1.0 / (streams.course.sigma * np.maximum(v, _SLOW)) ** 2, 0.0)
-        rows.append(Row(streams.course.t, 1, across, np.zeros_like(v), weight))
+        one = streams.course
+        at = _travel(streams, grid, path, one.t)
+        across = -np.sin(one.value), np.cos(one.value)
+        weight = np.where(at.v > _SLOW, 1.0 / (one.sigma * at.pace) ** 2, 0.0)
+        changes = {"course_lag": -at.left, "course_rounding": at.jerk_left}
+        rows.append(Row(one.t, 1, across, np.zeros_like(at.v), weight, changes))
     for channel, left in ((streams.ahead, False), (streams.aside, True)):
         if channel is not None:
-            ahead, v = _travel(streams, grid, path, channel.t)
-            direction = (-ahead[1], ahead[0]) if left else ahead
-            rows.append(Row(channel.t, 2, direction, channel.value, np.where(v > _SLOW, 1.0 / channel.sigma**2, 0.0)))
+            at = _travel(streams, grid, path, channel.t)
+            rate = at.left / at.pace
+            change = at.jerk_left - rate * at.ahead if left else at.jerk_ahead + rate * at.left
+            direction = (-at.travel[1], at.travel[0]) if left else at.travel
+            weight = np.where(at.v > _SLOW, 1.0 / channel.sigma**2, 0.0)
+            rows.append(Row(channel.t, 2, direction, channel.value, weight, {"inertial_lag": -change}))
     if streams.yaw_rate is not None:
-        ahead, v = _travel(streams, grid, path, streams.yaw_rate.t)
-        weight = np.where(v > _SLOW, 1.0 / (streams.yaw_rate.sigma * np.maximum(v, _SLOW)) ** 2, 0.0)
-        rows.append(Row(streams.yaw_rate.t, 2, (-ahead[1], ahead[0]), streams.yaw_rate.value * v, weight))
+        one = streams.yaw_rate
+        at = _travel(streams, grid, path, one.t)
+        weight = np.where(at.v > _SLOW, 1.0 / (one.sigma * at.pace) ** 2, 0.0)
+        changes = {"inertial_lag": 2.0 * at.left * at.ahead / at.pace - at.jerk_left}
+        rows.append(Row(one.t, 2, (-at.travel[1], at.travel[0]), one.value * at.v, weight, changes))
     return rows
 
 
-def _travel(streams: Streams, grid: Grid, path: Array | None, t: Array) -> tuple[tuple[Array, Array], Array]:
-    """Unit vector of travel and speed at times (M,)."""
+class _Travel(NamedTuple):
+    """Motion at times (M,): unit vector of travel, speed, acceleration and jerk along it and to its left.
+
+    ``pace`` is the speed, _SLOW at least; accelerations are zero without a motion yet.
+    """
+
+    travel: tuple[Array, Array]
+    v: Array
+    pace: Array
+    ahead: Array
+    left: Array
+    jerk_ahead: Array
+    jerk_left: Array
+
+
+def _travel(streams: Streams, grid: Grid, path: Array | None, t: Array) -> _Travel:
+    """The motion at times (M,)."""
+    zero = np.zeros(t.size)
+    ax = ay = jx = jy = zero
     if path is not None:
-        vx, vy = evaluate(grid, path, t, (1,))[0].T
+        (vx, vy), (ax, ay), (jx, jy) = evaluate(grid, path, t, (1, 2, 3)).transpose(0, 2, 1)
     else:
         half = max(round(0.25 * (streams.t.size - 1) / (streams.t[-1] - streams.t[0])), 1)
         i = np.arange(streams.t.size)
@@ -108,5 +150,7 @@ def _travel(streams: Streams, grid: Grid, path: Array | None, t: Array) -> tuple
         vx = np.interp(t, streams.t, (streams.x[b] - streams.x[a]) / span)
         vy = np.interp(t, streams.t, (streams.y[b] - streams.y[a]) / span)
     v = np.hypot(vx, vy)
-    size = np.maximum(v, 1e-6)
-    return (vx / size, vy / size), v
+    ux, uy = vx / np.maximum(v, 1e-6), vy / np.maximum(v, 1e-6)
+    return _Travel(
+        (ux, uy), v, np.maximum(v, _SLOW), ax * ux + ay * uy, ay * ux - ax * uy, jx * ux + jy * uy, jy * ux - jx * uy
+    )

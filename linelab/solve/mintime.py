@@ -158,7 +158,7 @@ def solve_min_time(
     if warm is not None:
         iterate = solve_again(task, None, warm.iterate)
         require_unfolded(task, iterate)
-        # The corridor stays as it was unless the path is over an edge: laps of two karts then differ by the karts alone.
+        # The corridor stays unless the path is over an edge: laps of two karts then differ by the karts alone.
         held = _held(task, None, iterate, np.inf)
         found = held.driven
         error = max(warm.time_error, held.worth, found.lap.lap_time - found.solver_time)

@@ -8,7 +8,7 @@ from scipy.interpolate import BSpline
 from simulated import drive, make_track, record
 
 from linelab.comparison.estimate import estimate_lap, estimate_laps
-from linelab.comparison.information import BAND, add_positions, add_speeds, no_information
+from linelab.comparison.information import BAND, add_components, add_error, add_positions, no_information
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.noise import drift, scatter
 from linelab.comparison.position_bias import PositionBias
@@ -59,7 +59,7 @@ def test_information_is_the_sum_over_samples():
     x, y, weight, angle = rng.standard_normal((4, 40)) ** 2
     info = no_information(grid)
     add_positions(info, t, x, y, weight)
-    add_speeds(info, t, (np.cos(angle), np.sin(angle)), y, weight)
+    add_components(info, t, 1, (np.cos(angle), np.sin(angle)), y, weight, blur=0.003, wanders=True)
     found = np.zeros((info.right.size, info.right.size))
     for row, below in np.ndindex(len(found), BAND + 1):
         if row + below < len(found):
@@ -70,13 +70,34 @@ def test_information_is_the_sum_over_samples():
     for axis in (0, 1):
         rows[axis, :, :, axis] = basis(t)
         rows[axis, :, 2:11, 2 + axis] = hats
-    rows[2, :, :, 0], rows[2, :, :, 1] = (f(angle)[:, None] * basis.derivative()(t) for f in (np.cos, np.sin))
+    shown = basis.derivative()(t) + 0.003 * basis.derivative(3)(t)
+    rows[2, :, :, 0], rows[2, :, :, 1] = (f(angle)[:, None] * shown for f in (np.cos, np.sin))
     rows[2, :, 2:11, 4] = hats
     rows = rows.reshape(3 * 40, -1)
     weights, values = np.tile(weight, 3), np.concatenate([x, y, y])
     np.testing.assert_allclose(found, rows.T @ (weights[:, None] * rows), rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(info.right.ravel(), rows.T @ (weights * values), rtol=1e-9, atol=1e-9)
     assert info.square == pytest.approx(float(weights @ values**2))
+
+
+@pytest.mark.parametrize("rounding", [0.0, 0.4])
+def test_an_error_has_its_deviation_and_is_kept_and_rounded_as_stated(rounding):
+    """Independent check: the covariance of a process filtered twice, from its definition kick by kick."""
+    grid, sigma, time = Grid(0.0, 0.15, 30), 1.3, 8.0
+    info = no_information(grid)
+    add_error(info, (2,), sigma, time, rounding)
+    columns = info.columns().reshape(-1, BAND + 1)
+    dense = np.zeros((len(columns), len(columns)))
+    for k, below in np.ndindex(*columns.shape):
+        if k + below < len(columns):
+            dense[k + below, k] = dense[k, k + below] = columns[k, below]
+    knots = 5 * (2 + np.arange(grid.count + 1)) + 2
+    found = np.linalg.inv(dense[np.ix_(knots, knots)])
+    roots = [np.exp(-0.15 / one) if one else 0.0 for one in (time, rounding)]
+    kicked = np.convolve(*(root ** np.arange(3000.0) for root in roots))[:3000]
+    own = np.array([kicked[: 3000 - lag] @ kicked[lag:] for lag in range(31)])
+    expected = sigma**2 * own[np.abs(np.subtract.outer(np.arange(31), np.arange(31)))] / own[0]
+    np.testing.assert_allclose(found, expected, rtol=1e-6, atol=1e-9)
 
 
 def test_spread_of_the_draws_is_the_inverse_of_the_information():

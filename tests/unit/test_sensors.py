@@ -14,7 +14,9 @@ from linelab.comparison.estimate import estimate_laps
 from linelab.comparison.inertial import find_mounting
 from linelab.comparison.laps import complete_laps, split_laps
 from linelab.comparison.samples import Samples
-from linelab.comparison.sensors import read_sensors
+from linelab.comparison.sensors import lowest_sample, read_sensors
+from linelab.comparison.smoother import solve, timing_information
+from linelab.comparison.streams import TIMING
 
 TRACK = make_track()
 TRUTH = drive(
@@ -89,7 +91,7 @@ def test_lag_of_a_course_without_a_speed_channel():
     alone = Samples(
         t=samples.t, x=samples.x, y=samples.y, speed=np.full(samples.t.size, np.nan), channels=samples.channels
     )
-    assert read_sensors(alone).speed_lag == pytest.approx(0.3, abs=0.03)
+    assert read_sensors(alone).course_lag == pytest.approx(0.3, abs=0.03)
 
 
 def test_a_course_of_something_else_is_not_used():
@@ -197,3 +199,105 @@ def test_of_very_many_laps_some_speak_for_all_and_progress_is_told():
 
     with pytest.raises(KeyboardInterrupt):
         estimate_laps(TRACK, laps, progress=stop)
+
+
+def mixed(**changes):
+    """Samples of 20 a second whose course is 0.05 s late; some of them exchanged."""
+    base = samples_with(course=0.01, lag=0.05, noise=0.05)
+    parts = {"t": base.t, "x": base.x, "y": base.y, "speed": base.speed, "channels": dict(base.channels)}
+    return Samples(**(parts | changes))
+
+
+def test_each_channel_has_its_own_lag():
+    samples = mixed(speed=samples_with(course=0.01, lag=0.17, noise=0.05).speed)
+    sensors = read_sensors(samples)
+    for name, lag in (("speed_lag", 0.17), ("course_lag", 0.05)):
+        assert getattr(sensors, name) == pytest.approx(lag, abs=0.006)
+        assert abs(getattr(sensors, name) - lag) < 3.0 * sensors.timing_sigma(name) < 0.02
+    assert sum("behind the positions" in note for note in sensors.notes) == 2
+
+
+def test_a_moving_average_is_a_lag_and_a_doubt_of_the_rounding():
+    """Means over the last five samples are two samples late."""
+    late = samples_with(course=0.01, noise=0.05)
+    speed = np.convolve(late.speed, np.ones(5) / 5.0)[: late.t.size]
+    sensors = read_sensors(mixed(speed=speed))
+    assert sensors.speed_lag == pytest.approx(0.1, abs=0.006)
+    assert sensors.course_lag == pytest.approx(0.05, abs=0.006)
+    # The variance of such a mean, halved, is what the doubt has to allow for.
+    assert sensors.timing_sigma("speed_rounding") > 0.5 * 0.05**2 * np.var(np.arange(5)) / 2.0
+
+
+def test_positions_that_a_filter_has_rounded_do_not_draw_the_speed_along():
+    """A drift as a navigation filter leaves it: its rate lasts for half a second.  The speed is right all along."""
+    rng = np.random.default_rng(3)
+    base = samples_with(noise=0.02)
+    off = np.zeros((2, base.t.size))
+    for keep in (np.exp(-0.05 / 8.0), np.exp(-0.05 / 0.4)):
+        kicks = off if off.any() else 0.5 * np.sqrt(1.0 - keep**2) * rng.standard_normal(off.shape)
+        gain = 1.0 if not off.any() else 1.0 - keep
+        off = np.zeros_like(off)
+        for k in range(1, base.t.size):
+            off[:, k] = keep * off[:, k - 1] + gain * kicks[:, k]
+    samples = Samples(t=base.t, x=base.x + off[0], y=base.y + off[1], speed=base.speed)
+    sensors = read_sensors(samples)
+    assert sensors.drift_rounding > 0.0
+    assert sensors.speed_wander < 0.1
+    assert errors(samples, sensors)["v"] < 0.1
+
+
+def test_the_slope_over_a_lag_is_that_of_the_likelihood():
+    samples = mixed().between(10.0, 30.0)
+    sensors = replace(read_sensors(mixed()), speed_lag=0.03, course_lag=0.04)
+    model = replace(sensors.model, lively=False)
+    start = solve(streams_of(samples, sensors), model, iterations=3)
+    slope, curvature = timing_information(solve(streams_of(samples, sensors), model, iterations=1, start=start), model)
+    for name, lag in (("speed_lag", 0.03), ("course_lag", 0.04)):
+        scores = [
+            solve(streams_of(samples, replace(sensors, **{name: lag + moved})), model, iterations=1, start=start).score
+            for moved in (-0.002, 0.0, 0.002)
+        ]
+        k = TIMING.index(name)
+        assert slope[k] == pytest.approx((scores[2] - scores[0]) / 0.008, rel=0.1)
+        assert curvature[k, k] == pytest.approx(-(scores[2] - 2.0 * scores[1] + scores[0]) / (2.0 * 0.002**2), rel=0.2)
+
+
+def test_draws_hold_the_doubt_of_a_lag():
+    """A draw whose lag is off lies where the motion does that is smoothed with that lag."""
+    samples = mixed().between(10.0, 40.0)
+    sensors = read_sensors(mixed())
+    root = np.zeros((len(TIMING), len(TIMING)))
+    root[TIMING.index("speed_lag"), 0] = 0.005
+    doubted, known = (
+        smooth_session(samples, replace(sensors, timing=timing), draws=20)
+        for timing in (tuple(map(tuple, root.tolist())), ())
+    )
+    t = np.arange(12.0, 38.0, 0.1)
+    moved = (doubted.departures(t) - known.departures(t))[:, :, 1]
+    late = smooth_session(samples, replace(sensors, timing=(), speed_lag=sensors.speed_lag + 0.005))
+    expected = (late.states(t) - known.states(t))[:, 1]
+    size = moved @ expected / (expected @ expected)
+    off = moved - size[:, None] * expected  # directions and weights are renewed with the lag, not with the draw
+    assert np.sqrt(np.mean(off**2)) < 0.4 * np.sqrt(np.mean(moved**2))
+    assert 0.5 < size.std() < 1.6
+
+
+def test_the_lowest_of_noisy_samples():
+    rng = np.random.default_rng(5)
+    below, count = lowest_sample(0.2, 25.0, 4.0)
+    at = np.arange(-30, 31) / 25.0
+    seen = (2.0 * at**2 + 0.2 * rng.standard_normal((4000, at.size))).min(axis=1)
+    assert below == pytest.approx(-seen.mean(), abs=0.02)
+    assert 5 < count < 61
+    noisy = read_sensors(samples_with(noise=0.05)).notes
+    assert any("lowest single sample" in note for note in noisy)
+
+
+def test_without_a_stretch_on_the_move_a_lag_cannot_be_told():
+    base = samples_with(course=0.01, noise=0.05)
+    slow = Samples(
+        t=20.0 * base.t, x=base.x, y=base.y, speed=base.speed / 20.0, channels={"course": base.channels["course"]}
+    )
+    sensors = read_sensors(slow)
+    assert sensors.timing_sigma("speed_lag") > 0.1
+    assert any("speed channel cannot be told" in note for note in sensors.notes)
