@@ -75,7 +75,7 @@ DRIVER_BOUNDS = {
     "drive_build_rate": Bound(
         4.0, 500.0, "m/s³", optional=True, why="full drive within a second, also of a slow engine"
     ),
-    "curvature_rate": Bound(0.2, 50.0, "1/(m·s)", optional=True, why="a hairpin of 5 m radius turned into within 1 s"),
+    "curvature_rate": Bound(0.1, 50.0, "1/(m·s)", optional=True, why="a hairpin of 5 m radius turned into within 2 s"),
 }
 
 

@@ -29,7 +29,7 @@ TRACK_RANGES = {
     "slope, bank": Range(-0.35, 0.35, "rad", "36 %; the steepest streets have 35 %, and no kart track is banked more"),
     "vertices": Range(2, 200_000, "each line", "a kilometre surveyed every centimetre has 100 000"),
     "features": Range(1, 20_000, "a file", "a track has some dozens, a drawing of the whole site some thousands"),
-    "kerbs": Range(0, 200, "of each kind", "the same for zones, corners and timing lines; a track has some dozens"),
+    "kerbs": Range(0, 100, "of each kind", "the same for zones, corners and timing lines; a track has some dozens"),
 }
 
 #: A track wider or narrower than this on average is refused: a unit was mistaken [m].

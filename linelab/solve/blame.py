@@ -102,13 +102,17 @@ def blamed(error: SolveError, kart: Kart, solves: Callable[[Kart], bool], until:
 
 
 def _unusual(kart: Kart) -> list[Change]:
-    """Changes that bring each unusual field to its nearest usual value, the engine's and driver's first."""
+    """Changes that put what is usual for each unusual field, the engine's and driver's first.
+
+    A rate of the driver's that is unusual is left without limit.
+    """
     changes = _unusual_engine(kart.engine)
     for part, owner, ranges in (("driver", kart.driver, USUAL_DRIVER), ("", kart, USUAL)):
         for name, (low, high) in ranges.items():
             given = getattr(owner, name)
-            if given is not None and (nearest := min(max(given, low), high)) != given:
-                changes.append(Change(IN_FILE.get(name, name), part, {name: nearest}))
+            if given is not None and not low <= given <= high:
+                usual = None if name.endswith("_rate") else 0.5 * (low + high)
+                changes.append(Change(IN_FILE.get(name, name), part, {name: usual}))
     return changes
 
 

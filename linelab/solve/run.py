@@ -238,7 +238,11 @@ def by_ipopt(posed: Posed, start: Start) -> Iterate:
     warm, bounds = start.warm, posed.bounds
     left = posed.until - time.thread_time()
     if left < LEAST_LEFT:
-        raise SolveError("no minimum-time line found in the time allowed", status="out of time")
+        raise SolveError(
+            "no minimum-time line found in the time allowed",
+            status="out of time",
+            remedy="Check the track with 'linelab track', above all its narrowest place",
+        )
     solver = posed.problem.make_solver(warm is not None, start.barrier, left)
     multipliers = {} if warm is None else {"lam_x0": warm.lam_x, "lam_g0": warm.lam_g}
     result = solver(x0=start.x, p=posed.parameters, **bounds, **multipliers)
