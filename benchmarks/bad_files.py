@@ -57,7 +57,7 @@ def damaged_files(count: int, seed: int, limit: float) -> None:
                 outcome["read" if use_track_or_kart(path) else "refused"] += 1
             except Exception as error:  # what must never happen is what this is for
                 outcome[f"FAULT {type(error).__name__}"] += 1
-                kept = Path(f"culprit_{i}_{name}")
+                kept = Path(tempfile.gettempdir()) / f"culprit_{i}_{name}"
                 kept.write_bytes(path.read_bytes())
                 print(f"file {i} of seed {seed}: {type(error).__name__}: {error!s:.200} (kept as {kept})")
             if (taken := time.process_time() - begin) > worst:

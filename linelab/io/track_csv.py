@@ -12,7 +12,7 @@ import numpy as np
 
 from linelab.errors import FileFormatError
 from linelab.io.recordings_units import UNITS, split_header
-from linelab.io.track_sizes import TRACK_RANGES
+from linelab.io.track_sizes import LARGEST_NUMBER, TRACK_RANGES
 from linelab.io.track_text import read_text
 from linelab.units import Array
 
@@ -197,9 +197,9 @@ def _column(rows: list[tuple[int, list[str]]], index: int, header: list[str], de
             values[k] = float(cell.replace(",", ".") if delimiter == ";" else cell)
         except ValueError:
             values[k] = np.nan
-        if not np.isfinite(values[k]):
+        if not abs(values[k]) < LARGEST_NUMBER:  # NaN too
             raise FileFormatError(
-                f"column '{header[index]}' holds no number",
+                f"column '{header[index]}' holds no usable number",
                 path=path,
                 line=number,
                 found=repr(cell),

@@ -37,7 +37,7 @@ from linelab.io.projection import LocalPlane, plane_about, to_plane
 from linelab.io.track_build import Line2, in_file, reversed_track, track_from_centre, track_from_edges
 from linelab.io.track_features import add_features
 from linelab.io.track_geojson import Feature, read_features
-from linelab.io.track_sizes import UNUSUAL_WIDTH, refuse_feet
+from linelab.io.track_sizes import LARGEST_NUMBER, UNUSUAL_WIDTH, refuse_feet
 from linelab.io.track_write import save_track
 from linelab.track import Survey, Track
 from linelab.units import Array
@@ -240,7 +240,7 @@ def _numbers(line: Feature, key: str) -> Array | float:
         array = np.array(value, dtype=np.float64)
     except (TypeError, ValueError):
         array = np.array([])
-    if array.shape != (count,) or not np.isfinite(array).all():
+    if array.shape != (count,) or not (np.abs(array) < LARGEST_NUMBER).all():
         raise line.fault(
             f"'{key}' has {len(value)} usable or unusable entries for {count} vertices", "Give one number a vertex"
         )

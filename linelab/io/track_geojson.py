@@ -15,7 +15,7 @@ import numpy as np
 
 from linelab.errors import FileFormatError
 from linelab.io.geojson import check_crs, coordinates, parse_geojson, plain_text, raw_features, shown
-from linelab.io.track_sizes import TRACK_RANGES
+from linelab.io.track_sizes import LARGEST_NUMBER, TRACK_RANGES
 from linelab.units import Array
 
 #: What a feature can be, and the geometries it may have.
@@ -71,7 +71,7 @@ class Feature:
             number = float(value)
         except (TypeError, ValueError):
             number = math.nan
-        if isinstance(value, bool) or not math.isfinite(number):
+        if isinstance(value, bool) or not abs(number) < LARGEST_NUMBER:
             raise self.fault(f"property '{key}' is {shown(value)}, not a number", f"Give '{key}' as a plain number")
         return number
 
@@ -112,9 +112,10 @@ def read_features(path: str | Path) -> tuple[list[Feature], list[str]]:
                 remedy="Join them into one or remove the role of the others",
             )
     most = int(TRACK_RANGES["kerbs"].high)
-    for role in ROLES:
-        if (count := sum(feature.role == role for feature in features)) > most:
-            raise FileFormatError(f"{count} features have the role '{role}'", path=file, expected=f"{most} at most")
+    if (count := sum(feature.role not in _ONCE for feature in features)) > most:
+        raise FileFormatError(
+            f"{count} kerbs, zones, corners and timing lines", path=file, expected=f"{most} at most", remedy="Join some"
+        )
     return features, [_left_out_note(why, numbers) for why, numbers in left_out.items()]
 
 

@@ -29,7 +29,7 @@ TRACK_RANGES = {
     "slope, bank": Range(-0.35, 0.35, "rad", "36 %; the steepest streets have 35 %, and no kart track is banked more"),
     "vertices": Range(2, 200_000, "each line", "a kilometre surveyed every centimetre has 100 000"),
     "features": Range(1, 20_000, "a file", "a track has some dozens, a drawing of the whole site some thousands"),
-    "kerbs": Range(0, 100, "of each kind", "the same for zones, corners and timing lines; a track has some dozens"),
+    "kerbs": Range(0, 300, "with zones, corners and timing lines", "a track has some dozens"),
 }
 
 #: A track wider or narrower than this on average is refused: a unit was mistaken [m].
@@ -40,6 +40,10 @@ UNSTATED_WIDTH = 14.0
 #: A road wider than this in a track file, whose units are fixed, is refused unless the file says that it is meant [m]:
 #: 6.4 m taken in feet, and wider than any car circuit's average.
 UNUSUAL_WIDTH = 21.0
+
+
+#: A number in a file that is no smaller than this means nothing in any unit; sums and squares of what is overflow not.
+LARGEST_NUMBER = 1e12
 
 
 def range_words() -> list[str]:

@@ -100,6 +100,16 @@ def test_absurd_sizes_are_refused_at_once(scale, words):
     assert time.process_time() - begin < 5.0
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+@pytest.mark.parametrize("value", ["1e308", "-1e308", "1e200"])
+def test_a_coordinate_beyond_arithmetic_is_refused_without_a_warning(tmp_path, value):
+    path = tmp_path / "centre.csv"
+    path.write_bytes(track_and_kart_seeds()["centre.csv"].replace(b"31.18", value.encode()).replace(b"34.77", b"1e308"))
+    assert value.encode() in path.read_bytes()
+    with pytest.raises(FileFormatError, match=r"line \d+: column 'y_m' holds no usable number"):
+        load_centre_line(path)
+
+
 def test_an_elevation_that_makes_a_wall_is_refused_with_its_station():
     z = np.zeros(61)
     z[30] = 40.0
@@ -119,6 +129,12 @@ def test_too_many_rows_and_features_are_refused_before_they_are_worked_on(tmp_pa
     features = tmp_path / "features.geojson"
     features.write_text('{"type": "FeatureCollection", "features": [' + "{}," * 20_000 + "{}]}")
     with pytest.raises(FileFormatError, match="holds 20001 features"):
+        load_track(features)
+    point = (
+        '{"type": "Feature", "properties": {"role": "corner"}, "geometry": {"type": "Point", "coordinates": [7, 45]}}'
+    )
+    features.write_text('{"type": "FeatureCollection", "features": [' + ",".join([point] * 301) + "]}")
+    with pytest.raises(FileFormatError, match="301 kerbs, zones, corners and timing lines"):
         load_track(features)
 
 
