@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from mutations import damaged, track_and_kart_seeds, use_track_or_kart
 
+from linelab.cli import run
 from linelab.errors import FileFormatError, InputError, KartError, SolveError, TrackError
 from linelab.grip import pull, require_going
 from linelab.io.kart_files import LARGEST_FILE, MOST_FAULTS, load_kart
@@ -290,3 +291,15 @@ def test_a_hard_kart_is_solved_or_refused_by_a_field_in_twenty_seconds():
     with suppress(KartError):
         assert 15.0 < solve_min_time(track, kart).lap_time < 60.0
     assert time.process_time() - begin < 20.0
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["kart", "--fields"], "torque_nm: 0.1 to 500 N·m (kart engines"),
+        (["track", "--ranges"], "length: 10 to 25000 m"),
+    ],
+)
+def test_the_ranges_are_printed(capsys, words, told):
+    assert run(words) == 0
+    assert told in capsys.readouterr().out
