@@ -27,10 +27,10 @@ USUAL: Mapping[str, tuple[float, float]] = {
 }
 USUAL_DRIVER: Mapping[str, tuple[float, float]] = {
     "grip_share": (0.6, 1.0),
-    "brake_build_rate": (30.0, 500.0),
-    "brake_release_rate": (30.0, 500.0),
-    "drive_build_rate": (15.0, 500.0),
-    "curvature_rate": (0.5, 50.0),
+    "brake_build_rate": (30.0, 100.0),
+    "brake_release_rate": (30.0, 100.0),
+    "drive_build_rate": (15.0, 100.0),
+    "curvature_rate": (0.5, 5.0),
 }
 #: Power at the wheels of the common classes [W].
 USUAL_POWER = (4.0e3, 40.0e3)
@@ -93,9 +93,11 @@ def blamed(error: SolveError, kart: Kart, solves: Callable[[Kart], bool], until:
             break
         if solves(change.of(kart)):
             guilty.append(change.field)
-    named = guilty[:3] or [change.field for change in changes]
+    named = guilty[:3] or [change.field for change in changes[:3]]
+    if not guilty and len(changes) > 3:
+        named.append(f"{len(changes) - 3} more that are unusual")
     return KartError(
-        f"{error.what}; with a usual value of {(' or ' if guilty else ' and ').join(named)} it is found",
+        f"{error.what}; a lap is found with a usual {(' or ' if guilty else ' and ').join(named)}",
         field=named[0],
         remedy="Check the value and its unit; 'linelab kart --fields' prints what is usual",
     )
