@@ -186,7 +186,7 @@ def main() -> None:
     toppra.setup_logging("ERROR")
     print(surroundings("toppra", "scipy"))
     real = load_kart("senior-single-speed")
-    kart = dataclasses.replace(real, scrub=0.0, engine=PowerEngine(power=2e6, max_force=FORCE))
+    kart = dataclasses.replace(real, scrub=0.0, engine=PowerEngine(power=2e5, max_force=FORCE))
     curvature = solved_curvature(real)
     line = line_of(curvature, 1.0)
     print(f"line of {line.length:.0f} m, {line.distance.size} nodes, from {ENDS:g} to {ENDS:g} m/s")

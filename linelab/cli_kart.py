@@ -13,22 +13,29 @@ from linelab.cli_options import PATH, out_option, save_option, units_option
     epilog="""\b
 Examples:
   linelab kart                                    list the bundled karts
+  linelab kart --fields                           what a kart file may hold
   linelab kart senior-single-speed
   linelab kart my_kart.toml --out "kart sheet" --units imperial
   linelab kart senior-single-speed --save my_kart.toml    a file to start from
 """,
 )
 @click.argument("kart", type=PATH, required=False)
+@click.option("--fields", is_flag=True, help="Print every field of a kart file: allowed range, unit, what is usual.")
 @save_option("kart (TOML)")
 @out_option
 @units_option
-def kart(kart: str | None, save: str | None, replace: bool, out: str | None, units: str) -> None:
+def kart(kart: str | None, fields: bool, save: str | None, replace: bool, out: str | None, units: str) -> None:
     """Show a KART (a file or a bundled name): braking, cornering and top speed, and its g-g diagram as a picture."""
     from linelab.io.bundled import bundled_karts
     from linelab.io.kart_files import check_name, copy_kart, load_kart
     from linelab.report.display import CAUTIONS
     from linelab.report.kart_facts import kart_words
 
+    if fields:
+        from linelab.io.kart_schema import range_words
+
+        say(*range_words())
+        return
     if kart is None:
         say("Bundled karts:", *(f"  {name:24}{load_kart(name).description}" for name in bundled_karts()))
         return

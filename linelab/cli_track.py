@@ -42,6 +42,7 @@ these or similar titles are recognised.
 """,
 )
 @click.argument("source", type=PATH, required=False)
+@click.option("--ranges", is_flag=True, help="Print how large a track may be, and why.")
 @click.option("--right-edge", type=PATH, metavar="FILE", help="SOURCE is the walked left edge, FILE the right one.")
 @click.option("--walked", is_flag=True, help="SOURCE holds both walked edges (GPX or GeoJSON lines).")
 @click.option("--centre-line", is_flag=True, help="SOURCE is a centre line (taken for granted for CSV).")
@@ -66,6 +67,7 @@ these or similar titles are recognised.
 @units_option
 def track(
     source: str | None,
+    ranges: bool,
     right_edge: str | None,
     walked: bool,
     centre_line: bool,
@@ -89,6 +91,11 @@ def track(
     from linelab.io.track_write import check_name
     from linelab.report.display import CAUTIONS
 
+    if ranges:
+        from linelab.io.track_sizes import range_words
+
+        say(*range_words())
+        return
     if source is None:
         say("Bundled tracks (fictional):", *(f"  {name}" for name in bundled_tracks()))
         return

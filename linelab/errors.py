@@ -74,6 +74,10 @@ class InputError(LinelabError):
     """A value handed to the library or the command line cannot be used."""
 
 
+#: What stood in a file is told up to this length [characters].
+LONGEST_FOUND = 300
+
+
 class FileFormatError(InputError):
     """A file cannot be read as what it was given for.
 
@@ -99,7 +103,7 @@ class FileFormatError(InputError):
     ) -> None:
         self.path = Path(path)
         self.line = line
-        self.found = found
+        self.found = found = found if len(found) <= LONGEST_FOUND else f"{found[: LONGEST_FOUND - 3]}..."
         self.expected = expected
         where = str(path) if line is None else f"{path}, line {line}"
         detail = what

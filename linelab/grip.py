@@ -17,8 +17,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from linelab.engine import KNOTS, drive_curve
-from linelab.kart import Kart
-from linelab.units import STANDARD_GRAVITY, Array
+from linelab.errors import KartError
+from linelab.kart import TOP_SPEED, Kart, PowerEngine
+from linelab.units import KMH, STANDARD_GRAVITY, Array
 
 #: Half-width of the rounding of the drive curve's corners [m/s]: smooth for Newton steps; tests/physics/test_engine.py
 #: has what it adds to the power, most of it at a change of gear.
@@ -291,3 +292,64 @@ def roll_down(kart: Kart, v: Array | float, kappa: Array | float = 0.0, surface:
     speed = np.asarray(v, dtype=np.float64)
     load = loads(numbers, speed * speed, kappa, surface)
     return np.asarray((load.resistance + load.climb + closed_throttle(kart, speed)) / numbers.inertia)
+
+
+#: A kart that has less than this left to accelerate with at walking pace does not get away: level roads climb 1 %
+#: in places [m/s²].
+LEAST_SPARE = 0.1
+
+
+class Pull(NamedTuple):
+    """What moves a kart straight on and what holds it back, per unit mass, of the shape of the speeds [m/s²]."""
+
+    engine: Array  #: full throttle
+    tyres: Array  #: what the driven tyres pass on
+    resistance: Array  #: air, rolling and climb
+
+
+def pull(kart: Kart, v: Array, surface: Surface = FLAT) -> Pull:
+    """Drive and resistance straight ahead at speeds ``v`` > 0 (any shape) [m/s]."""
+    numbers = kart_numbers(kart)
+    load = loads(numbers, v * v, 0.0, surface)
+    engine = np.where(v <= numbers.top_speed, np.maximum(drive_power(numbers, v), 0.0) / (numbers.mass * v), 0.0)
+    return Pull(engine, drive_friction(numbers, surface.grip) * load.normal, load.resistance + load.climb)
+
+
+def stuck_error(kart: Kart, v: float, surface: Surface = FLAT, where: str = "") -> KartError:
+    """Why a kart does not get on at ``v`` [m/s], naming the field that limits it most."""
+    one = pull(kart, np.asarray(v), surface)
+    engine, tyres, resistance = (kart.mass * float(value) for value in one)
+    if tyres < engine:
+        field, what = "tyres.mu_longitudinal", f"the driven tyres pass on {tyres:.0f} N"
+    elif isinstance(kart.engine, PowerEngine):
+        capped = kart.engine.max_force is not None and kart.engine.max_force * v < kart.engine.power
+        field, what = f"simple_drive.{'max_force_n' if capped else 'power_kw'}", f"the engine pulls with {engine:.0f} N"
+    else:
+        field, what = "engine.torque_nm", f"the engine pulls with {engine:.0f} N"
+    rolling = kart.mass * kart.rolling_resistance * STANDARD_GRAVITY
+    against = "tyres.rolling_resistance" if rolling > 0.5 * resistance else "the slope and air.cda_m2"
+    return KartError(
+        f"the kart does not get going: at {v / KMH:.1f} km/h {what}, rolling, air and climb take {resistance:.0f} N "
+        f"and a slope of 1 % {0.01 * STANDARD_GRAVITY * kart.mass:.0f} N",
+        field=field,
+        where=where,
+        remedy=f"Check it and {against}"
+        + (", and the ratios" if field.startswith("engine") else "")
+        + ("" if surface.grip == 1.0 else f"; the grip there is {surface.grip:.2g} of the kart's"),
+    )
+
+
+def require_going(kart: Kart) -> None:
+    """Refuse a kart that does not get up to the lowest top speed on a level road at full grip.
+
+    Raises
+    ------
+    KartError
+        Naming the field.
+    """
+    v = np.linspace(0.5, TOP_SPEED.low, 60)
+    one = pull(kart, v)
+    spare = np.minimum(one.engine, one.tyres) - one.resistance
+    at = int(np.argmin(spare))
+    if spare[at] < LEAST_SPARE:
+        raise stuck_error(kart, float(v[at]))

@@ -60,6 +60,22 @@ def _whole_number(text: str) -> int | float:
     return int(text) if len(text) < 20 else float(text)
 
 
+def plain_text(value: Any) -> str:
+    """A text or number of a file as text, empty for anything else, which may be nested to any depth."""
+    return str(value).strip() if isinstance(value, str | int | float) else ""
+
+
+def shown(value: Any) -> str:
+    """A value of a file as messages show it: shortened, and not what is nested in it."""
+    if isinstance(value, list) and all(isinstance(v, str | int | float | None) for v in value[:4]):
+        text = repr(value[:4])[:-1] + (", ...]" if len(value) > 4 else "]")
+    elif isinstance(value, list | dict):
+        text = "a list of lists" if isinstance(value, list) else "an object"
+    else:
+        text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
 def raw_features(document: dict[str, Any], path: Path) -> list[dict[str, Any]]:
     """The features of a GeoJSON object, a bare geometry made one."""
     kind = document.get("type")
@@ -73,7 +89,7 @@ def raw_features(document: dict[str, Any], path: Path) -> list[dict[str, Any]]:
         raise FileFormatError(
             "this JSON holds no features",
             path=path,
-            found=f"type {kind!r}",
+            found=f"type {shown(kind)}",
             expected="'FeatureCollection'",
             remedy="Export the layer as GeoJSON (RFC 7946)",
         )
@@ -86,7 +102,7 @@ def check_crs(document: dict[str, Any], path: Path) -> None:
     if not isinstance(crs, dict):
         return
     properties = crs.get("properties")
-    name = str(properties.get("name", "") if isinstance(properties, dict) else "")
+    name = plain_text(properties.get("name", "") if isinstance(properties, dict) else "")
     if name and not any(mark in name for mark in ("CRS84", ":4326", "4979")):
         raise FileFormatError(
             "coordinates are in another reference system",
@@ -126,7 +142,7 @@ def _vertex(row: Any, place: str, path: Path) -> list[float]:
         raise FileFormatError(
             f"{place} is no position",
             path=path,
-            found=json.dumps(row)[:60],
+            found=shown(row),
             expected="[longitude, latitude] or [longitude, latitude, elevation]",
             remedy="Repair that vertex",
         )

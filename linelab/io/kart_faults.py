@@ -26,7 +26,7 @@ _TYPES = {
 
 def fault_text(error: ErrorDetails) -> tuple[str, str]:
     """Dotted field name and the fault in words, for one entry of a validation error."""
-    location = error["loc"]
+    location = [part if isinstance(part, int) else part[:40] for part in error["loc"]]
     table = str(location[0]) if len(location) > 1 else ""
     name = str(location[1] if len(location) > 1 else location[0])
     item = location[2] if len(location) > 2 else None
@@ -59,6 +59,8 @@ def _words(error: ErrorDetails, table: str, name: str) -> str:
 
 def _shown(value: Any) -> str:
     """A value as the user wrote it, shortened."""
+    if isinstance(value, int) and abs(value) > 10**18:  # Python writes out no number of thousands of digits
+        return "a number beyond 1e18"
     text = repr(value) if not isinstance(value, Mapping) else "a table"
     return text if len(text) <= 40 else text[:37] + "..."
 

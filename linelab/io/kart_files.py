@@ -15,17 +15,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linelab.errors import FileFormatError, InputError, KartError
+from linelab.grip import require_going
 from linelab.io.atomic import write_text
 from linelab.io.bundled import bundled, bundled_karts, bundled_tracks, suggestion
 from linelab.io.kart_faults import fault_text, joined
-from linelab.kart import Driver, Kart, PowerEngine, TorqueEngine
+from linelab.kart import MOST_UNLIKE, Driver, Kart, PowerEngine, TorqueEngine
 from linelab.units import KMH, RPM
 
 if TYPE_CHECKING:
     from linelab.io.kart_schema import DriverTable, EngineTable, KartFile, SimpleDriveTable
 
 #: A kart file larger than this is something else [bytes].
-LARGEST_FILE = 1_000_000
+LARGEST_FILE = 100_000
+
+
+#: Faults of a file that one message tells.
+MOST_FAULTS = 20
 
 
 def load_kart(path: str | Path) -> Kart:
@@ -104,12 +109,16 @@ def _existing(path: str | Path) -> Path:
 def _text_of(source: Path) -> str:
     """The text of a file, refused where it is none."""
     try:
-        size = source.stat().st_size
-        data = source.read_bytes() if size <= LARGEST_FILE else b"\0"
+        with source.open("rb") as file:
+            data = file.read(LARGEST_FILE + 1)
     except OSError as error:
         raise FileFormatError(
             f"cannot be read ({error.strerror})", path=source, remedy="Check its access rights"
         ) from error
+    if len(data) > LARGEST_FILE:
+        raise FileFormatError(
+            f"larger than {LARGEST_FILE // 1000} kB, which no kart file is", path=source, remedy="Name a .toml file"
+        )
     if not data.strip():
         raise FileFormatError("the file is empty", path=source, remedy="Start from a copy of a bundled kart")
     try:
@@ -138,6 +147,16 @@ def _parsed(text: str, source: Path) -> dict[str, Any]:
         if faulty and re.match(r"[^#\"']*=\s*-?\d+,\d", faulty[0]):
             remedy = "Write decimals with a point, not a comma"
         raise FileFormatError(f"not valid TOML: {cause}", path=source, line=line, remedy=remedy) from error
+    except ValueError as error:  # Python converts no whole number of thousands of digits, nor reads a 30th of February
+        longest = max(re.finditer(r"[0-9A-Fa-f_]+", text), key=lambda found: len(found[0]))
+        line = text.count("\n", 0, longest.start()) + 1
+        raise FileFormatError(
+            f"a number of {len(longest[0])} digits", path=source, line=line, remedy="Write numbers in plain digits"
+        ) from error
+    except RecursionError as error:
+        raise FileFormatError(
+            "nested too deeply", path=source, expected="tables such as [tyres]", remedy="Copy a bundled kart"
+        ) from error
 
 
 def _kart_from(table: dict[str, Any], source: Path) -> Kart:
@@ -149,23 +168,25 @@ def _kart_from(table: dict[str, Any], source: Path) -> Kart:
     try:
         checked = KartFile.model_validate(table)
     except ValidationError as error:
-        faults = [fault_text(entry) for entry in error.errors(include_url=False)]
-        raise _kart_error(faults, source) from error
+        found = error.errors(include_url=False, include_context=False)
+        raise _kart_error([fault_text(entry) for entry in found[:MOST_FAULTS]], source, len(found)) from error
     faults = _faults_between_fields(checked)
     if faults:
-        raise _kart_error(faults, source)
+        raise _kart_error(faults[:MOST_FAULTS], source, len(faults))
     try:
-        return _build(checked)
+        kart = _build(checked)
+        require_going(kart)
+        return kart
     except KartError as error:
         raise KartError(error.what, field=error.field, where=str(source), remedy=error.remedy) from error
 
 
-def _kart_error(faults: Sequence[tuple[str, str]], source: Path) -> KartError:
-    """One error that lists every fault."""
+def _kart_error(faults: Sequence[tuple[str, str]], source: Path, count: int) -> KartError:
+    """One error that lists the faults, the first of ``count``."""
     label, words = faults[0]
-    if len(faults) == 1:
+    if count == 1:
         return KartError(words, field=label, where=str(source), remedy="Correct the field and its unit")
-    where = f"{source}, {len(faults)} faults"
+    where = f"{source}, {count} faults" + (f", the first {len(faults)}" if count > len(faults) else "")
     error = KartError(joined(faults), field=label, where="", remedy="Correct these fields and their units")
     error.where = where
     error.args = (error.one_line(),)
@@ -180,6 +201,11 @@ def _faults_between_fields(checked: KartFile) -> list[tuple[str, str]]:
         faults.append(("engine, simple_drive", f"exactly one of these tables is needed, {found}"))
     if checked.engine is not None:
         faults += _engine_faults(checked.engine)
+    along, across = checked.tyres.mu_longitudinal, checked.tyres.mu_lateral
+    if not 1.0 / MOST_UNLIKE <= along / across <= MOST_UNLIKE:
+        allowed = f"{across / MOST_UNLIKE:.3g} to {across * MOST_UNLIKE:.3g}"
+        words = f"{along:g} does not go with mu_lateral = {across:g}: it is the same rubber (allowed: {allowed})"
+        faults.append(("tyres.mu_longitudinal", words))
     return faults
 
 
@@ -194,11 +220,6 @@ def _engine_faults(engine: EngineTable) -> list[tuple[str, str]]:
             faults.append(
                 (f"engine.crank_rpm entry {index + 2}", f"{after:g} rpm does not follow {before:g} rpm upwards")
             )
-    faults += [
-        (f"engine.torque_nm entry {index + 1}", f"{value:g} N·m is not positive (full-throttle torque)")
-        for index, value in enumerate(torques)
-        if value <= 0.0
-    ]
     if engine.clutch_engagement_rpm >= engine.rev_limit_rpm:
         faults.append(("engine.clutch_engagement_rpm", "must be below rev_limit_rpm"))
     sprockets = (engine.axle_sprocket_teeth, engine.engine_sprocket_teeth)

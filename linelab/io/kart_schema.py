@@ -5,11 +5,20 @@ Imported only when a kart file is read: pydantic is slow to import.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from linelab.kart import DRIVER_BOUNDS, KART_BOUNDS, Bound
+from linelab.kart import (
+    DRIVER_BOUNDS,
+    KART_BOUNDS,
+    POWER_BOUNDS,
+    RATIO_ENTRY,
+    SPEED_ENTRY,
+    TORQUE_BOUNDS,
+    TORQUE_ENTRY,
+    Bound,
+)
 from linelab.units import KMH, RPM
 
 TORQUE_ROWS = 200  #: most points of a torque curve
@@ -21,8 +30,20 @@ def _number(bound: Bound, default: Any = ..., *, size: float = 1.0, unit: str | 
         default,
         ge=round(bound.low / size, 9),
         le=round(bound.high / size, 9),
-        json_schema_extra={"unit": unit if unit is not None else bound.unit},
+        json_schema_extra={"unit": unit if unit is not None else bound.unit, "why": bound.why},
     )
+
+
+def _entry(bound: Bound, size: float = 1.0) -> Any:
+    """The range of a list's numbers, given in SI."""
+    return Field(ge=round(bound.low / size, 9), le=round(bound.high / size, 9))
+
+
+def _list(bound: Bound, least: int, most: int, default: Any = ..., *, unit: str | None = None) -> Any:
+    """A list of numbers."""
+    size = RPM if unit == "rpm" else 1.0
+    extra: Any = {"unit": unit or bound.unit, "why": bound.why, "entry": [bound.low / size, bound.high / size]}
+    return Field(default, min_length=least, max_length=most, json_schema_extra=extra)
 
 
 class _Table(BaseModel):
@@ -45,28 +66,36 @@ class AirTable(_Table):
     density_kg_per_m3: float = _number(KART_BOUNDS["air_density"], 1.2)
 
 
+_GEAR = Bound(0.2, 10.0, "-", why="first gears have 2.5 to 3, last ones 1, primary drives 2 to 4")
+_TEETH: Any = Field(None, ge=5, le=200, json_schema_extra={"unit": "teeth", "why": "9 to 12 drive 60 to 90 usually"})
+CrankSpeed = Annotated[float, _entry(SPEED_ENTRY, RPM)]
+Torque = Annotated[float, _entry(TORQUE_ENTRY)]
+GearRatio = Annotated[float, _entry(_GEAR)]
+Ratio = Annotated[float, _entry(RATIO_ENTRY)]
+
+
 class EngineTable(_Table):
     """[engine]: a full-throttle torque curve with gearing."""
 
-    crank_rpm: list[float] = Field(min_length=2, max_length=TORQUE_ROWS, json_schema_extra={"unit": "rpm"})
-    torque_nm: list[float] = Field(min_length=2, max_length=TORQUE_ROWS, json_schema_extra={"unit": "N·m"})
-    rev_limit_rpm: float = _number(Bound(50.0, 2500.0, ""), size=RPM, unit="rpm")
-    tyre_circumference_m: float = _number(Bound(0.4, 2.5, "m"))
-    axle_sprocket_teeth: int | None = Field(None, ge=5, le=200, json_schema_extra={"unit": "teeth"})
-    engine_sprocket_teeth: int | None = Field(None, ge=5, le=200, json_schema_extra={"unit": "teeth"})
-    gearbox_ratios: list[float] | None = Field(None, min_length=1, max_length=10, json_schema_extra={"unit": "-"})
-    primary_ratio: float = Field(1.0, ge=0.2, le=10.0, json_schema_extra={"unit": "-"})
-    overall_ratios: list[float] | None = Field(None, min_length=1, max_length=10, json_schema_extra={"unit": "-"})
-    clutch_engagement_rpm: float = _number(Bound(0.0, 2000.0, ""), 0.0, size=RPM, unit="rpm")
-    driveline_efficiency: float = _number(Bound(0.5, 1.0, "-"), 0.95)
+    crank_rpm: list[CrankSpeed] = _list(SPEED_ENTRY, 2, TORQUE_ROWS, unit="rpm")
+    torque_nm: list[Torque] = _list(TORQUE_ENTRY, 2, TORQUE_ROWS)
+    rev_limit_rpm: float = _number(TORQUE_BOUNDS["rev_limit"], size=RPM, unit="rpm")
+    tyre_circumference_m: float = _number(TORQUE_BOUNDS["tyre_circumference"])
+    axle_sprocket_teeth: int | None = _TEETH
+    engine_sprocket_teeth: int | None = _TEETH
+    gearbox_ratios: list[GearRatio] | None = _list(_GEAR, 1, 10, None)
+    primary_ratio: float = _number(_GEAR, 1.0)
+    overall_ratios: list[Ratio] | None = _list(RATIO_ENTRY, 1, 10, None)
+    clutch_engagement_rpm: float = _number(TORQUE_BOUNDS["clutch_engagement"], 0.0, size=RPM, unit="rpm")
+    driveline_efficiency: float = _number(TORQUE_BOUNDS["efficiency"], 0.95)
 
 
 class SimpleDriveTable(_Table):
     """[simple_drive]: a power at the wheels, with or without a force cap."""
 
-    power_kw: float = _number(Bound(100.0, 2.0e6, "W"), size=1000.0, unit="kW")
-    max_force_n: float | None = _number(Bound(10.0, 1.0e5, "N"), None)
-    top_speed_kmh: float | None = _number(Bound(1.0, 150.0, "m/s"), None, size=KMH, unit="km/h")
+    power_kw: float = _number(POWER_BOUNDS["power"], size=1000.0, unit="kW")
+    max_force_n: float | None = _number(POWER_BOUNDS["max_force"], None)
+    top_speed_kmh: float | None = _number(POWER_BOUNDS["top_speed"], None, size=KMH, unit="km/h")
 
 
 class DriverTable(_Table):
@@ -119,11 +148,28 @@ def unit_of(table: str, name: str) -> str:
 
 
 def limits_of(table: str, name: str) -> tuple[float | None, float | None]:
-    """Allowed range of a field, None where a side is open."""
+    """Allowed range of a field, of each entry where it is a list; None where a side is open."""
     low: float | None = None
     high: float | None = None
     field = TABLES[table].model_fields.get(name) if table in TABLES else None
+    extra = field.json_schema_extra if field is not None else None
+    if isinstance(extra, dict) and isinstance(entry := extra.get("entry"), list):
+        return float(str(entry[0])), float(str(entry[1]))
     for item in field.metadata if field is not None else ():
         low = getattr(item, "ge", low)
         high = getattr(item, "le", high)
     return low, high
+
+
+def range_words() -> list[str]:
+    """Every field with its allowed range, unit and the reason, one line each, by table."""
+    lines = []
+    for table, model in TABLES.items():
+        lines.append(f"[{table}]" if table else "at the top of the file")
+        for name, field in model.model_fields.items():
+            low, high = limits_of(table, name)
+            extra = field.json_schema_extra
+            if low is not None and high is not None and isinstance(extra, dict):
+                unit = unit_of(table, name)
+                lines.append(f"  {name}: {low:.4g} to {high:.4g}{unit and ' ' + unit} ({extra['why']})")
+    return lines

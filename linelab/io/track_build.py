@@ -14,7 +14,7 @@ from linelab.geometry.corridor import corridor_from_edges
 from linelab.geometry.corridor_offset import edges_from_centre
 from linelab.geometry.curve import Curve
 from linelab.io.track_repeats import refuse_laps
-from linelab.io.track_sizes import check_widths
+from linelab.io.track_sizes import check_line, check_steepness, check_widths
 from linelab.track import Corner, GripZone, Kerb, Side, Survey, Track, length_along
 from linelab.units import Array
 
@@ -75,6 +75,7 @@ def track_from_edges(
     left_points, right_points = _same_way(left_points, right_points, closed, remarks)
     corridor = corridor_from_edges(left_points, right_points, closed=closed, start=start)
     check_widths(corridor.w_left + corridor.w_right)
+    check_steepness(corridor.slope, corridor.bank, corridor.reference.s)
     if corners is None:
         found = find_corners(corridor.reference, corridor.w_left, corridor.w_right)
         corners = [Corner(number=i + 1, **corner._asdict()) for i, corner in enumerate(found)]
@@ -130,7 +131,7 @@ def track_from_centre(
             where=f"centre line, vertex {at + 1}",
             remedy="Give positive distances to both edges",
         )
-    check_widths(widths[0] + widths[1])
+    check_widths(widths[0] + widths[1], "centre line, vertex")
     refuse_laps(points, float(np.median(widths[0] + widths[1])))
     if closed and count > 3 and np.hypot(*(points[0, :2] - points[-1, :2])) < 1e-3:
         points, widths = points[:-1], [w[:-1] for w in widths]
@@ -223,6 +224,7 @@ def _points(points: ArrayLike, what: str) -> Array:
     if array.shape[0] < 2:
         count = "1 vertex" if len(array) else "no vertices"
         raise TrackError(f"has {count}, a line needs at least two", where=what, remedy="Draw the whole edge")
+    check_line(array, what)
     return array
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from linelab.errors import FileFormatError
 from linelab.io.recordings_units import UNITS, split_header
+from linelab.io.track_sizes import LARGEST_NUMBER, TRACK_RANGES
 from linelab.io.track_text import read_text
 from linelab.units import Array
 
@@ -130,6 +131,9 @@ def _metres(title: str, stated: float | None, path: Path) -> float:
 def _rows(text: str, path: Path) -> tuple[list[str], list[tuple[int, list[str]]], str]:
     """Header, rows with their line numbers, and the delimiter."""
     lines = [(i, line.strip()) for i, line in enumerate(text.splitlines(), start=1) if line.strip()]
+    if len(lines) > (most := int(TRACK_RANGES["vertices"].high)):
+        remedy = "Give one lap of the line, a point every few centimetres"
+        raise FileFormatError(f"{len(lines)} rows", path=path, expected=f"{most} at most", remedy=remedy)
     sample = "\n".join(line for _, line in lines[:20])
     delimiter = max(";\t,", key=sample.count) if any(c in sample for c in ";\t,") else " "
     if ";" in sample and sample.count(";") * 2 >= sample.count(","):
@@ -193,9 +197,9 @@ def _column(rows: list[tuple[int, list[str]]], index: int, header: list[str], de
             values[k] = float(cell.replace(",", ".") if delimiter == ";" else cell)
         except ValueError:
             values[k] = np.nan
-        if not np.isfinite(values[k]):
+        if not abs(values[k]) < LARGEST_NUMBER:  # NaN too
             raise FileFormatError(
-                f"column '{header[index]}' holds no number",
+                f"column '{header[index]}' holds no usable number",
                 path=path,
                 line=number,
                 found=repr(cell),

@@ -10,6 +10,7 @@ import numpy as np
 from linelab.errors import InputError
 from linelab.geometry.corners import turn_between
 from linelab.geometry.locate import Placed, crossing, locate
+from linelab.io.geojson import shown
 from linelab.io.projection import LocalPlane, to_plane
 from linelab.io.track_geojson import Feature
 from linelab.track import Corner, GripZone, Kerb, Side, Track
@@ -108,7 +109,7 @@ def _dense(x: Array, y: Array, ring: bool) -> tuple[Array, Array]:
 def _kerb(track: Track, feature: Feature, plane: LocalPlane) -> Kerb:
     side = feature.text_of("side").lower()
     if side and side not in get_args(Side):
-        raise feature.fault(f"property 'side' is '{side}'", "Use left or right, seen in driving direction")
+        raise feature.fault(f"property 'side' is {shown(side)}", "Use left or right, seen in driving direction")
     x, y = _dense(*_xy(feature, plane), feature.ring)
     tries: list[tuple[float, Side, Placed]] = []
     for name, sign in (("left", 1.0), ("right", -1.0)):
@@ -186,11 +187,15 @@ def _corner(track: Track, feature: Feature, plane: LocalPlane) -> Corner:
     if not placed.s[0] < placed.s[1] < placed.s[2]:
         raise feature.fault("its points are not in driving order", "Draw start, apex and end in driving direction")
     s_start, s_apex, s_end = (_within(track, float(s)) for s in placed.s)
-    number = int(feature.number_of("number", 0.0))
+    number = feature.number_of("number", 0.0)
+    if number not in range(1000):
+        raise feature.fault(f"property 'number' is {number:.6g}", "Number the corners 1, 2, 3")
     turn = turn_between(track.reference, track.w_left, track.w_right, s_start, s_end)
     if feature.properties.get("turn_deg") is not None:
         turn = float(np.radians(feature.number_of("turn_deg")))
-    return Corner(number=number, s_start=s_start, s_apex=s_apex, s_end=s_end, turn=turn, name=feature.text_of("name"))
+    return Corner(
+        number=int(number), s_start=s_start, s_apex=s_apex, s_end=s_end, turn=turn, name=feature.text_of("name")
+    )
 
 
 def _numbered(corners: list[Corner], features: list[Feature]) -> tuple[Corner, ...]:

@@ -32,11 +32,12 @@ import numpy as np
 from linelab.errors import FileFormatError, LinelabError, legible
 from linelab.geometry.locate import crossing
 from linelab.io.bundled import bundled, bundled_karts, bundled_tracks, suggestion
+from linelab.io.geojson import plain_text, shown
 from linelab.io.projection import LocalPlane, plane_about, to_plane
 from linelab.io.track_build import Line2, in_file, reversed_track, track_from_centre, track_from_edges
 from linelab.io.track_features import add_features
 from linelab.io.track_geojson import Feature, read_features
-from linelab.io.track_sizes import UNUSUAL_WIDTH, refuse_feet
+from linelab.io.track_sizes import LARGEST_NUMBER, UNUSUAL_WIDTH, refuse_feet
 from linelab.io.track_write import save_track
 from linelab.track import Survey, Track
 from linelab.units import Array
@@ -143,10 +144,10 @@ def _closed(head: Feature | None, lines: list[Feature]) -> bool:
             continue
         if isinstance(value, bool) or value in (0, 1):
             return bool(value)
-        word = str(value).strip().lower()
+        word = plain_text(value).lower()
         if word in ("true", "yes", "false", "no"):
             return word in ("true", "yes")
-        raise feature.fault(f"property 'closed' is {value!r}", "Use true or false")
+        raise feature.fault(f"property 'closed' is {shown(value)}", "Use true or false")
     return any(line.ring for line in lines)
 
 
@@ -239,7 +240,7 @@ def _numbers(line: Feature, key: str) -> Array | float:
         array = np.array(value, dtype=np.float64)
     except (TypeError, ValueError):
         array = np.array([])
-    if array.shape != (count,) or not np.isfinite(array).all():
+    if array.shape != (count,) or not (np.abs(array) < LARGEST_NUMBER).all():
         raise line.fault(
             f"'{key}' has {len(value)} usable or unusable entries for {count} vertices", "Give one number a vertex"
         )
@@ -253,7 +254,7 @@ def _survey(head: Feature | None, by_role: dict[str, Feature]) -> Survey:
         return Survey(kind="surveyed" if default == "surveyed" else "widths")
     kind = head.text_of("survey").lower() or default
     if kind not in _SURVEYS:
-        raise head.fault(f"property 'survey' is '{kind}'", f"Use one of {', '.join(_SURVEYS)}")
+        raise head.fault(f"property 'survey' is {shown(kind)}", f"Use one of {', '.join(_SURVEYS)}")
     optional = {
         key: head.number_of(name) if head.properties.get(name) is not None else None
         for key, name in (("assumed_width", "assumed_width_m"), ("uncertainty", "survey_sigma_m"))

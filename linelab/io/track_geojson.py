@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 
 from linelab.errors import FileFormatError
-from linelab.io.geojson import check_crs, coordinates, parse_geojson, raw_features
+from linelab.io.geojson import check_crs, coordinates, parse_geojson, plain_text, raw_features, shown
+from linelab.io.track_sizes import LARGEST_NUMBER, TRACK_RANGES
 from linelab.units import Array
 
 #: What a feature can be, and the geometries it may have.
@@ -30,6 +31,8 @@ ROLES: dict[str, tuple[str, ...]] = {
     "grip_zone": ("Polygon",),
     "corner": ("LineString", "Point"),
 }
+#: Names and notes are cut after so many characters.
+LONGEST_TEXT = 500
 _ONCE = ("track", "left_edge", "right_edge", "centre_line", "start_line", "finish_line")
 
 
@@ -68,14 +71,13 @@ class Feature:
             number = float(value)
         except (TypeError, ValueError):
             number = math.nan
-        if isinstance(value, bool) or not math.isfinite(number):
-            raise self.fault(f"property '{key}' is {value!r}, not a number", f"Give '{key}' as a plain number")
+        if isinstance(value, bool) or not abs(number) < LARGEST_NUMBER:
+            raise self.fault(f"property '{key}' is {shown(value)}, not a number", f"Give '{key}' as a plain number")
         return number
 
     def text_of(self, key: str) -> str:
         """A property as text, empty when missing."""
-        value = self.properties.get(key)
-        return "" if value is None else str(value).strip()
+        return plain_text(self.properties.get(key))[:LONGEST_TEXT]
 
 
 def read_features(path: str | Path) -> tuple[list[Feature], list[str]]:
@@ -97,7 +99,7 @@ def read_features(path: str | Path) -> tuple[list[Feature], list[str]]:
     check_crs(document, file)
     features: list[Feature] = []
     left_out: dict[str, list[int]] = {}
-    for number, raw in enumerate(raw_features(document, file), start=1):
+    for number, raw in enumerate(_few_features(document, file), start=1):
         feature = _feature(raw, number, file, left_out)
         if feature is not None:
             features.append(feature)
@@ -109,7 +111,20 @@ def read_features(path: str | Path) -> tuple[list[Feature], list[str]]:
                 path=file,
                 remedy="Join them into one or remove the role of the others",
             )
+    most = int(TRACK_RANGES["kerbs"].high)
+    if (count := sum(feature.role not in _ONCE for feature in features)) > most:
+        raise FileFormatError(
+            f"{count} kerbs, zones, corners and timing lines", path=file, expected=f"{most} at most", remedy="Join some"
+        )
     return features, [_left_out_note(why, numbers) for why, numbers in left_out.items()]
+
+
+def _few_features(document: dict[str, Any], path: Path) -> list[dict[str, Any]]:
+    """The features of a file that holds no more than a track's may."""
+    found, most = raw_features(document, path), int(TRACK_RANGES["features"].high)
+    if len(found) > most:
+        raise FileFormatError(f"holds {len(found)} features", path=path, expected=f"{most} at most")
+    return found
 
 
 def _left_out_note(why: str, numbers: list[int]) -> str:
@@ -128,11 +143,11 @@ def read_lines(path: str | Path) -> list[tuple[str, Array, bool]]:
     document = parse_geojson(file)
     check_crs(document, file)
     lines = []
-    for number, raw in enumerate(raw_features(document, file), start=1):
+    for number, raw in enumerate(_few_features(document, file), start=1):
         properties, geometry = _properties(raw), raw.get("geometry")
         if isinstance(geometry, dict) and geometry.get("type") in ("LineString", "Polygon", "MultiLineString"):
             points, ring = coordinates(geometry, f"feature {number}", file)
-            name = str(properties.get("role") or properties.get("name") or f"feature {number}")
+            name = plain_text(properties.get("role")) or plain_text(properties.get("name")) or f"feature {number}"
             lines.append((name, points, ring))
     return lines
 
@@ -175,11 +190,11 @@ def _properties(raw: dict[str, Any]) -> dict[str, Any]:
 
 def _role(properties: dict[str, Any], number: int, path: Path, left_out: dict[str, list[int]]) -> str | None:
     """Role of a feature, or None and why it is left out; a near miss is an error because something would be missing."""
-    given = properties.get("role")
-    if given is None or not str(given).strip():
+    given = plain_text(properties.get("role"))[:80]
+    if not given:
         left_out.setdefault("no role", []).append(number)
         return None
-    role = str(given).strip().lower().replace(" ", "_").replace("-", "_").replace("center", "centre")
+    role = given.lower().replace(" ", "_").replace("-", "_").replace("center", "centre")
     if role in ROLES:
         return role
     near = difflib.get_close_matches(role, ROLES, n=1, cutoff=0.75)

@@ -105,7 +105,8 @@ class _Reader:
             value = math.nan
         if not abs(value) <= limit:
             raise self._fault(
-                f"{name} is {attributes.get(name, 'missing')!r}, not within ±{limit:g} degrees", "Remove that point"
+                f"{name} is {attributes.get(name, 'missing')[:40]!r}, not within ±{limit:g} degrees",
+                "Remove that point",
             )
         return value
 

@@ -8,7 +8,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from linelab.engine import drive_curve
-from linelab.grip import FLAT, brake_friction, drive_friction, drive_power, kart_numbers, loads
+from linelab.grip import FLAT, brake_friction, drive_friction, drive_power, kart_numbers, loads, pull
 from linelab.kart import Kart, TorqueEngine
 from linelab.report.display import METRIC, Units
 from linelab.units import STANDARD_GRAVITY, Array
@@ -49,11 +49,8 @@ def gg_boundary(kart: Kart, v: float, count: int = 181) -> Boundary:
 
 def straight_line_drive(kart: Kart, v: Array) -> Array:
     """Greatest dv/dt straight ahead on the flat at speeds ``v`` > 0 (N,) [m/s²]: grip or engine, less all drag."""
-    numbers = kart_numbers(kart)
-    load = loads(numbers, v * v, 0.0, FLAT)
-    engine = np.maximum(drive_power(numbers, v), 0.0) / (numbers.mass * v)
-    drive = np.minimum(engine, drive_friction(numbers, 1.0) * load.normal)
-    return np.asarray((drive - load.resistance) / numbers.inertia)
+    one = pull(kart, v)
+    return np.asarray((np.minimum(one.engine, one.tyres) - one.resistance) / (1.0 + kart.rotating_mass_factor))
 
 
 def straight_line_braking(kart: Kart, v: float) -> float:

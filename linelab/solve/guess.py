@@ -6,10 +6,12 @@ from typing import NamedTuple
 
 import numpy as np
 
+from linelab.grip import LEAST_SPARE, Surface, stuck_error
+from linelab.lap import Lap, Limit
 from linelab.solve import mesh as meshes
 from linelab.solve.lines import line_on_track
 from linelab.solve.mesh import Mesh, Rhythm
-from linelab.solve.speed import speed_profiles
+from linelab.solve.speed import LONGEST_STAND, speed_profiles
 from linelab.solve.stage import Z_SCALE
 from linelab.solve.task import SLOWEST, Task
 from linelab.units import Array
@@ -52,8 +54,20 @@ def first_guess(task: Task, aside: float = 0.0) -> Guess:
     n = _smooth_offset(np.clip(wanted, low + margin, high - margin), s[1], track.closed)
     line = line_on_track(track, s, n, half_width=task.half_width, grip=task.grip)
     ideal = speed_profiles([line], task.kart, v_start=task.start.v, v_end=task.end.v)[0]
+    _require_moving(task, ideal)
     # To the centimetre a second: where the optimiser ends up must not hang on a profile's last digits.
     return Guess(s, n, np.round(ideal.v, 2), np.round(ideal.ay, 2))
+
+
+def _require_moving(task: Task, lap: Lap) -> None:
+    """Refuse a kart that does not get on somewhere: the passes go on at their lowest speed where drive does not."""
+    driving = (lap.limited_by == Limit.DRIVE) | (lap.limited_by == Limit.TRACTION)
+    stands = (driving & (lap.v < SLOWEST) & (np.abs(lap.ax) < LEAST_SPARE))[:-1]
+    step = np.diff(lap.line.distance)
+    if step[stands].sum() > LONGEST_STAND:
+        at = int(np.argmax(stands))
+        surface = Surface(*(float(getattr(lap.line, name)[at]) for name in Surface._fields))
+        raise stuck_error(task.kart, SLOWEST, surface, f"station {lap.line.s[at]:.1f} m")
 
 
 def _smooth_offset(n: Array, step: float, closed: bool) -> Array:

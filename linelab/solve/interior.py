@@ -14,6 +14,7 @@ Optimization 19, 2009, propose.
 
 from __future__ import annotations
 
+import time
 from typing import NamedTuple
 
 import numpy as np
@@ -91,6 +92,7 @@ def minimise(
     barrier: float,
     warm: tuple[Array, Array] | None = None,
     most: int = 300,
+    until: float = np.inf,
 ) -> Found:
     """Solve the problem that ``stages`` holds.
 
@@ -107,6 +109,8 @@ def minimise(
         Multipliers of a solution nearby, with the sign of ``f + lam_x·x + lam_g·g``.
     most : int
         Most iterations.
+    until : float
+        This thread's processor time at which it gives up [s].
 
     Raises
     ------
@@ -115,7 +119,7 @@ def minimise(
     """
     frame = _frame(stages, bounds)
     try:
-        return _descend(frame, _start(frame, x, barrier, warm), barrier, most)
+        return _descend(frame, _start(frame, x, barrier, warm), barrier, most, until)
     except StuckError as error:
         raise SolveError(f"no minimum-time line found ({error})", status="stuck") from error
 
@@ -216,7 +220,7 @@ def _products(newton: Newton) -> Array:
     return products(newton.frame.box, newton.at.gaps, newton.point.duals)
 
 
-def _descend(frame: Frame, point: Point, mu: float, most: int) -> Found:
+def _descend(frame: Frame, point: Point, mu: float, most: int, until: float) -> Found:
     """Iterate to convergence."""
     n, shift, near = frame.stages.size, Shift(), 0
     at = local_at(frame, point.v)
@@ -226,6 +230,8 @@ def _descend(frame: Frame, point: Point, mu: float, most: int) -> Found:
         near = near + 1 if errors.nearly_solved else 0
         if errors.solved or near >= NEARLY_STEPS:
             return Found(point.v[:n].copy(), (point.duals.high - point.duals.low)[:n], point.y, iterations)
+        if time.thread_time() > until:
+            raise StuckError(f"not converged in the time allowed, after {iterations} iterations")
         point = barrier.following(newton_at(frame, at, point, shift), errors)
         at = local_at(frame, point.v)
     raise StuckError(f"not converged after {most} iterations")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -9,10 +10,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from linelab.errors import InputError, SolveError
+from linelab.errors import InputError, LinelabError, SolveError
 from linelab.grip import kart_numbers
 from linelab.kart import Kart
 from linelab.lap import Lap
+from linelab.solve.blame import blamed
 from linelab.solve.edges import limits_beside, room_beside
 from linelab.solve.guess import Guess, first_guess
 from linelab.solve.mesh import corridor, held_at, make_mesh
@@ -59,6 +61,11 @@ LEAST_GAIN = 5.0e-3
 FINEST_STEP = 0.04
 #: Counts are rounded up to a multiple of this, so that similar tracks share one built problem.
 ROUND_TO = 32
+
+#: Processor time after which a solve is given up, each try to find the field that makes it impossible, and all of
+#: these together [s]; on tracks longer than COMMON_LENGTH [m] in proportion.
+TIME_ALLOWED, TIME_TRIED, TIME_BLAMING = 12.0, 1.5, 3.5
+COMMON_LENGTH = 2000.0
 
 FREE = End()
 
@@ -142,6 +149,9 @@ def solve_min_time(
         It converged but the independent check failed.
     TrackError
         The track is narrower than the kart somewhere.
+    KartError
+        The kart does not get going on this track, or no line is found for it while one is with a usual value of the
+        field that is named.
     InputError
         Impossible arguments.
 
@@ -153,8 +163,33 @@ def solve_min_time(
     _check_arguments(track, grip, start, end, tolerance)
     say = progress or (lambda text: None)
     ground = track if use_kerbs else _without_kerbs(track)
-    task = Task(ground, kart, kart_numbers(kart), grip, _moving(start), _moving(end))
+    task = Task(ground, kart, kart_numbers(kart), grip, _moving(start), _moving(end), _given_up(track, TIME_ALLOWED))
     _check_ends(task)
+    try:
+        return _solved(task, tolerance, warm, verify, say)
+    except SolveError as error:
+        if warm is not None:
+            raise
+        say("looking for what in the kart makes it impossible")
+
+        def solves(other: Kart) -> bool:
+            changed = task._replace(kart=other, numbers=kart_numbers(other), until=_given_up(track, TIME_TRIED))
+            try:
+                _solved(changed, tolerance, None, True, lambda text: None)
+            except LinelabError:
+                return False
+            return True
+
+        raise blamed(error, kart, solves, _given_up(track, TIME_BLAMING)) from error
+
+
+def _given_up(track: Track, seconds: float) -> float:
+    """This thread's processor time at which a solve is given up that is allowed ``seconds`` on a common track."""
+    return time.thread_time() + seconds * max(1.0, track.length / COMMON_LENGTH)
+
+
+def _solved(task: Task, tolerance: float, warm: Solution | None, verify: bool, say: Callable[[str], None]) -> Solution:
+    """The solution of a task, from an earlier one or from nothing."""
     if warm is not None:
         iterate = solve_again(task, None, warm.iterate)
         require_unfolded(task, iterate)

@@ -132,7 +132,7 @@ def _solve(task: Task, problem: Problem, mesh: Mesh, line: Line, speed: Array) -
     stats: dict[str, object] = {}
     for share, barrier in ATTEMPTS:
         squared = np.maximum((share * np.interp(at, task.track.s, speed)) ** 2, 1.01 * SLOWEST**2) / Z_SCALE
-        solver = problem.make_solver(False, barrier)
+        solver = problem.make_solver(False, barrier, np.inf)
         result = solver(x0=np.concatenate([np.zeros(place.path), squared]), p=parameters, **bounds)
         stats = solver.stats()
         if stats["success"]:

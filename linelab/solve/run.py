@@ -6,6 +6,7 @@ converge, IPOPT is, from the same start.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterable, Iterator
 from typing import NamedTuple
 
@@ -26,6 +27,10 @@ from linelab.units import Array
 
 #: Cold starts are tried with these shares of the guessed speed and barrier parameters, in turn.
 COLD_STARTS = ((0.9, 1e-1), (0.7, 1.0), (0.5, 1e-2))
+
+
+#: IPOPT is not started with less processor time than this [s].
+LEAST_LEFT = 1.0
 
 
 class Barriers(NamedTuple):
@@ -75,6 +80,7 @@ class Posed(NamedTuple):
     bounds: dict[str, Array]
     parameters: Array
     moved: Array | None
+    until: float
 
     def iterate(self, x: Array, lam_x: Array, lam_g: Array, iterations: int, method: str) -> Iterate:
         """A solution of it."""
@@ -88,7 +94,7 @@ def posed(task: Task, mesh: Mesh, moved: Array | None = None) -> Posed:
     """Work out a task's numbers on a mesh."""
     problem = build_problem(structure_of(task, mesh.intervals))
     bounds, parameters = bounds_of(task, mesh, problem, moved), parameters_of(task, mesh, problem.structure)
-    return Posed(problem, mesh, task.track.reference, bounds, parameters, moved)
+    return Posed(problem, mesh, task.track.reference, bounds, parameters, moved, task.until)
 
 
 def solve_cold(task: Task, guess: Guess, mesh: Mesh, skip: int = 0) -> Iterate:
@@ -225,7 +231,9 @@ def in_bands(posed: Posed, start: Start) -> Iterate:
     most = MOST_COLD if warm is None else MOST_WARM
     with stages.lock:
         stages.load(posed.parameters)
-        found = minimise(stages, limits, start.x[order], barrier=start.barrier, warm=multipliers, most=most)
+        found = minimise(
+            stages, limits, start.x[order], barrier=start.barrier, warm=multipliers, most=most, until=posed.until
+        )
     solution, multiplier = np.empty(stages.size), np.empty(stages.size)
     solution[order], multiplier[order] = found.x, found.lam_x
     return posed.iterate(solution, multiplier, found.lam_g, found.iterations, "bands")
@@ -234,7 +242,14 @@ def in_bands(posed: Posed, start: Start) -> Iterate:
 def by_ipopt(posed: Posed, start: Start) -> Iterate:
     """Run IPOPT once and accept nothing but convergence."""
     warm, bounds = start.warm, posed.bounds
-    solver = posed.problem.make_solver(warm is not None, start.barrier)
+    left = posed.until - time.thread_time()
+    if left < LEAST_LEFT:
+        raise SolveError(
+            "no minimum-time line found in the time allowed",
+            status="out of time",
+            remedy="Check the track with 'linelab track', above all its narrowest place",
+        )
+    solver = posed.problem.make_solver(warm is not None, start.barrier, left)
     multipliers = {} if warm is None else {"lam_x0": warm.lam_x, "lam_g0": warm.lam_g}
     result = solver(x0=start.x, p=posed.parameters, **bounds, **multipliers)
     stats = solver.stats()

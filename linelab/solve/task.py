@@ -64,6 +64,7 @@ class Task(NamedTuple):
     grip: float
     start: End
     end: End
+    until: float = np.inf  #: this thread's processor time at which solving it is given up [s]
 
     @property
     def half_width(self) -> float:

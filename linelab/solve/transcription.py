@@ -50,7 +50,7 @@ class Problem(NamedTuple):
 
     structure: Structure
     layout: Layout
-    make_solver: Callable[[bool, float], Any]  #: (warm, barrier parameter)
+    make_solver: Callable[[bool, float, float], Any]  #: (warm, barrier parameter, processor time left [s])
 
 
 def layout(structure: Structure) -> Layout:
@@ -144,8 +144,10 @@ def _end_rows(structure: Structure, place: Layout, weights: Any) -> Any:
 def build_problem(structure: Structure) -> Problem:
     """Build (or fetch) the programme of a shape."""
 
-    def make_solver(warm: bool, barrier: float) -> Any:
-        return _solver(structure, warm, barrier)
+    def make_solver(warm: bool, barrier: float, left: float) -> Any:
+        most = LEAST_TIME + TIME_PER_INTERVAL * structure.intervals
+        # in powers of two: solvers are kept
+        return _solver(structure, warm, barrier, most if left >= most else 2.0 ** np.floor(np.log2(left)))
 
     return Problem(structure, layout(structure), make_solver)
 
@@ -223,7 +225,7 @@ def _derivatives(structure: Structure, place: Layout, stage: StageFunctions, sym
 
 
 @lru_cache(maxsize=64)
-def _solver(structure: Structure, warm: bool, barrier: float) -> Any:
+def _solver(structure: Structure, warm: bool, barrier: float, seconds: float) -> Any:
     """IPOPT on the programme; a warm one starts from given multipliers with a small barrier."""
     place = layout(structure)
     stage = stage_of(replace(structure, intervals=1))
@@ -247,7 +249,7 @@ def _solver(structure: Structure, warm: bool, barrier: float) -> Any:
         "ipopt.acceptable_constr_viol_tol": 1e-6,
         "ipopt.acceptable_compl_inf_tol": 1e-5,
         "ipopt.mu_init": barrier,
-        "ipopt.max_cpu_time": LEAST_TIME + TIME_PER_INTERVAL * structure.intervals,
+        "ipopt.max_cpu_time": float(seconds),
         "ipopt.bound_relax_factor": 1e-9,
     }
     if warm:

@@ -22,7 +22,7 @@ def bare_kart(mu: float, *, engine: PowerEngine | None = None, **changes: object
     values: dict[str, object] = {
         "name": "bare",
         "mass": MASS,
-        "engine": engine or PowerEngine(power=2.0e6),
+        "engine": engine or PowerEngine(power=2.0e5),
         "mu_lateral": mu,
         "mu_longitudinal": mu,
         "rear_share": 0.8,

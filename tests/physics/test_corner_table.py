@@ -36,7 +36,7 @@ TABLE = [
 
 def table_kart(top_speed: float | None) -> Kart:
     """1 g across and in braking, g/2 in drive, no resistance."""
-    engine = PowerEngine(power=2.0e6, max_force=MASS * G / 2.0, top_speed=top_speed)
+    engine = PowerEngine(power=2.0e5, max_force=MASS * G / 2.0, top_speed=top_speed)
     return bare_kart(G / STANDARD_GRAVITY, engine=engine)
 
 

@@ -18,7 +18,7 @@ from linelab.solve.speed import SAME_SPEED, speed_profile, speed_profiles
 from linelab.units import STANDARD_GRAVITY
 
 GRIP, DRIVE = 15.0, 3.0  #: what the tyres and the drive of a kart without drag can do [m/s²]
-KART = bare_kart(GRIP / STANDARD_GRAVITY, engine=PowerEngine(power=2e6, max_force=MASS * DRIVE))
+KART = bare_kart(GRIP / STANDARD_GRAVITY, engine=PowerEngine(power=2e5, max_force=MASS * DRIVE))
 
 
 def straight(length: float) -> Line:

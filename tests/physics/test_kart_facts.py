@@ -51,7 +51,7 @@ def test_kart_that_cannot_move_has_no_top_speed():
 
 def test_standing_start_with_constant_force():
     """v = a t, s = v²/2a (closed form)."""
-    kart = dataclasses.replace(PLAIN, engine=PowerEngine(power=2e6, max_force=800.0), cda=0.0, rolling_resistance=0.0)
+    kart = dataclasses.replace(PLAIN, engine=PowerEngine(power=2e5, max_force=800.0), cda=0.0, rolling_resistance=0.0)
     run = standing_start(kart, 20.0)
     assert run is not None
     assert run.t == pytest.approx(20.0 / 5.0, rel=1e-3)

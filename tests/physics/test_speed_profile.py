@@ -99,7 +99,7 @@ def test_banked_curve(slope_percent, printed):
 def test_climbing_straight():
     """On a 5 % slope a frictionless kart loses g sin σ: v² = v0² + 2s(F/m - g sin σ) (energy)."""
     distance, slope = np.linspace(0.0, 80.0, 81), np.arctan(0.05)
-    kart = bare_kart(1.5, engine=PowerEngine(power=2e6, max_force=MASS * 2.0))
+    kart = bare_kart(1.5, engine=PowerEngine(power=2e5, max_force=MASS * 2.0))
     line = dataclasses.replace(flat_line(distance, 0.0 * distance), slope=0.0 * distance + slope)
     lap = speed_profile(line, kart, v_start=10.0)
     assert lap.v[-1] == pytest.approx(np.sqrt(100.0 + 160.0 * (2.0 - STANDARD_GRAVITY * np.sin(slope))), rel=1e-5)
@@ -136,7 +136,7 @@ def test_one_metre_is_fine_enough(solved_curvature):
 def test_the_shortest_line_there_is():
     """Two nodes: with a steady force F on mass m from v0 on, m (v² - v0²)/2 = F s and t = m (v - v0)/F."""
     force = 300.0
-    kart = dataclasses.replace(bare_kart(3.0), engine=PowerEngine(power=1e6, max_force=force))
+    kart = dataclasses.replace(bare_kart(3.0), engine=PowerEngine(power=2e5, max_force=force))
     for length in (0.1, 5.0):
         lap = speed_profile(flat_line(np.array([0.0, length]), np.zeros(2)), kart, v_start=12.0)
         v = np.sqrt(12.0**2 + 2.0 * force / kart.mass * length)
@@ -351,7 +351,7 @@ def independent(solved_curvature) -> tuple[Kart, float, float]:
     steps are extrapolated to none.
     """
     kart = load_kart("senior-single-speed")
-    kart = dataclasses.replace(kart, scrub=0.0, engine=PowerEngine(power=2e6, max_force=FORCE))
+    kart = dataclasses.replace(kart, scrub=0.0, engine=PowerEngine(power=2e5, max_force=FORCE))
     fine, coarse = (
         [independent_time(solved_curvature, kart, step, 256, factor) for factor in (1.0, np.cos(np.pi / 256))]
         for step in (0.05, 0.1)

@@ -1,11 +1,20 @@
-"""Damaged recordings: small files of every format and a seeded source of mutations of their bytes."""
+"""Damaged files: small ones of every format read and a seeded source of mutations of their bytes and numbers."""
 
 from __future__ import annotations
 
 import functools
 import json
+import math
 import operator
 import random
+import re
+from pathlib import Path
+
+from linelab.errors import LinelabError
+from linelab.io.kart_files import load_kart
+from linelab.io.track_files import load_track
+from linelab.io.track_imports import load_centre_line, load_walked_edges
+from linelab.report.kart_facts import kart_facts
 
 #: Pieces that break parsers: numbers at the edge, marks of the formats, ends of lines, bytes of other encodings.
 TOKENS = [
@@ -93,3 +102,118 @@ def mutate(rng: random.Random, base: bytes, others: list[bytes]) -> bytes:
             data = bytearray(b"\n".join(lines))
         del data[20_000:]
     return bytes(data)
+
+
+#: Numbers that are absurd somewhere: signs, sizes, digits, and what is no number.
+NUMBERS = [
+    *b"0 -0.0 1 -1 1e-320 1e-9 0.001 3 40 61 1e3 1e4 1e5 1e6 1e8 1e12 1e30 1e200 1e308 -1e308 1e400 nan inf".split(),
+    *(b"9" * 25, b"1" * 5000, b"0x" + b"f" * 5000, b"[" * 3000, b"{a=" * 2000, b"null", b'"7"', b"[1, 2]", b"1_0", b""),
+]
+
+
+def mutate_numbers(rng: random.Random, base: bytes) -> bytes:
+    """A copy of a file with one to four of its numbers replaced, two at times by the same."""
+    found = list(re.finditer(rb"-?\d+(\.\d+)?(e-?\d+)?", base))
+    data, new = bytearray(base), b""
+    for match in sorted(rng.sample(found, rng.choice((1, 1, 2, 4))), key=re.Match.start, reverse=True):
+        if not new or rng.random() < 0.7:
+            scaled = b"%.6f" % (float(match[0]) * rng.choice((-1.0, 0.5, 1.001, 10.0, 1e3)))
+            new = rng.choice((rng.choice(NUMBERS), scaled))
+        data[match.start() : match.end()] = new
+    return bytes(data)
+
+
+def track_and_kart_seeds() -> dict[str, bytes]:
+    """Small sound track and kart files by name, every format and every kind of feature."""
+    turn = [2.0 * math.pi * i / 24 for i in range(24)]
+
+    def ring(radius: float, height: bool = True) -> list[list[float]]:
+        east, north = 1.0 / 78_850.0, 1.0 / 111_150.0
+        return [
+            [
+                7.0 + east * (radius + 10.0 * math.cos(2.0 * a)) * math.cos(a),
+                45.0 + north * 0.8 * radius * math.sin(a),
+                *([100.0 + math.sin(a)] if height else []),
+            ]
+            for a in turn
+        ]
+
+    def feature(role: str, kind: str, points: object, **properties: object) -> dict[str, object]:
+        geometry = {"type": kind, "coordinates": points}
+        return {"type": "Feature", "properties": {"role": role, **properties}, "geometry": geometry}
+
+    def collection(*features: dict[str, object]) -> bytes:
+        return json.dumps({"type": "FeatureCollection", "features": features}).encode()
+
+    left, right, middle = ring(40.0), ring(48.0), ring(44.0, False)
+    across = [[left[0][k] for k in (0, 1)], [right[0][k] for k in (0, 1)]]
+    timing = [[left[9][k] for k in (0, 1)], [right[9][k] for k in (0, 1)]]
+    head = {"name": "Ring", "closed": True, "survey": "surveyed", "survey_sigma_m": 0.1}
+    full = collection(
+        {"type": "Feature", "properties": {"role": "track", **head}, "geometry": None},
+        feature("left_edge", "LineString", left),
+        feature("right_edge", "LineString", right),
+        feature("start_line", "LineString", across),
+        feature("timing_line", "LineString", timing),
+        feature("kerb", "LineString", [p[:2] for p in left[3:6]], width_m=0.6, grip=0.9, side="left"),
+        feature(
+            "grip_zone", "Polygon", [[p[:2] for p in (left[9], right[9], right[10], left[10], left[9])]], factor=0.8
+        ),
+        feature("corner", "LineString", [p[:2] for p in middle[5:14:4]], number=1, name="Hook"),
+    )
+    rows = [
+        (round(44.0 * math.cos(a), 2), round(36.0 * math.sin(a), 2), 3.5 + 0.5 * math.cos(a), 4.0, 1.0 + math.sin(a))
+        for a in turn
+    ]
+    points = [
+        "".join(f'<trkpt lat="{p[1]:.7f}" lon="{p[0]:.7f}"><ele>{p[2]:.2f}</ele></trkpt>\n' for p in edge)
+        for edge in (left, right)
+    ]
+    degrees = "".join(f"{p[0]:.7f};{p[1]:.7f};8\n".replace(".", ",") for p in middle)
+    kart = b'name = "K"\nmass_kg = 160\nfour_wheel_brakes = true\n[tyres]\nmu_lateral = 1.5\nmu_longitudinal = 1.4\n'
+    return {
+        "track.geojson": full,
+        "centre.geojson": collection(feature("centre_line", "LineString", [*middle, middle[0]], width_m=8.0)),
+        "widths.geojson": collection(
+            feature("centre_line", "LineString", middle[:20], w_left_m=[4.0] * 20, w_right_m=[3.5] * 20, closed=False)
+        ),
+        "centre.csv": "\n".join(
+            ["x_m,y_m,w_left_m,w_right_m,z_m", *(",".join(map(str, row)) for row in rows)]
+        ).encode(),
+        "degrees.csv": f"lon;lat;width [m]\n{degrees}".encode(),
+        "line.gpx": f'<gpx version="1.1"><trk><trkseg>{points[0]}</trkseg></trk></gpx>'.encode(),
+        "walk.gpx": "<gpx version='1.1'>{}</gpx>".format(
+            "".join(f"<trk><name>{side}</name><trkseg>{p}</trkseg></trk>" for side, p in zip(("left", "right"), points))
+        ).encode(),
+        "walk.geojson": collection(feature("left", "LineString", left), feature("right", "LineString", right)),
+        "torque.toml": kart
+        + b"[engine]\ncrank_rpm = [4000, 8000, 12000]\ntorque_nm = [12, 19.5, 15]\nrev_limit_rpm = 14000\n"
+        b"tyre_circumference_m = 0.86\ngearbox_ratios = [2.5, 1.8, 1.2]\nprimary_ratio = 3.5\n"
+        b"axle_sprocket_teeth = 23\nengine_sprocket_teeth = 19\n[driver]\nbrake_build_rate_mps3 = 50.0\n",
+        "power.toml": kart + b"[simple_drive]\npower_kw = 20.0\nmax_force_n = 900\n[air]\ncda_m2 = 0.55\n",
+    }
+
+
+def damaged(rng: random.Random, base: bytes, others: list[bytes]) -> bytes:
+    """A damaged copy of a track or kart file: of its bytes, or of its numbers."""
+    return mutate(rng, base, others) if rng.random() < 0.5 else mutate_numbers(rng, base)
+
+
+def use_track_or_kart(path: Path) -> bool:
+    """Read a file by its name as in :func:`track_and_kart_seeds` and work out what is shown of it; True when read."""
+    kind, suffix = path.stem, path.suffix
+    try:
+        if suffix == ".toml":
+            kart_facts(load_kart(path))
+        elif kind == "walk":
+            load_walked_edges(path)
+        elif kind == "line" or suffix == ".csv":
+            load_centre_line(path, assumed_width=7.0)
+        else:
+            load_track(path)
+    except LinelabError as error:
+        message = str(error)
+        if "\n" in message or len(message) > 4000 or not message.startswith((str(path), str(path.resolve()))):
+            raise AssertionError(f"a message of {len(message)} characters: {message[:300]}") from error
+        return False
+    return True
