@@ -48,6 +48,8 @@ TOLERANCE_LAP = 60.0
 #: exact profile of the line is behind the optimiser's own speed.
 FIRST_FACTOR, NEXT_FACTOR = 6, 2
 FIRST_ORDER, NEXT_ORDER = 1.95, 1.8
+#: What a mesh of twice the intervals leaves of the stated error at least [-]: half of what the order says.
+LEAST_LEFT = 0.15
 MOST_INTERVALS = 100_000
 #: The corridor is moved to the edges as given beside the path, and solved again, so many times at most: until the path
 #: is over them by no more than this [m], and a further move is worth no more than this share of the tolerance.  Meshes
@@ -271,7 +273,9 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
         # A limited driver's speed, the optimiser's own, falls short in corners and gains between nodes: where the two
         # make up for each other the exact profiles of the lines still show what the coarse mesh was worth.
         change = max(abs(found.lap.lap_time - coarse.lap.lap_time), abs(found.unlimited - coarse.unlimited))
-        error = change / ((intervals / before) ** order - 1.0) + worth
+        told = change / ((intervals / before) ** order - 1.0) + worth
+        # Two meshes may agree by chance: no error falls faster than by this from one mesh to the next.
+        error = max(told, LEAST_LEFT * error) if np.isfinite(error) else told
         # Where the optimiser's own speed is the faster one it rests on grip that is not there between its nodes.
         error = max(error, found.lap.lap_time - found.solver_time)
         factor, order = NEXT_FACTOR, NEXT_ORDER
