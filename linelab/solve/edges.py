@@ -61,11 +61,14 @@ class Ground(NamedTuple):
 
 
 class Room(NamedTuple):
-    """Places along a path (M,): stations and offsets [m], and the distance of the left and the right end of the kart's
-    width to the edge, negative beyond it, FAR where there is more (M, 2) [m]."""
+    """Places along a path (M,): stations, offsets and the lowest and highest offset by the widths [m], and the distance
+    of the left and the right end of the kart's width to the edge, negative beyond it, FAR where there is more (M, 2)
+    [m]."""
 
     s: Array
     n: Array
+    low: Array
+    high: Array
     beside: Array
     sharp: Array  #: stations beside which an edge sticks out into the road (K,) [m]
 
@@ -126,7 +129,7 @@ def room_beside(track: Track, line: Line, half_width: float) -> Room:
     for k, side in np.argwhere(~inside & (room >= FAR)):
         room[k, side] = shapely.distance(ground.pieces[number[k]], shapely.points(x[k, side], y[k, side]))
     room = np.where(inside, room, -room)
-    return Room(s, n, room, np.interp(passing[:, len(ABOUT) // 2], known, line.s))
+    return Room(s, n, low, high, room, np.interp(passing[:, len(ABOUT) // 2], known, line.s))
 
 
 def _passing(track: Track, ground: Ground, line: Line) -> Array:
@@ -171,12 +174,12 @@ def _apart(border: Border, nodes: NDArray[np.intp], piece: NDArray[np.intp], x: 
     return apart
 
 
-def limits_beside(track: Track, room: Room, half_width: float) -> Limits:
+def limits_beside(room: Room) -> Limits:
     """Limits of the offset for paths near this one: the edges as given where it is near them, else the widths.
 
     They hold exactly for this path and to first order for those beside it, at whatever angle it crosses the normals.
     """
-    low, high = corridor(track, room.s, half_width)
+    low, high = room.low, room.high
     left, right = room.beside.T
     by_right, by_left = (np.clip((FAR - each) / (FAR - NEAR), 0.0, 1.0) for each in (right, left))
     return Limits(room.s, room.n, low + by_right * (room.n - right - low), high + by_left * (room.n + left - high))

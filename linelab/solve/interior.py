@@ -207,9 +207,8 @@ class _Barrier:
         if self.free and self._recent and errors.worst > PROGRESS * max(self._recent[-MEMORY:]):
             self._hold(newton)
         self._recent.append(errors.worst)
-        off = float(np.abs(_products(newton) - self.mu).max())
-        if not self.free and max(errors.dual, errors.violation, off) <= 10.0 * self.mu:  # eq. 7
-            self.free = True
+        if not self.free and max(errors.dual, errors.violation) <= 10.0 * self.mu:  # eq. 7
+            self.free = float(np.abs(_products(newton) - self.mu).max()) <= 10.0 * self.mu
 
     def _hold(self, newton: Newton) -> None:
         self.free, self._filter = False, Filter(self._first)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelab.solve.banded import Factor, factorised, solved
-from linelab.solve.bounds import Box, Duals, Gaps, gaps_of, longest, longest_dual, products
+from linelab.solve.bounds import Box, Duals, Gaps, gaps_of, longest, longest_dual, mean_product
 from linelab.solve.stages import Stages
 from linelab.units import Array
 
@@ -124,7 +124,7 @@ def newton_at(frame: Frame, at: Local, point: Point, shift: Shift) -> Newton:
     stages, n = frame.stages, frame.stages.size
     bend = point.duals.low / at.gaps.low + point.duals.high / at.gaps.high
     rows = np.where(frame.slack, bend[n:], np.where(frame.fixed, 1.0 / SOFT, 0.0))
-    band = stages.hessian(point.y) + stages.normal(rows)
+    band = stages.newton(point.y, rows)
     band[:, 0] += bend[:n]
     return Newton(frame, at, point, shift.factor(band, stages.structure.closed), rows)
 
@@ -140,12 +140,12 @@ def predicted(newton: Newton, tau: float, infeasible: float) -> tuple[float, Dua
     none = Duals(np.zeros(point.v.size), np.zeros(point.v.size))
     ahead = newton.step(newton.at.miss, none.low, none)
     share, share_dual = longest(frame.box, gaps, ahead.v, tau), longest_dual(point.duals, ahead.duals, tau)
-    before = products(frame.box, gaps, point.duals).mean()
-    after = products(
+    before = mean_product(frame.box, gaps, point.duals)
+    after = mean_product(
         frame.box,
         Gaps(gaps.low + share * ahead.v, gaps.high - share * ahead.v),
         Duals(*(value + share_dual * change for value, change in zip(point.duals, ahead.duals))),
-    ).mean()
+    )
     slowest = min(FALL * before, AHEAD * infeasible)
     mu = float(np.clip((after / before) ** 3 * before, max(LEAST_BARRIER, slowest), 1e3))
     weight = min(share, share_dual)

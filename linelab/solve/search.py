@@ -56,7 +56,7 @@ _Judge = Callable[[Array, float], tuple[str, Array]]
 
 
 def _barrier_function(f: float, gaps: Gaps, mu: float) -> float:
-    return f - mu * float(np.log(gaps.low).sum() + np.log(gaps.high).sum())
+    return f - mu * float(np.log(gaps.low * gaps.high).sum())
 
 
 def line_search(newton: Newton, filter_: Filter, mu: float, products_left: Duals, tau: float) -> Point | None:
