@@ -95,6 +95,12 @@ def products(box: Box, gaps: Gaps, duals: Duals) -> Array:
     return np.concatenate([(gaps.low * duals.low)[box.has_low], (gaps.high * duals.high)[box.has_high]])
 
 
+def mean_product(box: Box, gaps: Gaps, duals: Duals) -> float:
+    """Mean of :func:`products`; multipliers that are missing are 0."""
+    count = int(box.has_low.sum() + box.has_high.sum())
+    return float(gaps.low @ duals.low + gaps.high @ duals.high) / max(count, 1)
+
+
 def recentred(box: Box, v: Array, slopes: Duals, movable: NDArray[np.bool_], mu: float) -> Array:
     """v near where the barrier ``mu`` has it, given the multipliers of a solution nearby.
 

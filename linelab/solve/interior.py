@@ -2,14 +2,14 @@
 
 The method is that of A. Wächter & L. T. Biegler, "On the implementation of an interior-point filter line-search
 algorithm for large-scale nonlinear programming", Mathematical Programming 106, 2006 (equations and sections named
-below), without its restoration phase: where it does not get on it says so, and IPOPT itself is asked.  Two things
-differ.  Slacks and multipliers of the constraints, nearly all of them inequalities, are eliminated from the Newton
+below), without its restoration phase: where it does not get on it says so, and IPOPT itself is asked. Two things
+differ. Slacks and multipliers of the constraints, nearly all of them inequalities, are eliminated from the Newton
 system, which leaves a symmetric band of the unknowns alone; it is positive definite exactly where the paper asks for
-its inertia, so that a Cholesky factor both solves it and checks it.  And the barrier follows the predictor and
-corrector of S. Mehrotra, "On the implementation of a primal-dual interior point method", SIAM J. Optimization 2, 1992,
-as long as the optimality error falls; where it does not, the barrier is held until its own problem is solved, as
-J. Nocedal, A. Wächter & R. A. Waltz, "Adaptive barrier update strategies for nonlinear interior methods", SIAM J.
-Optimization 19, 2009, propose.
+its inertia, so that a Cholesky factor both solves it and checks it. And the barrier follows the predictor and corrector
+of S. Mehrotra, "On the implementation of a primal-dual interior point method", SIAM J. Optimization 2, 1992, with
+Gondzio's centring (:mod:`linelab.solve.newton`), as long as the optimality error falls; where it does not, the barrier
+is held until its own problem is solved, as J. Nocedal, A. Wächter & R. A. Waltz, "Adaptive barrier update strategies
+for nonlinear interior methods", SIAM J. Optimization 19, 2009, propose.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from linelab.solve.newton import (
     Point,
     Shift,
     StuckError,
+    aimed,
     local_at,
     newton_at,
     predicted,
@@ -187,13 +188,14 @@ class _Barrier:
         """
         self._watch(newton, errors)
         if self.free:
-            self.mu, left = predicted(newton, self._tau, max(errors.dual, errors.violation))
-            found = line_search(newton, Filter(self._first), self.mu, left, self._tau)
+            aim = predicted(newton, self._tau, max(errors.dual, errors.violation))
+            self.mu = aim.mu
+            found = line_search(newton, Filter(self._first), aim, self._tau)
             if found is not None:
                 return found
             self._hold(newton)
-        none = Duals(np.zeros(newton.point.v.size), np.zeros(newton.point.v.size))
-        found = line_search(newton, self._filter, self.mu, none, self._tau)
+        aim = aimed(newton, self.mu, central(newton.frame.box, newton.at.gaps, self.mu))
+        found = line_search(newton, self._filter, aim, self._tau)
         if found is None:
             raise StuckError("no step improves")
         return found
@@ -207,9 +209,8 @@ class _Barrier:
         if self.free and self._recent and errors.worst > PROGRESS * max(self._recent[-MEMORY:]):
             self._hold(newton)
         self._recent.append(errors.worst)
-        off = float(np.abs(_products(newton) - self.mu).max())
-        if not self.free and max(errors.dual, errors.violation, off) <= 10.0 * self.mu:  # eq. 7
-            self.free = True
+        if not self.free and max(errors.dual, errors.violation) <= 10.0 * self.mu:  # eq. 7
+            self.free = float(np.abs(_products(newton) - self.mu).max()) <= 10.0 * self.mu
 
     def _hold(self, newton: Newton) -> None:
         self.free, self._filter = False, Filter(self._first)

@@ -266,7 +266,7 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
         stages = structure_of(task, intervals).stages
         room = room_beside(track, found.lap.line, task.half_width)
         mesh = held_at(make_mesh(track, guess.rhythm, intervals), room.sharp)
-        moved = moved_by(task, mesh, stages, limits_beside(track, room, task.half_width))
+        moved = moved_by(task, mesh, stages, limits_beside(room))
         held = _held(task, guess, solve_finer(task, guess, iterate, mesh, moved), tolerance)
         coarse, (iterate, found, over, worth, iterated) = found, held
         iterations += iterated
@@ -322,8 +322,7 @@ def _held(task: Task, guess: Guess | None, iterate: Iterate, tolerance: float) -
         solved = solved_path(task.track, iterate.mesh, *unpacked(iterate))
         path = fine_path(task, solved)
         room = room_beside(task.track, path.line, task.half_width)
-        limits = limits_beside(task.track, room, task.half_width)
-        moved = moved_by(task, iterate.mesh, iterate.structure.stages, limits)
+        moved = moved_by(task, iterate.mesh, iterate.structure.stages, limits_beside(room))
         worth = _worth(task, iterate, moved)
         if moves == MOST_MOVES or (room.over <= MOST_OVER_EDGE and worth <= MOST_WORTH * tolerance):
             break

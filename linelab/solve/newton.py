@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelab.solve.banded import Factor, factorised, solved
-from linelab.solve.bounds import Box, Duals, Gaps, gaps_of, longest, longest_dual, products
+from linelab.solve.bounds import Box, Duals, Gaps, gaps_of, longest, longest_dual, mean_product
 from linelab.solve.stages import Stages
 from linelab.units import Array
 
@@ -19,6 +19,9 @@ from linelab.units import Array
 LEAST_BARRIER = 5.0e-8
 #: In one step the barrier falls no lower than this share of what it was, or this share of the infeasibility if less.
 FALL, AHEAD = 0.1, 1.0e-2
+#: A step is centred so many times at most, each for a share longer by this factor and this much; products within this
+#: factor of the barrier are left alone, and the shares together must gain this much.
+CENTRED, LONGER, FARTHER, APART, GAIN = 2, 1.5, 0.3, 10.0, 0.02
 #: A fixed row's multiplier counts this much in its own equation (section 3.1: delta_c).
 SOFT = 1.0e-9
 
@@ -54,6 +57,14 @@ class Step(NamedTuple):
     v: Array
     y: Array
     duals: Duals
+
+
+class Aim(NamedTuple):
+    """A barrier, what the products of multipliers and distances are to become, over the distances, and the step."""
+
+    mu: float
+    shift: Duals
+    step: Step
 
 
 class Newton(NamedTuple):
@@ -124,13 +135,18 @@ def newton_at(frame: Frame, at: Local, point: Point, shift: Shift) -> Newton:
     stages, n = frame.stages, frame.stages.size
     bend = point.duals.low / at.gaps.low + point.duals.high / at.gaps.high
     rows = np.where(frame.slack, bend[n:], np.where(frame.fixed, 1.0 / SOFT, 0.0))
-    band = stages.hessian(point.y) + stages.normal(rows)
+    band = stages.newton(point.y, rows)
     band[:, 0] += bend[:n]
     return Newton(frame, at, point, shift.factor(band, stages.structure.closed), rows)
 
 
-def predicted(newton: Newton, tau: float, infeasible: float) -> tuple[float, Duals]:
-    """Barrier by Mehrotra's rule, and the products that his predictor leaves over, over the distances.
+def aimed(newton: Newton, mu: float, shift: Duals) -> Aim:
+    """The step to given products."""
+    return Aim(mu, shift, newton.step(newton.at.miss, shift.high - shift.low, shift))
+
+
+def predicted(newton: Newton, tau: float, infeasible: float) -> Aim:
+    """Barrier by Mehrotra's rule, and a step to it less the products that his predictor leaves over.
 
     The predictor aims at no barrier at all; the barrier is the cube of the share of complementarity it would leave,
     and its second-order error counts as much as the step it allows.  While the iterate is far from feasible (largest
@@ -140,16 +156,40 @@ def predicted(newton: Newton, tau: float, infeasible: float) -> tuple[float, Dua
     none = Duals(np.zeros(point.v.size), np.zeros(point.v.size))
     ahead = newton.step(newton.at.miss, none.low, none)
     share, share_dual = longest(frame.box, gaps, ahead.v, tau), longest_dual(point.duals, ahead.duals, tau)
-    before = products(frame.box, gaps, point.duals).mean()
-    after = products(
+    before = mean_product(frame.box, gaps, point.duals)
+    after = mean_product(
         frame.box,
         Gaps(gaps.low + share * ahead.v, gaps.high - share * ahead.v),
         Duals(*(value + share_dual * change for value, change in zip(point.duals, ahead.duals))),
-    ).mean()
+    )
     slowest = min(FALL * before, AHEAD * infeasible)
     mu = float(np.clip((after / before) ** 3 * before, max(LEAST_BARRIER, slowest), 1e3))
     weight = min(share, share_dual)
-    return mu, Duals(
-        np.where(frame.box.has_low, weight * ahead.v * ahead.duals.low / gaps.low, 0.0),
-        np.where(frame.box.has_high, -weight * ahead.v * ahead.duals.high / gaps.high, 0.0),
+    wanted = Duals(
+        np.where(frame.box.has_low, (mu - weight * ahead.v * ahead.duals.low) / gaps.low, 0.0),
+        np.where(frame.box.has_high, (mu + weight * ahead.v * ahead.duals.high) / gaps.high, 0.0),
     )
+    return _centred(newton, aimed(newton, mu, wanted), tau)
+
+
+def _centred(newton: Newton, aim: Aim, tau: float) -> Aim:
+    """A step whose products at the end of a longer share are nearer to the barrier, while that lengthens the share.
+
+    J. Gondzio, "Multiple centrality corrections in a primal-dual method for linear programming", Computational
+    Optimization and Applications 6, 1996: a further right-hand side costs a fraction of a factor.
+    """
+    box, gaps, duals = newton.frame.box, newton.at.gaps, newton.point.duals
+    share, share_dual = longest(box, gaps, aim.step.v, tau), longest_dual(duals, aim.step.duals, tau)
+    for _ in range(CENTRED):
+        far, far_dual = (min(1.0, LONGER * each + FARTHER) for each in (share, share_dual))
+        shift = []
+        for sign, has, gap, dual, change, before in zip((1.0, -1.0), box[2:], gaps, duals, aim.step.duals, aim.shift):
+            product = (gap + sign * far * aim.step.v) * (dual + far_dual * change)
+            missing = np.clip(product, aim.mu / APART, aim.mu * APART) - product
+            shift.append(np.where(has, before + np.maximum(missing, -aim.mu * APART) / gap, 0.0))
+        other = aimed(newton, aim.mu, Duals(*shift))
+        longer, longer_dual = longest(box, gaps, other.step.v, tau), longest_dual(duals, other.step.duals, tau)
+        if longer + longer_dual < share + share_dual + GAIN:
+            break
+        aim, share, share_dual = other, longer, longer_dual
+    return aim

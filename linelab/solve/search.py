@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.solve.bounds import Duals, Gaps, central, gaps_of, longest, longest_dual, within_span
-from linelab.solve.newton import Newton, Point, Step, residuals
+from linelab.solve.newton import Aim, Newton, Point, Step, residuals
 from linelab.units import Array
 
 
@@ -56,17 +56,15 @@ _Judge = Callable[[Array, float], tuple[str, Array]]
 
 
 def _barrier_function(f: float, gaps: Gaps, mu: float) -> float:
-    return f - mu * float(np.log(gaps.low).sum() + np.log(gaps.high).sum())
+    return f - mu * float(np.log(gaps.low * gaps.high).sum())
 
 
-def line_search(newton: Newton, filter_: Filter, mu: float, products_left: Duals, tau: float) -> Point | None:
+def line_search(newton: Newton, filter_: Filter, aim: Aim, tau: float) -> Point | None:
     """The next iterate, or None where no step is short enough to improve (sections 2.3 and 2.4)."""
     frame, at, point = newton.frame, newton.at, newton.point
+    mu, shift, step = aim
     target = central(frame.box, at.gaps, mu)
-    slope = target.high - target.low
-    shift = Duals(target.low - products_left.low, target.high - products_left.high)
-    push = shift.high - shift.low
-    step = newton.step(at.miss, push, shift)
+    slope, push = target.high - target.low, shift.high - shift.low
     theta = float(np.abs(at.miss).sum())
     down = float(at.slope @ step.v[: frame.stages.size] + slope @ step.v)
     merit = Merit(theta, _barrier_function(at.f, at.gaps, mu), down)

@@ -14,6 +14,7 @@ With driver limits (Structure.rates) the stage has four more constraints.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -201,20 +202,26 @@ def _coordinates(node: Any, first: int, size: int) -> tuple[Any, Any]:
     return matrix, constant
 
 
-def _course(structure: Structure, y: Any, node: Any) -> Any:
-    """What of the coordinates (P' along, across, P'' along, across, z, dz/dξ, n) decides the tyre's demand.
+def _shape(y: Any) -> Any:
+    """From the coordinates (P' along, across, P'' along, across, z, dz/dξ, n): P' along, across, P' × P'', |P'|, z,
+    dz/dξ, n."""
+    return ca.vertcat(y[0:2], y[0] * y[3] - y[1] * y[2], (y[0] * y[0] + y[1] * y[1]) ** 0.5, y[4:7])
+
+
+def _course(structure: Structure, shape: Any, node: Any) -> Any:
+    """What of a :func:`_shape` decides the tyre's demand.
 
     Path curvature, z and dv/dt; then, where there is slope or bank, the rest of a :class:`PathState`; then, where it
     varies across the track, the grip factor.
     """
-    stretch = (y[0] * y[0] + y[1] * y[1]) ** 0.5
-    course = [(y[0] * y[3] - y[1] * y[2]) / stretch**3, y[4], y[5] / (2.0 * stretch)]
+    along, across, cross, stretch, z, rise, n = ca.vertsplit(shape)
+    course = [cross / stretch**3, z, rise / (2.0 * stretch)]
     if not structure.level:
         station, turn = (node[NODE_SIZE - len(NODE_FIELDS) + NODE_FIELDS.index(name)] for name in ("station", "turn"))
-        course += [y[0] / stretch, y[1] / stretch, station / stretch, turn / stretch]
+        course += [along / stretch, across / stretch, station / stretch, turn / stretch]
     if structure.profile:
         knots, changes = node[NODE_SIZE : NODE_SIZE + structure.profile], node[NODE_SIZE + structure.profile :]
-        course += [factor_across(node[NODE_SIZE - 1], knots, changes, y[6])]
+        course += [factor_across(node[NODE_SIZE - 1], knots, changes, n)]
     return ca.vertcat(*course)
 
 
@@ -242,33 +249,48 @@ class _Derived(NamedTuple):
 
 
 def _node_constraints(structure: Structure, w: Any, node: Any, kart: Any, lam: Any, power: Any) -> _Derived:
-    """Constraints without driver limits, differentiated in three steps: by the course, the coordinates, and w.
+    """Constraints without driver limits, differentiated in steps: by the demand, the course, the shape, and w.
 
-    That is a fifth of the work of differentiating by w at once.
+    That is a fraction of the work of differentiating by w at once.
     """
-    y = ca.SX.sym("y", 7)
-    course = _course(structure, y, node)
-    size = course.numel()
-    u, pull = ca.SX.sym("u", size), ca.SX.sym("pull", size)
     numbers = grip.unpack(kart)
-    excess = _excess(structure, numbers, _node_state(structure, u, node, numbers), power)
-    given = [node, kart, lam] if power is None else [node, kart, lam, power]
-    outer = ca.Function(
-        "outer", [u, *given], [excess, ca.jacobian(excess, u), ca.hessian(ca.dot(lam[:2], excess), u)[0]]
-    )
-    inner = ca.Function(
-        "inner", [y, node, pull], [course, ca.jacobian(course, y), ca.hessian(ca.dot(pull, course), y)[0]]
-    )
+
+    def demand(course: Any) -> Any:
+        state = _node_state(structure, course, node, numbers)
+        return ca.vertcat(state.load.normal, state.load.lateral, state.tyre_ax, state.v, state.grip)
+
+    def excess(demand: Any) -> Any:
+        load = grip.Loads(demand[0], demand[1], 0.0, 0.0)
+        return _excess(structure, numbers, _Node(None, demand[2], demand[3], load, demand[4]), power)
+
     matrix, constant = _coordinates(node, 0, w.numel())
-    at = matrix @ w + constant
-    reached, turned, _ = inner(at, node, ca.SX(size, 1))
-    value, slope, bend = outer(reached, *given)
-    bent = inner(at, node, slope.T @ lam[:2])[2]
-    return _Derived(
-        ca.vertcat(value, _offsets(w, node)),
-        ca.vertcat(slope @ turned @ matrix, ca.jacobian(_offsets(w, node), w)),
-        matrix.T @ (turned.T @ bend @ turned + bent) @ matrix,
-    )
+    given = [node, kart] if power is None else [node, kart, power]
+    layers = [lambda w: _shape(matrix @ w + constant), lambda shape: _course(structure, shape, node), demand, excess]
+    value, slope, bend = _chained(layers, w, given, lam[:2])
+    offsets = _offsets(w, node)
+    return _Derived(ca.vertcat(value, offsets), ca.vertcat(slope, ca.jacobian(offsets, w)), bend)
+
+
+def _chained(layers: Sequence[Callable[[Any], Any]], at: Any, given: list[Any], lam: Any) -> _Derived:
+    """Derivatives of ``lam·f``, f the layers one after the other, at ``at``; ``given`` are the symbols in them.
+
+    Each layer is differentiated by its own argument alone, and the Hessian carried inwards by the chain rule.
+    """
+    steps = []
+    for layer in layers:
+        argument = ca.SX.sym("argument", at.numel())
+        value = layer(argument)
+        pull = ca.SX.sym("pull", value.numel())
+        bend = ca.hessian(ca.dot(pull, value), argument)[0]
+        step = ca.Function("step", [argument, pull, *given], [value, ca.jacobian(value, argument), bend])
+        steps.append((step, at))
+        at = step(at, 0.0, *given)[0]
+    jacobian, hessian = ca.SX.eye(lam.numel()), ca.SX(lam.numel(), lam.numel())
+    for step, reached in reversed(steps):
+        _, slope, bend = step(reached, jacobian.T @ lam, *given)
+        hessian = ca.tril2symm(ca.tril(slope.T @ hessian @ slope + bend))
+        jacobian = jacobian @ slope
+    return _Derived(at, jacobian, hessian)
 
 
 def _offsets(w: Any, node: Any) -> Any:
@@ -297,7 +319,7 @@ def _rate_constraints(structure: Structure, w: Any, node: Any, after: Any, kart:
     """
     numbers, size = grip.unpack(kart), w.numel()
     here, there = (
-        _node_state(structure, _course(structure, matrix @ w + constant, at), at, numbers)
+        _node_state(structure, _course(structure, _shape(matrix @ w + constant), at), at, numbers)
         for at, (matrix, constant) in ((node, _coordinates(node, 0, size)), (after, _coordinates(after, 1, size)))
     )
     drive, brake = _pedals(here.tyre_ax)

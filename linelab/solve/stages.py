@@ -217,25 +217,22 @@ class Stages:
     def _by_row(self, weights: Array) -> Array:
         return weights[: self.rows * self.count].reshape(self.count, self.rows).T
 
-    def hessian(self, multipliers: Array) -> Array:
-        """Lower band (n, REACH+1) of the Lagrangian's Hessian at the x of the last :meth:`linear`."""
+    def newton(self, multipliers: Array, weights: Array) -> Array:
+        """Lower band (n, REACH+1) of the Lagrangian's Hessian and of the Jacobian's weighted square
+        ``Jᵀ·diag(weights)·J``, added up, at the x of the last :meth:`linear`."""
         self._weights[...] = self._by_row(multipliers)
         run(self._calls["hessian"])
-        wide = np.zeros((self._wide.size, REACH + 1))
-        for (row, column), entry in zip(self._tapes.below, self.out["hessian"][0]):
-            self._add(wide, row, column, entry)
-        return self._folded(wide)
-
-    def normal(self, weights: Array) -> Array:
-        """Lower band (n, REACH+1) of the Jacobian's weighted square ``Jᵀ·diag(weights)·J``."""
+        sums = dict(zip(self._tapes.below, self.out["hessian"][0]))  # rewritten by the next run
         rows, entries = self._by_row(weights), self.out["jacobian"][1]
         nonzeros = [(*place, entry) for place, entry in zip(self._tapes.entries, entries)]
-        wide = np.zeros((self._wide.size, REACH + 1))
         for k, (row, column, entry) in enumerate(nonzeros):
             weighted = rows[row] * entry
             for other_row, other_column, other in nonzeros[: k + 1]:
                 if other_row == row:
-                    self._add(wide, column, other_column, weighted * other)
+                    sums[column, other_column] += weighted * other
+        wide = np.zeros((self._wide.size, REACH + 1))
+        for place, values in sums.items():
+            self._add(wide, *place, values)
         total = self._folded(wide)
         if not self.structure.closed:
             for (first, second), (a, b), weight in zip(*self._ends, weights[-4:]):
