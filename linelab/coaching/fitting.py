@@ -277,6 +277,11 @@ def fit_abreast(
     """
     if not hypotheses:
         return []
+    # The longest windows come first: they are driven abreast as far as there are any.
+    length = np.count_nonzero(scene.windows.h, axis=0)
+    order = np.argsort([-length[item.place] for item in hypotheses], kind="stable")
+    hypotheses = [hypotheses[row] for row in order]
+    own, about = own if own is None else own[:, order], about if about is None else about[order]
     place = np.array([item.place for item in hypotheses])
     theta = np.array([item.begin for item in hypotheses])
     free = np.zeros(theta.shape, dtype=bool)
@@ -287,21 +292,22 @@ def fit_abreast(
     slope, damp = one.slopes(theta, shown.v), np.full(len(theta), 0.01)
     count = len(theta)
     for turn in range(1, rounds + 1):
-        # Two steps are tried at once, a bold one and a careful one.
+        # Of the first step two are tried at once, a bold one and a careful one: how far slopes hold is not known yet.
         a, pull, fixed = one.normal(theta, shown, slope)
-        ahead = np.concatenate([one.stepped(theta, a, pull, fixed, factor * damp) for factor in (1.0, 30.0)])
-        tried = one.show(ahead, np.tile(np.arange(count), 2))
-        bold, careful = tried.cost[:count], tried.cost[count:]
-        take = np.where(bold <= careful, 0, count) + np.arange(count)
-        moved, found = ahead[take], tried.of(take)
+        factors = np.array([1.0, 30.0] if turn == 1 else [1.0])
+        ahead = np.stack([one.stepped(theta, a, pull, fixed, factor * damp) for factor in factors], axis=1)
+        tried = one.show(ahead.reshape(-1, SIZE), np.repeat(np.arange(count), factors.size))
+        best = tried.cost.reshape(count, -1).argmin(axis=1)
+        moved, found = ahead[np.arange(count), best], tried.of(best + factors.size * np.arange(count))
         slope = one.learnt(slope, moved - theta, found, shown)
         better = found.cost < shown.cost
-        damp = np.clip(damp * np.where(better, np.where(bold <= careful, 0.3, 10.0), 300.0), 1e-4, 1e6)
+        damp = np.clip(damp * np.where(better, np.where(best == 0, 0.3, 10.0), 10.0 * factors[-1]), 1e-4, 1e6)
         theta, shown = np.where(better[:, None], moved, theta), found.where(better, shown)
         if turn < rounds and turn % _EVERY == 0:
             slope = one.slopes(theta, shown.v)
     spread = one.spread(theta, shown, slope)
-    return [Fit(item, theta[row], float(shown.cost[row]), float(spread[row])) for row, item in enumerate(hypotheses)]
+    fits = zip(hypotheses, theta, shown.cost.tolist(), spread.tolist())
+    return [fit for _, fit in sorted(zip(order, map(Fit._make, fits)), key=lambda pair: pair[0])]
 
 
 class _Shown(NamedTuple):

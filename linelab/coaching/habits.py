@@ -80,9 +80,11 @@ _STARTS: dict[int, tuple[dict[int, float], ...]] = {
     ),
 }
 #: Steps of a fit, and how many hypotheses of each place go on after them: most are soon seen to be hopeless.
-_RACE = ((2, 8), (3, 4), (6, 0))
-#: Steps of a fit of a single lap's habits, and of the session's numbers.
-_LAP_ROUNDS, _SESSION_ROUNDS = 2, 2
+_RACE = ((2, 8), (3, 4), (3, 4), (3, 0))
+#: A fit that gained less than this by its last steps has arrived [-].
+_ARRIVED = 0.1
+#: Steps of a fit of a single lap's habits, of one pass, and of the session's numbers.
+_LAP_ROUNDS, _PASS_ROUNDS, _SESSION_ROUNDS = 2, 6, 2
 #: Times the places are gone through, and most habits of a place.
 _SWEEPS, _MOST = 2, 3
 #: A misfit that has changed by less than this, against prices of as much and more, is as it was.
@@ -180,16 +182,21 @@ def _one_more(scene: Scene, place: int) -> list[Hypothesis]:
     ]
 
 
-def _raced(scene: Scene, hypotheses: list[Hypothesis]) -> list[Fit]:
-    """Hypotheses fitted, the worst of each place left behind on the way: rivals are near each other at the end."""
-    fits = fit_abreast(scene, hypotheses, _RACE[0][0])
+def _raced(scene: Scene, hypotheses: list[Hypothesis], known: list[Fit]) -> list[Fit]:
+    """Hypotheses fitted, the worst of each place left behind on the way: rivals are near each other at the end.
+
+    Those ``known`` from a race before, the best of their places, join where that many are left.
+    """
+    fits = [*fit_abreast(scene, hypotheses, _RACE[0][0]), *known]
+    moving = [True] * len(fits)
     for (_, most), (rounds, _) in pairwise(_RACE):
         near: dict[int, list[int]] = {}
         for row in sorted(range(len(fits)), key=lambda row: cost_of(fits[row])):
             near.setdefault(fits[row].hypothesis.place, []).append(row)
-        rows = [row for each in near.values() for row in each[:most]]
+        rows = [row for each in near.values() for row in each[:most] if moving[row]]
         again = fit_abreast(scene, [fits[row].hypothesis._replace(begin=fits[row].sizes) for row in rows], rounds)
         for row, fit in zip(rows, again):
+            moving[row] = fit.misfit < fits[row].misfit - _ARRIVED
             if fit.misfit < fits[row].misfit + 1e-6:
                 fits[row] = fit
     return fits
@@ -306,8 +313,10 @@ def _explain_places(scene: Scene, rivals: dict[int, list[Fit]], settled: dict[in
     """Add habits one at a time, all over the lap, until none pays for itself.
 
     ``settled`` is what places had left to be explained when nothing paid for itself there: as long as that stays, they
-    are not gone through again.
+    are not gone through again.  A place that still has the habits it had in its last race goes on from the best fits of
+    that.
     """
+    raced: dict[int, list[Fit]] = {}
     count = scene.places.size
     active = list(range(count))
     pushes = pushes_at(scene.given, scene.places, scene.session)
@@ -315,12 +324,17 @@ def _explain_places(scene: Scene, rivals: dict[int, list[Fit]], settled: dict[in
         own = [hypothesis_of(k, scene.sizes[k], habits_of(scene.sizes[k])) for k in active]
         left = {k: scene.misfit(k) for k in active}
         open_to = [k for k in active if left[k] > priors.PRICE and abs(left[k] - settled.get(k, np.inf)) > _SETTLED]
-        fits = _raced(scene, own + [item for k in open_to for item in _one_more(scene, k)])
+        more = {k: _one_more(scene, k) for k in open_to}
+        again = [k for k in open_to if k in raced and _same_habits(raced[k], more[k])]
+        known = [fit._replace(misfit=math.inf) for k in again for fit in raced[k]]
+        fits = _raced(scene, own + [item for k in open_to if k not in again for item in more[k]], known)
         kept = {fit.hypothesis.place: fit for fit in fits[: len(own)]}
         gains: dict[int, tuple[float, Fit]] = {}
         for k in open_to:
             new = [fit for fit in fits[len(own) :] if fit.hypothesis.place == k]
             rivals.setdefault(k, []).extend(new)
+            # The place's own habits, fitted as they are, take part in the race as well.
+            raced[k] = sorted(new, key=cost_of)[: _RACE[1][1]]
             if new:
                 best, _ = _likeliest(new, pushes[k])
                 gain = cost_of(kept[k]) - cost_of(best)
@@ -342,6 +356,11 @@ def _explain_places(scene: Scene, rivals: dict[int, list[Fit]], settled: dict[in
         scene.refresh()
         near = {(k + step) % count for k in taken for step in (-1, 0, 1)}
         active = sorted(near | set(gains))
+
+
+def _same_habits(raced: Sequence[Fit], more: Sequence[Hypothesis]) -> bool:
+    """Whether hypotheses fitted before are among those a place has now."""
+    return {fit.hypothesis.habits for fit in raced} <= {item.habits for item in more}
 
 
 def _likeliest(fits: Sequence[Fit], pushes: Pushes) -> tuple[Fit, float]:
@@ -422,7 +441,7 @@ def on_passes(explained: Explained, v: Array, places: Sequence[int]) -> list[tup
         usual = explained.sizes[k]
         ways = [hypothesis_of(k, usual, habits_of(usual)), *_one_more(scene, k)]
         own = np.repeat(v[scene.windows.node[:, k]][:, None], len(ways), axis=1)
-        fit, likely = _likeliest(fit_abreast(scene, ways, _RACE[-1][0], own), pushes[k])
+        fit, likely = _likeliest(fit_abreast(scene, ways, _PASS_ROUNDS, own), pushes[k])
         found.append((cleaned(fit.sizes), likely))
     return found
 

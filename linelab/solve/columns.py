@@ -1,13 +1,13 @@
-"""Forward and backward passes of many columns, one after the other, by CasADi's virtual machine.
+"""Forward and backward passes of many columns: a few one after the other, many abreast.
 
-An array operation a row of columns costs more than a column's share of arithmetic; the machine takes one step of one
-column after the other for some nanoseconds an operation.  All columns make one long scan: where the next one begins a
-step of no length takes over its first node.
+A few columns go through CasADi's virtual machine, which takes one step of one column after the other for some
+nanoseconds an operation.  They make one long scan: where the next one begins a step of no length takes over its first
+node.  Many go abreast in NumPy, a row of them at a time: an operation on a row costs little more than its call.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelab.grip import KartNumbers
-from linelab.solve.push import engine_numbers, push_symbol
+from linelab.solve.push import engine_numbers, push_lookup, push_symbol
 from linelab.solve.reach import (
+    ARRAYS,
     CREEP,
     Braking,
     Calculus,
@@ -32,10 +33,12 @@ from linelab.solve.reach import (
 from linelab.units import Array
 
 #: Steps written out in one expression, and expressions in one call.
-_UNROLLED, _CALLS = 4, 64
+_UNROLLED, _CALLS = 16, 16
 _CHUNK = _UNROLLED * _CALLS
 #: Fields of a step besides the two of its own, and of the feet.
 _STEP, _FEET = 13, 4
+#: From so many columns on a row of them takes less time than the machine, and rows whose steps are prepared together.
+_ABREAST, _BLOCK = 200, 8
 
 
 class Feet(NamedTuple):
@@ -47,11 +50,11 @@ class Feet(NamedTuple):
     keeps: Any  #: 1 where the throttle is closed no farther than the speed is held [-]
 
 
-def _by_foot(feet: Feet, resistance: Resistance, engine: Any, knots: int, use: Calculus) -> Callable[[Any], Any]:
-    """Acceleration by the engine at v², as the throttle has it."""
+def _by_foot(feet: Feet, resistance: Resistance, engine: Callable[[Any], Any], use: Calculus) -> Callable[[Any], Any]:
+    """Acceleration by the engine at v², as the throttle has it; ``engine`` gives what it can at v²."""
 
     def push(z: Any) -> Any:
-        share, full = feet.share, feet.power * push_symbol(engine, knots, z, use)
+        share, full = feet.share, feet.power * engine(z)
         given = share * full - (1.0 - share) * feet.closed * use.root(z)
         resist = resistance.r0 + z * (resistance.r1 + z * resistance.r2)
         return use.where(feet.keeps > 0.0, use.greatest(given, use.least(resist, full)), given)
@@ -81,14 +84,14 @@ def _scan(knots: int | None):  # type: ignore[no-untyped-def]
         z = ca.if_else(step.h > 0.0, z, limit)
         after: Driving | Braking
         if knots is not None:
-            push = _by_foot(Feet(*row[_STEP + 1 :]), resistance, engine, knots, use)
+            push = _by_foot(Feet(*row[_STEP + 1 :]), resistance, lambda z: push_symbol(engine, knots, z, use), use)
             reached, after = drive_on(z, Driving(*moving), step, ellipse, resistance, limit, push, use)
         else:
             reached, after = brake_from(z, Braking(*moving), step, ellipse, resistance, limit, use)
         here = ca.fmin(ca.fmax(reached, CREEP**2), limit)
         state = ca.vertcat(here, *after)
         found.append(here)
-    one = ca.Function("steps", [start, fields, engine], [state, ca.horzcat(*found)])
+    one = ca.Function("steps", [start, fields, engine], ca.cse([state, ca.horzcat(*found)]))
     return one.mapaccum("chunk", _CALLS)
 
 
@@ -109,6 +112,8 @@ def both_passes(kart: KartNumbers, h: Array, node: Node, brake: Array, cap: Arra
     end : (L,) array
         v² at the last node at most [m²/s²].
     """
+    if h.shape[1] >= _ABREAST:
+        return _abreast(kart, h, node, brake, cap, feet, end)
     count = 1 + np.where(h > 0.0, np.arange(1, h.shape[0] + 1)[:, None], 0).max(axis=0)
     real = np.arange(cap.shape[0])[:, None] < count
     pick = np.flatnonzero(real.T)  # column after column
@@ -132,6 +137,50 @@ def both_passes(kart: KartNumbers, h: Array, node: Node, brake: Array, cap: Arra
     if short.any():
         found = np.where(real.T, found, z[last][:, None])
     return np.ascontiguousarray(found.T)
+
+
+def _abreast(kart: KartNumbers, h: Array, node: Node, brake: Array, cap: Array, feet: Feet, end: Array) -> Array:
+    """As :func:`both_passes`, a row of columns at a time.
+
+    Rows reach as far as there are columns that have not ended: the longest columns should come first.
+    """
+    count, nothing, engine = cap.shape[0], np.zeros((1, h.shape[1])), push_lookup(kart)
+    last = np.where(h > 0.0, np.arange(1, count)[:, None], 0).max(axis=0)
+    cap = np.where(np.arange(count)[:, None] > last, np.inf, cap)  # what fills a column up holds nothing
+    begins = range(0, int(last.max()) + 1, _BLOCK)
+    parts = [(slice(i, min(i + _BLOCK, count)), slice(int(np.flatnonzero(last >= i)[-1]) + 1)) for i in begins]
+    to, on = np.concatenate([nothing, h]), np.concatenate([h, nothing])
+    before, after = np.concatenate([nothing, to[:-1]]), np.concatenate([on[1:], nothing])
+    found, z, driving = np.empty(cap.shape), cap[0], Driving(*np.zeros((4, h.shape[1])))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for part in parts:
+            rows, few = part[0], part[1].stop
+            found[rows.start :, few : z.size] = np.minimum(z[few:], end[few : z.size])
+            z, driving = z[:few], Driving(*(field[:few] for field in driving))
+            here = Node(*(field[part] for field in node))
+            more = (found[part], cap[part], *(field[part] for field in feet))
+            for step, ellipse, resistance, row, limit, *foot in _steps(to[part], before[part], here, here.drive, *more):
+                push = _by_foot(Feet(*foot), resistance, engine, ARRAYS)
+                reached, driving = drive_on(z, driving, step, ellipse, resistance, limit, push, ARRAYS)
+                z = row[:] = np.minimum(np.maximum(reached, CREEP**2), limit)
+        found[rows.stop - 1 :, : z.size] = np.minimum(z, end[: z.size])
+        z, braking = z[:0], Braking(*np.zeros((2, 0)))
+        for part in reversed(parts):
+            new = slice(z.size, part[1].stop)
+            ends = found[part][-1, new] = np.minimum(found[part][-1, new], end[new])
+            z, braking = np.append(z, ends), Braking(*(np.append(field, 0.0 * ends) for field in braking))
+            here = Node(*(field[part][::-1] for field in node))
+            way, behind, share, ahead = (field[part][::-1] for field in (on, after, brake, found))
+            for step, ellipse, resistance, row in _steps(way, behind, here, share, ahead):
+                reached, braking = brake_from(z, braking, step, ellipse, resistance, row, ARRAYS)
+                z = row[:] = np.minimum(np.maximum(reached, CREEP**2), row)
+    return found
+
+
+def _steps(h: Array, before: Array, node: Node, share: Array, *more: Array) -> Iterator[Any]:
+    """Steps of these lengths, after those ``before``, to nodes (M, L), row after row, and what ``more`` is there."""
+    for row in zip(*step_fields(weights(h, before), node, share), *more):
+        yield *step_of(row[:_STEP]), *row[_STEP:]
 
 
 def _rows(h: Array, node: Node, share: Array, limit: Array, *more: Array) -> Array:

@@ -41,7 +41,9 @@ from linelab.grip import FLAT, Surface, kart_numbers, roll_down
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.kart import Kart, PowerEngine
+from linelab.solve.columns import Feet, both_passes
 from linelab.solve.mintime import solve_min_time
+from linelab.solve.reach import Node, cornering_limit, nodes_on
 from linelab.units import STANDARD_GRAVITY
 
 NONE = np.zeros(0, dtype=np.intp)
@@ -79,6 +81,29 @@ def test_without_habits_it_takes_the_time_of_the_exact_profile(place):
     _, course = on_reference(place)
     v = drive_laps(model_of(kart), [course], NONE, np.zeros((1, 0, SIZE)), PLAIN[None])
     assert lap_times(course, v)[0] == pytest.approx(lap.lap_time, rel=1.5e-3)
+
+
+def test_many_columns_abreast_go_as_a_few_do():
+    """Rows of all columns in NumPy against CasADi's scan, column after column; the engine's table is off by 1e-4."""
+    rng, shape = np.random.default_rng(3), (60, 240)
+    kart = kart_numbers(load_kart("senior-single-speed"))
+    h = np.where(np.arange(1, 60)[:, None] <= rng.integers(0, 60, 240), rng.uniform(0.8, 2.5, (59, 240)), 0.0)
+    slope, bank, grip = (np.broadcast_to(rng.uniform(a, b, 240), shape) for a, b in ((-0.05, 0.05), (0, 0.1), (0.8, 1)))
+    surface = Surface(slope=slope, bank=bank, vertical_curvature=np.zeros(shape), grip=grip)
+    node = nodes_on(kart, 0.08 * np.sin(np.arange(60)[:, None] / 9.0 + rng.uniform(0.0, 6.0, 240)), surface)
+    part, cap = rng.uniform(0.0, 1.0, shape), cornering_limit(node, float(kart.top_speed))
+    feet = Feet(np.where(part > 0.5, 1.0, part), 0.5 + part, 0.02 * part, (part > 0.8).astype(float))
+    end = rng.uniform(20.0, 900.0, 240)
+    many = both_passes(kart, h, node, 0.9 * node.brake, cap, feet, end)
+
+    def few(begin):
+        some = slice(begin, begin + 40)
+        cut = [Node(*(x[:, some] for x in node)), 0.9 * node.brake[:, some], cap[:, some]]
+        return both_passes(kart, h[:, some], *cut, Feet(*(x[:, some] for x in feet)), end[some])
+
+    one_by_one = np.concatenate([few(begin) for begin in range(0, 240, 40)], axis=1)
+    assert np.ptp(np.sqrt(many)) > 5.0
+    assert np.sqrt(many) == pytest.approx(np.sqrt(one_by_one), abs=1e-4)
 
 
 def test_on_a_circle_it_goes_at_the_grip_limit():
