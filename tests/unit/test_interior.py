@@ -220,7 +220,7 @@ def test_ipopt_is_asked_where_the_method_does_not_get_on(monkeypatch):
     monkeypatch.undo()
     again = solve_min_time(load_track("tinmarsh_rental"), load_kart("rental-four-stroke"), tolerance=0.5)
     assert again.iterate.method == "bands"
-    assert again.lap_time == pytest.approx(solution.lap_time, abs=2e-4)
+    assert again.lap_time == pytest.approx(solution.lap_time, abs=3e-4)  # as above
 
 
 def test_no_convergence_raises(cold):
