@@ -58,12 +58,12 @@ def test_half_a_metre_from_the_apex_costs_hundredths_and_is_line_not_speed(refer
     """Common practice: missing an apex by about half a metre is worth a few hundredths of a second per corner."""
     marks = find_marks(TRACK, reference)
     base = beside_the_apex(reference, marks[0], 0.0)
+    plain = review_session(TRACK, KART, [without_uncertainty(base)], reference).laps[0]
     costs = []
     for mark in marks:
         lap = beside_the_apex(reference, mark, 0.5)
         costs.append(lap.lap_time - base.lap_time)
         review = review_session(TRACK, KART, [without_uncertainty(lap)], reference).laps[0]
-        plain = review_session(TRACK, KART, [without_uncertainty(base)], reference).laps[0]
         # All of the difference is line: the driver is as fast as the line allows.
         assert review.line_loss.value - plain.line_loss.value == pytest.approx(costs[-1], abs=0.01)
         assert review.speed_loss.value - plain.speed_loss.value == pytest.approx(0.0, abs=0.01)

@@ -68,9 +68,9 @@ def test_memory_of_damaged_files_is_bounded(tmp_path):
 
 @pytest.mark.slow
 @pytest.mark.filterwarnings("error::RuntimeWarning")
-def test_twenty_thousand_damaged_files(tmp_path):
-    read, slowest = fuzz(tmp_path, 20_000, seed=2)
-    assert 500 < read < 10_000
+def test_thousands_of_damaged_files(tmp_path):
+    read, slowest = fuzz(tmp_path, 4_000, seed=2)
+    assert 100 < read < 2_000
     assert slowest < 20.0
 
 
