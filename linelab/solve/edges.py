@@ -138,11 +138,9 @@ def _passing(track: Track, ground: Ground, line: Line) -> Array:
     laps = np.floor(line.s[0] / track.length) if track.closed else 0.0
     stations = ground.sharp_s + laps * track.length
     stations = np.where(stations < line.s[0], stations + track.length, stations) if track.closed else stations
-    at = np.interp(stations, line.s, known)
+    at, fields = np.interp(stations, line.s, known), (line.x, line.y, line.psi, line.kappa, np.gradient(line.distance))
     for _ in range(8):
-        x, y, psi, kappa, way = (
-            np.interp(at, known, each) for each in (line.x, line.y, line.psi, line.kappa, np.gradient(line.distance))
-        )
+        x, y, psi, kappa, way = (np.interp(at, known, each) for each in fields)
         cos, sin = np.cos(psi), np.sin(psi)
         ahead, beside = ground.sharp[:, 0] - x, ground.sharp[:, 1] - y
         ahead, beside = ahead * cos + beside * sin, beside * cos - ahead * sin

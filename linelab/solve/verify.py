@@ -3,7 +3,8 @@
 - The path's curvature and the change of speed are integrated once more, the kart moving in the plane and in time; the
   simulated finish is compared with the lap's.
 - What the lap asks of the kart is worked out from how its speed changes: of the tyres in the middle of every fine step,
-  of the engine's power and revs over every tenth of a second.  The edges are looked at at every fine node.
+  of the engine's power and revs over every tenth of a second.
+- The ends of the kart's width, square to its path, are held against the edges as given (:mod:`linelab.solve.edges`).
 - The acceleration that the lap states must be the one its speed shows, and a driver's rates must hold, also over every
   tenth of a second.
 - The lap time, which comes from the forward and backward passes along the solved path, is held against the time of the
