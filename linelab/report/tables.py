@@ -9,8 +9,9 @@ from collections.abc import Iterable, Sequence
 
 from linelab.errors import on_one_line
 
-#: Where a spreadsheet begins a cell with what makes it a formula, whichever delimiter it goes by; full-width forms too.
-_FORMULA = re.compile(r"(^|[,;\t|])(\s*)(?=[=+\-@\uff1d\uff0b\uff0d\uff20])")
+#: Where a spreadsheet begins a cell with what makes it a formula, whichever delimiter it goes by; full-width forms
+#: too.  Quotes may stand between: split by another delimiter, a doubled quote opens and closes an empty text.
+_FORMULA = re.compile(r"(^|[,;\t|])([\s\"]*)(?=[=+\-@\uff1d\uff0b\uff0d\uff20])")
 _NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?")
 
 
