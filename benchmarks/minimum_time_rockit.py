@@ -19,7 +19,7 @@ from linelab.geometry.curve import curve_at
 from linelab.grip import FLAT, drive_power, grip_excess, kart_numbers, loads, tyre_longitudinal
 from linelab.kart import Kart
 from linelab.solve.lines import reference_line
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 from linelab.track import Track, along
 
 #: Scales of the states n, xi, v, kappa and of the controls.

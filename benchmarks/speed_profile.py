@@ -27,7 +27,8 @@ from linelab.io.track_files import load_track
 from linelab.kart import Kart, PowerEngine
 from linelab.lap import Line
 from linelab.solve.mintime import solve_min_time
-from linelab.solve.speed import profile_times, speed_profile, speed_profiles
+from linelab.solve.pinned import speed_profile
+from linelab.solve.speed import profile_times, speed_profiles
 from linelab.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]

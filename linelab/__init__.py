@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from linelab.io.recordings_session import load_session
     from linelab.io.track_files import load_track, reversed_track, save_track
     from linelab.solve.mintime import solve_min_time
-    from linelab.solve.speed import speed_profile
+    from linelab.solve.pinned import speed_profile
 
 #: Public name to the module it lives in.
 _HOMES = {
@@ -49,7 +49,7 @@ _HOMES = {
     "save_kart": "linelab.io.kart_files",
     "save_track": "linelab.io.track_files",
     "solve_min_time": "linelab.solve.mintime",
-    "speed_profile": "linelab.solve.speed",
+    "speed_profile": "linelab.solve.pinned",
     "split_laps": "linelab.comparison.laps",
 }
 

@@ -24,8 +24,8 @@ from linelab.cli_options import (
 )
 
 if TYPE_CHECKING:
+    from linelab.coaching.kinds import TargetKind
     from linelab.coaching.recorded import Review
-    from linelab.coaching.values import TargetKind
     from linelab.report.display import Units
     from linelab.solve.mintime import Solution
 

@@ -10,10 +10,10 @@ import numpy as np
 from linelab.coaching.causes import shared_causes
 from linelab.coaching.diagnosis import Diagnosis, careful_lap, diagnose
 from linelab.coaching.grid import Rows, Sheet, computed_rows, session_sheet
+from linelab.coaching.kinds import Cause
 from linelab.coaching.shown_power import demonstrated_power, misfit, with_shown_engine
 from linelab.coaching.typical import typical_laps
 from linelab.coaching.unjudged import lines_unjudged, too_coarse
-from linelab.coaching.values import Cause
 from linelab.comparison.estimate import DrivenLap, track_heading
 from linelab.comparison.line_costs import LineCosts, line_costs
 from linelab.comparison.losses import SegmentLosses, segment_edges, segment_losses

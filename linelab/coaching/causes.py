@@ -14,7 +14,7 @@ import numpy as np
 
 from linelab.coaching import priors
 from linelab.coaching.habits import Explained
-from linelab.coaching.values import CAUSES, Cause
+from linelab.coaching.kinds import CAUSES, Cause
 from linelab.comparison.driving import (
     BRAKE,
     BUILD,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from linelab.coaching.values import Cause, FaultKind, Quantity
+from linelab.coaching.kinds import Cause, FaultKind, Quantity
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -19,8 +19,8 @@ from numpy.typing import ArrayLike, NDArray
 from linelab.coaching import priors
 from linelab.coaching.fitting import Driven
 from linelab.coaching.habits import Explained, by_lap, explain, on_passes, without
+from linelab.coaching.kinds import FaultKind, Quantity
 from linelab.coaching.naming import Pushes, kind_of, pushes_at
-from linelab.coaching.values import FaultKind, Quantity
 from linelab.comparison.driving import (
     BRAKE,
     COAST,

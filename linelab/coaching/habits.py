@@ -30,8 +30,8 @@ from linelab.coaching.fitting import (
     hypothesis_of,
     prior_cost,
 )
+from linelab.coaching.kinds import FaultKind
 from linelab.coaching.naming import Pushes, kinds_of, pushes_at
-from linelab.coaching.values import FaultKind
 from linelab.comparison.driving import (
     COAST,
     EARLY,

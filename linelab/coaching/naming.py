@@ -8,7 +8,7 @@ import numpy as np
 
 from linelab.coaching import priors
 from linelab.coaching.fitting import Driven
-from linelab.coaching.values import FaultKind
+from linelab.coaching.kinds import FaultKind
 from linelab.comparison.driving import (
     COAST,
     DRIVE,

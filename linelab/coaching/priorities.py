@@ -12,10 +12,11 @@ import numpy as np
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.definitions import FAULTS, MARKS
 from linelab.coaching.diagnosis import LINE_KINDS, Finding
+from linelab.coaching.kinds import FaultKind, Quantity
 from linelab.coaching.marked import SessionMarks
 from linelab.coaching.scatter import scatter_priority
 from linelab.coaching.shown import CLEAR, stands_out, turns_back_and_forth, usual_gap
-from linelab.coaching.values import Evidence, FaultKind, LapReview, Priority, Quantity
+from linelab.coaching.values import Evidence, LapReview, Priority
 from linelab.coaching.words import ADVICE, UNBRAKED, Advice, corners_text, laps_text
 from linelab.comparison.measured import Measured, withheld
 from linelab.comparison.onsets import Mask

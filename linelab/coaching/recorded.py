@@ -8,9 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
+from linelab.coaching.kinds import TargetKind
 from linelab.coaching.session import review_session
 from linelab.coaching.targets import OWN
-from linelab.coaching.values import SessionReview, TargetKind
+from linelab.coaching.values import SessionReview
 from linelab.comparison.channels import Sensors
 from linelab.comparison.corridor_laps import ASSUMED_WIDTH, corridor_from_laps
 from linelab.comparison.laps import RecordedLap, complete_laps, split_laps

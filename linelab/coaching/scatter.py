@@ -15,8 +15,9 @@ import numpy as np
 
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.diagnosis import Slip, slip_on
+from linelab.coaching.kinds import FaultKind, Quantity
 from linelab.coaching.marked import SessionMarks
-from linelab.coaching.values import Evidence, FaultKind, Priority, Quantity
+from linelab.coaching.values import Evidence, Priority
 from linelab.coaching.words import ADVICE
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import segment_edges

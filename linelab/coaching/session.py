@@ -12,6 +12,7 @@ from linelab.coaching.causes import told_causes
 from linelab.coaching.compare import compare
 from linelab.coaching.consistency import consistency
 from linelab.coaching.grid import session_sheet
+from linelab.coaching.kinds import TargetKind
 from linelab.coaching.marked import SessionMarks, driven_marks
 from linelab.coaching.priorities import priorities, without_card
 from linelab.coaching.scatter import corner_times, pass_errors
@@ -20,14 +21,7 @@ from linelab.coaching.strengths import strengths
 from linelab.coaching.target_marks import with_target_marks
 from linelab.coaching.targets import OWN, Held, choose_target
 from linelab.coaching.typical import typical_laps
-from linelab.coaching.values import (
-    DrivenMarks,
-    LapReview,
-    SessionReview,
-    ShownGrip,
-    Target,
-    TargetKind,
-)
+from linelab.coaching.values import DrivenMarks, LapReview, SessionReview, ShownGrip, Target
 from linelab.coaching.verdict import verdict
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import rates_note

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.values import Cause, ShownGrip, Target, TargetKind
+from linelab.coaching.kinds import Cause, TargetKind
+from linelab.coaching.values import ShownGrip, Target
 from linelab.comparison.line_costs import LineCost
 from linelab.comparison.losses import segment_edges
 from linelab.comparison.narrowed import narrowed

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from linelab.coaching.kinds import Cause, FaultKind, Quantity, TargetKind
 from linelab.comparison.estimate import DrivenLap
 from linelab.comparison.losses import SegmentLosses
 from linelab.comparison.marks import CornerMarks
@@ -24,32 +25,6 @@ from linelab.units import Array
 
 if TYPE_CHECKING:
     import pandas
-
-#: What lap or time the driver is held against.
-TargetKind = Literal["ideal", "shown_grip", "own_best", "own_parts"]
-
-#: What a corner's speed loss is made of, in driving order; see :mod:`linelab.coaching.definitions`.
-Cause = Literal["braking", "coasting", "minimum_speed", "power", "all_round", "rest"]
-CAUSES: tuple[Cause, ...] = ("braking", "coasting", "minimum_speed", "power", "all_round", "rest")
-
-#: Habits that cost time, as the coach names them; see :mod:`linelab.coaching.definitions`.
-FaultKind = Literal[
-    "apex_missed",
-    "turns_in_early",
-    "exit_unused",
-    "line_other",
-    "brakes_early",
-    "brakes_softly",
-    "coasts",
-    "too_slow_in_corner",
-    "power_late",
-    "power_abrupt",
-    "slide",
-    "scatter",
-]
-
-#: How a figure is told in units: a place along the lap, a length across it, a speed, a time, a deceleration, a number.
-Quantity = Literal["place", "length", "speed", "time", "deceleration", "number"]
 
 
 @dataclass(frozen=True, slots=True)

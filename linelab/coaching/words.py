@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from linelab.coaching.values import FaultKind
+from linelab.coaching.kinds import FaultKind
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

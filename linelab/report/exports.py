@@ -9,7 +9,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from linelab.coaching.values import CAUSES, CornerReview, LapReview, SessionReview
+from linelab.coaching.kinds import CAUSES
+from linelab.coaching.values import CornerReview, LapReview, SessionReview
 from linelab.comparison.measured import Measured
 from linelab.comparison.segments import PHASES
 from linelab.io.atomic import write_text

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from linelab.coaching.values import Evidence, Quantity
+from linelab.coaching.kinds import Quantity
+from linelab.coaching.values import Evidence
 from linelab.comparison.measured import Measured
 from linelab.report.display import METRIC, Units
 from linelab.units import STANDARD_GRAVITY

@@ -16,7 +16,8 @@ import numpy as np
 from linelab import gripfield
 from linelab.geometry.curve import curve_at
 from linelab.solve import mesh as meshes
-from linelab.solve.mesh import Mesh, surface_slopes
+from linelab.solve.lines import surface_slopes
+from linelab.solve.mesh import Mesh
 from linelab.solve.stage import GAUSS, Structure, cubic_basis, cubic_slope
 from linelab.track import Track, along
 from linelab.units import Array

@@ -12,7 +12,6 @@ from linelab.grip import Surface
 from linelab.gripfield import grip_at
 from linelab.lap import Line
 from linelab.solve.kinematics import PathState, path_state, surface_on_path
-from linelab.solve.mesh import surface_slopes
 from linelab.solve.quadrature import POINTS, between, integrated
 from linelab.track import Track, along
 from linelab.units import Array
@@ -134,3 +133,16 @@ def _quintic(u: Array, h: Array, n: Array, n1: Array, n2: Array) -> tuple[Array,
     value = a + u * (b + u * (c + u * (d + u * (e + u * f))))
     slope = (b + u * (2 * c + u * (3 * d + u * (4 * e + 5 * u * f)))) / h
     return value, slope
+
+
+def surface_slopes(track: Track) -> tuple[Array, Array]:
+    """Derivatives of slope and bank by station (N,) [1/m]."""
+    if track.closed:
+        step = track.reference.step
+
+        def derivative(values: Array) -> Array:
+            wide = np.concatenate([[values[-2]], values, [values[1]]])
+            return np.asarray((wide[2:] - wide[:-2]) / (2.0 * step))
+
+        return derivative(track.slope), derivative(track.bank)
+    return np.gradient(track.slope, track.s), np.gradient(track.bank, track.s)

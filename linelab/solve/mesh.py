@@ -183,19 +183,6 @@ def node_stations(mesh: Mesh) -> Array:
     return spline_nodes(padded(mesh))[0]
 
 
-def surface_slopes(track: Track) -> tuple[Array, Array]:
-    """Derivatives of slope and bank by station (N,) [1/m]."""
-    if track.closed:
-        step = track.reference.step
-
-        def derivative(values: Array) -> Array:
-            wide = np.concatenate([[values[-2]], values, [values[1]]])
-            return np.asarray((wide[2:] - wide[:-2]) / (2.0 * step))
-
-        return derivative(track.slope), derivative(track.bank)
-    return np.gradient(track.slope, track.s), np.gradient(track.bank, track.s)
-
-
 def corridor(track: Track, s: Array, half_width: float, use_kerbs: bool = True) -> tuple[Array, Array]:
     """Lowest and highest offset of the kart's middle at stations ``s`` (M,) [m], kerbs included."""
     high, low = along(track, track.w_left, s), -along(track, track.w_right, s)

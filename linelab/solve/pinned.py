@@ -1,7 +1,7 @@
-"""Speed profile of a given line for a driver who builds braking and drive at limited rates.
+"""The fastest lap on a given line: by passes alone, or for a driver who builds braking and drive at limited rates.
 
-Forward and backward passes cannot look ahead and back at once, so this is the minimum-time problem itself with the line
-pinned: the line becomes the reference line and its offset is fixed at zero.
+Forward and backward passes cannot look ahead and back at once, so such a driver's profile is the minimum-time problem
+itself with the line pinned: the line becomes the reference line and its offset is fixed at zero.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from linelab.lap import Lap, Limit, Line
 from linelab.solve import mesh as meshes
 from linelab.solve.mesh import Mesh
 from linelab.solve.quadrature import between, integrated
+from linelab.solve.speed import SAME_SPEED, ideal_profile
 from linelab.solve.stage import NODE_FIELDS, NODE_SIZE, Z_SCALE
 from linelab.solve.task import SLOWEST, End, Task, bounds_of, parameters_of, structure_of
 from linelab.solve.transcription import Problem, build_problem
@@ -30,6 +31,56 @@ from linelab.units import Array
 STEP = 0.02
 #: Barrier parameters of the attempts, each starting from a share of the unlimited profile.
 ATTEMPTS = ((0.95, 1e-1), (0.95, 1e-2), (0.7, 1.0))
+
+
+def speed_profile(
+    line: Line,
+    kart: Kart,
+    *,
+    v_start: float | None = None,
+    v_end: float | None = None,
+    lower_ends: bool = False,
+    label: str = "",
+) -> Lap:
+    """Fastest lap of a kart on a given line.
+
+    Parameters
+    ----------
+    line : Line
+        (N,) nodes; a closed line gives a flying lap.
+    kart : Kart
+    v_start, v_end : float or None
+        Speeds at the ends of an open line [m/s]; None leaves them as fast as the line allows.  Where a driver's rates
+        of braking or drive are limited, speeds below 1 m/s are taken as that.
+    lower_ends : bool
+        What to do with an end speed that the line or the kart does not allow: refuse it, or take it for "no faster
+        than that" and lower it to the most that is possible, as for speeds that come from a recording or another line.
+    label : str
+
+    Returns
+    -------
+    Lap
+        At the line's nodes; times are integrated over the finer internal grid.
+
+    Raises
+    ------
+    InputError
+        End speeds given for a closed line, no speeds, or faster (by more than SAME_SPEED of them) than the line, the
+        way to the other end's speed, or the drive allows; the message holds the most that is possible.  A line on which
+        the kart comes to a stand, because neither drive nor grip takes it up a slope or against resistance.
+    SolveError
+        With a driver whose rates of braking or drive are limited: no profile within them was found.
+    """
+    if not kart.driver.limits_force_rates:
+        return ideal_profile(line, kart, v_start, v_end, lower_ends, label)
+    ends = [max(given, 2.0 * SLOWEST) if given is not None and given >= 0.0 else given for given in (v_start, v_end)]
+    ideal = ideal_profile(line, kart, ends[0], ends[1], lower_ends, label)
+    # An end that had to be lowered is left free: within the rates it is no faster than without them.
+    held = [
+        None if given is None or reached < given * (1.0 - SAME_SPEED) else min(given, float(reached))
+        for given, reached in zip(ends, (ideal.v[0], ideal.v[-1]))
+    ]
+    return pinned_profile(line, kart, ideal, v_start=held[0], v_end=held[1])
 
 
 def pinned_profile(line: Line, kart: Kart, ideal: Lap, *, v_start: float | None, v_end: float | None) -> Lap:

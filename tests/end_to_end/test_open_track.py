@@ -24,7 +24,7 @@ from linelab.report.display import METRIC
 from linelab.report.sheet_facts import sheet_corners
 from linelab.report.sheet_words import mark_words, time_words
 from linelab.solve.lines import reference_line
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 from linelab.track import Track
 
 KART = load_kart("senior-single-speed")

@@ -12,7 +12,7 @@ from linelab.errors import InputError
 from linelab.io.kart_files import load_kart
 from linelab.io.track_files import load_track
 from linelab.solve.mintime import solve_min_time
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 from linelab.study.apex_cost import apex_costs, missed_apex_line
 from linelab.study.apex_solved import apex_costs_solved
 from linelab.track import Kerb

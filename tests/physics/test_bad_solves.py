@@ -16,7 +16,8 @@ from linelab.kart import Driver
 from linelab.solve import mintime, verify
 from linelab.solve.lines import line_on_track
 from linelab.solve.mintime import End, solve_min_time
-from linelab.solve.speed import speed_profile, speed_profiles
+from linelab.solve.pinned import speed_profile
+from linelab.solve.speed import speed_profiles
 
 KART = bare_kart(1.5)
 

@@ -14,7 +14,7 @@ from staged import bare_kart, flat_line
 
 from linelab.geometry.curve import Curve, curve_at
 from linelab.geometry.frenet import xy_to_sn
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 from linelab.solve.verify import simulate
 
 SCALE = 30.0  #: length of the clothoid [m]; it turns through a quarter from a straight to a radius of 9.5 m

@@ -14,7 +14,7 @@ from staged import MASS, bare_kart, corner_edges, stepped_line
 from linelab.io.track_build import track_from_edges
 from linelab.kart import Kart, PowerEngine
 from linelab.solve.mintime import End, solve_min_time
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 from linelab.units import FOOT, MPH, STANDARD_GRAVITY
 
 G = 32.0 * FOOT

@@ -14,7 +14,8 @@ from linelab.io.kart_files import load_kart
 from linelab.kart import Driver, PowerEngine
 from linelab.lap import Line
 from linelab.solve.passes import MANY
-from linelab.solve.speed import SAME_SPEED, speed_profile, speed_profiles
+from linelab.solve.pinned import speed_profile
+from linelab.solve.speed import SAME_SPEED, speed_profiles
 from linelab.units import STANDARD_GRAVITY
 
 GRIP, DRIVE = 15.0, 3.0  #: what the tyres and the drive of a kart without drag can do [m/s²]

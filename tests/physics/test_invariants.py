@@ -14,7 +14,7 @@ from linelab.io.track_files import load_track
 from linelab.kart import TorqueEngine
 from linelab.solve.lines import reference_line
 from linelab.solve.mintime import Solution, solve_min_time
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 from linelab.track import GripZone, Track
 
 #: One mesh for both, so far more than the mesh's own error of 1.2 ms can be asked; but where the solver stops, and

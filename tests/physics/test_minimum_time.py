@@ -19,7 +19,7 @@ from linelab.kart import Driver
 from linelab.solve.kinematics import path_state
 from linelab.solve.lines import line_on_track
 from linelab.solve.mintime import End, solve_min_time
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 from linelab.track import along
 
 LIMIT = 15.0  #: [m/s²]

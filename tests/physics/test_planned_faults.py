@@ -28,7 +28,7 @@ from linelab.simulation.habits import (
 )
 from linelab.solve.lines import Offsets, line_from_offsets
 from linelab.solve.mintime import solve_min_time
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 
 TRACK, KART = load_track("ostrelle_sprint"), load_kart("senior-single-speed")
 #: Standard deviation of the bump by which the line is moved off the apex [m].

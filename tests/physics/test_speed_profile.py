@@ -25,8 +25,9 @@ from linelab.kart import Driver, Kart, PowerEngine
 from linelab.lap import Limit, Line
 from linelab.solve.mintime import solve_min_time
 from linelab.solve.passes import MANY
+from linelab.solve.pinned import speed_profile
 from linelab.solve.refine import ground_under, subdivide
-from linelab.solve.speed import profile_times, speed_profile, speed_profiles
+from linelab.solve.speed import profile_times, speed_profiles
 from linelab.units import KMH, STANDARD_GRAVITY
 
 RADIUS, LIMIT = 30.0, 15.0

@@ -11,10 +11,11 @@ from simulated import as_lap, drive, make_track, record
 
 from linelab.coaching.definitions import CAUSES as CAUSE_RULES
 from linelab.coaching.definitions import FAULTS, MARKS
+from linelab.coaching.kinds import CAUSES, Cause, FaultKind
 from linelab.coaching.marks import PAST_TRACK_OUT
 from linelab.coaching.pedals import FOOT_TIME
 from linelab.coaching.session import review_session
-from linelab.coaching.values import CAUSES, Cause, DrivenMarks, FaultKind, Mark
+from linelab.coaching.values import DrivenMarks, Mark
 from linelab.coaching.words import ADVICE, corners_text, laps_text
 from linelab.comparison.estimate import estimate_laps, without_uncertainty
 from linelab.comparison.laps import complete_laps, split_laps
@@ -26,7 +27,7 @@ from linelab.io.track_files import load_track
 from linelab.kart import Kart, PowerEngine
 from linelab.solve.lines import reference_line
 from linelab.solve.mintime import solve_min_time
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 from linelab.track import along
 
 TRACK = make_track()

@@ -21,7 +21,7 @@ from linelab.comparison.timed import time_at
 from linelab.errors import InputError
 from linelab.kart import Driver, Kart, PowerEngine
 from linelab.solve.lines import reference_line
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 
 TRACK = make_track()
 KART = Kart(name="plain", mass=160.0, mu_lateral=1.6, mu_longitudinal=1.6, engine=PowerEngine(power=15000.0))

@@ -28,7 +28,7 @@ from linelab.io.track_geojson import read_features
 from linelab.report.display import CAUTIONS
 from linelab.report.exports_geo import save_lines
 from linelab.solve.lines import line_on_track, reference_line
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 
 KART = load_kart("rental-four-stroke")
 FORMATS = ("geojson", "gpx", "kml", "csv", "parquet")

@@ -35,7 +35,7 @@ from linelab.report.style import save_figure
 from linelab.report.tables import text_table
 from linelab.report.track_facts import survey_sentence
 from linelab.solve.lines import line_on_track, reference_line
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 from linelab.track import Survey
 
 

@@ -18,7 +18,7 @@ from linelab.kart import Kart, PowerEngine
 from linelab.report.page.closeups import driven_stations, target_stations
 from linelab.report.page.write import review_page
 from linelab.solve.lines import reference_line
-from linelab.solve.speed import speed_profile
+from linelab.solve.pinned import speed_profile
 
 TRACK = make_track()
 KART = Kart(name="plain", mass=160.0, mu_lateral=1.6, mu_longitudinal=1.6, engine=PowerEngine(power=15000.0))
