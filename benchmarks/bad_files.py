@@ -24,12 +24,12 @@ from typing import Any
 from surroundings import ROOT, peak_memory, surroundings
 
 from linelab.errors import InputError, KartError, LinelabError
-from linelab.io.kart_files import load_kart
-from linelab.io.kart_schema import TABLES, limits_of
-from linelab.io.track_files import load_track
-from linelab.kart import MOST_UNLIKE, POWER_BOUNDS, RATIO_ENTRY, TOP_SPEED, TORQUE_ENTRY
-from linelab.solve.mintime import solve_min_time
-from linelab.track import Track
+from linelab.files.kart_fields import TABLES, limits_of
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.model.kart import MOST_UNLIKE, POWER_BOUNDS, RATIO_ENTRY, TOP_SPEED, TORQUE_ENTRY
+from linelab.model.track import Track
+from linelab.optimum.minimum_time import solve_min_time
 from linelab.units import RPM
 
 sys.path.insert(0, str(ROOT / "tests" / "unit"))

@@ -29,30 +29,30 @@ import second_driver as judge
 from judged_sessions import LINES, venue
 from surroundings import surroundings
 
-from linelab.coaching.grid import computed_rows, session_sheet
-from linelab.coaching.marked import driven_marks
-from linelab.coaching.recorded import find_ground
-from linelab.comparison.estimate import track_heading
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.losses import segment_edges, segment_losses
-from linelab.comparison.marks import find_marks
-from linelab.comparison.measured import Measured
-from linelab.comparison.placing import estimate_placed_laps
-from linelab.comparison.position_bias import stated_bias
-from linelab.comparison.segments import segments_of
-from linelab.comparison.sensors import read_sensors
+from linelab.cli.demo import DEMO_KART, DEMO_TRACK
+from linelab.coaching.from_recording import find_ground
+from linelab.coaching.mark_figures import driven_marks
+from linelab.coaching.side_by_side import computed_rows, session_sheet
+from linelab.diagnosis.losses import segment_edges, segment_losses
+from linelab.diagnosis.marks import find_marks
+from linelab.diagnosis.stretches import segments_of
+from linelab.drive.driver import careful_lap, drive_session
+from linelab.drive.faults import Habits
+from linelab.drive.receiver import Inertial, Receiver, record
 from linelab.errors import LinelabError
-from linelab.io.kart_files import load_kart
-from linelab.io.recordings import load_recording
-from linelab.io.track_files import load_track
-from linelab.kart import Kart
-from linelab.lap import Lap, Recording
-from linelab.report.demo_data import DEMO_KART, DEMO_TRACK
-from linelab.simulation.driver import careful_lap, drive_session
-from linelab.simulation.habits import Habits
-from linelab.simulation.receiver import Inertial, Receiver, record
-from linelab.solve.mintime import solve_min_time
-from linelab.track import Track
+from linelab.files.kart_file import load_kart
+from linelab.files.recordings.load_recording import load_recording
+from linelab.files.tracks.track_file import load_track
+from linelab.measured import Measured
+from linelab.model.kart import Kart
+from linelab.model.lap import Lap, Recording
+from linelab.model.track import Track
+from linelab.motion.channels import stated_bias
+from linelab.motion.estimate import track_heading
+from linelab.motion.placing import estimate_placed_laps
+from linelab.motion.sensors import read_sensors
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.recorded.laps import complete_laps, split_laps
 
 REAL = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[2] / "shared")) / "data" / "kart_recording"
 NAMES = (

@@ -22,19 +22,19 @@ import numpy as np
 from simulated_sessions import Circuit, circuits, random_receiver, random_session
 from surroundings import surroundings
 
-from linelab.coaching.grid import session_sheet
-from linelab.coaching.marks import all_figures
+from linelab.coaching.driven_marks import all_figures
 from linelab.coaching.session import review_session
-from linelab.comparison.estimate import DrivenLap, without_uncertainty
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.marks import find_marks, minimum_rooms
-from linelab.comparison.measured import Measured
-from linelab.comparison.placing import estimate_placed_laps
-from linelab.comparison.position_bias import stated_bias
-from linelab.comparison.sensors import read_sensors
+from linelab.coaching.side_by_side import session_sheet
+from linelab.diagnosis.marks import find_marks, minimum_rooms
+from linelab.drive.receiver import Receiver, record
 from linelab.errors import LinelabError
-from linelab.lap import Lap
-from linelab.simulation.receiver import Receiver, record
+from linelab.measured import Measured
+from linelab.model.lap import Lap
+from linelab.motion.channels import stated_bias
+from linelab.motion.estimate import DrivenLap, without_uncertainty
+from linelab.motion.placing import estimate_placed_laps
+from linelab.motion.sensors import read_sensors
+from linelab.recorded.laps import complete_laps, split_laps
 
 #: Marks of a driven corner that are told with an uncertainty.
 MARKS = {

@@ -11,22 +11,22 @@ from typing import NamedTuple
 import numpy as np
 import second_driver as judge
 
-from linelab.coaching.recorded import choose_laps, find_ground, review_recording
-from linelab.coaching.values import SessionReview
-from linelab.comparison.estimate import DrivenLap, without_uncertainty
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.marks import CornerMarks
-from linelab.comparison.placing import estimate_placed_laps
-from linelab.comparison.position_bias import stated_bias
-from linelab.comparison.sensors import read_sensors
+from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
+from linelab.coaching.results import SessionReview
+from linelab.diagnosis.marks import CornerMarks
+from linelab.files.recordings.load_recording import load_recording
+from linelab.files.tracks.track_file import load_track
 from linelab.geometry.frenet import xy_to_sn
-from linelab.io.recordings import load_recording
-from linelab.io.track_files import load_track
-from linelab.kart import Kart, PowerEngine
-from linelab.lap import Lap, Limit
-from linelab.solve.lines import line_on_track
-from linelab.solve.mintime import solve_min_time
-from linelab.track import Track
+from linelab.model.kart import Kart, PowerEngine
+from linelab.model.lap import Lap, Limit
+from linelab.model.track import Track
+from linelab.motion.channels import stated_bias
+from linelab.motion.estimate import DrivenLap, without_uncertainty
+from linelab.motion.placing import estimate_placed_laps
+from linelab.motion.sensors import read_sensors
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.recorded.laps import complete_laps, split_laps
+from linelab.speed.lines import line_on_track
 from linelab.units import STANDARD_GRAVITY
 
 #: Where the second driver's lines are kept between runs.
@@ -143,6 +143,6 @@ def corner_at(circuit: judge.Circuit, track: Track, marks: tuple[CornerMarks, ..
 
 def _to_track(track: Track, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Longitude and latitude in the track's plane [m]."""
-    from linelab.io.projection import LocalPlane, to_plane
+    from linelab.files.projection import LocalPlane, to_plane
 
     return to_plane(LocalPlane(origin_lon=track.origin[0], origin_lat=track.origin[1]), lon, lat)

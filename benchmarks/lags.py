@@ -24,13 +24,13 @@ import second_driver as judge
 from second_judge import CIRCUITS
 from surroundings import surroundings
 
-from linelab.coaching.grid import computed_rows, session_sheet
-from linelab.coaching.marked import driven_marks
-from linelab.comparison.estimate import DrivenLap
-from linelab.comparison.marks import CornerMarks, find_marks
-from linelab.comparison.seen import as_seen
+from linelab.coaching.mark_figures import driven_marks
+from linelab.coaching.side_by_side import computed_rows, session_sheet
+from linelab.diagnosis.marks import CornerMarks, find_marks
+from linelab.diagnosis.received import as_seen
 from linelab.errors import LinelabError
 from linelab.geometry.frenet import xy_to_sn
+from linelab.motion.estimate import DrivenLap
 
 #: Half a 95 % interval in standard deviations (normal distribution).
 WIDE = 1.96

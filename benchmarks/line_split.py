@@ -19,21 +19,21 @@ from scipy.interpolate import CubicSpline
 from simulated_sessions import Circuit, circuits, random_receiver, random_session
 from surroundings import surroundings
 
+from linelab.coaching.results import SessionReview
 from linelab.coaching.session import review_session
-from linelab.coaching.values import SessionReview
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.losses import segment_edges
-from linelab.comparison.placing import estimate_placed_laps
-from linelab.comparison.position_bias import stated_bias
-from linelab.comparison.sensors import read_sensors
-from linelab.comparison.timed import time_at
+from linelab.diagnosis.losses import segment_edges
+from linelab.drive.receiver import record
 from linelab.errors import LinelabError
-from linelab.kart import Kart
-from linelab.lap import Lap
-from linelab.simulation.receiver import record
-from linelab.solve.lines import Offsets, line_from_offsets
-from linelab.solve.speed import speed_profiles
-from linelab.track import Track
+from linelab.model.kart import Kart
+from linelab.model.lap import Lap
+from linelab.model.timed import time_at
+from linelab.model.track import Track
+from linelab.motion.channels import stated_bias
+from linelab.motion.placing import estimate_placed_laps
+from linelab.motion.sensors import read_sensors
+from linelab.recorded.laps import complete_laps, split_laps
+from linelab.speed.lines import Offsets, line_from_offsets
+from linelab.speed.profile import speed_profiles
 
 WORKERS = 2
 CIRCUITS = (11, 12, 13, 14, 15, 16, 17, 18, 19, 20, 21, 22)

@@ -19,11 +19,11 @@ from pathlib import Path
 import numpy as np
 from surroundings import ROOT, surroundings
 
+from linelab.files.tracks.track_build import track_from_centre
+from linelab.files.tracks.track_file import save_track
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
-from linelab.io.track_build import track_from_centre
-from linelab.io.track_files import save_track
-from linelab.track import Track
+from linelab.model.track import Track
 from linelab.units import Array
 
 RATE = 25.0
@@ -31,11 +31,11 @@ RATE = 25.0
 OURS = """
 import json, sys, time
 from surroundings import peak_memory
-from linelab.comparison.estimate import estimate_laps
-from linelab.comparison.laps import split_laps
-from linelab.comparison.sensors import read_sensors
-from linelab.io.recordings import load_recording
-from linelab.io.track_files import load_track
+from linelab.motion.estimate import estimate_laps
+from linelab.recorded.laps import split_laps
+from linelab.motion.sensors import read_sensors
+from linelab.files.recordings.load_recording import load_recording
+from linelab.files.tracks.track_file import load_track
 track = load_track(sys.argv[1])
 spent, at, cpu = {}, time.perf_counter(), time.process_time()
 def stage(name):

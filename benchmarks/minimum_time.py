@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 from surroundings import ROOT, surroundings
 
-from linelab.track import Track
+from linelab.model.track import Track
 from linelab.units import Array
 
 TRACK, KART = "ostrelle_sprint", "senior-single-speed"
@@ -31,9 +31,9 @@ COLD = """
 import time
 start = time.perf_counter()
 import dataclasses, json
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.solve.mintime import solve_min_time
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.optimum.minimum_time import solve_min_time
 imported = time.perf_counter()
 track, kart = load_track({track!r}), load_kart({kart!r})
 loaded = time.perf_counter()
@@ -139,9 +139,9 @@ def peer(meshes: list[int], method: str, first: float) -> None:
     """Both libraries on finer and finer meshes."""
     from minimum_time_rockit import peer_solve
 
-    from linelab.io.kart_files import load_kart
-    from linelab.io.track_files import load_track
-    from linelab.solve.mintime import solve_min_time
+    from linelab.files.kart_file import load_kart
+    from linelab.files.tracks.track_file import load_track
+    from linelab.optimum.minimum_time import solve_min_time
 
     track, kart = bare(load_track(TRACK)), load_kart(KART)
     print(f"\nThe same problem without kerbs, edges smoothed over {EDGE_SMOOTHING:g} m; rockit by {method}")

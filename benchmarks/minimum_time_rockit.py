@@ -1,7 +1,7 @@
 """The minimum-time problem in rockit, a general-purpose optimal control library on CasADi.
 
 The same states, limits and track as linelab's: states (n, xi, v, kappa) by station, controls (ax, dkappa/ds), the
-friction ellipse and the engine curve of linelab.grip, edges at the collocation points, a flying lap.  Reference
+friction ellipse and the engine curve of linelab.model.grip, edges at the collocation points, a flying lap.  Reference
 curvature and widths are interpolants of the track's own samples; it starts from the reference line and nine tenths of
 that line's speed.
 """
@@ -16,11 +16,11 @@ import numpy as np
 from rockit import DirectCollocation, MultipleShooting, Ocp
 
 from linelab.geometry.curve import curve_at
-from linelab.grip import FLAT, drive_power, grip_excess, kart_numbers, loads, tyre_longitudinal
-from linelab.kart import Kart
-from linelab.solve.lines import reference_line
-from linelab.solve.pinned import speed_profile
-from linelab.track import Track, along
+from linelab.model.grip import FLAT, drive_power, grip_excess, kart_numbers, loads, tyre_longitudinal
+from linelab.model.kart import Kart
+from linelab.model.track import Track, along
+from linelab.optimum.line_profile import speed_profile
+from linelab.speed.lines import reference_line
 
 #: Scales of the states n, xi, v, kappa and of the controls.
 SCALES = {"n": 1.0, "xi": 0.1, "v": 20.0, "kappa": 0.05, "ax": 5.0, "dkappa": 0.01}

@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.io.track_build import track_from_centre, track_from_edges
-from linelab.track import Track
+from linelab.files.tracks.track_build import track_from_centre, track_from_edges
+from linelab.model.track import Track
 
 Array = NDArray[np.float64]
 

@@ -32,25 +32,25 @@ from typing import NamedTuple
 import numpy as np
 from surroundings import surroundings
 
+from linelab.coaching.results import SessionReview
 from linelab.coaching.session import review_session
-from linelab.coaching.values import SessionReview
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.marks import find_marks
-from linelab.comparison.placing import estimate_placed_laps
-from linelab.comparison.position_bias import stated_bias
-from linelab.comparison.sensors import read_sensors
+from linelab.diagnosis.marks import find_marks
+from linelab.drive import faults as manner
+from linelab.drive.driver import careful_lap, drive_session
+from linelab.drive.faults import Fault, Habits
+from linelab.drive.motion import SimulatedSession
+from linelab.drive.receiver import Receiver, record
 from linelab.errors import TrackError
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.kart import Kart
-from linelab.lap import Lap
-from linelab.simulation import habits as manner
-from linelab.simulation.driver import careful_lap, drive_session
-from linelab.simulation.habits import Fault, Habits
-from linelab.simulation.receiver import Receiver, record
-from linelab.simulation.session import SimulatedSession
-from linelab.solve.mintime import solve_min_time
-from linelab.track import Track
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.model.kart import Kart
+from linelab.model.lap import Lap
+from linelab.model.track import Track
+from linelab.motion.channels import stated_bias
+from linelab.motion.placing import estimate_placed_laps
+from linelab.motion.sensors import read_sensors
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.recorded.laps import complete_laps, split_laps
 
 PLACES = (
     ("ostrelle_sprint", "senior-single-speed"),

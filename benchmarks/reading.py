@@ -29,8 +29,8 @@ CHUNK = 50_000
 OURS = """
 import json, sys, time
 from surroundings import peak_memory
-from linelab.io.recordings import load_recording
-from linelab.comparison.cleaning import clean_recording
+from linelab.files.recordings.load_recording import load_recording
+from linelab.recorded.cleaning import clean_recording
 before, begin = peak_memory(), time.process_time()
 recording = load_recording(sys.argv[1])
 read, middle = time.process_time() - begin, peak_memory()

@@ -17,14 +17,14 @@ from pathlib import Path
 
 from surroundings import surroundings
 
-from linelab.io.kart_files import load_kart
-from linelab.io.recordings_write import save_recording_csv
-from linelab.io.track_files import load_track
-from linelab.report.demo_data import DEMO_KART, DEMO_TRACK
-from linelab.simulation.driver import careful_lap, drive_session
-from linelab.simulation.habits import BrakesEarly, Habits, LatePower
-from linelab.simulation.receiver import Receiver, record
-from linelab.solve.mintime import solve_min_time
+from linelab.cli.demo import DEMO_KART, DEMO_TRACK
+from linelab.drive.driver import careful_lap, drive_session
+from linelab.drive.faults import BrakesEarly, Habits, LatePower
+from linelab.drive.receiver import Receiver, record
+from linelab.files.kart_file import load_kart
+from linelab.files.recordings.table import save_recording_csv
+from linelab.files.tracks.track_file import load_track
+from linelab.optimum.minimum_time import solve_min_time
 
 LAPS, RATE, RUNS = 20, 25.0, 5
 
@@ -37,12 +37,12 @@ def stage(name, begin):
     spent[name] = time.perf_counter() - begin
     return time.perf_counter()
 at = start
-from linelab.io.kart_files import load_kart
-from linelab.io.recordings import load_recording
-from linelab.io.track_files import load_track
-from linelab.coaching.recorded import choose_laps, find_ground, review_recording
-from linelab.report.review_report import save_review
-from linelab.solve.mintime import solve_min_time
+from linelab.files.kart_file import load_kart
+from linelab.files.recordings.load_recording import load_recording
+from linelab.files.tracks.track_file import load_track
+from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
+from linelab.output.review_report import save_review
+from linelab.optimum.minimum_time import solve_min_time
 at = stage("imports", at)
 track, kart = load_track(sys.argv[2]), load_kart(sys.argv[3])
 recording = load_recording(sys.argv[1])

@@ -17,7 +17,7 @@ import numpy as np
 from simulated_sessions import Circuit, circuits, random_session
 from surroundings import ROOT, surroundings
 
-from linelab.simulation.receiver import Receiver
+from linelab.drive.receiver import Receiver
 
 sys.path.insert(0, str(ROOT / "tests" / "physics"))
 

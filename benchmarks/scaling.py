@@ -20,8 +20,8 @@ ONE = """
 import json, time
 from odd_shapes import winding, open_track
 from surroundings import peak_memory
-from linelab.io.kart_files import load_kart
-from linelab.solve.mintime import solve_min_time
+from linelab.files.kart_file import load_kart
+from linelab.optimum.minimum_time import solve_min_time
 kart = load_kart("senior-single-speed")
 solve_min_time(open_track("short road", winding(200.0), 7.0), kart)
 start = time.perf_counter()

@@ -27,10 +27,10 @@ import second_driver as judge
 from surroundings import surroundings
 
 from linelab.coaching.session import review_session
-from linelab.comparison.marks import find_marks
+from linelab.diagnosis.marks import find_marks
 from linelab.errors import LinelabError
-from linelab.kart import Kart, PowerEngine
-from linelab.solve.mintime import solve_min_time
+from linelab.model.kart import Kart, PowerEngine
+from linelab.optimum.minimum_time import solve_min_time
 
 WORKERS = 2
 HABITS = tuple(judge.HABITS)

@@ -6,14 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.errors import LinelabError
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import track_from_centre
-from linelab.io.track_files import load_track
-from linelab.kart import Kart
-from linelab.lap import Lap
-from linelab.simulation.driver import careful_lap, drive_session
-from linelab.simulation.habits import (
+from linelab.drive.driver import careful_lap, drive_session
+from linelab.drive.faults import (
     AbruptPower,
     ApexMissed,
     BrakesEarly,
@@ -25,10 +19,16 @@ from linelab.simulation.habits import (
     Slides,
     TurnsInEarly,
 )
-from linelab.simulation.receiver import Receiver
-from linelab.simulation.session import SimulatedSession
-from linelab.solve.mintime import solve_min_time
-from linelab.track import Track
+from linelab.drive.motion import SimulatedSession
+from linelab.drive.receiver import Receiver
+from linelab.errors import LinelabError
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_centre
+from linelab.files.tracks.track_file import load_track
+from linelab.model.kart import Kart
+from linelab.model.lap import Lap
+from linelab.model.track import Track
+from linelab.optimum.minimum_time import solve_min_time
 
 #: Bundled circuit to the class of kart on it.
 DEMO = {

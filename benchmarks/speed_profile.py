@@ -21,14 +21,14 @@ from surroundings import surroundings
 from toppra.algorithm import TOPPRA
 from toppra.constraint import LinearConstraint
 
-from linelab.grip import brake_friction, drive_friction, kart_numbers
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.kart import Kart, PowerEngine
-from linelab.lap import Line
-from linelab.solve.mintime import solve_min_time
-from linelab.solve.pinned import speed_profile
-from linelab.solve.speed import profile_times, speed_profiles
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.model.grip import brake_friction, drive_friction, kart_numbers
+from linelab.model.kart import Kart, PowerEngine
+from linelab.model.lap import Line
+from linelab.optimum.line_profile import speed_profile
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.speed.profile import profile_times, speed_profiles
 from linelab.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]

@@ -18,11 +18,11 @@ from odd_shapes import SHAPES
 from surroundings import shared_circuits, surroundings
 
 from linelab.errors import LinelabError
-from linelab.io.kart_files import bundled_karts, load_kart
-from linelab.io.track_files import bundled_tracks, load_track, reversed_track
-from linelab.io.track_imports import load_centre_line
-from linelab.solve.mintime import solve_min_time
-from linelab.track import Track
+from linelab.files.kart_file import bundled_karts, load_kart
+from linelab.files.tracks.survey_import import load_centre_line
+from linelab.files.tracks.track_file import bundled_tracks, load_track, reversed_track
+from linelab.model.track import Track
+from linelab.optimum.minimum_time import solve_min_time
 
 GRIPS = {"dry": 1.0, "damp": 0.6, "wet": 0.45}
 Source = tuple[str, Callable[[], Track]]

@@ -19,38 +19,37 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from linelab.coaching.compare import compare
-    from linelab.coaching.recorded import review
-    from linelab.comparison.cleaning import clean_recording
-    from linelab.comparison.estimate import estimate_lap
-    from linelab.comparison.laps import split_laps
+    from linelab.coaching.from_recording import review
     from linelab.errors import LinelabError
-    from linelab.io.bundled import bundled_karts, bundled_tracks
-    from linelab.io.kart_files import load_kart, save_kart
-    from linelab.io.recordings import load_recording
-    from linelab.io.recordings_session import load_session
-    from linelab.io.track_files import load_track, reversed_track, save_track
-    from linelab.solve.mintime import solve_min_time
-    from linelab.solve.pinned import speed_profile
+    from linelab.files.bundled import bundled_karts, bundled_tracks
+    from linelab.files.kart_file import load_kart, save_kart
+    from linelab.files.recordings.load_recording import load_recording, load_session
+    from linelab.files.tracks.track_file import load_track, reversed_track, save_track
+    from linelab.motion.estimate import estimate_lap
+    from linelab.optimum.line_profile import speed_profile
+    from linelab.optimum.minimum_time import solve_min_time
+    from linelab.recorded.cleaning import clean_recording
+    from linelab.recorded.laps import split_laps
 
 #: Public name to the module it lives in.
 _HOMES = {
     "LinelabError": "linelab.errors",
-    "bundled_karts": "linelab.io.bundled",
-    "bundled_tracks": "linelab.io.bundled",
-    "clean_recording": "linelab.comparison.cleaning",
+    "bundled_karts": "linelab.files.bundled",
+    "bundled_tracks": "linelab.files.bundled",
+    "clean_recording": "linelab.recorded.cleaning",
     "compare": "linelab.coaching.compare",
-    "estimate_lap": "linelab.comparison.estimate",
-    "load_kart": "linelab.io.kart_files",
-    "load_recording": "linelab.io.recordings",
-    "load_session": "linelab.io.recordings_session",
-    "load_track": "linelab.io.track_files",
-    "review": "linelab.coaching.recorded",
-    "reversed_track": "linelab.io.track_files",
-    "save_kart": "linelab.io.kart_files",
-    "save_track": "linelab.io.track_files",
-    "solve_min_time": "linelab.solve.mintime",
-    "speed_profile": "linelab.solve.pinned",
-    "split_laps": "linelab.comparison.laps",
+    "estimate_lap": "linelab.motion.estimate",
+    "load_kart": "linelab.files.kart_file",
+    "load_recording": "linelab.files.recordings.load_recording",
+    "load_session": "linelab.files.recordings.load_recording",
+    "load_track": "linelab.files.tracks.track_file",
+    "review": "linelab.coaching.from_recording",
+    "reversed_track": "linelab.files.tracks.track_file",
+    "save_kart": "linelab.files.kart_file",
+    "save_track": "linelab.files.tracks.track_file",
+    "solve_min_time": "linelab.optimum.minimum_time",
+    "speed_profile": "linelab.optimum.line_profile",
+    "split_laps": "linelab.recorded.laps",
 }
 
 __all__ = [

@@ -2,10 +2,13 @@
 
 Every message says three things: what is wrong, where it is (file, line, station, field) and what to
 try.  The parts are kept as attributes so that a program can act on them without parsing text.
+
+What asks a program to end while it works: Ctrl-C, a kill, the terminal's window being closed.
 """
 
 from __future__ import annotations
 
+import signal
 from os import PathLike
 from pathlib import Path
 
@@ -170,4 +173,10 @@ class SolveError(LinelabError):
 
 
 class VerificationError(SolveError):
-    """A solved lap failed the independent check of ``linelab.solve.verify``."""
+    """A solved lap failed the independent check of ``linelab.optimum.verify``."""
+
+
+def ending_signals() -> list[int]:
+    """The signals of this system that ask for an end, without those that whoever started the program has ignored."""
+    known = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    return [number for number in known if signal.getsignal(number) is not signal.SIG_IGN]

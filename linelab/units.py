@@ -1,4 +1,4 @@
-"""Units: SI and radians inside, everything else only at the edges (``io``, ``report``).
+"""Units: SI and radians inside, everything else only at the edges (``files``, ``output``).
 
 The aliases below document a quantity's unit in a signature without changing its type.
 """

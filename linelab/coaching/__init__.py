@@ -1,1 +1,1 @@
-"""Coaching: marks, causes of lost time, consistency and what to work on first, from comparisons of whole sessions."""
+"""A session as a coach would go through it."""

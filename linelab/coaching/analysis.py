@@ -1,4 +1,7 @@
-"""A session worked through once: its laps side by side, what their lines and habits cost, and what cannot be told."""
+"""A session worked through once: its laps side by side, what their lines and habits cost, and what cannot be told.
+
+What a session cannot be judged by, and why.
+"""
 
 from __future__ import annotations
 
@@ -7,26 +10,56 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from linelab.coaching.causes import shared_causes
-from linelab.coaching.diagnosis import Diagnosis, careful_lap, diagnose
-from linelab.coaching.grid import Rows, Sheet, computed_rows, session_sheet
-from linelab.coaching.kinds import Cause
-from linelab.coaching.shown_power import demonstrated_power, misfit, with_shown_engine
-from linelab.coaching.typical import typical_laps
-from linelab.coaching.unjudged import lines_unjudged, too_coarse
-from linelab.comparison.estimate import DrivenLap, track_heading
-from linelab.comparison.line_costs import LineCosts, line_costs
-from linelab.comparison.losses import SegmentLosses, segment_edges, segment_losses
-from linelab.comparison.marks import CornerMarks, find_marks
-from linelab.comparison.measured import Measured
-from linelab.comparison.onsets import Mask
-from linelab.comparison.own_line import own_line
-from linelab.comparison.seen import as_seen
-from linelab.comparison.segments import Segment, segments_of
-from linelab.kart import Kart
-from linelab.lap import Lap
-from linelab.track import Track
+from linelab.coaching.envelope import demonstrated_power, misfit, with_shown_engine
+from linelab.coaching.side_by_side import Rows, Sheet, computed_rows, session_sheet, typical_laps
+from linelab.diagnosis.causes import shared_causes
+from linelab.diagnosis.findings import Diagnosis, careful_lap, diagnose
+from linelab.diagnosis.kinds import Cause
+from linelab.diagnosis.losses import LEAST_RATE, LineCosts, SegmentLosses, line_costs, segment_edges, segment_losses
+from linelab.diagnosis.marks import CornerMarks, Mask, find_marks
+from linelab.diagnosis.own_line import own_line
+from linelab.diagnosis.received import as_seen
+from linelab.diagnosis.stretches import Segment, segments_of
+from linelab.measured import Measured
+from linelab.model.kart import Kart
+from linelab.model.lap import Lap
+from linelab.model.track import Track
+from linelab.motion.estimate import DrivenLap, track_heading
 from linelab.units import Array
+
+#: A lap faster than the best possible on its own line by this share of its time contradicts the line [-].
+BEATEN = 0.005
+
+
+def too_coarse(driven: Sequence[DrivenLap]) -> str:
+    """Why there is no split."""
+    slow = min(drive.rate for drive in driven)
+    return f"{slow:.1f} samples a second: the line has no usable curvature" if slow < LEAST_RATE else ""
+
+
+def lines_unjudged(track: Track, times: Array, best: Array, power: Measured) -> str:
+    """Why the laps' lines are not judged.
+
+    Nobody is faster than the best possible on his own line: where the laps are, either the line is not the driven one,
+    ripples of coarse positions having been read as steering, or the kart is not the one of the kart file.
+
+    Parameters
+    ----------
+    times, best : (L,) array
+        Lap times, and those that were possible at best on the same lines [s].
+    """
+    if track.survey.kind == "estimated":
+        return "the edges are not surveyed, and a corridor estimated from laps cannot judge laps"
+    other = misfit(power)
+    if other:
+        return other
+    ahead = float(np.median(best - times))
+    if ahead > BEATEN * float(np.median(times)):
+        return (
+            f"the laps are {ahead:.1f} s faster than this kart could be on the lines recorded: "
+            "positions too coarse for the line, or a kart file that does not fit"
+        )
+    return ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

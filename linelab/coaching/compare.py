@@ -6,23 +6,30 @@ from dataclasses import replace
 
 import numpy as np
 
-from linelab.coaching.grid import computed_rows, session_sheet
-from linelab.coaching.marked import driven_marks
-from linelab.coaching.unjudged import too_coarse
-from linelab.coaching.values import Comparison, CornerReview, DrivenMarks
-from linelab.comparison.estimate import DrivenLap, track_heading, without_uncertainty
-from linelab.comparison.line_costs import LineCost, line_costs
-from linelab.comparison.losses import LEAST_RATE, SegmentLosses, rates_note, segment_edges, segment_losses
-from linelab.comparison.marks import CornerMarks, find_marks
-from linelab.comparison.measured import Measured, withheld
-from linelab.comparison.own_line import own_line
-from linelab.comparison.seen import as_seen
-from linelab.comparison.segments import PHASES, segments_of
-from linelab.comparison.timed import time_at, timed_lap, timed_track
+from linelab.coaching.analysis import too_coarse
+from linelab.coaching.mark_figures import driven_marks
+from linelab.coaching.results import Comparison, CornerReview, DrivenMarks
+from linelab.coaching.side_by_side import computed_rows, session_sheet
+from linelab.diagnosis.losses import (
+    LEAST_RATE,
+    LineCost,
+    SegmentLosses,
+    line_costs,
+    rates_note,
+    segment_edges,
+    segment_losses,
+)
+from linelab.diagnosis.marks import CornerMarks, find_marks
+from linelab.diagnosis.own_line import own_line
+from linelab.diagnosis.received import as_seen
+from linelab.diagnosis.stretches import PHASES, segments_of
 from linelab.errors import InputError
-from linelab.kart import Kart
-from linelab.lap import Lap
-from linelab.track import Track, lap_ends
+from linelab.measured import Measured, withheld
+from linelab.model.kart import Kart
+from linelab.model.lap import Lap
+from linelab.model.timed import time_at, timed_lap, timed_track
+from linelab.model.track import Track, lap_ends
+from linelab.motion.estimate import DrivenLap, track_heading, without_uncertainty
 from linelab.units import Array
 
 
@@ -48,7 +55,7 @@ def compare(
         The computed minimum-time lap of this track (or any lap on it); on an open track the part of it between the
         timing lines counts, and so do the corners there.
     driven : DrivenLap or Lap
-        From :func:`linelab.comparison.estimate.estimate_lap`; a plain Lap is taken as exact.
+        From :func:`linelab.motion.estimate.estimate_lap`; a plain Lap is taken as exact.
     kart : Kart
         For the split into line loss and speed loss, and for telling what the feet do.
     grip : float

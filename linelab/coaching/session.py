@@ -7,31 +7,26 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from linelab.coaching.advice import priorities, strengths, verdict, without_card
 from linelab.coaching.analysis import Analysis, analyse
-from linelab.coaching.causes import told_causes
 from linelab.coaching.compare import compare
-from linelab.coaching.consistency import consistency
-from linelab.coaching.grid import session_sheet
-from linelab.coaching.kinds import TargetKind
-from linelab.coaching.marked import SessionMarks, driven_marks
-from linelab.coaching.priorities import priorities, without_card
-from linelab.coaching.scatter import corner_times, pass_errors
-from linelab.coaching.shown_grip import shown_grip
-from linelab.coaching.strengths import strengths
-from linelab.coaching.target_marks import with_target_marks
+from linelab.coaching.consistency import consistency, corner_times, pass_errors
+from linelab.coaching.envelope import shown_grip
+from linelab.coaching.mark_figures import SessionMarks, driven_marks, with_target_marks
+from linelab.coaching.results import DrivenMarks, LapReview, SessionReview, ShownGrip, Target
+from linelab.coaching.side_by_side import session_sheet, typical_laps
 from linelab.coaching.targets import OWN, Held, choose_target
-from linelab.coaching.typical import typical_laps
-from linelab.coaching.values import DrivenMarks, LapReview, SessionReview, ShownGrip, Target
-from linelab.coaching.verdict import verdict
-from linelab.comparison.estimate import DrivenLap
-from linelab.comparison.losses import rates_note
-from linelab.comparison.measured import Measured
-from linelab.comparison.timed import timed_lap, timed_track
+from linelab.diagnosis.causes import told_causes
+from linelab.diagnosis.kinds import TargetKind
+from linelab.diagnosis.losses import rates_note
 from linelab.errors import InputError
-from linelab.kart import Kart
-from linelab.lap import Lap
-from linelab.solve.mintime import Solution
-from linelab.track import Corner, Track
+from linelab.measured import Measured
+from linelab.model.kart import Kart
+from linelab.model.lap import Lap
+from linelab.model.timed import timed_lap, timed_track
+from linelab.model.track import Corner, Track
+from linelab.motion.estimate import DrivenLap
+from linelab.optimum.minimum_time import Solution
 
 
 def review_session(
@@ -55,7 +50,7 @@ def review_session(
     track : Track
     kart : Kart
     driven : sequence of DrivenLap
-        Complete laps in order of time, from :func:`linelab.comparison.estimate.estimate_laps`.
+        Complete laps in order of time, from :func:`linelab.motion.estimate.estimate_laps`.
     reference : Solution or Lap
         The minimum-time lap of this track, kart and grip; of an open track the part between its timing lines counts.
     target : str

@@ -1,4 +1,7 @@
-"""What the driver is held against: a lap, and what its own line and habits cost against the ideal lap."""
+"""What the driver is held against: a lap, and what its own line and habits cost against the ideal lap.
+
+A closed corridor drawn in from both sides: for what its lap would be with edges nearer than they were taken for.
+"""
 
 from __future__ import annotations
 
@@ -8,19 +11,40 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.kinds import Cause, TargetKind
-from linelab.coaching.values import ShownGrip, Target
-from linelab.comparison.line_costs import LineCost
-from linelab.comparison.losses import segment_edges
-from linelab.comparison.narrowed import narrowed
-from linelab.comparison.onsets import Index
-from linelab.comparison.timed import time_at, timed_lap
+from linelab.coaching.results import ShownGrip, Target
+from linelab.diagnosis.kinds import Cause, TargetKind
+from linelab.diagnosis.losses import LineCost, segment_edges
+from linelab.diagnosis.marks import Index
 from linelab.errors import InputError
-from linelab.lap import Lap, Limit
-from linelab.solve.lines import line_on_track
-from linelab.solve.mintime import solve_min_time
-from linelab.solve.speed import speed_profiles
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.geometry.frenet import sn_to_xy
+from linelab.model.lap import Lap, Limit
+from linelab.model.timed import time_at, timed_lap
+from linelab.model.track import Track
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.speed.lines import line_on_track
+from linelab.speed.profile import speed_profiles
 from linelab.units import Array
+
+
+def narrowed(track: Track, by: float, least: float) -> Track:
+    """The corridor with both edges ``by`` nearer its middle, but never narrower than ``least`` [m].
+
+    Raises
+    ------
+    TrackError
+        The narrower edges make no track.
+    """
+    middle = 0.5 * (track.w_left - track.w_right)
+    half = np.maximum(0.5 * track.width - by, 0.5 * least)
+    left, right = (_edge(track, middle + side * half) for side in (1.0, -1.0))
+    return track_from_edges(track.name, left, right, closed=True)
+
+
+def _edge(track: Track, n: Array) -> Array:
+    """A line at offsets (N,) from the reference line, its first point not repeated (N-1, 2)."""
+    return np.column_stack(sn_to_xy(track.reference, track.s, n))[:-1]
+
 
 #: Least width of a corridor that is drawn in, in widths of the kart [-], and how well its lap time must be known [s].
 LEAST_ROOM, ROUGH = 1.5, 0.05

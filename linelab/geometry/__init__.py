@@ -1,0 +1,1 @@
+"""Curves, corners, and from two edges to a reference line with widths."""

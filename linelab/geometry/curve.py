@@ -12,9 +12,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from linelab.arrays import freeze_fields, frozen_array, require_increasing, set_field
 from linelab.errors import InputError
 from linelab.units import Array
-from linelab.values import freeze_fields, frozen_array, require_increasing, set_field
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -1,0 +1,1 @@
+"""What-ifs, answered by solving again."""

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from webdriver import Browser, browser_path
 
-from linelab import cli
+from linelab.cli import main as cli
 
 
 @pytest.fixture(scope="session")

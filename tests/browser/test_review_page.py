@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from webdriver import Browser
 
-from linelab.report.display import lap_time_text
+from linelab.output.display import lap_time_text
 
 READOUT = "return document.getElementById('readout').textContent"
 PLACE = "return Number(document.getElementById('place').value)"

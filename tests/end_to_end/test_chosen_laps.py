@@ -8,19 +8,19 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from linelab.coaching.recorded import choose_laps, find_ground, review_recording
-from linelab.coaching.typical import unusual_laps
-from linelab.coaching.words import laps_text
-from linelab.comparison.measured import Measured
+from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
+from linelab.coaching.coach_words import laps_text
+from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
+from linelab.coaching.side_by_side import unusual_laps
 from linelab.errors import InputError, RecordingError
-from linelab.io.kart_files import load_kart
-from linelab.io.recordings import load_recording
-from linelab.io.track_files import load_track
-from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
-from linelab.report.measured_text import evidence_text
-from linelab.report.page.write import review_page
-from linelab.report.review_json import review_as_dict
-from linelab.report.review_text import is_fastest, lap_table
+from linelab.files.kart_file import load_kart
+from linelab.files.recordings.load_recording import load_recording
+from linelab.files.tracks.track_file import load_track
+from linelab.measured import Measured
+from linelab.output.display import evidence_text
+from linelab.output.page.html_file import review_page
+from linelab.output.review_data import review_as_dict
+from linelab.output.review_text import is_fastest, lap_table
 
 
 @pytest.fixture(scope="module")

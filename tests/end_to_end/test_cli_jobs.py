@@ -17,11 +17,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from linelab import cli
-from linelab.io.bundled import bundled_karts, bundled_tracks
-from linelab.io.outputs import MANIFEST
-from linelab.io.track_files import load_track, save_track
-from linelab.report.demo_data import demo_recording
+from linelab.cli import main as cli
+from linelab.cli.demo import demo_recording
+from linelab.files.bundled import bundled_karts, bundled_tracks
+from linelab.files.tracks.track_file import load_track, save_track
+from linelab.files.writing import MANIFEST
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -246,7 +246,7 @@ def test_interruption_at_any_moment_leaves_nothing_half_written(tmp_path, delay)
     command = [
         sys.executable,
         "-m",
-        "linelab.cli",
+        "linelab.cli.main",
         "reference",
         "ostrelle_sprint",
         "senior-single-speed",

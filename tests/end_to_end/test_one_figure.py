@@ -8,24 +8,24 @@ import json
 import numpy as np
 import pytest
 
+from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
 from linelab.coaching.compare import compare
-from linelab.coaching.grid import computed_rows, session_sheet
-from linelab.coaching.marks import all_figures
-from linelab.coaching.recorded import choose_laps, find_ground, review_recording
-from linelab.comparison.corner_stretches import corner_stretches
-from linelab.comparison.estimate import without_uncertainty
-from linelab.comparison.marks import find_marks, minimum_rooms
-from linelab.comparison.timed import time_at
-from linelab.io.bundled import bundled_karts, bundled_tracks
-from linelab.io.kart_files import load_kart
-from linelab.io.recordings import load_recording
-from linelab.io.track_files import load_track
-from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
-from linelab.report.display import METRIC
-from linelab.report.page.corner_parts import corner_parts
-from linelab.report.reference_facts import reference_data
-from linelab.report.review_report import save_review
-from linelab.solve.mintime import solve_min_time
+from linelab.coaching.driven_marks import all_figures
+from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
+from linelab.coaching.side_by_side import computed_rows, session_sheet
+from linelab.diagnosis.marks import find_marks, minimum_rooms
+from linelab.diagnosis.stretches import corner_stretches
+from linelab.files.bundled import bundled_karts, bundled_tracks
+from linelab.files.kart_file import load_kart
+from linelab.files.recordings.load_recording import load_recording
+from linelab.files.tracks.track_file import load_track
+from linelab.model.timed import time_at
+from linelab.motion.estimate import without_uncertainty
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.output.display import METRIC
+from linelab.output.page.corner_rows import corner_parts
+from linelab.output.reference_report import reference_data
+from linelab.output.review_report import save_review
 
 MARKS = ("brake_point_m", "turn_in_m", "min_speed_mps", "drive_point_m", "exit_speed_mps")
 

@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from linelab.cli import run
+from linelab.cli.demo import demo_recording
+from linelab.cli.main import run
 from linelab.errors import InputError
-from linelab.io.kart_files import load_kart, save_kart
-from linelab.io.track_files import load_track, save_track
-from linelab.report.demo_data import demo_recording
+from linelab.files.kart_file import load_kart, save_kart
+from linelab.files.tracks.track_file import load_track, save_track
 
 SPEED_WITHOUT_UNIT = "time,lon,lat,speed\n" + "\n".join(f"{i},{10 + 1e-4 * i},{50},{40}" for i in range(9))
 
@@ -260,7 +260,7 @@ def test_a_place_that_takes_no_results_is_told_before_the_work(
     def too_late(*_: object, **__: object) -> None:
         raise AssertionError("computed first")
 
-    monkeypatch.setattr("linelab.solve.mintime.solve_min_time", too_late)
+    monkeypatch.setattr("linelab.optimum.minimum_time.solve_min_time", too_late)
     Path("taken").write_text("a file", encoding="utf-8")
     assert run([*arguments, "--out", "taken/results"]) == 2
     out, err = capsys.readouterr()

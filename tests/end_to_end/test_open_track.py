@@ -10,22 +10,22 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from linelab.cli import cli
+from linelab.cli.main import cli
 from linelab.coaching.compare import compare
 from linelab.coaching.session import review_session
-from linelab.comparison.timed import timed_lap, timed_track
 from linelab.errors import InputError
-from linelab.io.kart_files import load_kart
-from linelab.io.projection import plane_about, to_lonlat
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_files import load_track, reversed_track, save_track
-from linelab.lap import Lap
-from linelab.report.display import METRIC
-from linelab.report.sheet_facts import sheet_corners
-from linelab.report.sheet_words import mark_words, time_words
-from linelab.solve.lines import reference_line
-from linelab.solve.pinned import speed_profile
-from linelab.track import Track
+from linelab.files.kart_file import load_kart
+from linelab.files.projection import plane_about, to_lonlat
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import load_track, reversed_track, save_track
+from linelab.model.lap import Lap
+from linelab.model.timed import timed_lap, timed_track
+from linelab.model.track import Track
+from linelab.optimum.line_profile import speed_profile
+from linelab.output.display import METRIC
+from linelab.output.sheet.corner_facts import sheet_corners
+from linelab.output.sheet.sheet_words import mark_words, time_words
+from linelab.speed.lines import reference_line
 
 KART = load_kart("senior-single-speed")
 ORIGIN = (5.0, 50.0)

@@ -17,26 +17,25 @@ import matplotlib
 import numpy as np
 import pytest
 
+from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
+from linelab.coaching.coach_words import MARKS
 from linelab.coaching.consistency import least_repeatable_first
-from linelab.coaching.definitions import MARKS
-from linelab.coaching.recorded import choose_laps, find_ground, recording_start_line, review_recording
-from linelab.comparison.measured import Measured, withheld
-from linelab.io.kart_files import load_kart
-from linelab.io.recordings import load_recording
-from linelab.io.track_files import load_track
-from linelab.report import review_pictures
-from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
-from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
-from linelab.report.figures_corner import plot_corner
-from linelab.report.measured_text import evidence_text
-from linelab.report.page.content import MOST_LAPS
-from linelab.report.page.corner_parts import corner_parts, figures_table
-from linelab.report.page.write import review_page
-from linelab.report.review_json import review_as_dict, review_schema
-from linelab.report.review_print import review_pages
-from linelab.report.review_report import save_review
-from linelab.report.review_text import review_lines, work_heading
-from linelab.track import Survey
+from linelab.coaching.from_recording import choose_laps, find_ground, recording_start_line, review_recording
+from linelab.files.kart_file import load_kart
+from linelab.files.recordings.load_recording import load_recording
+from linelab.files.tracks.track_file import load_track
+from linelab.measured import Measured, withheld
+from linelab.model.track import Survey
+from linelab.output.display import CAUTIONS, IMPERIAL, METRIC, evidence_text
+from linelab.output.draw import review_pictures
+from linelab.output.draw.corner_closeup import plot_corner
+from linelab.output.page.content import MOST_LAPS
+from linelab.output.page.corner_rows import corner_parts, figures_table
+from linelab.output.page.html_file import review_page
+from linelab.output.review_data import review_as_dict, review_schema
+from linelab.output.review_print import review_pages
+from linelab.output.review_report import save_review
+from linelab.output.review_text import review_lines, work_heading
 
 REAL = (
     Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared"))

@@ -6,7 +6,7 @@ import re
 import shlex
 from pathlib import Path
 
-from linelab import cli
+from linelab.cli import main as cli
 
 README = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
 COMMAND = "linelab reference tinmarsh_rental rental-four-stroke --corner 7 --out sheet"

@@ -11,20 +11,20 @@ import numpy as np
 import pytest
 
 from linelab.coaching.compare import compare, rank_corners
-from linelab.coaching.grid import computed_rows, session_sheet
-from linelab.coaching.marked import driven_marks
-from linelab.coaching.recorded import choose_laps, find_ground, review_recording
-from linelab.comparison.channels import smooth_session
-from linelab.comparison.corridor_laps import corridor_from_laps, samples_of
-from linelab.comparison.estimate import estimate_lap, estimate_laps
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.marks import find_marks
-from linelab.comparison.samples import own_plane
-from linelab.comparison.start_line import start_line_at
-from linelab.io.kart_files import load_kart
-from linelab.io.recordings import load_recording
-from linelab.report.measured_text import evidence_text
-from linelab.report.review_json import review_as_dict
+from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
+from linelab.coaching.mark_figures import driven_marks
+from linelab.coaching.side_by_side import computed_rows, session_sheet
+from linelab.diagnosis.marks import find_marks
+from linelab.files.kart_file import load_kart
+from linelab.files.recordings.load_recording import load_recording
+from linelab.motion.channels import smooth_session
+from linelab.motion.estimate import estimate_lap, estimate_laps
+from linelab.motion.track_from_laps import corridor_from_laps, samples_of
+from linelab.output.display import evidence_text
+from linelab.output.review_data import review_as_dict
+from linelab.recorded.laps import complete_laps, split_laps
+from linelab.recorded.samples import own_plane
+from linelab.recorded.start_line import start_line_at
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "kart_recording"
 FILE = SHARED / "GX030390.csv"

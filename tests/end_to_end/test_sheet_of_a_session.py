@@ -8,7 +8,7 @@ from pathlib import Path
 import matplotlib.image
 import pytest
 
-from linelab import cli
+from linelab.cli import main as cli
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "kart_recording"
 FILE = SHARED / "GX030390.csv"

@@ -13,20 +13,20 @@ from typing import NamedTuple
 
 import numpy as np
 
-from linelab.coaching.grid import computed_rows, session_sheet
-from linelab.coaching.marked import driven_marks
-from linelab.coaching.marks import all_figures
-from linelab.comparison.estimate import DrivenLap, estimate_laps, without_uncertainty
-from linelab.comparison.laps import RecordedLap, complete_laps, split_laps
-from linelab.comparison.marks import find_marks, minimum_rooms
-from linelab.comparison.position_bias import PositionBias
-from linelab.comparison.sensors import read_sensors
+from linelab.coaching.driven_marks import all_figures
+from linelab.coaching.mark_figures import driven_marks
+from linelab.coaching.side_by_side import computed_rows, session_sheet
+from linelab.diagnosis.marks import find_marks, minimum_rooms
+from linelab.drive.motion import SimulatedSession
+from linelab.drive.receiver import Receiver, record
 from linelab.geometry.frenet import xy_to_sn
-from linelab.kart import Kart
-from linelab.lap import Lap, Limit, Line
-from linelab.simulation.receiver import Receiver, record
-from linelab.simulation.session import SimulatedSession
-from linelab.track import Track
+from linelab.model.kart import Kart
+from linelab.model.lap import Lap, Limit, Line
+from linelab.model.track import Track
+from linelab.motion.channels import PositionBias
+from linelab.motion.estimate import DrivenLap, estimate_laps, without_uncertainty
+from linelab.motion.sensors import read_sensors
+from linelab.recorded.laps import RecordedLap, complete_laps, split_laps
 
 NAMES = ("speed", "apex", "brake", "drive", "lap time")
 

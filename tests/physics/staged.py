@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from linelab.geometry.curve import Curve
-from linelab.kart import Kart, PowerEngine
-from linelab.lap import Line
-from linelab.track import Track
+from linelab.model.kart import Kart, PowerEngine
+from linelab.model.lap import Line
+from linelab.model.track import Track
 from linelab.units import STANDARD_GRAVITY
 
 MASS = 160.0

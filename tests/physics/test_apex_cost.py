@@ -9,13 +9,12 @@ import pytest
 
 from linelab.coaching.compare import compare
 from linelab.errors import InputError
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.solve.mintime import solve_min_time
-from linelab.solve.pinned import speed_profile
-from linelab.study.apex_cost import apex_costs, missed_apex_line
-from linelab.study.apex_solved import apex_costs_solved
-from linelab.track import Kerb
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.model.track import Kerb
+from linelab.optimum.line_profile import speed_profile
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.study.missed_apex import apex_costs, apex_costs_solved, missed_apex_line
 
 
 @pytest.fixture(scope="module")

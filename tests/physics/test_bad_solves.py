@@ -9,15 +9,16 @@ import pytest
 from staged import bare_kart, flat_line, plain_track
 
 from linelab.errors import InputError, SolveError, TrackError, VerificationError
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_files import load_track, reversed_track
-from linelab.kart import Driver
-from linelab.solve import mintime, verify
-from linelab.solve.lines import line_on_track
-from linelab.solve.mintime import End, solve_min_time
-from linelab.solve.pinned import speed_profile
-from linelab.solve.speed import speed_profiles
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import load_track, reversed_track
+from linelab.model.kart import Driver
+from linelab.optimum import minimum_time as mintime
+from linelab.optimum import verify
+from linelab.optimum.line_profile import speed_profile
+from linelab.optimum.minimum_time import End, solve_min_time
+from linelab.speed.lines import line_on_track
+from linelab.speed.profile import speed_profiles
 
 KART = bare_kart(1.5)
 

@@ -8,26 +8,26 @@ import numpy as np
 import pytest
 
 from linelab.coaching.analysis import analyse
-from linelab.coaching.causes import all_round, shared_causes
-from linelab.coaching.fitting import Driven
-from linelab.coaching.grid import session_sheet
-from linelab.coaching.habits import Explained, slow_places
-from linelab.coaching.recorded import choose_laps, find_ground, review_recording
-from linelab.coaching.shown_power import with_shown_engine
-from linelab.comparison.driving import COAST, LATE, PLAIN, ROLLS, SIZE, SOFT, Model, drive_laps, interval_times
-from linelab.comparison.estimate import estimate_laps, without_uncertainty
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.own_line import course_on, own_line
-from linelab.comparison.position_bias import PositionBias
+from linelab.coaching.envelope import with_shown_engine
+from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
+from linelab.coaching.side_by_side import session_sheet
+from linelab.diagnosis.causes import all_round, shared_causes
+from linelab.diagnosis.driver_model import COAST, LATE, PLAIN, ROLLS, SIZE, SOFT, Model, drive_laps, interval_times
+from linelab.diagnosis.fitting import Driven
+from linelab.diagnosis.habits import Explained, slow_places
+from linelab.diagnosis.own_line import course_on, own_line
+from linelab.drive.driver import drive_session
+from linelab.drive.faults import BrakesEarly, BrakesSoftly, Habits
+from linelab.drive.receiver import Receiver, record
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
 from linelab.geometry.frenet import xy_to_sn
-from linelab.grip import kart_numbers
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.simulation.driver import drive_session
-from linelab.simulation.habits import BrakesEarly, BrakesSoftly, Habits
-from linelab.simulation.receiver import Receiver, record
-from linelab.solve.mintime import solve_min_time
-from linelab.solve.push import push_at
+from linelab.model.grip import kart_numbers
+from linelab.motion.channels import PositionBias
+from linelab.motion.estimate import estimate_laps, without_uncertainty
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.recorded.laps import complete_laps, split_laps
+from linelab.speed.step import push_at
 
 TRACK, KART = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
 SESSION = np.array([0.95, 0.97, 1.0, 1.0, 0.1, 0.1])
@@ -138,7 +138,7 @@ def test_without_a_track_the_feet_are_judged(reference, fault):
 
 def _moved(track, x, y):
     """A place of another track's plane in TRACK's plane [m]."""
-    from linelab.io.projection import LocalPlane, to_lonlat, to_plane
+    from linelab.files.projection import LocalPlane, to_lonlat, to_plane
 
     lon, lat = to_lonlat(
         LocalPlane(origin_lon=track.origin[0], origin_lat=track.origin[1]), np.array([x]), np.array([y])

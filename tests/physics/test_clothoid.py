@@ -14,8 +14,8 @@ from staged import bare_kart, flat_line
 
 from linelab.geometry.curve import Curve, curve_at
 from linelab.geometry.frenet import xy_to_sn
-from linelab.solve.pinned import speed_profile
-from linelab.solve.verify import simulate
+from linelab.optimum.line_profile import speed_profile
+from linelab.optimum.verify import simulate
 
 SCALE = 30.0  #: length of the clothoid [m]; it turns through a quarter from a straight to a radius of 9.5 m
 

@@ -11,13 +11,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from linelab.comparison.align import kinematics
-from linelab.comparison.channels import smooth_session
-from linelab.comparison.position_bias import assumed_bias
-from linelab.comparison.samples import own_plane, place_samples
-from linelab.comparison.sensors import read_sensors
-from linelab.io.projection import to_plane
-from linelab.lap import Recording
+from linelab.files.projection import to_plane
+from linelab.model.lap import Recording
+from linelab.motion.align import kinematics
+from linelab.motion.channels import assumed_bias, smooth_session
+from linelab.motion.sensors import read_sensors
+from linelab.recorded.samples import own_plane, place_samples
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "gt_vs_consumer"
 FOLDER = SHARED / "comma2k19_seg40"

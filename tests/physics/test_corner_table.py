@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from staged import MASS, bare_kart, corner_edges, stepped_line
 
-from linelab.io.track_build import track_from_edges
-from linelab.kart import Kart, PowerEngine
-from linelab.solve.mintime import End, solve_min_time
-from linelab.solve.pinned import speed_profile
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.model.kart import Kart, PowerEngine
+from linelab.optimum.line_profile import speed_profile
+from linelab.optimum.minimum_time import End, solve_min_time
 from linelab.units import FOOT, MPH, STANDARD_GRAVITY
 
 G = 32.0 * FOOT

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from linelab.grip import Loads, grip_excess, kart_numbers
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import track_from_edges
-from linelab.solve.mintime import solve_min_time
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.model.grip import Loads, grip_excess, kart_numbers
+from linelab.optimum.minimum_time import solve_min_time
 from linelab.units import STANDARD_GRAVITY
 
 STRAIGHT, RADIUS, WIDTH = 200.0, 20.0, 8.0  #: of an oval [m]

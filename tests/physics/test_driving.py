@@ -8,12 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from linelab.coaching import priors
-from linelab.coaching.diagnosis import _humps, _Off
-from linelab.coaching.fitting import Driven
-from linelab.coaching.habits import explain, slow_places
-from linelab.coaching.naming import kind_of, pushes_at
-from linelab.comparison.driving import (
+from linelab.diagnosis import priors
+from linelab.diagnosis.driver_model import (
     COAST,
     EARLY,
     FOOT,
@@ -35,15 +31,18 @@ from linelab.comparison.driving import (
     drive_laps,
     interval_times,
 )
-from linelab.comparison.estimate import without_uncertainty
-from linelab.comparison.own_line import course_on, own_line
-from linelab.grip import FLAT, Surface, kart_numbers, roll_down
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.kart import Kart, PowerEngine
-from linelab.solve.columns import Feet, both_passes
-from linelab.solve.mintime import solve_min_time
-from linelab.solve.reach import Node, cornering_limit, nodes_on
+from linelab.diagnosis.findings import _humps, _Off
+from linelab.diagnosis.fitting import Driven, kind_of, pushes_at
+from linelab.diagnosis.habits import explain, slow_places
+from linelab.diagnosis.own_line import course_on, own_line
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.model.grip import FLAT, Surface, kart_numbers, roll_down
+from linelab.model.kart import Kart, PowerEngine
+from linelab.motion.estimate import without_uncertainty
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.speed.column_passes import Feet, both_passes
+from linelab.speed.step import Node, cornering_limit, nodes_on
 from linelab.units import STANDARD_GRAVITY
 
 NONE = np.zeros(0, dtype=np.intp)
@@ -233,7 +232,7 @@ def test_a_hump_that_reaches_into_the_next_corner_is_one():
 
 def test_a_driver_on_the_reference_line_loses_nothing_by_it(place):
     """What a receiver and the estimate round is not the driver's line: 0.00 ± 0.03 s."""
-    from linelab.comparison.seen import as_seen
+    from linelab.diagnosis.received import as_seen
 
     track, kart, lap = place
     rough = without_uncertainty(replace(lap, line=replace(lap.line, closed=False)))

@@ -7,13 +7,13 @@ import pytest
 import shapely
 from staged import plain_track
 
-from linelab.io.bundled import bundled_karts, bundled_tracks
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_files import load_track
-from linelab.solve.edges import FAR, room_beside
-from linelab.solve.lines import line_on_track
-from linelab.solve.mintime import solve_min_time
+from linelab.files.bundled import bundled_karts, bundled_tracks
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import load_track
+from linelab.optimum.clearance import FAR, room_beside
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.speed.lines import line_on_track
 
 
 def ends_of(line, width):

@@ -10,12 +10,12 @@ import pytest
 from staged import MASS, bare_kart, flat_line
 
 from linelab.errors import InputError
-from linelab.io.kart_files import load_kart
-from linelab.kart import Driver, PowerEngine
-from linelab.lap import Line
-from linelab.solve.passes import MANY
-from linelab.solve.pinned import speed_profile
-from linelab.solve.speed import SAME_SPEED, speed_profiles
+from linelab.files.kart_file import load_kart
+from linelab.model.kart import Driver, PowerEngine
+from linelab.model.lap import Line
+from linelab.optimum.line_profile import speed_profile
+from linelab.speed.passes import MANY
+from linelab.speed.profile import SAME_SPEED, speed_profiles
 from linelab.units import STANDARD_GRAVITY
 
 GRIP, DRIVE = 15.0, 3.0  #: what the tyres and the drive of a kart without drag can do [m/s²]

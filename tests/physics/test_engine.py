@@ -7,7 +7,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from linelab.engine import (
+from linelab.files.kart_file import bundled_karts, load_kart
+from linelab.model.engine import (
     KNOTS,
     SHIFT_BLEND,
     best_gear,
@@ -17,10 +18,9 @@ from linelab.engine import (
     road_speed,
     wheel_power,
 )
-from linelab.grip import drive_power, kart_numbers
-from linelab.io.kart_files import bundled_karts, load_kart
-from linelab.kart import PowerEngine, TorqueEngine
-from linelab.solve.reach import CREEP
+from linelab.model.grip import drive_power, kart_numbers
+from linelab.model.kart import PowerEngine, TorqueEngine
+from linelab.speed.step import CREEP
 from linelab.units import INCH, MPH, RPM
 
 

@@ -8,9 +8,9 @@ import casadi as ca
 import numpy as np
 import pytest
 
-from linelab import grip
-from linelab.io.kart_files import bundled_karts, load_kart
-from linelab.kart import Kart, PowerEngine
+from linelab.files.kart_file import bundled_karts, load_kart
+from linelab.model import grip
+from linelab.model.kart import Kart, PowerEngine
 from linelab.units import KMH, STANDARD_GRAVITY
 
 G = STANDARD_GRAVITY

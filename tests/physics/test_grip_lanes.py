@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import track_from_edges
-from linelab.solve.mintime import Solution, solve_min_time
-from linelab.solve.task import End
-from linelab.track import GripZone
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.model.track import GripZone
+from linelab.optimum.minimum_time import Solution, solve_min_time
+from linelab.optimum.task import End
 
 KART = load_kart("senior-single-speed")
 LENGTH = 160.0

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_edges
 from linelab.geometry.curve import curve_at
-from linelab.grip import Surface, kart_numbers, load_lines
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import track_from_edges
-from linelab.solve.lines import line_on_track
+from linelab.model.grip import Surface, kart_numbers, load_lines
+from linelab.speed.lines import line_on_track
 
 STEEP = 0.05
 

@@ -7,15 +7,15 @@ import dataclasses
 import numpy as np
 import pytest
 
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import load_track
 from linelab.geometry.curve import Curve
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_files import load_track
-from linelab.kart import TorqueEngine
-from linelab.solve.lines import reference_line
-from linelab.solve.mintime import Solution, solve_min_time
-from linelab.solve.pinned import speed_profile
-from linelab.track import GripZone, Track
+from linelab.model.kart import TorqueEngine
+from linelab.model.track import GripZone, Track
+from linelab.optimum.line_profile import speed_profile
+from linelab.optimum.minimum_time import Solution, solve_min_time
+from linelab.speed.lines import reference_line
 
 #: One mesh for both, so far more than the mesh's own error of 1.2 ms can be asked; but where the solver stops, and
 #: whether the corridor is moved once more to the edges as given, hangs on rounding [s].  Lines [m] and speeds [m/s]

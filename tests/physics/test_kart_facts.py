@@ -7,10 +7,10 @@ import dataclasses
 import numpy as np
 import pytest
 
-from linelab.io.kart_files import bundled_karts, load_kart
-from linelab.kart import Kart, PowerEngine
-from linelab.report.display import IMPERIAL, METRIC, lap_time_text
-from linelab.report.kart_facts import gg_boundary, kart_facts, kart_words, standing_start, top_speed
+from linelab.files.kart_file import bundled_karts, load_kart
+from linelab.model.kart import Kart, PowerEngine
+from linelab.output.display import IMPERIAL, METRIC, lap_time_text
+from linelab.output.kart_facts import gg_boundary, kart_facts, kart_words, standing_start, top_speed
 from linelab.units import KMH, MPH, STANDARD_GRAVITY
 
 G = STANDARD_GRAVITY

@@ -12,15 +12,14 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from linelab.comparison.marks import UNKNOWN_ROLLING, find_marks
-from linelab.comparison.rolling import BRAKED
-from linelab.grip import Surface, kart_numbers, loads
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.report.display import METRIC
-from linelab.report.sheet_facts import sheet_corners
-from linelab.report.sheet_words import brake_words, slowing_words
-from linelab.solve.mintime import solve_min_time
+from linelab.diagnosis.marks import BRAKED, UNKNOWN_ROLLING, find_marks
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.model.grip import Surface, kart_numbers, loads
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.output.display import METRIC
+from linelab.output.sheet.corner_facts import sheet_corners
+from linelab.output.sheet.sheet_words import brake_words, slowing_words
 
 PLACES = [
     ("ostrelle_sprint", "senior-single-speed", None),

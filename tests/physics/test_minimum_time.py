@@ -11,16 +11,15 @@ from scipy.optimize import brentq, least_squares
 from scipy.sparse import diags
 from staged import blend, circle_kart, corner_edges, plain_track, stepped_line
 
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import load_track, reversed_track
 from linelab.geometry.curve import curve_at
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_files import load_track, reversed_track
-from linelab.kart import Driver
-from linelab.solve.kinematics import path_state
-from linelab.solve.lines import line_on_track
-from linelab.solve.mintime import End, solve_min_time
-from linelab.solve.pinned import speed_profile
-from linelab.track import along
+from linelab.model.kart import Driver
+from linelab.model.track import along
+from linelab.optimum.line_profile import speed_profile
+from linelab.optimum.minimum_time import End, solve_min_time
+from linelab.speed.lines import line_on_track, path_state
 
 LIMIT = 15.0  #: [m/s²]
 TIGHT = 1.0e-5  #: tolerance of the mesh [s]

@@ -10,12 +10,9 @@ from scipy.interpolate import CubicSpline
 
 from linelab.coaching.compare import compare
 from linelab.coaching.session import review_session
-from linelab.comparison.estimate import without_uncertainty
-from linelab.comparison.marks import find_marks
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.simulation.driver import drive_session
-from linelab.simulation.habits import (
+from linelab.diagnosis.marks import find_marks
+from linelab.drive.driver import drive_session
+from linelab.drive.faults import (
     AbruptPower,
     ApexMissed,
     BrakesEarly,
@@ -26,9 +23,12 @@ from linelab.simulation.habits import (
     Slides,
     TurnsInEarly,
 )
-from linelab.solve.lines import Offsets, line_from_offsets
-from linelab.solve.mintime import solve_min_time
-from linelab.solve.pinned import speed_profile
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.motion.estimate import without_uncertainty
+from linelab.optimum.line_profile import speed_profile
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.speed.lines import Offsets, line_from_offsets
 
 TRACK, KART = load_track("ostrelle_sprint"), load_kart("senior-single-speed")
 #: Standard deviation of the bump by which the line is moved off the apex [m].

@@ -5,7 +5,7 @@ import pytest
 from geographiclib.geodesic import Geodesic
 
 from linelab.errors import InputError
-from linelab.io.projection import LocalPlane, plane_about, to_lonlat, to_plane
+from linelab.files.projection import LocalPlane, plane_about, to_lonlat, to_plane
 
 WGS84 = Geodesic.WGS84
 

@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from linelab.io.projection import plane_about, to_plane
-from linelab.io.track_imports import load_centre_line
-from linelab.report.track_facts import find_facts
+from linelab.files.projection import plane_about, to_plane
+from linelab.files.tracks.survey_import import load_centre_line
+from linelab.output.track_facts import find_facts
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).resolve().parents[3] / "shared")) / "data"
 WIDTHS, CENTRES = SHARED / "circuits_xyw" / "tracks", SHARED / "circuits_geojson" / "circuits"

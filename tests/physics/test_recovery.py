@@ -14,16 +14,16 @@ import numpy as np
 import pytest
 from recovered import joined, recover, tight
 
-from linelab.comparison.estimate import estimate_laps
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.position_bias import stated_bias
-from linelab.comparison.sensors import read_sensors
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.simulation.driver import careful_lap, drive_session
-from linelab.simulation.habits import ApexMissed, BrakesEarly, BrakesSoftly, Coasts, Habits, LatePower, Slides
-from linelab.simulation.receiver import Receiver, record
-from linelab.solve.mintime import solve_min_time
+from linelab.drive.driver import careful_lap, drive_session
+from linelab.drive.faults import ApexMissed, BrakesEarly, BrakesSoftly, Coasts, Habits, LatePower, Slides
+from linelab.drive.receiver import Receiver, record
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.motion.channels import stated_bias
+from linelab.motion.estimate import estimate_laps
+from linelab.motion.sensors import read_sensors
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.recorded.laps import complete_laps, split_laps
 
 KARTS = {"ostrelle_sprint": "senior-single-speed", "tinmarsh_rental": "rental-four-stroke"}
 FAULTS = {

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from linelab.geometry.corridor import corridor_from_edges, edges_from_centre, stretch
 from linelab.geometry.frenet import sn_to_xy
+from linelab.geometry.reference_line import corridor_from_edges, edges_from_centre, stretch
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).resolve().parents[3] / "shared")) / "data"
 WIDTHS = SHARED / "circuits_xyw" / "tracks"

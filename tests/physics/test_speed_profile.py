@@ -10,7 +10,9 @@ from scipy.interpolate import CubicSpline
 from scipy.special import ellipk
 from staged import MASS, bare_kart, flat_line
 
-from linelab.grip import (
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.model.grip import (
     FLAT,
     brake_friction,
     drive_friction,
@@ -19,15 +21,13 @@ from linelab.grip import (
     loads,
     tyre_longitudinal,
 )
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.kart import Driver, Kart, PowerEngine
-from linelab.lap import Limit, Line
-from linelab.solve.mintime import solve_min_time
-from linelab.solve.passes import MANY
-from linelab.solve.pinned import speed_profile
-from linelab.solve.refine import ground_under, subdivide
-from linelab.solve.speed import profile_times, speed_profiles
+from linelab.model.kart import Driver, Kart, PowerEngine
+from linelab.model.lap import Limit, Line
+from linelab.optimum.line_profile import speed_profile
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.speed.grid import ground_under, subdivide
+from linelab.speed.passes import MANY
+from linelab.speed.profile import profile_times, speed_profiles
 from linelab.units import KMH, STANDARD_GRAVITY
 
 RADIUS, LIMIT = 30.0, 15.0

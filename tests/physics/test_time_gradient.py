@@ -6,13 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from linelab.grip import kart_numbers
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.solve.gradient import time_gradient
-from linelab.solve.mintime import solve_min_time
-from linelab.solve.path import solved_path, solved_time
-from linelab.solve.run import unpacked
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.model.grip import kart_numbers
+from linelab.optimum.minimum_time import solve_min_time, time_gradient
+from linelab.optimum.path import solved_path, solved_time
+from linelab.optimum.runs import unpacked
 
 
 @pytest.fixture(scope="module")

@@ -11,18 +11,17 @@ from scipy.interpolate import CubicSpline
 from staged import corner_edges
 
 from linelab.errors import VerificationError
-from linelab.grip import FLAT, kart_numbers, loads, tyre_longitudinal
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_files import load_track
-from linelab.kart import Driver
-from linelab.lap import Lap
-from linelab.solve.mintime import End, solve_min_time
-from linelab.solve.outcome import fine_lap, fine_path
-from linelab.solve.path import solved_path
-from linelab.solve.run import unpacked
-from linelab.solve.task import Task
-from linelab.solve.verify import verify_lap
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import load_track
+from linelab.model.grip import FLAT, kart_numbers, loads, tyre_longitudinal
+from linelab.model.kart import Driver
+from linelab.model.lap import Lap
+from linelab.optimum.minimum_time import End, solve_min_time
+from linelab.optimum.path import solved_path
+from linelab.optimum.runs import unpacked
+from linelab.optimum.task import Task
+from linelab.optimum.verify import fine_lap, fine_path, verify_lap
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,8 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon
 
-from linelab.geometry.corridor import Corridor
 from linelab.geometry.frenet import sn_to_xy
+from linelab.geometry.reference_line import Corridor
 
 
 def circle(radius, count=400, phase=0.0):

@@ -11,10 +11,10 @@ import re
 from pathlib import Path
 
 from linelab.errors import LinelabError
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.io.track_imports import load_centre_line, load_walked_edges
-from linelab.report.kart_facts import kart_facts
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.survey_import import load_centre_line, load_walked_edges
+from linelab.files.tracks.track_file import load_track
+from linelab.output.kart_facts import kart_facts
 
 #: Pieces that break parsers: numbers at the edge, marks of the formats, ends of lines, bytes of other encodings.
 TOKENS = [

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from linelab.files.tracks.track_build import track_from_centre
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
-from linelab.io.track_build import track_from_centre
-from linelab.lap import Lap, Limit, Line, Recording
+from linelab.model.lap import Lap, Limit, Line, Recording
 
 
 def centre_points(step: float = 1.0):

@@ -12,19 +12,18 @@ import numpy as np
 import pytest
 from mutations import damaged, track_and_kart_seeds, use_track_or_kart
 
-from linelab.cli import run
+from linelab.cli.main import run
 from linelab.errors import FileFormatError, InputError, KartError, SolveError, TrackError
-from linelab.grip import pull, require_going
-from linelab.io.kart_files import LARGEST_FILE, MOST_FAULTS, load_kart
-from linelab.io.kart_schema import TABLES, limits_of, range_words
-from linelab.io.track_build import track_from_centre
-from linelab.io.track_files import load_track
-from linelab.io.track_imports import load_centre_line
-from linelab.io.track_sizes import TRACK_RANGES
-from linelab.kart import Driver, PowerEngine, TorqueEngine
-from linelab.solve.blame import blamed
-from linelab.solve.mintime import solve_min_time
-from linelab.solve.task import End
+from linelab.files.kart_fields import TABLES, limits_of, range_words
+from linelab.files.kart_file import LARGEST_FILE, MOST_FAULTS, load_kart
+from linelab.files.tracks.survey_import import load_centre_line
+from linelab.files.tracks.track_build import track_from_centre
+from linelab.files.tracks.track_file import load_track
+from linelab.files.tracks.track_ranges import TRACK_RANGES
+from linelab.model.grip import pull, require_going
+from linelab.model.kart import Driver, PowerEngine, TorqueEngine
+from linelab.optimum.minimum_time import blamed, solve_min_time
+from linelab.optimum.task import End
 from linelab.units import KMH, RPM
 
 
@@ -239,8 +238,8 @@ def test_a_kart_that_a_hill_stops_is_refused_with_the_station():
 
 
 def test_a_solve_ends_when_its_time_is_up(monkeypatch):
-    monkeypatch.setattr("linelab.solve.mintime.TIME_ALLOWED", 0.0)
-    monkeypatch.setattr("linelab.solve.mintime.TIME_TRIED", 0.0)
+    monkeypatch.setattr("linelab.optimum.minimum_time.TIME_ALLOWED", 0.0)
+    monkeypatch.setattr("linelab.optimum.minimum_time.TIME_TRIED", 0.0)
     begin = time.process_time()
     with pytest.raises(SolveError, match="in the time allowed"):
         solve_min_time(load_track("tinmarsh_rental"), PLAIN)

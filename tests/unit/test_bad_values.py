@@ -8,13 +8,12 @@ import numpy as np
 import pytest
 from simulated import drive, make_track, record
 
-from linelab.comparison.cleaning import clean_recording
-from linelab.comparison.cleaning_times import Cleaning
-from linelab.comparison.estimate import estimate_laps
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.robust import cost, judge_series, robust_path, robust_scatter, weight
-from linelab.comparison.sensors import read_sensors
-from linelab.lap import Recording
+from linelab.model.lap import Recording
+from linelab.motion.estimate import estimate_laps
+from linelab.motion.sensors import read_sensors
+from linelab.recorded.cleaning import Cleaning, clean_recording
+from linelab.recorded.laps import complete_laps, split_laps
+from linelab.recorded.robust_series import cost, judge_series, robust_path, robust_scatter, weight
 
 TRACK = make_track()
 TRUTH = drive(TRACK, speed=lambda s: 15.0 + 5.0 * np.sin(2.0 * np.pi * 5.0 * s / TRACK.length))

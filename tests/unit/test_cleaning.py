@@ -7,12 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from linelab.comparison.cleaning import clean_recording
-from linelab.comparison.cleaning_times import SEAM, Cleaning
-from linelab.comparison.crossings import LONGEST_GAP
-from linelab.comparison.samples import own_plane, place_samples
 from linelab.errors import RecordingError
-from linelab.lap import Recording
+from linelab.model.lap import Recording
+from linelab.recorded.cleaning import SEAM, Cleaning, clean_recording
+from linelab.recorded.laps import LONGEST_GAP
+from linelab.recorded.samples import own_plane, place_samples
 
 RATE, SPEED, RADIUS = 10.0, 15.0, 60.0
 

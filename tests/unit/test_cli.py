@@ -12,13 +12,13 @@ from pathlib import Path
 import click
 import pytest
 
-from linelab import cli
-from linelab.cli_common import default_folder
-from linelab.cli_options import GripFactor, PathText, parse_pairs
+from linelab.cli import main as cli
+from linelab.cli.common import default_folder
+from linelab.cli.demo import demo_recording
+from linelab.cli.options import GripFactor, PathText, parse_pairs
 from linelab.errors import SolveError, legible
-from linelab.io.kart_files import load_kart
-from linelab.io.outputs import claimed_folder
-from linelab.report.demo_data import demo_recording
+from linelab.files.kart_file import load_kart
+from linelab.files.writing import claimed_folder
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMANDS = ("demo", "kart", "reference", "review", "track")
@@ -34,7 +34,7 @@ def _run(capsys, *arguments):
 @pytest.mark.parametrize("arguments", [["--help"], *([name, "--help"] for name in COMMANDS)])
 def test_help_loads_nothing_heavy_and_shows_examples(arguments):
     code = (
-        "import sys\nfrom linelab.cli import run\n"
+        "import sys\nfrom linelab.cli.main import run\n"
         f"code = run({arguments!r})\n"
         "print([m for m in ('scipy', 'matplotlib', 'casadi', 'numpy', 'shapely', 'rich') if m in sys.modules], code)"
     )
@@ -96,7 +96,7 @@ def test_solver_failure_ends_with_1(capsys, monkeypatch, tmp_path):
         raise SolveError("no minimum-time line found", remedy="Check the track")
 
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("linelab.solve.mintime.solve_min_time", failing)
+    monkeypatch.setattr("linelab.optimum.minimum_time.solve_min_time", failing)
     code, out, err = _run(capsys, "reference", "tinmarsh_rental", "rental-four-stroke")
     assert code == 1
     assert err == "linelab: no minimum-time line found. Check the track.\n"
@@ -109,7 +109,7 @@ def test_interruption_ends_with_130_and_writes_nothing(capsys, monkeypatch, tmp_
         raise KeyboardInterrupt
 
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("linelab.solve.mintime.solve_min_time", interrupted)
+    monkeypatch.setattr("linelab.optimum.minimum_time.solve_min_time", interrupted)
     code, _, err = _run(capsys, "reference", "tinmarsh_rental", "rental-four-stroke")
     assert code == 130
     assert "interrupted" in err
@@ -121,7 +121,7 @@ def test_unexpected_faults_are_one_line_too(capsys, monkeypatch):
         raise ZeroDivisionError("oh")
 
     monkeypatch.delenv("LINELAB_DEBUG", raising=False)
-    monkeypatch.setattr("linelab.report.kart_facts.kart_words", broken)
+    monkeypatch.setattr("linelab.output.kart_facts.kart_words", broken)
     code, _, err = _run(capsys, "kart", "gearbox")
     assert code == 1
     assert err.count("\n") == 1
@@ -176,7 +176,7 @@ def test_files_do_not_depend_on_who_reads_the_output(monkeypatch, tmp_path, comm
     def gone(*_lines):
         raise SystemExit(1)
 
-    monkeypatch.setattr(f"linelab.cli_{command}.say", gone)
+    monkeypatch.setattr(f"linelab.cli.show_{command}.say", gone)
     saved = tmp_path / f"saved.{'geojson' if command == 'track' else 'toml'}"
     assert cli.run([command, source, "--save", str(saved), "--out", str(tmp_path / "out")]) == 0
     assert saved.stat().st_size > 0
@@ -233,7 +233,11 @@ def test_pairs():
 
 def test_the_module_runs_as_a_program():
     done = subprocess.run(
-        [sys.executable, "-m", "linelab.cli", "kart", "no-such"], capture_output=True, text=True, cwd=ROOT, timeout=60
+        [sys.executable, "-m", "linelab.cli.main", "kart", "no-such"],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        timeout=60,
     )
     assert done.returncode == 2
     assert done.stderr.startswith("linelab: no-such: no such kart file")
@@ -320,9 +324,9 @@ def test_letters_that_scripts_need_are_printed():
 def test_libraries_warn_nobody_at_the_terminal(nasty):
     """Of letters that no font here has, and of numbers that overflow."""
     program = (
-        "import sys\nimport numpy as np\nfrom linelab.report import kart_figures\n"
-        "drawn = kart_figures.plot_kart\n"
-        "kart_figures.plot_kart = lambda *a: (np.float64(1e308) * 10.0, drawn(*a))[1]\n"
+        "import sys\nimport numpy as np\nfrom linelab.output.draw import kart_diagrams\n"
+        "drawn = kart_diagrams.plot_kart\n"
+        "kart_diagrams.plot_kart = lambda *a: (np.float64(1e308) * 10.0, drawn(*a))[1]\n"
         "sys.argv = ['linelab', 'kart', 'k.toml', '--out', 'out']\n"
         "from linelab.__main__ import main\nmain()\n"
     )
@@ -336,7 +340,7 @@ def test_libraries_warn_nobody_at_the_terminal(nasty):
 
 
 def test_a_folder_in_use_is_told_before_anything_is_computed(capsys, monkeypatch, tmp_path):
-    monkeypatch.setattr("linelab.solve.mintime.solve_min_time", pytest.fail)
+    monkeypatch.setattr("linelab.optimum.minimum_time.solve_min_time", pytest.fail)
     with claimed_folder(tmp_path / "out") as held:
         for command in (
             ["reference", "tinmarsh_rental", "rental-four-stroke"],

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from linelab import cli
-from linelab.cli_interrupt import INTERRUPTED, answer_from_now_on, interruptions
-from linelab.io.atomic import undisturbed
+from linelab.cli import main as cli
+from linelab.cli.interrupt import INTERRUPTED, answer_from_now_on, interruptions
+from linelab.files.writing import undisturbed
 
 ROOT = Path(__file__).resolve().parents[2]
 pytestmark = [
@@ -45,7 +45,9 @@ def _script() -> tuple[str, str]:
     return home, function
 
 
-@pytest.mark.parametrize("module", ["linelab.cli", "click", "linelab.cli_track", "linelab.io.kart_files", "pydantic"])
+@pytest.mark.parametrize(
+    "module", ["linelab.cli.main", "click", "linelab.cli.show_track", "linelab.files.kart_file", "pydantic"]
+)
 def test_while_the_program_is_still_loading(module):
     home, function = _script()
     program = PROGRAM.format(module=module, home=home, function=function)
@@ -89,7 +91,7 @@ def test_a_full_disk_is_told_in_plain_words(capsys, monkeypatch, where):
         raise OSError(28, "No space left on device", where or None)
 
     monkeypatch.delenv("LINELAB_DEBUG", raising=False)
-    monkeypatch.setattr("linelab.report.kart_facts.kart_words", full)
+    monkeypatch.setattr("linelab.output.kart_facts.kart_words", full)
     assert cli.run(["kart", "gearbox"]) == 2
     said = capsys.readouterr().err
     assert said.count("\n") == 1
@@ -106,11 +108,11 @@ def test_a_kill_and_a_closed_window_leave_nothing_behind_either(tmp_path, name):
     program = (
         "import signal, sys\n"
         f"signal.signal({int(number)}, signal.SIG_DFL)\n"  # under nohup it would be ignored, and stay so
-        "from linelab.io import outputs\n"
-        "from linelab.report import kart_figures\n"
+        "from linelab.files import writing\n"
+        "from linelab.output.draw import kart_diagrams\n"
         "def drawing(*_):\n"
         f"    signal.raise_signal({int(number)})\n"
-        "kart_figures.plot_kart = drawing\n"
+        "kart_diagrams.plot_kart = drawing\n"
         "sys.argv = ['linelab', 'kart', 'gearbox', '--out', 'results']\n"
         "from linelab.__main__ import main\n"
         "main()\n"

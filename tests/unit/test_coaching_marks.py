@@ -9,26 +9,24 @@ import numpy as np
 import pytest
 from simulated import as_lap, drive, make_track, record
 
-from linelab.coaching.definitions import CAUSES as CAUSE_RULES
-from linelab.coaching.definitions import FAULTS, MARKS
-from linelab.coaching.kinds import CAUSES, Cause, FaultKind
-from linelab.coaching.marks import PAST_TRACK_OUT
-from linelab.coaching.pedals import FOOT_TIME
+from linelab.coaching.coach_words import ADVICE, FAULTS, MARKS, corners_text, laps_text
+from linelab.coaching.coach_words import CAUSES as CAUSE_RULES
+from linelab.coaching.driven_marks import FOOT_TIME, PAST_TRACK_OUT
+from linelab.coaching.results import DrivenMarks, Mark
 from linelab.coaching.session import review_session
-from linelab.coaching.values import DrivenMarks, Mark
-from linelab.coaching.words import ADVICE, corners_text, laps_text
-from linelab.comparison.estimate import estimate_laps, without_uncertainty
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.marks import find_marks
-from linelab.comparison.measured import Measured, withheld
-from linelab.comparison.position_bias import PositionBias
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.kart import Kart, PowerEngine
-from linelab.solve.lines import reference_line
-from linelab.solve.mintime import solve_min_time
-from linelab.solve.pinned import speed_profile
-from linelab.track import along
+from linelab.diagnosis.kinds import CAUSES, Cause, FaultKind
+from linelab.diagnosis.marks import find_marks
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.measured import Measured, withheld
+from linelab.model.kart import Kart, PowerEngine
+from linelab.model.track import along
+from linelab.motion.channels import PositionBias
+from linelab.motion.estimate import estimate_laps, without_uncertainty
+from linelab.optimum.line_profile import speed_profile
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.recorded.laps import complete_laps, split_laps
+from linelab.speed.lines import reference_line
 
 TRACK = make_track()
 KART = Kart(name="plain", mass=160.0, mu_lateral=1.6, mu_longitudinal=1.6, engine=PowerEngine(power=15000.0))

@@ -9,17 +9,17 @@ import pytest
 from scipy.stats import theilslopes
 
 from linelab.coaching.analysis import analyse
-from linelab.coaching.scatter import corner_times, pass_errors, spoilt_passes
+from linelab.coaching.consistency import corner_times, pass_errors, spoilt_passes
 from linelab.coaching.session import review_session
-from linelab.comparison.estimate import estimate_laps, without_uncertainty
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.position_bias import PositionBias
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.simulation.driver import drive_session
-from linelab.simulation.habits import BrakesEarly, Habits, LatePower
-from linelab.simulation.receiver import Receiver, record
-from linelab.solve.mintime import solve_min_time
+from linelab.drive.driver import drive_session
+from linelab.drive.faults import BrakesEarly, Habits, LatePower
+from linelab.drive.receiver import Receiver, record
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.motion.channels import PositionBias
+from linelab.motion.estimate import estimate_laps, without_uncertainty
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.recorded.laps import complete_laps, split_laps
 
 TRACK, KART = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
 SURE = np.zeros(3)

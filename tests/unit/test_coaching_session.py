@@ -10,21 +10,20 @@ import pytest
 
 from linelab.coaching.analysis import analyse
 from linelab.coaching.consistency import consistency
-from linelab.coaching.marked import driven_marks
+from linelab.coaching.mark_figures import driven_marks
 from linelab.coaching.session import compare_sessions, review_session
-from linelab.coaching.typical import typical_laps
-from linelab.comparison.estimate import estimate_laps, without_uncertainty
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.position_bias import PositionBias
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.lap import Lap
-from linelab.report.display import IMPERIAL
-from linelab.report.measured_text import evidence_text
-from linelab.simulation.driver import drive_session
-from linelab.simulation.habits import ApexMissed, BrakesEarly, Habits, LatePower
-from linelab.simulation.receiver import Receiver, record
-from linelab.solve.mintime import solve_min_time
+from linelab.coaching.side_by_side import typical_laps
+from linelab.drive.driver import drive_session
+from linelab.drive.faults import ApexMissed, BrakesEarly, Habits, LatePower
+from linelab.drive.receiver import Receiver, record
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.model.lap import Lap
+from linelab.motion.channels import PositionBias
+from linelab.motion.estimate import estimate_laps, without_uncertainty
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.output.display import IMPERIAL, evidence_text
+from linelab.recorded.laps import complete_laps, split_laps
 
 TRACK, KART = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
 RECEIVER = Receiver(rate=18.0, white=0.1, bias=0.2)

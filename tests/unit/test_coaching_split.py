@@ -10,19 +10,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulated import as_lap, drive, make_track, record
 
-from linelab.coaching.kinds import CAUSES
 from linelab.coaching.session import review_session
 from linelab.coaching.targets import TITLES
-from linelab.comparison.estimate import estimate_laps, without_uncertainty
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.position_bias import PositionBias
-from linelab.comparison.segments import PHASES
+from linelab.diagnosis.kinds import CAUSES
+from linelab.diagnosis.stretches import PHASES
 from linelab.errors import InputError
-from linelab.kart import Kart, PowerEngine
-from linelab.lap import Lap
-from linelab.report.measured_text import rounded_parts
-from linelab.solve.lines import reference_line
-from linelab.solve.pinned import speed_profile
+from linelab.model.kart import Kart, PowerEngine
+from linelab.model.lap import Lap
+from linelab.motion.channels import PositionBias
+from linelab.motion.estimate import estimate_laps, without_uncertainty
+from linelab.optimum.line_profile import speed_profile
+from linelab.output.display import rounded_parts
+from linelab.recorded.laps import complete_laps, split_laps
+from linelab.speed.lines import reference_line
 
 TRACK = make_track()
 KART = Kart(name="plain", mass=160.0, mu_lateral=1.6, mu_longitudinal=1.6, engine=PowerEngine(power=15000.0))

@@ -11,17 +11,17 @@ from simulated import as_lap, drive, make_track, record
 
 from linelab.coaching.compare import compare, rank_corners
 from linelab.coaching.session import review_session
-from linelab.comparison.estimate import estimate_lap, with_bias, without_uncertainty
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.marks import _braking_start, _Profile, find_marks
-from linelab.comparison.measured import Measured, withheld
-from linelab.comparison.position_bias import PositionBias
-from linelab.comparison.segments import PHASES, segments_of
-from linelab.comparison.timed import time_at
+from linelab.diagnosis.marks import _braking_start, _Profile, find_marks
+from linelab.diagnosis.stretches import PHASES, segments_of
 from linelab.errors import InputError
-from linelab.kart import Driver, Kart, PowerEngine
-from linelab.solve.lines import reference_line
-from linelab.solve.pinned import speed_profile
+from linelab.measured import Measured, withheld
+from linelab.model.kart import Driver, Kart, PowerEngine
+from linelab.model.timed import time_at
+from linelab.motion.channels import PositionBias
+from linelab.motion.estimate import estimate_lap, with_bias, without_uncertainty
+from linelab.optimum.line_profile import speed_profile
+from linelab.recorded.laps import complete_laps, split_laps
+from linelab.speed.lines import reference_line
 
 TRACK = make_track()
 KART = Kart(name="plain", mass=160.0, mu_lateral=1.6, mu_longitudinal=1.6, engine=PowerEngine(power=15000.0))

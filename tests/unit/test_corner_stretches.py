@@ -7,13 +7,13 @@ import dataclasses
 import numpy as np
 import pytest
 
-from linelab.comparison.corner_stretches import corner_stretches
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_files import load_track
-from linelab.report.reference_facts import corner_rows, reference_data, table_words
-from linelab.solve.mintime import solve_min_time
-from linelab.track import Corner
+from linelab.diagnosis.stretches import corner_stretches
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import load_track
+from linelab.model.track import Corner
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.output.reference_report import corner_rows, reference_data, table_words
 
 
 @pytest.fixture(scope="module")

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linelab.errors import TrackError
-from linelab.geometry.corridor import LEAST_STRETCH, corridor_from_edges, crossing_station, stretch
 from linelab.geometry.curve import curve_at
+from linelab.geometry.reference_line import LEAST_STRETCH, corridor_from_edges, crossing_station, stretch
 
 SQUARE = [(0.0, 0.0), (60.0, 0.0), (60.0, 40.0), (0.0, 40.0)]
 ELL = [(0.0, 0.0), (80.0, 0.0), (80.0, 30.0), (40.0, 30.0), (40.0, 60.0), (0.0, 60.0)]

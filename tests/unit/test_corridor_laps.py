@@ -7,16 +7,15 @@ import pytest
 from simulated import drive, make_track, record
 
 from linelab.coaching.compare import compare
-from linelab.comparison.corridor_laps import corridor_from_laps
-from linelab.comparison.estimate import estimate_lap
-from linelab.comparison.laps import complete_laps
-from linelab.comparison.median_path import closed_curve
-from linelab.comparison.start_line import track_line
 from linelab.errors import InputError, RecordingError
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track, save_track
 from linelab.geometry.frenet import xy_to_sn
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track, save_track
-from linelab.lap import Recording
+from linelab.model.lap import Recording
+from linelab.motion.estimate import estimate_lap
+from linelab.motion.track_from_laps import closed_curve, corridor_from_laps
+from linelab.recorded.laps import complete_laps
+from linelab.recorded.start_line import track_line
 
 TRACK = make_track()
 START = track_line(TRACK, 0.0)

@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import bundled_tracks, load_track
 from linelab.geometry.curve import curve_at
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_files import bundled_tracks, load_track
-from linelab.report.figures_lines import plot_ground, survey_note
-from linelab.report.track_facts import BRAZILIAN, FRENCH, find_facts
-from linelab.track import GripZone, Track
+from linelab.model.track import GripZone, Track
+from linelab.output.draw.ground_map import plot_ground, survey_note
+from linelab.output.track_facts import BRAZILIAN, FRENCH, find_facts
 
 NAMES = ("marrowdown_club", "ostrelle_sprint", "tinmarsh_rental")
 
@@ -161,8 +161,8 @@ def test_a_grip_zone_is_drawn_where_it_lies(tracks: dict[str, Track]) -> None:
 
 def test_drawing_loads_no_pyplot() -> None:
     code = (
-        "import sys; from linelab.io.track_files import load_track;"
-        "from linelab.report.figures_lines import plot_ground;"
+        "import sys; from linelab.files.tracks.track_file import load_track;"
+        "from linelab.output.draw.ground_map import plot_ground;"
         ""
         "plot_ground(load_track('tinmarsh_rental')); assert 'matplotlib.pyplot' not in sys.modules"
     )

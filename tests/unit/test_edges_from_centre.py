@@ -9,7 +9,7 @@ from edge_shapes import circle, figure_of_eight
 from shapely.geometry import LineString
 
 from linelab.errors import TrackError
-from linelab.geometry.corridor import corridor_from_edges, edges_from_centre, stretch
+from linelab.geometry.reference_line import corridor_from_edges, edges_from_centre, stretch
 
 
 def hairpin_centre(radius, straight=60.0):

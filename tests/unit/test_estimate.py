@@ -7,18 +7,17 @@ import pytest
 from scipy.interpolate import BSpline
 from simulated import drive, make_track, record
 
-from linelab.comparison.estimate import estimate_lap, estimate_laps
-from linelab.comparison.information import BAND, add_components, add_error, add_positions, no_information
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.noise import drift, scatter
-from linelab.comparison.position_bias import PositionBias
-from linelab.comparison.sensors import read_sensors
-from linelab.comparison.smoother import Model, smooth
-from linelab.comparison.splines import Grid, evaluate
-from linelab.comparison.streams import Streams
 from linelab.errors import RecordingError
-from linelab.io.track_build import reversed_track
-from linelab.io.track_files import load_track
+from linelab.files.tracks.track_build import reversed_track
+from linelab.files.tracks.track_file import load_track
+from linelab.motion.channels import PositionBias
+from linelab.motion.estimate import estimate_lap, estimate_laps
+from linelab.motion.normal_equations import BAND, add_components, add_error, add_positions, no_information
+from linelab.motion.sensors import read_sensors
+from linelab.motion.smoother import Model, smooth
+from linelab.motion.streams import Grid, Streams, evaluate
+from linelab.recorded.laps import complete_laps, split_laps
+from linelab.recorded.samples import drift, scatter
 
 TRACK = make_track()
 

@@ -6,10 +6,9 @@ import re
 
 import pytest
 
-from linelab.coaching.values import Evidence
-from linelab.comparison.measured import Measured
-from linelab.report.display import IMPERIAL, METRIC
-from linelab.report.measured_text import evidence_text, with_unit
+from linelab.coaching.results import Evidence
+from linelab.measured import Measured
+from linelab.output.display import IMPERIAL, METRIC, evidence_text, with_unit
 
 
 @pytest.mark.parametrize("quantity", ["place", "length", "speed", "time", "deceleration", "number"])

@@ -14,21 +14,19 @@ import jsonschema
 import pytest
 from simulated import as_lap, drive, make_track, record
 
-from linelab.coaching.definitions import MARKS
+from linelab.coaching.coach_words import MARKS
 from linelab.coaching.session import review_session
-from linelab.comparison.estimate import estimate_laps
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.measured import withheld
 from linelab.errors import InputError
-from linelab.io.kart_files import load_kart
-from linelab.report.display import CAUTIONS
-from linelab.report.exports import save_corners_csv
-from linelab.report.exports_laps import laps_csv
-from linelab.report.exports_lines import collect
-from linelab.report.reference_facts import corners_csv
-from linelab.report.review_json import MARK_KEYS, review_schema, save_review_json
-from linelab.report.review_text import lap_table, review_lines
-from linelab.report.tables import csv_text
+from linelab.files.kart_file import load_kart
+from linelab.measured import withheld
+from linelab.motion.estimate import estimate_laps
+from linelab.output.display import CAUTIONS
+from linelab.output.lap_files import collect, laps_csv
+from linelab.output.reference_report import corners_csv
+from linelab.output.review_data import MARK_KEYS, review_schema, save_corners_csv, save_review_json
+from linelab.output.review_text import lap_table, review_lines
+from linelab.output.tables import csv_text
+from linelab.recorded.laps import complete_laps, split_laps
 
 TRACK = make_track()
 DRIVES = [drive(TRACK, speed=lambda s, v=v: v + 0.0 * s) for v in (14.0, 14.1, 13.9)]

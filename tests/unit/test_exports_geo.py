@@ -19,16 +19,16 @@ import pyarrow.parquet
 import pytest
 import shapely
 
-from linelab import cli
-from linelab.comparison.marks import find_marks
+from linelab.cli import main as cli
+from linelab.diagnosis.marks import find_marks
 from linelab.errors import InputError
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.io.track_geojson import read_features
-from linelab.report.display import CAUTIONS
-from linelab.report.exports_geo import save_lines
-from linelab.solve.lines import line_on_track, reference_line
-from linelab.solve.pinned import speed_profile
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_features import read_features
+from linelab.files.tracks.track_file import load_track
+from linelab.optimum.line_profile import speed_profile
+from linelab.output.display import CAUTIONS
+from linelab.output.lap_files import save_lines
+from linelab.speed.lines import line_on_track, reference_line
 
 KART = load_kart("rental-four-stroke")
 FORMATS = ("geojson", "gpx", "kml", "csv", "parquet")

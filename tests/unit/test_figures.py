@@ -13,30 +13,28 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linelab.coaching.compare import compare, rank_corners
-from linelab.comparison.marks import find_marks
+from linelab.diagnosis.marks import find_marks
 from linelab.errors import InputError
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
 from linelab.geometry.curve import curve_at
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.kart import Driver
-from linelab.lap import Limit
-from linelab.report.display import CAUTIONS, IMPERIAL, METRIC, lap_time_text
-from linelab.report.figures import save_overview, save_reference_pictures
-from linelab.report.figures_corner import plot_corner
-from linelab.report.figures_data import Pedal, pedals, pieces, runs, station_title, time_gap
-from linelab.report.figures_lines import lost_colours, plot_ground, plot_lines
-from linelab.report.figures_marks import reference_callouts
-from linelab.report.figures_reference import LIMIT_LOOKS, corner_minima, plot_reference
-from linelab.report.figures_traces import plot_traces
-from linelab.report.kart_figures import plot_kart
-from linelab.report.outlines import View, corner_places, corner_ticks, label_places, round_length, spread
-from linelab.report.reference_facts import corner_rows
-from linelab.report.style import save_figure
-from linelab.report.tables import text_table
-from linelab.report.track_facts import survey_sentence
-from linelab.solve.lines import line_on_track, reference_line
-from linelab.solve.pinned import speed_profile
-from linelab.track import Survey
+from linelab.model.kart import Driver
+from linelab.model.lap import Limit
+from linelab.model.track import Survey
+from linelab.optimum.line_profile import speed_profile
+from linelab.output.display import CAUTIONS, IMPERIAL, METRIC, lap_time_text
+from linelab.output.draw.corner_closeup import plot_corner, reference_callouts
+from linelab.output.draw.ground_map import lost_colours, plot_ground, plot_lines
+from linelab.output.draw.kart_diagrams import plot_kart
+from linelab.output.draw.pictures import save_overview, save_reference_pictures
+from linelab.output.draw.style import save_figure
+from linelab.output.draw.traces import LIMIT_LOOKS, corner_minima, plot_reference, plot_traces
+from linelab.output.lap_curves import Pedal, pedals, pieces, runs, station_title, time_gap
+from linelab.output.outlines import View, corner_places, corner_ticks, label_places, round_length, spread
+from linelab.output.reference_report import corner_rows
+from linelab.output.tables import text_table
+from linelab.output.track_facts import survey_sentence
+from linelab.speed.lines import line_on_track, reference_line
 
 
 @pytest.fixture(scope="module")
@@ -83,7 +81,7 @@ def test_pedals_of_a_lap_at_the_limit(kart, reference):
 
 
 def test_rolling_with_the_throttle_closed_is_coasting(kart, reference):
-    from linelab import grip
+    from linelab.model import grip
 
     line = dataclasses.replace(
         reference.line,

@@ -9,8 +9,8 @@ import pytest
 from edge_shapes import circle, figure_of_eight, oval, serpentine, spiral
 
 from linelab.errors import InputError
-from linelab.geometry.corridor import corridor_from_edges
 from linelab.geometry.frenet import sn_to_xy, xy_to_sn
+from linelab.geometry.reference_line import corridor_from_edges
 
 TRACKS = {
     "serpentine": corridor_from_edges(*serpentine(), closed=True),

@@ -8,7 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from linelab.gripfield import (
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import load_track, reversed_track
+from linelab.model.grip_field import (
     RAMP_ALONG,
     ROUNDING_N,
     factor_across,
@@ -17,9 +19,7 @@ from linelab.gripfield import (
     kerb_width,
     knots_needed,
 )
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_files import load_track, reversed_track
-from linelab.track import GripZone, Kerb, Track
+from linelab.model.track import GripZone, Kerb, Track
 
 BARE = replace(load_track("ostrelle_sprint"), kerbs=())
 HALF = 0.7

@@ -8,20 +8,19 @@ import numpy as np
 import pytest
 
 from linelab.errors import SolveError
-from linelab.grip import kart_numbers, power_slope
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.solve import interior, run
-from linelab.solve.banded import factorised, solved
-from linelab.solve.bounds import Duals, box_of, gaps_of, inside, longest, longest_dual, recentred
-from linelab.solve.guess import first_guess, starting_point
-from linelab.solve.mesh import make_mesh
-from linelab.solve.mintime import solve_min_time
-from linelab.solve.stage import Structure, stage_functions
-from linelab.solve.stages import Stages, drive_table
-from linelab.solve.tape import bound, tape_of
-from linelab.solve.tape import run as run_tape
-from linelab.solve.task import End, Task
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.model.grip import kart_numbers, power_slope
+from linelab.optimum import interior
+from linelab.optimum import runs as run
+from linelab.optimum.assembly import Stages, bound, drive_table, tape_of
+from linelab.optimum.assembly import run as run_tape
+from linelab.optimum.mesh import make_mesh
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.optimum.newton import Duals, box_of, factorised, gaps_of, inside, longest, longest_dual, recentred, solved
+from linelab.optimum.runs import first_guess, starting_point
+from linelab.optimum.stage import Structure, stage_functions
+from linelab.optimum.task import End, Task
 
 NAMES = ("cost", "constraints", "jacobian", "hessian")
 STRUCTURES = [
@@ -135,7 +134,7 @@ def test_active_bounds_start_where_the_barrier_has_them():
 
 @pytest.mark.parametrize("name", ["rental-four-stroke", "junior-single-speed", "senior-single-speed", "gearbox"])
 def test_the_tabled_drive_is_the_drive(name):
-    from linelab.grip import drive_power, used_knots
+    from linelab.model.grip import drive_power, used_knots
 
     numbers = kart_numbers(load_kart(name))
     knots = used_knots(numbers)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from linelab.errors import FileFormatError, InputError, KartError
-from linelab.io.kart_files import bundled_karts, copy_kart, load_kart, save_kart
-from linelab.kart import Driver, Kart, PowerEngine, TorqueEngine
+from linelab.files.kart_file import bundled_karts, copy_kart, load_kart, save_kart
+from linelab.model.kart import Driver, Kart, PowerEngine, TorqueEngine
 from linelab.units import KMH, RPM
 
 GOOD = """
@@ -266,7 +266,7 @@ def test_a_failed_save_leaves_the_old_file(tmp_path, monkeypatch):
     def interrupted(*_args):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("linelab.io.atomic.os.replace", interrupted)
+    monkeypatch.setattr("linelab.files.writing.os.replace", interrupted)
     with pytest.raises(KeyboardInterrupt):
         save_kart(load_kart("gearbox"), path)
     assert path.read_text() == GOOD

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from linelab.errors import InputError
-from linelab.gripfield import grip_at, kerb_width
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_files import load_track, reversed_track, save_track
-from linelab.report.outlines import stations_between
-from linelab.track import GripZone, Kerb, Track, length_along
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import load_track, reversed_track, save_track
+from linelab.model.grip_field import grip_at, kerb_width
+from linelab.model.track import GripZone, Kerb, Track, length_along
+from linelab.output.outlines import stations_between
 
 TRACK = replace(load_track("ostrelle_sprint"), kerbs=())
 S = np.linspace(0.0, TRACK.length, 700)

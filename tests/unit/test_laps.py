@@ -11,13 +11,12 @@ import numpy as np
 import pytest
 from simulated import drive, make_track, record
 
-from linelab.comparison.crossings import find_crossings
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.samples import Samples, own_plane, place_samples
-from linelab.comparison.start_line import StartLine, propose_start_line, start_line_at, track_line
 from linelab.errors import InputError, RecordingError
-from linelab.io.track_build import reversed_track
-from linelab.lap import Recording
+from linelab.files.tracks.track_build import reversed_track
+from linelab.model.lap import Recording
+from linelab.recorded.laps import complete_laps, find_crossings, split_laps
+from linelab.recorded.samples import Samples, own_plane, place_samples
+from linelab.recorded.start_line import StartLine, propose_start_line, start_line_at, track_line
 
 TRACK = make_track()
 LINE = StartLine(left=np.array([0.0, 5.0]), right=np.array([0.0, -5.0]))

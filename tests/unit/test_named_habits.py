@@ -8,20 +8,20 @@ import numpy as np
 import pytest
 from scipy.signal import find_peaks
 
-from linelab.coaching.habits import _peaks
 from linelab.coaching.session import review_session
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.placing import estimate_placed_laps
-from linelab.comparison.position_bias import stated_bias
-from linelab.comparison.sensors import read_sensors
-from linelab.io.kart_files import load_kart
-from linelab.io.track_files import load_track
-from linelab.report.display import METRIC
-from linelab.report.page.mark_rows import mark_rows
-from linelab.simulation.driver import careful_lap, drive_session
-from linelab.simulation.habits import ApexMissed, Coasts, Habits, LatePower, TurnsInEarly
-from linelab.simulation.receiver import Receiver, record
-from linelab.solve.mintime import solve_min_time
+from linelab.diagnosis.habits import _peaks
+from linelab.drive.driver import careful_lap, drive_session
+from linelab.drive.faults import ApexMissed, Coasts, Habits, LatePower, TurnsInEarly
+from linelab.drive.receiver import Receiver, record
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
+from linelab.motion.channels import stated_bias
+from linelab.motion.placing import estimate_placed_laps
+from linelab.motion.sensors import read_sensors
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.output.display import METRIC
+from linelab.output.page.corner_rows import mark_rows
+from linelab.recorded.laps import complete_laps, split_laps
 
 
 @pytest.fixture(scope="module")

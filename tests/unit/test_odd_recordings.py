@@ -20,10 +20,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from mutations import TOKENS, mutate, seeds
 
-from linelab.comparison.cleaning import clean_recording
-from linelab.comparison.samples import own_plane, place_samples
 from linelab.errors import FileFormatError, LinelabError
-from linelab.io.recordings import load_recording
+from linelab.files.recordings.load_recording import load_recording
+from linelab.recorded.cleaning import clean_recording
+from linelab.recorded.samples import own_plane, place_samples
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "recordings_odd"
 needs_shared = pytest.mark.skipif(not SHARED.is_dir(), reason="the folder of outside recordings is not here")

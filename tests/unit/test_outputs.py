@@ -15,8 +15,15 @@ from pathlib import Path
 import pytest
 
 from linelab.errors import InputError
-from linelab.io.atomic import WORKSHOP, replacing, write_text
-from linelab.io.outputs import MANIFEST, claimed_folder, results_folder, written_before
+from linelab.files.writing import (
+    MANIFEST,
+    WORKSHOP,
+    claimed_folder,
+    replacing,
+    results_folder,
+    write_text,
+    written_before,
+)
 
 
 def _run(target, **files):
@@ -127,7 +134,8 @@ def test_a_folder_in_the_way_is_noticed_before_a_file_moves(tmp_path, name):
 #: Writes two files into the folder "lap" and is stopped by what stands for {moment}.
 KILLED = """
 import os, signal
-from linelab.io import atomic, outputs
+from linelab.files import writing as atomic
+from linelab.files import writing as outputs
 {moment}
 with outputs.results_folder("lap") as stage:
     (stage / "a.txt").write_text("new")
@@ -160,7 +168,7 @@ def test_what_a_kill_leaves_is_cleared_away_by_the_next_run(tmp_path, when):
 @pytest.mark.skipif(os.name == "nt", reason="signals differ")
 def test_a_second_run_meanwhile_is_refused_and_a_dead_one_is_not_waited_for(tmp_path):
     holding = (
-        "import sys, time\nfrom linelab.io.outputs import claimed_folder\n"
+        "import sys, time\nfrom linelab.files.writing import claimed_folder\n"
         "with claimed_folder('lap'):\n  print('held', flush=True)\n  time.sleep(60)"
     )
     first = _child(holding, tmp_path)
@@ -188,7 +196,7 @@ def test_runs_side_by_side_end_as_one_of_them(tmp_path):
     """Each writes files of its own names over and over; while it holds the folder its own are all there is."""
     racing = (
         "import sys\nfrom pathlib import Path\nfrom linelab.errors import InputError\n"
-        "from linelab.io.outputs import claimed_folder, results_folder\n"
+        "from linelab.files.writing import claimed_folder, results_folder\n"
         "me, target, won = sys.argv[1], Path('lap'), 0\n"
         "while won < 15:\n"
         "  try:\n"

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from linelab.io.kart_files import bundled_karts
-from linelab.io.track_files import bundled_tracks
-from linelab.report.demo_data import DEMO_KART, DEMO_TRACK, demo_recording
+from linelab.cli.demo import DEMO_KART, DEMO_TRACK, demo_recording
+from linelab.files.kart_file import bundled_karts
+from linelab.files.tracks.track_file import bundled_tracks
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, Point
 
-from linelab.comparison.measured import Measured, withheld
-from linelab.report.measured_text import clear, measured_text, number_text, rounded_parts, typeset
-from linelab.report.page.paths import band_path, boxes_path, map_path, path_data, thinned
-from linelab.report.page.readings import steps
-from linelab.report.page.varying import Varying
+from linelab.measured import Measured, withheld
+from linelab.output.display import clear, measured_text, number_text, rounded_parts, typeset
+from linelab.output.page.html_file import Varying
+from linelab.output.page.readings import steps
+from linelab.output.page.svg_map import band_path, boxes_path, map_path, path_data, thinned
 
 
 def followed(path: str) -> np.ndarray:

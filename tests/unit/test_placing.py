@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 from simulated import centre_points, drive, make_track, record
 
-from linelab.comparison.estimate import estimate_laps
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.placing import Anchor, estimate_placed_laps
-from linelab.comparison.position_bias import PositionBias, stated_bias
-from linelab.comparison.sensors import read_sensors
 from linelab.errors import InputError, RecordingError
+from linelab.files.tracks.track_build import track_from_centre
 from linelab.geometry.frenet import xy_to_sn
-from linelab.io.track_build import track_from_centre
-from linelab.lap import Recording
-from linelab.track import Survey, along
+from linelab.model.lap import Recording
+from linelab.model.track import Survey, along
+from linelab.motion.channels import PositionBias, stated_bias
+from linelab.motion.estimate import estimate_laps
+from linelab.motion.placing import Anchor, estimate_placed_laps
+from linelab.motion.sensors import read_sensors
+from linelab.recorded.laps import complete_laps, split_laps
 
 TRACK = make_track()
 BIAS = PositionBias(sigma=1.5, time=300.0)

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import pytest
 
-from linelab.coaching import priorities as module
-from linelab.coaching.priorities import order_certain, priorities
-from linelab.coaching.values import Priority
-from linelab.comparison.measured import Measured
-from linelab.report.measured_text import evidence_text
+from linelab.coaching import advice as module
+from linelab.coaching.advice import order_certain, priorities
+from linelab.coaching.results import Priority
+from linelab.measured import Measured
+from linelab.output.display import evidence_text
 
 
 def item(value, sigma=0.02, title="Brake a little later in corner 1"):

@@ -53,7 +53,7 @@ def test_unknown_names_are_attribute_errors():
 def test_compare_is_the_function_whatever_was_imported_before():
     """No module shares the function's name: the import system would put it in the function's place."""
     code = (
-        "import linelab, linelab.coaching.compare, linelab.comparison.laps\n"
+        "import linelab, linelab.coaching.compare, linelab.recorded.laps\n"
         "from linelab import compare\n"
         "assert linelab.compare is compare is linelab.coaching.compare.compare\n"
         "print(type(linelab.compare).__name__)"

@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linelab.errors import FileFormatError, InputError, LinelabError
-from linelab.io.recordings import load_recording
-from linelab.io.recordings_units import split_header, unit_factor
+from linelab.files.recordings.channel_units import split_header, unit_factor
+from linelab.files.recordings.load_recording import load_recording
 
 T = [0.0, 0.1, 0.2, 0.3]
 LON = [7.001, 7.002, 7.003, 7.004]
@@ -267,7 +267,7 @@ def test_blocks_in_one_go_read_what_cell_by_cell_reads(tmp_path_factory, rows, d
 
     fast = outcome()
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("linelab.io.recordings_rows.regular_block", lambda *_: None)
+        patch.setattr("linelab.files.recordings.table_rows.regular_block", lambda *_: None)
         careful = outcome()
     assert fast == careful
 
@@ -282,14 +282,14 @@ def test_times_in_one_go_are_what_the_parser_of_one_reads(tmp_path, stamp):
     path = write(tmp_path, "time;lat;lon\n" + "".join(f"{s};45;7\n" for s in stamps))
     one_go = load_recording(path)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("linelab.io.recordings_rows.regular_block", lambda *_: None)
+        patch.setattr("linelab.files.recordings.table_rows.regular_block", lambda *_: None)
         careful = load_recording(path)
     np.testing.assert_allclose(one_go.t, careful.t, atol=2e-6)
     assert one_go.start_utc == careful.start_utc
 
 
 def test_lines_are_counted_across_blocks(tmp_path, monkeypatch):
-    monkeypatch.setattr("linelab.io.recordings_blocks._BLOCK", 50)
+    monkeypatch.setattr("linelab.files.recordings.table_rows._BLOCK", 50)
     rows = [f"{0.1 * i:.1f},45,7,{'odd' if i == 70 else 3}" for i in range(100)]
     rows[40] = "4.0,45"
     recording = load_recording(write(tmp_path, "\n".join(["time,lat,lon,speed_mps", *rows]) + "\n"))
@@ -299,7 +299,7 @@ def test_lines_are_counted_across_blocks(tmp_path, monkeypatch):
 
 
 def test_a_quoted_line_end_across_blocks_is_one_cell(tmp_path, monkeypatch):
-    monkeypatch.setattr("linelab.io.recordings_blocks._BLOCK", 40)
+    monkeypatch.setattr("linelab.files.recordings.table_rows._BLOCK", 40)
     rows = [f'{i},45,7,"said\nin two lines"' if i % 3 else f"{i},45,7," for i in range(30)]
     recording = load_recording(write(tmp_path, "\n".join(["t_s,lat,lon,note", *rows]) + "\n"))
     np.testing.assert_array_equal(recording.t, np.arange(30.0))
@@ -376,7 +376,7 @@ def test_a_line_without_end_is_refused_before_it_fills_the_memory(tmp_path):
 
 
 def test_progress_is_told_and_may_stop_the_reading(tmp_path, monkeypatch):
-    monkeypatch.setattr("linelab.io.recordings_blocks._BLOCK", 64)
+    monkeypatch.setattr("linelab.files.recordings.table_rows._BLOCK", 64)
     path = write(tmp_path, "t_s,lat,lon\n" + "".join(f"{i},45,7\n" for i in range(100)))
     told = []
     load_recording(path, progress=told.append)
@@ -390,7 +390,7 @@ def test_progress_is_told_and_may_stop_the_reading(tmp_path, monkeypatch):
 
 
 def test_endless_short_lines_are_given_up_early(tmp_path, monkeypatch):
-    monkeypatch.setattr("linelab.io.recordings_blocks._BLOCK", 1 << 16)
+    monkeypatch.setattr("linelab.files.recordings.table_rows._BLOCK", 1 << 16)
     path = tmp_path / "run.csv"
     path.write_bytes(b"t_s,lat,lon\n0,45,7\n1,45,7\n" + b"\n" * 5_000_000 + b"7\n" * 2_000_000)
     told = []

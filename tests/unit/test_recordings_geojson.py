@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from linelab.errors import FileFormatError
-from linelab.io.recordings import load_recording
+from linelab.files.recordings.load_recording import load_recording
 
 POSITIONS = [[7.0, 45.0, 100.0], [7.001, 45.001, 101.0], [7.002, 45.002, 102.0]]
 STAMPS = ["2024-05-01T10:00:00Z", "2024-05-01T10:00:00.100Z", "2024-05-01T10:00:00.200Z"]
@@ -98,6 +98,6 @@ def test_unusable_files_are_told_why(tmp_path, text, words):
 
 
 def test_a_file_too_large_to_be_held_is_refused_unread(tmp_path, monkeypatch):
-    monkeypatch.setattr("linelab.io.recordings_geojson.MAX_BYTES", 100)
+    monkeypatch.setattr("linelab.files.recordings.geojson_times.MAX_BYTES", 100)
     with pytest.raises(FileFormatError, match=r"too large for a GeoJSON recording.*GPX or CSV"):
         load_recording(write(tmp_path, line(coordTimes=STAMPS)))

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linelab.errors import FileFormatError, LinelabError
-from linelab.io.recordings import load_recording
+from linelab.files.recordings.load_recording import load_recording
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "recordings_odd"
 

@@ -16,8 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linelab.errors import FileFormatError
-from linelab.io.recordings import load_recording
-from linelab.io.recordings_nmea import checksum
+from linelab.files.recordings.load_recording import load_recording
+from linelab.files.recordings.nmea import checksum
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "recordings_odd"
 
@@ -183,7 +183,7 @@ def test_logs_without_positions_are_refused_with_the_cause(tmp_path, lines, word
 
 
 def test_sentences_cut_by_a_block_are_whole(tmp_path, monkeypatch):
-    monkeypatch.setattr("linelab.io.recordings_nmea._BLOCK", 37)
+    monkeypatch.setattr("linelab.files.recordings.nmea._BLOCK", 37)
     lines = [line for i in range(60) for line in (rmc(f"1200{i:02d}.00"), gga(f"1200{i:02d}.00"))]
     recording = load_recording(write(tmp_path, *lines, lines[0][:-2] + "00"))
     np.testing.assert_allclose(recording.t, np.arange(60.0))

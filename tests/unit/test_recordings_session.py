@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from linelab import cli
+from linelab.cli import main as cli
+from linelab.cli.demo import demo_recording
 from linelab.errors import FileFormatError, InputError
-from linelab.io.recordings import load_recording
-from linelab.io.recordings_session import load_session
-from linelab.report.demo_data import demo_recording
+from linelab.files.recordings.load_recording import load_recording, load_session
 
 NOON = 1_780_000_000  # seconds since 1970
 

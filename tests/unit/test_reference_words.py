@@ -7,14 +7,13 @@ import dataclasses
 
 import pytest
 
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import reversed_track
-from linelab.io.track_files import load_track
-from linelab.report.reference_facts import computed_to, conditions, corners_csv, reference_table
-from linelab.report.track_facts import find_facts
-from linelab.report.track_words import track_words
-from linelab.solve.mintime import solve_min_time
-from linelab.track import GripZone
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import reversed_track
+from linelab.files.tracks.track_file import load_track
+from linelab.model.track import GripZone
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.output.reference_report import computed_to, conditions, corners_csv, reference_table
+from linelab.output.track_facts import find_facts, track_words
 
 
 def test_a_lap_is_stated_no_closer_than_two_methods_agree():

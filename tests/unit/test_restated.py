@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from linelab.report.display import IMPERIAL, METRIC
-from linelab.report.restated import in_units
-from linelab.report.track_facts import survey_sentence
-from linelab.track import Survey
+from linelab.model.track import Survey
+from linelab.output.display import IMPERIAL, METRIC, in_units
+from linelab.output.track_facts import survey_sentence
 
 
 # One foot is 0.3048 m, one mile 1609.344 m, both by definition: 1.5 m = 4.92 ft, 0.06 m/s = 0.134 mph.

@@ -8,15 +8,14 @@ import numpy as np
 import pytest
 from simulated import as_lap, drive, make_track, record
 
-from linelab.comparison.align import kinematics
-from linelab.comparison.channels import smooth_session, streams_of
-from linelab.comparison.estimate import estimate_laps
-from linelab.comparison.inertial import find_mounting
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.samples import Samples
-from linelab.comparison.sensors import lowest_sample, read_sensors
-from linelab.comparison.smoother import solve, timing_information
-from linelab.comparison.streams import TIMING
+from linelab.motion.align import kinematics
+from linelab.motion.channels import find_mounting, smooth_session, streams_of
+from linelab.motion.estimate import estimate_laps
+from linelab.motion.sensors import lowest_sample, read_sensors
+from linelab.motion.smoother import solve, timing_information
+from linelab.motion.streams import TIMING
+from linelab.recorded.laps import complete_laps, split_laps
+from linelab.recorded.samples import Samples
 
 TRACK = make_track()
 TRUTH = drive(

@@ -10,22 +10,22 @@ import numpy as np
 import pytest
 import shapely
 
-from linelab import cli
-from linelab.comparison.rolling import BRAKED, beyond_rolling
+from linelab.cli import main as cli
+from linelab.diagnosis.marks import BRAKED, beyond_rolling
 from linelab.errors import InputError
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import load_track
 from linelab.geometry.frenet import sn_to_xy
-from linelab.io.kart_files import load_kart
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_files import load_track
-from linelab.lap import Limit
-from linelab.report.display import CAUTIONS, IMPERIAL, METRIC
-from linelab.report.figures_data import Pedal, pedals
-from linelab.report.sheet import marks_caution, save_sheet, sheet_pages
-from linelab.report.sheet_facts import KerbPlace, sheet_corners
-from linelab.report.sheet_places import label_spots
-from linelab.report.sheet_table import COLUMNS, RIGHT, SCALES, SIZE, draw_corners, table_scale
-from linelab.report.sheet_way import Way
-from linelab.report.sheet_words import (
+from linelab.model.lap import Limit
+from linelab.model.track import Survey
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.output.display import CAUTIONS, IMPERIAL, METRIC
+from linelab.output.draw.style import A4, KERB, ROAD, new_figure
+from linelab.output.lap_curves import Pedal, pedals
+from linelab.output.sheet.corner_facts import KerbPlace, Way, sheet_corners
+from linelab.output.sheet.sheet_map import label_spots
+from linelab.output.sheet.sheet_words import (
     brake_words,
     distance,
     flat_out,
@@ -36,10 +36,18 @@ from linelab.report.sheet_words import (
     time_words,
     walk_words,
 )
-from linelab.report.style import A4, KERB, ROAD, new_figure
-from linelab.solve.mintime import solve_min_time
-from linelab.study.apex_cost import apex_costs
-from linelab.track import Survey
+from linelab.output.sheet.track_sheet import (
+    COLUMNS,
+    RIGHT,
+    SCALES,
+    SIZE,
+    draw_corners,
+    marks_caution,
+    save_sheet,
+    sheet_pages,
+    table_scale,
+)
+from linelab.study.missed_apex import apex_costs
 
 
 @pytest.fixture(scope="module")

@@ -9,24 +9,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from linelab.errors import InputError
-from linelab.grip import (
-    Surface,
-    brake_friction,
-    drive_friction,
-    drive_power,
-    kart_numbers,
-    loads,
-    roll_down,
-    tyre_longitudinal,
-)
-from linelab.io.kart_files import load_kart
-from linelab.io.projection import LocalPlane, to_plane
-from linelab.io.recordings import load_recording
-from linelab.io.recordings_write import save_recording_csv
-from linelab.io.track_files import load_track
-from linelab.simulation.driver import drive_session
-from linelab.simulation.habits import (
+from linelab.drive.driver import apex_station, drive_session
+from linelab.drive.faults import (
     AbruptPower,
     ApexMissed,
     BrakesEarly,
@@ -40,9 +24,24 @@ from linelab.simulation.habits import (
     Traffic,
     TurnsInEarly,
 )
-from linelab.simulation.path import apex_station
-from linelab.simulation.receiver import Inertial, Receiver, drifting, record
-from linelab.solve.mintime import solve_min_time
+from linelab.drive.receiver import Inertial, Receiver, drifting, record
+from linelab.errors import InputError
+from linelab.files.kart_file import load_kart
+from linelab.files.projection import LocalPlane, to_plane
+from linelab.files.recordings.load_recording import load_recording
+from linelab.files.recordings.table import save_recording_csv
+from linelab.files.tracks.track_file import load_track
+from linelab.model.grip import (
+    Surface,
+    brake_friction,
+    drive_friction,
+    drive_power,
+    kart_numbers,
+    loads,
+    roll_down,
+    tyre_longitudinal,
+)
+from linelab.optimum.minimum_time import solve_min_time
 
 TRACK = load_track("marrowdown_club")
 KART = load_kart("junior-single-speed")

@@ -10,15 +10,15 @@ from simulated import as_lap, drive, make_track, record
 
 from linelab.coaching.session import review_session
 from linelab.coaching.targets import TITLES
-from linelab.comparison.estimate import estimate_laps
-from linelab.comparison.laps import complete_laps, split_laps
-from linelab.comparison.measured import Measured
-from linelab.comparison.position_bias import PositionBias
-from linelab.kart import Kart, PowerEngine
-from linelab.report.page.closeups import driven_stations, target_stations
-from linelab.report.page.write import review_page
-from linelab.solve.lines import reference_line
-from linelab.solve.pinned import speed_profile
+from linelab.measured import Measured
+from linelab.model.kart import Kart, PowerEngine
+from linelab.motion.channels import PositionBias
+from linelab.motion.estimate import estimate_laps
+from linelab.optimum.line_profile import speed_profile
+from linelab.output.page.closeups import driven_stations, target_stations
+from linelab.output.page.html_file import review_page
+from linelab.recorded.laps import complete_laps, split_laps
+from linelab.speed.lines import reference_line
 
 TRACK = make_track()
 KART = Kart(name="plain", mass=160.0, mu_lateral=1.6, mu_longitudinal=1.6, engine=PowerEngine(power=15000.0))

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from linelab.errors import FileFormatError, InputError, LinelabError, TrackError
-from linelab.io.projection import LocalPlane, to_lonlat
-from linelab.io.track_build import reversed_track, track_from_edges
-from linelab.io.track_files import bundled_tracks, load_track, save_track
-from linelab.track import GripZone, Kerb, Track
+from linelab.files.projection import LocalPlane, to_lonlat
+from linelab.files.tracks.track_build import reversed_track, track_from_edges
+from linelab.files.tracks.track_file import bundled_tracks, load_track, save_track
+from linelab.model.track import GripZone, Kerb, Track
 
 PLANE = LocalPlane(origin_lon=61.0, origin_lat=49.0)
 

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from linelab.errors import FileFormatError, InputError, TrackError
-from linelab.io.projection import LocalPlane, to_lonlat
-from linelab.io.track_csv import Columns
-from linelab.io.track_files import load_track, save_track
-from linelab.io.track_imports import load_centre_line, load_walked_edges
-from linelab.io.track_repeats import repeated_share
+from linelab.files.projection import LocalPlane, to_lonlat
+from linelab.files.tracks.centre_line import Columns
+from linelab.files.tracks.survey_import import load_centre_line, load_walked_edges
+from linelab.files.tracks.track_build import repeated_share
+from linelab.files.tracks.track_file import load_track, save_track
 
 PLANE = LocalPlane(origin_lon=61.0, origin_lat=49.0)
 

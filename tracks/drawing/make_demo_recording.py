@@ -10,15 +10,15 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from linelab.io.kart_files import load_kart
-from linelab.io.recordings_write import save_recording_csv
-from linelab.io.track_files import load_track
-from linelab.report.demo_data import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK
-from linelab.simulation.driver import careful_lap, drive_session
-from linelab.simulation.habits import ApexMissed, BrakesSoftly, Coasts, Habits, LatePower, Spin, Traffic
-from linelab.simulation.receiver import Receiver, record
-from linelab.simulation.session import SimulatedSession
-from linelab.solve.mintime import solve_min_time
+from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK
+from linelab.drive.driver import careful_lap, drive_session
+from linelab.drive.faults import ApexMissed, BrakesSoftly, Coasts, Habits, LatePower, Spin, Traffic
+from linelab.drive.motion import SimulatedSession
+from linelab.drive.receiver import Receiver, record
+from linelab.files.kart_file import load_kart
+from linelab.files.recordings.table import save_recording_csv
+from linelab.files.tracks.track_file import load_track
+from linelab.optimum.minimum_time import solve_min_time
 
 TARGET = Path(__file__).resolve().parents[2] / "linelab" / "data" / "recordings" / "ostrelle_practice.csv"
 LAPS, SEED = 10, 20

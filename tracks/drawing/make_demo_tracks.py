@@ -14,10 +14,10 @@ from pathlib import Path
 
 import numpy as np
 
-from linelab.io.projection import LocalPlane, to_plane
-from linelab.io.track_build import track_from_edges
-from linelab.io.track_write import save_track
-from linelab.track import Kerb, Survey, Track
+from linelab.files.projection import LocalPlane, to_plane
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import save_track
+from linelab.model.track import Kerb, Survey, Track
 from linelab.units import Array
 
 STEP = 0.1  #: spacing of the centre line while drawing [m]

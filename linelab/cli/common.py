@@ -1,0 +1,139 @@
+"""What all commands share while they run: places for results, progress, and what is said.
+
+What is driven on: a track by name, or the ground under a recording.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linelab.cli.interrupt import interruptions
+from linelab.errors import legible, on_one_line
+
+if TYPE_CHECKING:
+    from linelab.coaching.from_recording import Ground
+    from linelab.files.writing import ResultsFolder
+    from linelab.model.lap import Recording
+    from linelab.model.track import Track
+    from linelab.output.display import Units
+
+
+def units_named(name: str) -> Units:
+    """Display units by name."""
+    from linelab.output.display import IMPERIAL, METRIC
+
+    return IMPERIAL if name == "imperial" else METRIC
+
+
+def default_folder(*parts: str) -> Path:
+    """Where results go when no folder is named: linelab_results, then a name made of the parts."""
+    kept = ["".join(c if c.isalnum() else "_" for c in part).strip("_").lower() for part in parts]
+    return Path("linelab_results") / "_".join(part for part in kept if part)
+
+
+def results_place(folder: str | Path) -> ResultsFolder:
+    """The folder for the results, seen to take files before anything is computed; the command's own until it ends."""
+    from linelab.files.writing import claimed_folder
+
+    return interruptions.held.enter_context(claimed_folder(folder))
+
+
+def check_save(save: str | None, replace: bool) -> None:
+    """See that a file can be saved before anything is said, and that no file is lost by it."""
+    if save is None:
+        if replace:
+            raise click.UsageError("--replace needs --save")
+        return
+    from linelab.errors import InputError
+    from linelab.files.writing import check_writable
+
+    path = Path(save)
+    check_writable(path.parent, path)
+    if path.is_dir():
+        raise InputError("this is a folder, not a file", where=save, remedy="Name a file in it")
+    if path.exists() and not replace:
+        raise InputError("this file is there already", where=save, remedy="Choose another name, or add --replace")
+
+
+def say(*lines: str) -> None:
+    """Print lines to standard output."""
+    for line in lines:
+        click.echo(legible(line))
+
+
+def notes(texts: Iterable[str], units: Units) -> None:
+    """Print remarks to standard error, each once, in the units shown."""
+    from linelab.output.display import in_units
+
+    for text in dict.fromkeys(texts):
+        click.echo(on_one_line(f"note: {in_units(text, units)}"), err=True)
+
+
+def list_files(folder: ResultsFolder, files: list[str]) -> None:
+    """Say what was written."""
+    say("", f"Written to {folder.path}:", *(f"  {name}" for name in files))
+
+
+@contextmanager
+def progress(first: str) -> Iterator[Callable[[str], None]]:
+    """Show what is being done, on standard error and only on a terminal; yields a function that changes the text."""
+    if not sys.stderr.isatty():
+        yield lambda text: interruptions.check()
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    with Console(stderr=True).status(Text(on_one_line(first))) as status:  # as Text: names may hold [brackets]
+
+        def show(text: str) -> None:
+            interruptions.check()
+            status.update(Text(on_one_line(text)))
+
+        yield show
+
+
+#: Ends of a start line, left first: longitude, latitude [deg] twice, or x, y [m] twice.
+FourNumbers = tuple[float, float, float, float]
+
+
+def named_track(name: str, reverse: bool) -> Track:
+    """A track file or bundled track, driven the other way round if so wished."""
+    from linelab.files.tracks.track_file import load_track, reversed_track
+
+    track = load_track(name)
+    return reversed_track(track) if reverse else track
+
+
+def refuse_corridor_options(start_line: FourNumbers | None, width: float | None, instead: str) -> None:
+    """Wrong usage where options of an estimated corridor are given without one."""
+    if start_line is not None or width is not None:
+        raise click.UsageError(f"--start-line and --width are for a corridor estimated from the laps, {instead}")
+
+
+def recorded_ground(
+    recording: Recording,
+    track: Track | None,
+    *,
+    start_line: FourNumbers | None = None,
+    width: float | None = None,
+    position_error: float | None = None,
+) -> Ground:
+    """The track and the laps of a recording on it; without a track a corridor estimated from the laps."""
+    from linelab.coaching.from_recording import find_ground, recording_start_line
+    from linelab.motion.track_from_laps import ASSUMED_WIDTH
+
+    line = None if start_line is None else recording_start_line(recording, start_line[:2], start_line[2:])
+    return find_ground(
+        recording,
+        track,
+        start_line=line,
+        assumed_width=ASSUMED_WIDTH if width is None else width,
+        name=Path(recording.source).stem,
+        position_error=position_error,
+    )

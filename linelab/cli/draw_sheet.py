@@ -1,0 +1,128 @@
+"""linelab sheet: a track on paper, for the track walk."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linelab.cli.common import (
+    FourNumbers,
+    default_folder,
+    list_files,
+    named_track,
+    notes,
+    progress,
+    recorded_ground,
+    refuse_corridor_options,
+    results_place,
+    say,
+    units_named,
+)
+from linelab.cli.options import (
+    PATH,
+    Number,
+    column_options,
+    corridor_options,
+    grip_option,
+    kerbs_option,
+    out_option,
+    parse_pairs,
+    reverse_option,
+    units_option,
+)
+
+if TYPE_CHECKING:
+    from linelab.model.track import Track
+
+
+@click.command(
+    short_help="A track on paper, to carry on the track walk.",
+    epilog="""\b
+Examples:
+  linelab sheet ostrelle_sprint senior-single-speed
+  linelab sheet my_track.geojson my_kart.toml --grip damp --pace 0.8 --units imperial
+  linelab sheet session.csv rental-four-stroke --from-laps --start-line 63.40959 51.2308 63.40964 51.23073
+""",
+)
+@click.argument("track", type=PATH)
+@click.argument("kart", type=PATH)
+@grip_option
+@reverse_option
+@kerbs_option
+@click.option(
+    "--pace",
+    type=Number(0.4, 1.5, "metres"),
+    default=0.75,
+    show_default=True,
+    metavar="METRES",
+    help="Length of your pace.",
+)
+@click.option(
+    "--quick",
+    is_flag=True,
+    help="Bound what a missed apex costs, instead of solving the lap again for each corner.",
+)
+@click.option("--from-laps", is_flag=True, help="TRACK is a recording: the corridor is estimated from its laps.")
+@corridor_options("With --from-laps")
+@column_options
+@out_option
+@units_option
+def sheet(
+    track: str,
+    kart: str,
+    grip: float,
+    reverse: bool,
+    kerbs: bool,
+    pace: float,
+    quick: bool,
+    from_laps: bool,
+    start_line: FourNumbers | None,
+    width: float | None,
+    columns: tuple[str, ...],
+    quantities: tuple[str, ...],
+    out: str | None,
+    units: str,
+) -> None:
+    """Put a TRACK on A4 pages for the driver of a KART: map, where to brake, turn in and aim, paces to count."""
+    from linelab.files.kart_file import load_kart
+    from linelab.files.writing import results_folder
+    from linelab.optimum.minimum_time import solve_min_time
+    from linelab.output.display import CAUTIONS
+    from linelab.output.sheet.track_sheet import save_sheet, sheet_pages
+    from linelab.output.track_facts import survey_sentence
+
+    titles, declared = parse_pairs(columns, (), "--column"), parse_pairs(quantities, (), "--unit")
+    if not from_laps:
+        refuse_corridor_options(start_line, width, "with --from-laps")
+        if titles or declared:
+            raise click.UsageError("--column and --unit are for a recording, with --from-laps")
+    elif reverse:
+        raise click.UsageError("--reverse needs a track; laps are driven the way they were recorded")
+    shown = units_named(units)
+    with progress("reading the track and the kart") as step:
+        driven = load_kart(kart)
+        folder = results_place(out or default_folder("sheet", Path(track).stem, Path(kart).stem))
+        ground = _from_laps(track, titles, declared, start_line, width) if from_laps else named_track(track, reverse)
+        notes(ground.notes, shown)
+        solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
+        pages = sheet_pages(ground, driven, solution, shown, pace=pace, use_kerbs=kerbs, quick=quick, progress=step)
+        with results_folder(folder) as stage:
+            files = save_sheet(stage, pages)
+    say(f"Track sheet of {ground.name} for {driven.name}, {len(pages)} pages.", survey_sentence(ground.survey, shown))
+    list_files(folder, files)
+    say("", CAUTIONS)
+
+
+def _from_laps(
+    name: str,
+    titles: dict[str, str],
+    declared: dict[str, str],
+    start_line: FourNumbers | None,
+    width: float | None,
+) -> Track:
+    from linelab.files.recordings.load_recording import load_recording
+
+    recording = load_recording(name, columns=titles or None, units=declared or None)
+    return recorded_ground(recording, None, start_line=start_line, width=width).track

@@ -1,0 +1,202 @@
+"""linelab review: a recording held against the reference lap."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from linelab.cli.common import (
+    FourNumbers,
+    default_folder,
+    list_files,
+    named_track,
+    notes,
+    progress,
+    recorded_ground,
+    refuse_corridor_options,
+    results_place,
+    say,
+    units_named,
+)
+from linelab.cli.options import (
+    PATH,
+    Number,
+    also_option,
+    column_options,
+    corridor_options,
+    grip_option,
+    out_option,
+    parse_pairs,
+    print_option,
+    reverse_option,
+    units_option,
+)
+
+if TYPE_CHECKING:
+    from linelab.coaching.from_recording import Review
+    from linelab.diagnosis.kinds import TargetKind
+    from linelab.optimum.minimum_time import Solution
+    from linelab.output.display import Units
+
+
+#: What laps are held against, as typed, to its kind.
+AGAINST: dict[str, TargetKind] = {
+    "ideal": "ideal",
+    "grip-shown": "shown_grip",
+    "own-best": "own_best",
+    "own-parts": "own_parts",
+}
+
+
+@click.command(
+    short_help="Where a recorded session loses time, and what to work on.",
+    epilog="""\b
+Examples:
+  linelab review session.csv --track ostrelle_sprint --kart senior-single-speed
+  linelab review session.gpx --track my_track.geojson --kart my_kart.toml --lap 4 --lap 7
+  linelab review session.csv --track ostrelle_sprint --kart my_kart.toml --against own-best --print
+  linelab review morning.csv afternoon.csv --track my_track.geojson --kart my_kart.toml      side by side
+  linelab review part1.csv part2.csv --joined --kart senior-single-speed
+  linelab review session.csv --kart senior-single-speed \\
+      --column time=t --column speed=v --unit speed=km/h      no track: estimated from the laps
+
+Roles of columns: time; lon and lat, or x and y; speed; and course, ax, ay, yaw_rate, engine_speed, ...
+Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or m, ft.
+""",
+)
+@click.argument("recordings", type=PATH, nargs=-1, required=True, metavar="RECORDING...")
+@click.option("--kart", "kart", type=PATH, required=True, help="Kart file or bundled name.")
+@click.option("--track", "track", type=PATH, help="Track file or bundled name; without it the laps give a corridor.")
+@click.option("--joined", is_flag=True, help="The recordings continue one session: join them before cutting laps.")
+@click.option(
+    "--lap",
+    "numbers",
+    type=int,
+    multiple=True,
+    metavar="NUMBER",
+    help="Lap to review; may be repeated (otherwise all complete laps).",
+)
+@click.option(
+    "--against",
+    type=click.Choice(list(AGAINST)),
+    default="ideal",
+    show_default=True,
+    help="Hold the laps against: the ideal reference lap; the same at the grip shown that day; the driver's own best "
+    "lap; the best of the driver's own parts of laps.",
+)
+@column_options
+@reverse_option
+@corridor_options("Without --track")
+@click.option(
+    "--position-error",
+    type=Number(0.0, 50.0, "metres"),
+    metavar="METRES",
+    help="Known error of the receiver's positions (one standard deviation; 1.5 m is assumed).",
+)
+@grip_option
+@out_option
+@print_option(False)
+@also_option("geojson", "gpx", "kml", "csv", "parquet")
+@click.option("--pictures", is_flag=True, help="Also draw pictures of the best lap (PNG); the page has them all.")
+@units_option
+def review(
+    recordings: tuple[str, ...],
+    kart: str,
+    track: str | None,
+    joined: bool,
+    numbers: tuple[int, ...],
+    against: str,
+    columns: tuple[str, ...],
+    quantities: tuple[str, ...],
+    reverse: bool,
+    start_line: FourNumbers | None,
+    width: float | None,
+    position_error: float | None,
+    grip: float,
+    out: str | None,
+    print_file: bool,
+    formats: tuple[str, ...],
+    pictures: bool,
+    units: str,
+) -> None:
+    """Show where a RECORDING loses time and what to work on: a page to open in any browser, offline, with tables.
+
+    A recording is CSV or other delimited text, GPX, an NMEA 0183 log, or GeoJSON with times.
+    """
+    from linelab.coaching.from_recording import choose_laps, review_recording
+    from linelab.files.kart_file import load_kart
+    from linelab.files.recordings.load_recording import load_session
+    from linelab.output.lap_files import check_formats
+    from linelab.output.review_report import beside_earlier, save_review
+
+    titles, declared = parse_pairs(columns, (), "--column"), parse_pairs(quantities, (), "--unit")
+    if track is not None:
+        refuse_corridor_options(start_line, width, "without --track")
+    elif reverse:
+        raise click.UsageError("--reverse needs --track")
+    shown = units_named(units)
+    driven = load_kart(kart)
+    ground_track = None if track is None else named_track(track, reverse)
+    sessions = [recordings] if joined else [(recording,) for recording in recordings]
+    folders = [results_place(folder) for folder in _folders([paths[0] for paths in sessions], track, out)]
+    read = []
+    for paths in sessions:  # all of them first: where one cannot be used nothing is written
+        with progress(f"reading {Path(paths[0]).name}") as step:
+            recording = load_session(paths, columns=titles or None, units=declared or None, progress=step)
+            ground = recorded_ground(
+                recording, ground_track, start_line=start_line, width=width, position_error=position_error
+            )
+            check_formats(formats, ground.track)
+            read.append((recording, ground, choose_laps(ground.laps, numbers)))
+    solved: Solution | None = None
+    earlier: Review | None = None
+    for folder, (recording, ground, laps) in zip(folders, read):
+        with progress("computing the reference lap") as step:
+            result = review_recording(
+                recording, ground, driven, laps, against=AGAINST[against], grip=grip, reference=solved, progress=step
+            )
+            solved = result.reference if ground_track is not None else None
+            beside = None if earlier is None else beside_earlier(earlier, result)
+            files = save_review(
+                folder,
+                result,
+                shown,
+                print_file=print_file,
+                formats=formats,
+                pictures=pictures,
+                beside=beside,
+                progress=step,
+            )
+        show_review(result, shown)
+        if beside is not None:
+            say("", f"Beside {beside.source}: {beside.difference.words}.")
+        elif ground_track is not None and against == "ideal":
+            earlier = result
+        list_files(folder, files)
+
+
+def show_review(result: Review, units: Units) -> None:
+    """What was read, assumed and cleaned, the verdict and the laps on the terminal."""
+    from linelab.output.review_text import review_lines
+
+    notes((*result.notes, *result.session.cleaning), units)
+    say(*review_lines(result.session, result.ground.laps, units))
+
+
+def _folders(sources: list[str], track: str | None, out: str | None) -> list[Path]:
+    """Where each recording's results go; each of several has a folder of its own, those of one name are numbered."""
+    if out is not None and len(sources) == 1:
+        return [Path(out)]
+    found: list[Path] = []
+    for source in sources:
+        stem = Path(source).stem
+        track_name = "" if track is None else Path(track).stem
+        plain = default_folder("review", stem, track_name) if out is None else Path(out) / default_folder(stem).name
+        folder, number = plain, 1
+        while folder in found:
+            number += 1
+            folder = plain.with_name(f"{plain.name}_no_{number}")
+        found.append(folder)
+    return found

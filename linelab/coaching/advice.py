@@ -1,0 +1,496 @@
+"""What to work on first: habits that cost clearly, put together by kind, with the evidence.
+
+What the marks of a session show of a habit: how far the usual laps are off the reference lap's, and which way.
+
+What the driver does well: said only where the recording shows it.
+
+The verdict on a session in a few sentences: the gap, what may be said of it, and what stands out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+
+from linelab.coaching.analysis import Analysis
+from linelab.coaching.coach_words import ADVICE, FAULTS, MARKS, UNBRAKED, Advice, corners_text, laps_text
+from linelab.coaching.consistency import scatter_priority
+from linelab.coaching.envelope import misfit
+from linelab.coaching.mark_figures import SessionMarks, common
+from linelab.coaching.results import Consistency, Evidence, LapReview, Priority, Strength, Target
+from linelab.coaching.targets import grip_error
+from linelab.diagnosis.causes import all_round
+from linelab.diagnosis.findings import LINE_KINDS, Finding
+from linelab.diagnosis.kinds import FaultKind, Quantity
+from linelab.diagnosis.marks import Mask
+from linelab.measured import Measured, withheld
+
+#: A mark is off where it is so by more than this many of its standard deviations [-].
+CLEAR = 2.0
+#: A wheel that turns more by this share than on the reference lap turns back and forth [-]; less is another line.
+BACK_AND_FORTH = 0.1
+
+
+def usual_gap(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measured:
+    """How far a mark of the usual laps is off the reference lap's; withheld where most laps do not show it."""
+    told = [laps[k].named()[name].driven.known for laps, kept in zip(marked.laps, typical) if kept]
+    gap = common(marked.figures[name][typical, k]) - float(marked.reference[name][k])
+    if not told or np.mean(told) < 0.5 or not math.isfinite(gap):
+        return Measured(None, None, "not seen on most laps")
+    return Measured(gap, common(marked.sigma[name][typical, k]))
+
+
+def stands_out(gap: Measured, way: int, deviations: float = CLEAR) -> bool:
+    """Whether a difference has the sign ``way`` and is more than so many of its standard deviations."""
+    return gap.value is not None and gap.value * way > deviations * (gap.sigma or 0.0)
+
+
+def turns_back_and_forth(marked: SessionMarks, typical: Mask, k: int) -> bool:
+    """Whether the wheel is turned clearly, and by a good deal, more than on the reference lap."""
+    gap = usual_gap(marked, typical, "steering_effort", k)
+    return stands_out(gap, 1) and (gap.value or 0.0) > BACK_AND_FORTH * float(marked.reference["steering_effort"][k])
+
+
+#: A corner is driven well where all habits together cost no more than this [s].
+WELL = 0.04
+#: Braking marks repeat well within this [m].
+SAME_MARK = 2.0
+MOST_PRAISE = 3
+
+
+def strengths(analysis: Analysis, findings: list[Finding], repeat: Consistency) -> tuple[Strength, ...]:
+    """At most three things done well."""
+    found = [item for item in (_corners(analysis, findings), _repeats(repeat), _marks(repeat), _feet(findings)) if item]
+    return tuple(found[:MOST_PRAISE])
+
+
+def _corners(analysis: Analysis, findings: list[Finding]) -> Strength | None:
+    """Corners in which next to nothing is lost at the grip shown."""
+    if analysis.untold:
+        return None
+    well = []
+    for k, mark in enumerate(analysis.marks):
+        own = [max(finding.cost.value or 0.0, 0.0) for finding in findings if finding.corner == k]
+        if own and sum(own) < WELL:
+            well.append((sum(own), mark.corner.number))
+    if not well:
+        return None
+    numbers = tuple(sorted(number for _, number in sorted(well)[:4]))
+    return Strength(
+        title=f"Good driving {corners_text(numbers)}",
+        corners=numbers,
+        evidence=(
+            Evidence(
+                f"What you do there yourself, line, braking and power, costs less than {WELL} s at the grip you had."
+            ),
+        ),
+    )
+
+
+def _repeats(repeat: Consistency) -> Strength | None:
+    """Laps alike."""
+    alike = len(repeat.within_median)
+    if repeat.laps < 5 or alike < 0.6 * repeat.laps:
+        return None
+    return Strength(
+        title="You repeat your laps well",
+        corners=(),
+        evidence=(Evidence(f"{alike} of {repeat.laps} laps lie within a tenth of a second of your usual lap."),),
+    )
+
+
+def _marks(repeat: Consistency) -> Strength | None:
+    """Braking at the same place every lap."""
+    same = []
+    for item in repeat.corners:
+        spread = dict(item.marks)["brake_point"]
+        if spread.value is not None and spread.value + (spread.sigma or 0.0) < SAME_MARK:
+            same.append((spread.value, item.corner.number))
+    if not same:
+        return None
+    numbers = tuple(sorted(number for _, number in sorted(same)[:4]))
+    known = Measured(SAME_MARK, 0.0)
+    return Strength(
+        title=f"You brake at the same place every lap {corners_text(numbers)}",
+        corners=numbers,
+        evidence=(
+            Evidence("Your brake points vary by less than {} there (one standard deviation).", ((known, "place"),)),
+        ),
+    )
+
+
+def _feet(findings: list[Finding]) -> Strength | None:
+    """No time lost rolling."""
+    rolled = [finding.cost.value or 0.0 for finding in findings if finding.kind == "coasts"]
+    if not findings or any(cost >= 0.015 for cost in rolled):
+        return None
+    return Strength(
+        title="You lose no time rolling before the corners",
+        corners=(),
+        evidence=(Evidence("From power to brake there is hardly a moment with neither pedal down."),),
+    )
+
+
+#: A corner taken quicker than on the ideal lap by this much says that the ideal lap is not that [s].
+BEATS = 0.15
+#: What is lost all round is told from this share of the gap on [-].
+ALL_ROUND = 0.1
+
+
+def verdict(
+    best: LapReview, goal: Target, first: tuple[Priority, ...], analysis: Analysis, *, quickest: bool = True
+) -> str:
+    """The gap, what may be said of it, and what stands out; ``quickest`` is whether no lap of the session is quicker
+    than the best of these."""
+    gap, sigma = best.gap.value or 0.0, best.gap.sigma or 0.0
+    side = "behind" if gap >= 0.0 else "ahead of"
+    which = f"{'Your best lap' if quickest else 'The best of the laps chosen'}, {best.label},"
+    which = which if analysis.count > 1 else best.label[:1].upper() + best.label[1:]
+    if goal.kind == "own_best" and any(goal.lap is drive.lap for drive in analysis.sheet.driven):
+        said = [f"{which} is what your laps are held against."]
+    else:
+        said = [f"{which} is {abs(gap):.2f} ±{max(sigma, 0.01):.2f} s {side} {goal.title}."]
+    if goal.kind in ("ideal", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
+        said.append("That lap was computed on a corridor estimated from laps: take the gap as a rough guide.")
+    elif goal.kind == "ideal":
+        said.append(
+            f"The ± is the recording's: 1 % less grip than the kart file says makes the ideal lap "
+            f"{grip_error(analysis):.2f} s slower."
+        )
+    quicker = _quicker(best, goal)
+    if quicker:
+        said.append(f"You beat the ideal lap {corners_text(quicker)}: kart file, grip or track do not fit the day.")
+    other = misfit(analysis.power)
+    if other and goal.kind in ("ideal", "shown_grip"):
+        said.append(f"That gap says little: {other}.")
+    if analysis.reason:
+        said.append(f"This recording is too coarse to say why ({analysis.reason}).")
+    elif analysis.line_reason:
+        why = "" if analysis.line_reason == other else f": {analysis.line_reason}"
+        said.append(f"Your line, and how fast the corners could be taken, are not judged{why}. What your feet do is.")
+    if first:
+        things = ("one thing first:", "two things first: together", "three things first: together")[len(first) - 1]
+        said += [
+            f"Work on {things} about {_stakes(first):.2f} ±{_stakes_error(first):.2f} s a lap.",
+            *_beyond(first, goal, analysis, "your best one" if quickest else "the best of these"),
+        ]
+    elif not analysis.reason:
+        said.append("No single fault stands out of what this recording can show.")
+    if goal.kind == "ideal" and not analysis.untold:
+        said += _spread(analysis, abs(gap))
+    return " ".join(said)
+
+
+def _spread(analysis: Analysis, gap: float) -> list[str]:
+    """What is lost all round and is no single corner's fault, named, where it is a good part of the gap."""
+    if analysis.diagnosis is None:
+        return []
+    told = [item for item in all_round(analysis.diagnosis.explained) if (item.cost.value or 0.0) >= ALL_ROUND * gap]
+    words = {
+        "grip": "you use {} % of the grip ({} s a lap)",
+        "braking": "you brake with {} % of what the tyres can do ({} s a lap)",
+        "feet": "your feet take {} s from pedal to pedal and squeeze the power in ({} s a lap)",
+    }
+    parts = []
+    for item in told:
+        value, error, digits = item.number.value or 0.0, item.number.sigma or 0.0, 2
+        if item.name != "feet":
+            value, error, digits = 100.0 * value, max(100.0 * error, 1.0), 0
+        size = f"{value:.{digits}f} ±{max(error, 10.0**-digits):.{digits}f}"
+        cost = f"{item.cost.value or 0.0:.2f} ±{max(item.cost.sigma or 0.0, 0.01):.2f}"
+        parts.append(words[item.name].format(size, cost))
+    return [f"All round: {'; '.join(parts)}."] if parts else []
+
+
+def _quicker(best: LapReview, goal: Target) -> tuple[int, ...]:
+    """Numbers of the corners in which a lap clearly beats one that should be the fastest possible."""
+    if goal.kind != "ideal":
+        return ()
+    lost = {part.corner.number: part.time_lost for part in best.corners}
+    return tuple(k for k, figure in lost.items() if -(figure.value or 0.0) > max(BEATS, 3.0 * (figure.sigma or 0.0)))
+
+
+def _stakes(first: tuple[Priority, ...]) -> float:
+    """What all priorities are worth together [s]."""
+    return sum(item.at_stake.value or 0.0 for item in first)
+
+
+def _stakes_error(first: tuple[Priority, ...]) -> float:
+    """Standard deviation of what all priorities are worth together, their errors taken as apart [s]."""
+    return math.hypot(*(item.at_stake.sigma or 0.0 for item in first))
+
+
+def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis, best: str) -> list[str]:
+    """Why the stakes add up to more than the gap they stand beside, where they do, or overlap."""
+    times, said = analysis.sheet.t[:, -1], []
+    usual = float(np.mean(times[analysis.usual]))
+    stakes = _stakes(first)
+    if stakes > float(times.min()) - goal.lap_time:
+        if goal.kind in ("ideal", "shown_grip"):
+            said.append(f"That is of your usual lap, {usual - float(times.min()):.2f} s slower than {best}.")
+        elif any(item.kind != "scatter" for item in first):
+            said.append("That is against the ideal line at the grip you had, not against your own driving.")
+    if stakes > usual - analysis.reference.lap_time:
+        said.append("It is more than the whole gap, because you are faster than the ideal lap elsewhere.")
+    if len(first) > 1 and any(item.kind == "scatter" for item in first):
+        said.append("Some of it is the same time told twice: a fault on some laps only also makes laps differ.")
+    return said
+
+
+#: Most priorities, and what all corners of one must cost together at least [s].
+MOST, LEAST = 3, 0.04
+#: A missed apex is shown where its own mark is off by more than this many standard deviations [-].
+LIKELY = 1.0
+#: What each habit is shown by: a mark, and the sign of the difference that shows it.
+SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
+    "apex_missed": (("apex_miss", 1), ("exit_speed", -1)),
+    "turns_in_early": (("turn_in", -1), ("min_speed_place", -1), ("steering_effort", 1), ("exit_speed", -1)),
+    "exit_unused": (("track_out_room", 1), ("exit_speed", -1)),
+    "line_other": (("steering_effort", 1), ("exit_speed", -1)),
+    "brakes_early": (("brake_point", -1), ("entry_speed", -1)),
+    "brakes_softly": (("brake_mean", -1), ("brake_point", -1), ("entry_speed", -1)),
+    "coasts": (("coasting_before", 1), ("entry_speed", -1)),
+    "too_slow_in_corner": (("min_speed", -1),),
+    "power_late": (("drive_point", 1), ("coasting_after", 1), ("exit_speed", -1)),
+    "power_abrupt": (("power_dip", 1), ("exit_speed", -1)),
+    "slide": (("slide", 1), ("exit_speed", -1)),
+    "scatter": (),
+}
+
+
+#: Marks that measure a habit itself.
+OWN_MARK: dict[FaultKind, tuple[str, ...]] = {
+    "apex_missed": ("apex_miss",),
+    "exit_unused": ("track_out_room",),
+    "brakes_early": ("brake_point",),
+    "brakes_softly": ("brake_mean",),
+    "coasts": ("coasting_before",),
+    "too_slow_in_corner": ("min_speed",),
+    "power_late": ("drive_point", "coasting_after"),
+    "slide": ("slide",),
+}
+#: What a corner's time is made of, in words.
+PARTS: dict[str, str] = {
+    "line": "the line",
+    "braking": "braking",
+    "coasting": "coasting",
+    "minimum_speed": "speed at the slowest point",
+    "power": "power, out of it or out of the corner before",
+    "all_round": "grip and feet all round",
+    "rest": "what no habit explains",
+}
+
+
+def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]) -> tuple[Priority, ...]:
+    """At most three things to work on, the dearest first; empty where nothing is clear of the noise."""
+    found = [_priority(analysis, marked, finding) for finding in findings if finding.significant]
+    scattered = scatter_priority(analysis, marked)
+    if scattered is not None:
+        found.append(scattered)
+    found = [item for item in found if (item.at_stake.value or 0.0) >= LEAST]
+    found.sort(key=lambda item: -(item.at_stake.value or 0.0))
+    first = [replace(item, rank=rank + 1) for rank, item in enumerate(found[:MOST])]
+    if len(found) > MOST:
+        near = _close_to(first[-1])
+        first[-1] = replace(first[-1], close=tuple(_left_out(item, near=near(item)) for item in found[MOST:]))
+    return tuple(first)
+
+
+def without_card(
+    laps: Sequence[LapReview], usual: Mask, first: Sequence[Priority], findings: Sequence[Finding]
+) -> tuple[Evidence, ...]:
+    """Corners that cost as much as one with a card and show no habit of their own, and what their time goes into.
+
+    Parameters
+    ----------
+    laps : sequence of LapReview
+        All laps that are reviewed, ``usual`` (L,) which of them are the driver's usual ones.
+    """
+    carded = {number for item in first for number in item.corners}
+    kept = [lap for lap, keep in zip(laps, usual) if keep]
+    corners = [part.corner.number for part in laps[0].corners]
+    lost = {number: _mean([lap.corners[k].time_lost for lap in kept]) for k, number in enumerate(corners)}
+    with_card = [figure.value or 0.0 for number, figure in lost.items() if number in carded]
+    if not with_card:
+        return ()
+    told = carded | {corners[finding.corner] for finding in findings if finding.significant}
+    dear = [number for number in corners if number not in told and (lost[number].value or 0.0) > min(with_card)]
+    dear.sort(key=lambda number: -(lost[number].value or 0.0))
+    return tuple(_parts_of(number, lost[number], kept) for number in dear[:MOST])
+
+
+def _mean(figures: Sequence[Measured]) -> Measured:
+    """Mean of one figure over laps; what is uncertain in it is the same on all of them."""
+    known = [figure for figure in figures if figure.value is not None]
+    if len(known) < len(figures) or not known:
+        return withheld(next((figure.reason for figure in figures if figure.reason), "not known"))
+    value, sigma = (np.mean([getattr(figure, name) or 0.0 for figure in known]) for name in ("value", "sigma"))
+    return Measured(float(value), float(sigma))
+
+
+def _parts_of(number: int, lost: Measured, laps: Sequence[LapReview]) -> Evidence:
+    """Where a corner's time goes: the two largest parts."""
+    own = [next(part for part in lap.corners if part.corner.number == number) for lap in laps]
+    parts = {"line": _mean([part.line_loss for part in own])}
+    parts |= {cause: _mean([dict(part.causes)[cause] for part in own]) for cause, _ in own[0].causes}
+    told = sorted(parts.items(), key=lambda item: -(item[1].value or 0.0))[:2]
+    if any(figure.value is None for _, figure in told):
+        return Evidence(f"Corner {number} costs {{}} a lap, and why is not told apart.", ((lost, "time"),))
+    words = ", ".join(f"{PARTS[name]} {{}}" for name, _ in told)
+    return Evidence(
+        f"Corner {number} costs {{}} a lap and has no card: {words}.", ((lost, "time"), *((x, "time") for _, x in told))
+    )
+
+
+def order_certain(first: Sequence[Priority]) -> bool:
+    """Whether what is at stake tells the order of what is to be worked on."""
+    return not any(_close_to(one)(other) for one, other in pairwise(first))
+
+
+def _close_to(item: Priority) -> Callable[[Priority], bool]:
+    """Whether another may cost as much as an item, or more."""
+
+    def close(other: Priority) -> bool:
+        stake, less = item.at_stake, other.at_stake
+        apart = (stake.value or 0.0) - (less.value or 0.0)
+        return apart <= math.hypot(stake.sigma or 0.0, less.sigma or 0.0)
+
+    return close
+
+
+def _left_out(item: Priority, *, near: bool) -> Evidence:
+    """Something that had no room, which may be worth as much as what had."""
+    title = item.title[:1].lower() + item.title[1:]
+    said = "Worth about as much" if near else "After these"
+    return Evidence(f"{said}: {title} ({{}} a lap).", ((item.at_stake, "time"),))
+
+
+def _priority(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Priority:
+    """A habit in a corner."""
+    corners = (finding.corner, *(() if finding.other in (None, finding.corner) else (finding.other,)))
+    numbers = tuple(analysis.marks[k].corner.number for k in corners if k is not None)
+    advice = _advice(analysis, marked, finding)
+    labels = [drive.lap.label for drive in analysis.sheet.driven]
+    # A lap held up or with a mistake on it is no example of a habit.
+    each = np.where(analysis.usual, finding.laps[: analysis.count], -np.inf)
+    worst = [k for k in np.argsort(-each, kind="stable")[:2] if np.isfinite(each[k])]
+    return Priority(
+        rank=0,
+        kind=finding.kind,
+        title=advice.title.format(where=corners_text(numbers)),
+        corners=numbers,
+        at_stake=finding.cost,
+        evidence=tuple(_evidence(analysis, marked, finding)),
+        feel=advice.feel,
+        exercise=advice.exercise,
+        laps=tuple(labels[int(k)] for k in worst),
+    )
+
+
+def _advice(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Advice:
+    """What to say of a habit: nothing of the brake where its corner has no braking to speak of."""
+    braked = _braked(analysis, marked, finding.corner)
+    return ADVICE[finding.kind] if braked else UNBRAKED.get(finding.kind, ADVICE[finding.kind])
+
+
+def _braked(analysis: Analysis, marked: SessionMarks, k: int) -> bool:
+    """Whether a corner is braked for, on the usual laps or on the ideal lap."""
+    points = marked.figures["brake_point"][analysis.usual, k]
+    return bool(np.isfinite(marked.reference["brake_point"][k]) or np.isfinite(points).mean() >= 0.5)
+
+
+def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> list[Evidence]:
+    """The cost, how often, and how much; the mark that shows it; what else it might be."""
+    number = analysis.marks[finding.corner].corner.number
+    typical = analysis.usual
+    laps = finding.laps[: analysis.count][typical]
+    half = 0.5 * (finding.cost.value or 0.0)
+    shown = int((laps > max(half, 0.01)).sum())
+    said = [f"Corner {number}: {{}} a lap", laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")]
+    figures: list[tuple[Measured, Quantity]] = [(finding.cost, "time")]
+    by = ""
+    # Where lines are not judged the ideal lap is none to hold marks against.
+    for name, way in () if analysis.untold else SHOWN_BY[finding.kind]:
+        mark = _mark_evidence(marked, typical, name, way, finding.corner)
+        if mark is not None:
+            by = name
+            said.append(mark.text)
+            figures += mark.figures
+            break
+    found = [Evidence("; ".join(said) + ".", tuple(figures))]
+    if by not in OWN_MARK.get(finding.kind, ()):  # one thing has one figure: the mark's, where a mark shows it
+        found.append(_done_evidence(finding))
+    if finding.other is not None:
+        other = analysis.marks[finding.other].corner.number
+        found.append(
+            Evidence(
+                f"From corner {min(number, other)} to corner {max(number, other)} the speed only falls: late on the "
+                "power and off it too soon are the same there."
+            )
+        )
+    if finding.rival is not None:
+        share = round(100.0 * finding.likely)
+        found.append(
+            Evidence(
+                f"A driver who {FAULTS[finding.rival]} would leave much the same speeds: {share} to {100 - share} for "
+                "what is said here."
+            )
+        )
+    return found
+
+
+def _done_evidence(finding: Finding) -> Evidence:
+    """How much of a habit there is, by the model that its cost comes from."""
+    if finding.kind in LINE_KINDS:
+        where = {"turns_in_early": "on the way in", "apex_missed": "at the apex", "exit_unused": "on the way out"}
+        side = "farther out" if finding.kind == "apex_missed" else "farther in" if finding.kind in where else "off"
+        place = where.get(finding.kind, "there")
+        text = f"Against the best line for the grip you use, as you would steer it, you are {{}} {side} {place}."
+    elif finding.kind == "brakes_softly":
+        share = 100.0 * (finding.done.size.value or 0.0)
+        return Evidence(f"You brake with about {share:.0f} % of what you reach elsewhere.")
+    else:
+        text = {
+            "brakes_early": "On your own line the braking could begin {} later.",
+            "coasts": "Neither pedal is down for {} before you have to slow.",
+            "too_slow_in_corner": "At the slowest point you are {} slower than your own line allows.",
+            "power_late": "From the slowest point on you wait {} with the power.",
+            "slide": "In the corner you lose {} more than a rolling kart would.",
+            "power_abrupt": "Once the power is on, you lose {} again.",
+        }[finding.kind]
+    return Evidence(text, ((finding.done.size, finding.done.quantity),))
+
+
+def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: int) -> Evidence | None:
+    """How a mark differs from the reference lap's, in words; None where it does not, or is not known."""
+    gap = usual_gap(marked, typical, name, k)
+    # A missed apex is named by its mark: that is told, with its ±, wherever it is more likely than not.
+    if not stands_out(gap, way, LIKELY if name == "apex_miss" else CLEAR):
+        return None
+    if name == "steering_effort" and not turns_back_and_forth(marked, typical, k):
+        return None
+    part, error = (100.0 * abs(x or 0.0) / max(float(marked.reference[name][k]), 1e-6) for x in (gap.value, gap.sigma))
+    error = max(error, 1.0)
+    words = {
+        "apex_miss": "you pass the apex {} farther out than the ideal lap",
+        "turn_in": "you turn in {} before the ideal lap does",
+        "min_speed_place": "you are slowest {} before the place where the ideal lap is",
+        "steering_effort": "the wheel is turned back and forth more than the corner needs",
+        "brake_point": "you brake {} before the ideal lap does",
+        "brake_mean": f"you brake with {100.0 - part:.0f} ±{error:.0f} % of the ideal lap's force",
+        "track_out_room": "you leave {} of road free on the way out that the ideal lap uses",
+        "coasting_before": "on the way in the kart rolls {} longer than on the ideal lap, neither pedal down",
+        "min_speed": f"at the slowest point you are {part:.0f} ±{error:.0f} % below the ideal lap",
+        "entry_speed": "where the ideal lap turns in you are {} slower",
+        "exit_speed": "where the ideal lap has tracked out you are {} slower",
+        "drive_point": "the power comes in {} later than on the ideal lap",
+        "coasting_after": "the kart rolls {} longer than on the ideal lap before the power comes",
+        "power_dip": "the kart gains speed, loses it again, and gains it once more",
+        "slide": "about the slowest point the kart loses {} more than rolling explains: a slide, or the brake held on",
+    }
+    figure = (Measured(abs(gap.value or 0.0), gap.sigma), MARKS[name].quantity)
+    return Evidence(words[name], (figure,) if "{}" in words[name] else ())

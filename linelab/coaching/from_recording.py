@@ -1,0 +1,286 @@
+"""A review from a recording: laps cut and estimated, the reference lap, and a coach's words; no output layer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from linelab.coaching.results import SessionReview
+from linelab.coaching.session import review_session
+from linelab.coaching.targets import OWN
+from linelab.diagnosis.kinds import TargetKind
+from linelab.errors import InputError, RecordingError
+from linelab.files.kart_file import load_kart
+from linelab.files.recordings.load_recording import load_session
+from linelab.files.tracks.track_file import load_track
+from linelab.model.kart import Kart
+from linelab.model.lap import Recording
+from linelab.model.track import Track
+from linelab.motion.channels import PositionBias, Sensors, stated_bias
+from linelab.motion.placing import estimate_placed_laps
+from linelab.motion.sensors import read_sensors
+from linelab.motion.track_from_laps import ASSUMED_WIDTH, corridor_from_laps
+from linelab.optimum.minimum_time import Solution, solve_min_time
+from linelab.recorded.laps import RecordedLap, complete_laps, split_laps
+from linelab.recorded.samples import own_plane
+from linelab.recorded.start_line import StartLine, start_line_at
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Ground:
+    """Where a recording was driven: a track, the recording's laps on it, and what is known of the receiver."""
+
+    track: Track
+    laps: tuple[RecordedLap, ...]
+    sensors: Sensors | None = None
+    bias: PositionBias | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Review:
+    """A recording and what a coach would say about it.
+
+    Parameters
+    ----------
+    recording : Recording
+    ground : Ground
+        Track, and all laps of the recording with their status and, where they are not reviewed, the reason.
+    reference : Solution
+    session : SessionReview
+    notes : tuple of str
+        What the reader of the file had to know or assume.
+    """
+
+    recording: Recording
+    ground: Ground
+    reference: Solution
+    session: SessionReview
+    notes: tuple[str, ...] = ()
+
+
+def find_ground(
+    recording: Recording,
+    track: Track | None,
+    *,
+    start_line: StartLine | None = None,
+    assumed_width: float = ASSUMED_WIDTH,
+    name: str = "",
+    position_error: float | None = None,
+) -> Ground:
+    """Cut a recording into laps on a track, or on a corridor estimated from the laps where there is no track.
+
+    Parameters
+    ----------
+    start_line : StartLine, optional
+        Only for an estimated corridor; see :func:`recording_start_line`.
+    assumed_width : float
+        Of an estimated corridor [m].
+    position_error : float, optional
+        Known standard deviation of the receiver's slowly drifting position error per axis [m]; a consumer receiver's is
+        assumed otherwise.
+
+    Raises
+    ------
+    RecordingError, InputError, TrackError
+    """
+    if position_error is not None and not 0.0 <= position_error <= 50.0:
+        raise InputError(f"{position_error:g} m is outside 0 to 50 m", where="position error")
+    if track is not None:
+        laps = split_laps(recording, track, **({} if position_error is None else {"bias": position_error}))
+        samples = laps[0].samples
+        sensors = read_sensors(samples)
+        bias = None if position_error is None else stated_bias(position_error, sensors)
+        return Ground(track=track, laps=laps, sensors=sensors, bias=bias, notes=(*samples.notes, *track.notes))
+    title = name or "circuit from laps"
+    found = corridor_from_laps(recording, start_line=start_line, assumed_width=assumed_width, name=title)
+    bias = found.bias if position_error is None else stated_bias(position_error, found.sensors)
+    return Ground(track=found.track, laps=found.laps, sensors=found.sensors, bias=bias, notes=found.notes)
+
+
+def recording_start_line(recording: Recording, left: tuple[float, float], right: tuple[float, float]) -> StartLine:
+    """A start line in the recording's own plane, from its ends in the recording's own coordinates.
+
+    Longitude and latitude [deg], or x and y [m] for a recording in local metres.
+
+    Raises
+    ------
+    InputError
+        The line is too short or too long.
+    """
+    if recording.lon is not None:
+        return start_line_at(own_plane(recording), left, right)
+    return StartLine(left=np.array(left), right=np.array(right))
+
+
+def choose_laps(laps: Sequence[RecordedLap], wanted: Sequence[int] = ()) -> list[RecordedLap]:
+    """The laps to review: those numbered in ``wanted``, or every complete one.
+
+    A lap that was stopped, spun or held up tells of that and not of driving: beside complete ones it may be named, and
+    :func:`review_recording` leaves it out with a note.
+
+    Raises
+    ------
+    RecordingError
+        No such lap, or none of them is complete.
+    """
+    by_number = {lap.number: lap for lap in laps if lap.status not in ("out", "in")}
+    complete = complete_laps(tuple(laps))
+    for number in wanted:
+        if number not in by_number:
+            known = ", ".join(str(lap.number) for lap in complete) or "none"
+            raise RecordingError(f"there is no lap {number}", remedy=f"Choose among the complete laps: {known}")
+    chosen = [by_number[number] for number in dict.fromkeys(wanted)] if wanted else list(complete)
+    if any(lap.status == "complete" for lap in chosen):
+        return chosen
+    if wanted:
+        raise RecordingError("; ".join(map(_told, chosen)), remedy="Choose a complete lap")
+    raise RecordingError("; ".join(["no lap is complete", *(_told(lap) for lap in by_number.values())]))
+
+
+def _told(lap: RecordedLap) -> str:
+    """A lap that is not complete, and why."""
+    return f"{lap.label}: {lap.reason or lap.status}"
+
+
+def review_recording(
+    recording: Recording,
+    ground: Ground,
+    kart: Kart,
+    laps: Sequence[RecordedLap],
+    *,
+    against: TargetKind = "ideal",
+    grip: float = 1.0,
+    reference: Solution | None = None,
+    progress: Callable[[str], None] = lambda text: None,
+) -> Review:
+    """Hold recorded laps against a target and work out what a coach would say.
+
+    Parameters
+    ----------
+    ground : Ground
+        From :func:`find_ground`.
+    laps : sequence of RecordedLap
+        From :func:`choose_laps`.
+    against : TargetKind
+        What the laps are held against.
+    grip : float
+        Factor on the kart's grip for the reference lap.
+    reference : Solution, optional
+        Solved already for this track and kart.
+
+    Raises
+    ------
+    SolveError, RecordingError, InputError
+    """
+    usable = complete_laps(tuple(laps))
+    if not usable:
+        raise InputError("no complete lap to review", where="laps", remedy="Choose at least one")
+    solution = reference or solve_min_time(ground.track, kart, grip=grip, progress=progress)
+    refused = {id(lap): lap.reason for lap in laps if lap.status != "complete"}
+    sound = complete_laps(ground.laps)
+    reviewed = {id(lap) for lap in usable}
+    # The driver's own best may be a lap that is not among those chosen.
+    rest = [lap for lap in sound if id(lap) not in reviewed] if against in OWN else []
+    estimated = estimate_placed_laps(
+        ground.track,
+        [*usable, *rest],
+        among=sound,
+        sensors=ground.sensors,
+        bias=ground.bias,
+        refused=lambda lap, error: refused.update({id(lap): str(error)}),
+        progress=lambda done, total: progress(f"laps estimated: {done} of {total}"),
+    )
+    names = {lap.label for lap in usable}
+    driven = [drive for drive in estimated if drive.lap.label in names]
+    times = [drive.lap.lap_time for drive in driven]
+    left = [lap.duration for lap in sound if id(lap) not in reviewed]
+    session = review_session(
+        ground.track,
+        kart,
+        driven,
+        solution,
+        target=against,
+        others=[drive for drive in estimated if drive.lap.label not in names],
+        quickest=min(times, default=0.0) <= min(left, default=np.inf),
+        cleaning=(
+            *recording.notes,
+            *ground.notes,
+            *(f"{lap.label} left out: {refused[id(lap)]}" for lap in (*laps, *rest) if id(lap) in refused),
+        ),
+        progress=progress,
+    )
+    return Review(
+        recording=recording,
+        ground=replace(ground, laps=_with_reasons(ground.laps, laps, refused)),
+        reference=solution,
+        session=session,
+        notes=recording.notes,
+    )
+
+
+def _with_reasons(
+    recorded: Sequence[RecordedLap], chosen: Sequence[RecordedLap], refused: Mapping[int, str]
+) -> tuple[RecordedLap, ...]:
+    """All laps, complete ones that are not reviewed with the reason; ``refused`` has those of laps by identity."""
+    reasons = {id(lap): "not chosen" for lap in complete_laps(tuple(recorded))}
+    reasons |= {id(lap): "" for lap in chosen} | dict(refused)
+    return tuple(replace(lap, reason=reasons.get(id(lap), "") or lap.reason) for lap in recorded)
+
+
+def review(
+    recording: Recording | str | Path,
+    kart: Kart | str | Path,
+    track: Track | str | Path | None = None,
+    *,
+    laps: Sequence[int] = (),
+    against: TargetKind = "ideal",
+    grip: float = 1.0,
+    position_error: float | None = None,
+) -> Review:
+    """Review a recording as the command does, without writing anything.
+
+    Parameters
+    ----------
+    recording : Recording, str or Path
+        A recording, or its file.
+    kart : Kart, str or Path
+        A kart, the name of a bundled one, or its file.
+    track : Track, str or Path, optional
+        A track, the name of a bundled one, or its file; a corridor estimated from the laps when not given.
+    laps : sequence of int
+        Numbers of the laps to review; every complete one when not given.
+    against : str
+        "ideal", "shown_grip", "own_best" or "own_parts".
+    grip : float
+        Factor on the kart's grip [-].
+    position_error : float, optional
+        Known standard deviation of the receiver's slowly drifting position error per axis [m].
+
+    Returns
+    -------
+    Review
+        ``session`` has the laps, corners, priorities and strengths.
+
+    Raises
+    ------
+    RecordingError, InputError, TrackError, KartError, SolveError
+
+    Examples
+    --------
+    >>> import linelab
+    >>> found = linelab.review("session.csv", "rental-four-stroke", "tinmarsh_rental")  # doctest: +SKIP
+    >>> [(card.kind, card.corners, card.at_stake.value) for card in found.session.priorities]  # doctest: +SKIP
+    """
+    given = recording if isinstance(recording, Recording) else load_session([recording])
+    wanted = kart if isinstance(kart, Kart) else load_kart(kart)
+    ground = find_ground(
+        given,
+        track if track is None or isinstance(track, Track) else load_track(track),
+        name=Path(given.source).stem,
+        position_error=position_error,
+    )
+    return review_recording(given, ground, wanted, choose_laps(ground.laps, laps), against=against, grip=grip)

@@ -1,0 +1,465 @@
+"""The nouns of a coached session: every figure from a recording is a Measured, every text is plain words.
+
+SI inside; texts name places as "corner 3" and leave units to the report where a figure goes with them, except for
+seconds, which every reader of a lap knows.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from linelab.diagnosis.kinds import Cause, FaultKind, Quantity, TargetKind
+from linelab.diagnosis.losses import SegmentLosses
+from linelab.diagnosis.marks import CornerMarks
+from linelab.diagnosis.stretches import Phase
+from linelab.measured import Measured
+from linelab.model.kart import Kart
+from linelab.model.lap import Lap, import_pandas
+from linelab.model.track import Corner, Survey, Track
+from linelab.motion.estimate import DrivenLap
+from linelab.units import Array
+
+if TYPE_CHECKING:
+    import pandas
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the recording shows, in words; each ``{}`` stands for one of the figures, in SI until it is reported."""
+
+    text: str
+    figures: tuple[tuple[Measured, Quantity], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One mark or figure of a driven corner beside the same on the target's lap.
+
+    ``reference`` is None where the target has no such thing, and ``absent`` says why (it does not brake there, say);
+    ``reference_sigma`` is not zero where the target was recorded itself.
+    """
+
+    driven: Measured
+    reference: float | None = None
+    reference_sigma: float = 0.0
+    absent: str = ""
+
+    @property
+    def gap(self) -> Measured:
+        """Driven minus reference."""
+        if self.driven.value is None:
+            return self.driven
+        if self.reference is None:
+            return Measured(None, None, self.absent or "the target has none")
+        return Measured(self.driven.value - self.reference, math.hypot(self.driven.sigma or 0.0, self.reference_sigma))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class DrivenMarks:
+    """The marks of one corner on one driven lap; names, units and rules are in :mod:`linelab.coaching.coach_words`.
+
+    Stations are unwrapped about the corner's reference apex, as in :class:`~linelab.diagnosis.marks.CornerMarks`.
+    """
+
+    corner: Corner
+    brake_point: Mark  #: [m]
+    brake_peak: Mark  #: [m/s²], positive
+    brake_mean: Mark  #: [m/s²], positive
+    brake_build: Mark  #: [s]
+    brake_release: Mark  #: [s]
+    coasting_before: Mark  #: [s]
+    coasting_after: Mark  #: [s]
+    turn_in: Mark  #: [m]
+    apex_place: Mark  #: station of the closest approach to the inside edge [m]
+    apex_distance: Mark  #: to the inside edge, at the reference apex [m]
+    apex_miss: Mark  #: [m]; the reference is 0
+    min_speed: Mark  #: [m/s]
+    min_speed_place: Mark  #: after the reference apex [m]
+    drive_point: Mark  #: [m]
+    power_take_up: Mark  #: [s]
+    power_dip: Mark  #: fall of the acceleration once the power is in [m/s²]
+    track_out_room: Mark  #: road left free on the outside at the track-out [m]
+    kerb_used: Mark  #: farthest beyond an edge where there is a kerb [m]
+    reversals: Mark  #: changes of steering direction [-]
+    steering_effort: Mark  #: total variation of curvature over that of the straightest line [-]
+    slide: Mark  #: speed lost in a slide [m/s]; the reference is 0
+    entry_speed: Mark  #: at the reference turn-in [m/s]
+    exit_speed: Mark  #: at the reference track-out [m/s]
+
+    def named(self) -> dict[str, Mark]:
+        """Name to mark, in the order above."""
+        return {item.name: getattr(self, item.name) for item in fields(self) if item.name != "corner"}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class CornerReview:
+    """One corner on one lap.
+
+    Parameters
+    ----------
+    corner : Corner
+    frame : CornerMarks
+        The corner on the reference lap: what its phases go by.
+    marks : DrivenMarks
+        What the driver did, beside the same on the reference lap.
+    time_lost : Measured
+        Driven minus reference over the corner's stretch, from half-way after the corner before [s].
+    phases : tuple of (phase, Measured)
+        The same by phase, in driving order [s].
+    line_loss, speed_loss : Measured
+        ``time_lost`` split: what the driven line costs at best, and what the speed on it costs [s].
+    line_overspeed : Measured
+        Driven speed minus what the driven line can hold at the reference turn-in [m/s].
+    causes : tuple of (cause, Measured)
+        ``speed_loss`` by what caused it, in the order of CAUSES; they add up to it exactly [s].  Empty where a lap is
+        compared without its session.
+    """
+
+    corner: Corner
+    frame: CornerMarks
+    marks: DrivenMarks
+    time_lost: Measured
+    phases: tuple[tuple[Phase, Measured], ...]
+    line_loss: Measured
+    speed_loss: Measured
+    line_overspeed: Measured
+    causes: tuple[tuple[Cause, Measured], ...] = ()
+
+    @property
+    def entry_overspeed(self) -> Measured:
+        """Driven minus reference speed at the reference turn-in [m/s]."""
+        return self.marks.entry_speed.gap
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Comparison:
+    """A driven lap against the reference lap.
+
+    Parameters
+    ----------
+    track_name : str
+    survey : Survey
+        Where the edges come from; belongs on every output.
+    reference : Lap
+    driven : DrivenLap
+    lap_gap : Measured
+        Driven minus reference lap time [s]; the sum over ``losses.segments``.
+    line_loss, speed_loss : Measured
+        ``lap_gap`` split [s].
+    corners : tuple of CornerReview
+        In driving order.
+    elsewhere : Measured
+        Time lost outside every corner's own stretch: all of it on a track without corners [s].
+    losses : SegmentLosses
+    s, gap, gap_sigma : (N,) array
+        Stations [m], cumulative time difference driven minus reference and its standard deviation [s].
+    notes : tuple of str
+    """
+
+    track_name: str
+    survey: Survey
+    reference: Lap
+    driven: DrivenLap
+    lap_gap: Measured
+    line_loss: Measured
+    speed_loss: Measured
+    corners: tuple[CornerReview, ...]
+    elsewhere: Measured
+    losses: SegmentLosses
+    s: Array
+    gap: Array
+    gap_sigma: Array
+    notes: tuple[str, ...] = ()
+
+    def to_dataframe(self) -> pandas.DataFrame:
+        """The cumulative time difference as a table, one row a node, units in the column names.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed.
+        """
+        pd = import_pandas()
+        lap, at = self.driven.lap, self.reference.line.s
+        table: pandas.DataFrame = pd.DataFrame(
+            {
+                "s_m": self.s,
+                "gap_s": self.gap,
+                "gap_sigma_s": self.gap_sigma,
+                "v_mps": lap.v,
+                "v_reference_mps": np.interp(self.s, at, self.reference.v),
+                "n_m": lap.line.n,
+                "n_reference_m": np.interp(self.s, at, self.reference.line.n),
+            }
+        )
+        return table
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class LapReview:
+    """One lap of the session.
+
+    Parameters
+    ----------
+    label : str
+    lap_time : Measured
+        [s].
+    comparison : Comparison
+        Against the target's lap: the gap and its parts, corner by corner; curves along the lap, notes.
+    """
+
+    label: str
+    lap_time: Measured
+    comparison: Comparison
+
+    @property
+    def corners(self) -> tuple[CornerReview, ...]:
+        """In driving order; they add up to ``gap`` exactly."""
+        return self.comparison.corners
+
+    @property
+    def gap(self) -> Measured:
+        """Driven minus target [s]."""
+        return self.comparison.lap_gap
+
+    @property
+    def line_loss(self) -> Measured:
+        """What of the gap the driven line costs at best [s]."""
+        return self.comparison.line_loss
+
+    @property
+    def speed_loss(self) -> Measured:
+        """What of the gap the speed on that line costs [s]."""
+        return self.comparison.speed_loss
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShownGrip:
+    """The grip the driver demonstrably had that day, as a factor on the kart's.
+
+    Parameters
+    ----------
+    factor : Measured
+        [-].
+    low, high : float
+        Range of the corners' own figures (10 % and 90 %) [-].
+    corners : tuple of (corner number, factor)
+        Each corner's own figure, from the median lap [-].
+    note : str
+        How it was found, in words.
+    """
+
+    factor: Measured
+    low: float
+    high: float
+    corners: tuple[tuple[int, float], ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Target:
+    """What the driver is held against; the page says which.
+
+    Parameters
+    ----------
+    kind : TargetKind
+    title, words : str
+        What to call it, and what it means, for the page.
+    lap : Lap
+        To draw beside the driven laps.  For "own_parts" put together from several laps.
+    lap_time : float
+        [s].
+    sigma : float
+        Standard deviation of ``lap_time``; 0 for a computed lap on surveyed edges [s].
+    """
+
+    kind: TargetKind
+    title: str
+    words: str
+    lap: Lap
+    lap_time: float
+    sigma: float = 0.0
+
+    @property
+    def computed(self) -> bool:
+        """Whether it is a computed lap, and not the driver's own."""
+        return self.kind in ("ideal", "shown_grip")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CornerSpread:
+    """How repeatable one corner is over the laps.
+
+    Parameters
+    ----------
+    corner : Corner
+    time : Measured
+        Standard deviation of the time lost there, what the receiver adds taken off [s].
+    cost : Measured
+        Mean time lost against the driver's own good laps (the fastest quarter) there [s].
+    marks : tuple of (name, Measured)
+        Standard deviation of each mark over the laps, by its name in DrivenMarks, in the mark's unit.
+    """
+
+    corner: Corner
+    time: Measured
+    cost: Measured
+    marks: tuple[tuple[str, Measured], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class LineBand:
+    """Where the laps ran: mean offset and its standard deviation over the laps, at stations (N,) [m].
+
+    ``noise`` is what the receiver alone would scatter (N,) [m].
+    """
+
+    s: Array
+    n: Array
+    spread: Array
+    noise: Array
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Consistency:
+    """Repeatability over the session.
+
+    Parameters
+    ----------
+    laps : int
+        Laps it is made of.
+    within_best, within_median : tuple of str
+        Labels of the laps within 0.1 s of the best, and of the median.
+    median : float
+        Median lap time [s].
+    spread : Measured
+        Standard deviation of the lap times [s].
+    trend : Measured
+        Change of the lap time by lap, positive when getting slower [s/lap].
+    trend_words : str
+        What it may mean.
+    corners : tuple of CornerSpread
+    least_repeatable : int or None
+        Number of the corner whose time varies most; None where none stands out of the noise.
+    band : LineBand
+    """
+
+    laps: int
+    within_best: tuple[str, ...]
+    within_median: tuple[str, ...]
+    median: float
+    spread: Measured
+    trend: Measured
+    trend_words: str
+    corners: tuple[CornerSpread, ...]
+    least_repeatable: int | None
+    band: LineBand
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Priority:
+    """One thing to work on.
+
+    Parameters
+    ----------
+    rank : int
+        From 1.
+    kind : FaultKind
+    title : str
+        In plain words, an instruction.
+    corners : tuple of int
+        Corner numbers, the costliest first.
+    at_stake : Measured
+        Time a lap [s].
+    evidence : tuple of Evidence
+        What the recording shows: laps, marks.
+    feel : str
+        What to feel or look for.
+    exercise : str
+        One exercise.
+    laps : tuple of str
+        Labels of laps that show it best.
+    close : tuple of Evidence
+        What had no room behind it, in words with what is at stake; of the last one only.
+    """
+
+    rank: int
+    kind: FaultKind
+    title: str
+    corners: tuple[int, ...]
+    at_stake: Measured
+    evidence: tuple[Evidence, ...]
+    feel: str
+    exercise: str
+    laps: tuple[str, ...] = ()
+    close: tuple[Evidence, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Strength:
+    """Something the driver does well, with the evidence."""
+
+    title: str
+    corners: tuple[int, ...]
+    evidence: tuple[Evidence, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class SessionReview:
+    """Everything a coach would say about one session.
+
+    Parameters
+    ----------
+    track, kart : Track, Kart
+    target : Target
+    grip : ShownGrip
+    reference : Lap
+        The ideal reference lap.
+    reference_marks : tuple of CornerMarks
+        Its marks, in driving order.
+    laps : tuple of LapReview
+        In order of time.
+    best : int
+        Index of the fastest lap.
+    typical : int
+        Index of the lap nearest the median lap time.
+    corners : tuple of (corner, Measured)
+        Mean time lost to the target by corner over the laps [s].
+    consistency : Consistency
+    priorities : tuple of Priority
+        At most three; empty where nothing is significant.
+    without_card : tuple of Evidence
+        Corners that cost as much as one with a priority and have none, and what their time goes into.
+    strengths : tuple of Strength
+    verdict : str
+        One or two sentences: the gap, and what it is made of; says so where nothing is significant.
+    withheld : tuple of (what, reason)
+        What the recording cannot carry: "line", "corner speed" (at the slowest point), "feet" (brake and power).
+    cleaning : tuple of str
+        What was cleaned, left out or assumed in the recording.
+    notes : tuple of str
+        What a reader must know about the figures.
+    """
+
+    track: Track
+    kart: Kart
+    target: Target
+    grip: ShownGrip
+    reference: Lap
+    reference_marks: tuple[CornerMarks, ...]
+    laps: tuple[LapReview, ...]
+    best: int
+    typical: int
+    corners: tuple[tuple[Corner, Measured], ...]
+    consistency: Consistency
+    priorities: tuple[Priority, ...]
+    without_card: tuple[Evidence, ...]
+    strengths: tuple[Strength, ...]
+    verdict: str
+    withheld: tuple[tuple[str, str], ...] = ()
+    cleaning: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()

@@ -1,1 +1,0 @@
-"""Recorded laps held against the reference lap."""

@@ -1,0 +1,1 @@
+"""What a driver does, and what it costs: marks, stretches, the driver model and its fit."""

@@ -1,0 +1,1 @@
+"""Files in and out; units other than SI end here."""

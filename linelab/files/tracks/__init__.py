@@ -1,0 +1,1 @@
+"""Tracks from files."""

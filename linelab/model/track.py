@@ -1,0 +1,252 @@
+"""The track: a reference line with the distances to both edges, and what lies along it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal, get_args
+
+import numpy as np
+
+from linelab.arrays import freeze_fields, frozen_array, set_field
+from linelab.errors import InputError
+from linelab.geometry.curve import Curve
+from linelab.units import Array
+
+Side = Literal["left", "right"]
+
+#: Stations that differ by no more than this are the same [m].
+NO_LENGTH = 1.0e-6
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Corner:
+    """One numbered corner, found from the track's own geometry (never from a kart's lap).
+
+    Stations are on the track's reference line [m].  On a closed track a corner may run across the
+    start line: then ``s_end < s_start``.
+    """
+
+    number: int
+    s_start: float
+    s_apex: float
+    s_end: float
+    turn: float  #: heading change, positive to the left [rad]
+    name: str = ""
+
+    @property
+    def left(self) -> bool:
+        """True in a left-hand corner."""
+        return self.turn > 0.0
+
+    @property
+    def label(self) -> str:
+        """Number, and the name where there is one."""
+        return f"{self.number} {self.name}".strip()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Kerb:
+    """A strip beyond an edge that a kart may use.
+
+    ``width`` is its usable width [m]; ``grip`` a factor on mu while on it.
+    On a closed track ``s_end < s_start`` runs across the start line, and one that ends where it begins goes all round.
+    """
+
+    side: Side
+    s_start: float
+    s_end: float
+    width: float
+    grip: float = 1.0
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        where = f"kerb {self.name}".strip()
+        if self.side not in get_args(Side):
+            raise InputError(
+                f"side is {self.side!r}", where=where, remedy="Use left or right, seen in driving direction"
+            )
+        _check_finite(where, self.s_start, self.s_end)
+        if not 0.0 < self.width <= 3.0:
+            raise InputError(f"kerb width {self.width} m is outside 0 to 3 m", where=where)
+        if not 0.1 <= self.grip <= 1.5:
+            raise InputError(f"kerb grip factor {self.grip} is outside 0.1 to 1.5", where=where)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GripZone:
+    """A patch of the track with its own grip: a factor on mu between two stations and two offsets.
+
+    ``n_right`` and ``n_left`` bound it across the track [m], positive left of the reference line; they may lie beyond
+    its edges.  On a closed track ``s_end < s_start`` runs across the start line, and one that ends where it begins goes
+    all round.  Where zones overlap, see :mod:`linelab.model.grip_field`.
+    """
+
+    s_start: float
+    s_end: float
+    n_right: float
+    n_left: float
+    factor: float
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        where = f"grip zone {self.name}".strip()
+        _check_finite(where, self.s_start, self.s_end, self.n_right, self.n_left)
+        if not 0.1 <= self.factor <= 2.0:
+            raise InputError(f"grip factor {self.factor} is outside 0.1 to 2", where=where)
+        if self.n_left <= self.n_right:
+            raise InputError("n_left must be greater than n_right", where=where)
+
+
+def _check_finite(where: str, *values: float) -> None:
+    """Refuse stations and offsets that are no numbers."""
+    if not np.isfinite(values).all():
+        raise InputError("a station or offset is not finite", where=where, remedy="Give numbers in metres")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Survey:
+    """Where the edges come from, printed on every output.
+
+    ``kind`` is "surveyed" for edges drawn or walked, "widths" for a centre line with widths,
+    "estimated" for a corridor worked out from recorded laps; ``assumed_width`` is set in that case [m].
+    """
+
+    kind: Literal["surveyed", "widths", "estimated"]
+    note: str = ""
+    assumed_width: float | None = None
+    uncertainty: float | None = None  #: one standard deviation of the edges' position [m], where known
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Track:
+    """A circuit (closed) or a stretch of road (open).
+
+    Arrays share the stations of ``reference`` (N,).  On a closed track station 0 is the start line.
+
+    Parameters
+    ----------
+    name : str
+    reference : Curve
+        Reference line.  ``1 - n * kappa >= 0.1`` for every n between the edges.
+    w_left, w_right : (N,) array
+        Distance to the left and right edge along the normal, positive [m].
+    slope : (N,) array
+        Longitudinal slope, positive uphill [rad].
+    bank : (N,) array
+        Cross slope, positive when the left side is lower [rad].
+    z : (N,) array
+        Elevation of the reference line [m]; zeros where no elevation was given.
+    left_edge, right_edge : (M, 2) array
+        The edges as surveyed, east and north [m]; closed tracks do not repeat the first point.
+    left_z, right_z : (M,) array or None
+        Elevation of the edges' vertices [m]; both or neither.
+    origin : (float, float)
+        Longitude, latitude of the local plane's origin [deg], WGS 84.
+    georeferenced : bool
+        False when the track was given in local metres and the origin is only a placeholder.
+    survey : Survey
+    corners, kerbs, grip_zones : tuples
+    timing_stations : tuple of float
+        Stations of further timing lines [m].
+    start_station, finish_station : float
+        Open tracks only: where timing starts and ends [m]; 0 and the lap length otherwise.
+    notes : tuple of str
+        What a reader left out or repaired, for the user to see.
+    """
+
+    name: str
+    reference: Curve
+    w_left: Array
+    w_right: Array
+    slope: Array
+    bank: Array
+    z: Array
+    left_edge: Array
+    right_edge: Array
+    origin: tuple[float, float] = (0.0, 0.0)
+    georeferenced: bool = False
+    survey: Survey = field(default_factory=lambda: Survey(kind="surveyed"))
+    corners: tuple[Corner, ...] = ()
+    kerbs: tuple[Kerb, ...] = ()
+    grip_zones: tuple[GripZone, ...] = ()
+    timing_stations: tuple[float, ...] = ()
+    start_station: float = 0.0
+    finish_station: float | None = None
+    left_z: Array | None = None
+    right_z: Array | None = None
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        freeze_fields(self, ("w_left", "w_right", "slope", "bank", "z"), self.reference.s.size)
+        for name in ("left_edge", "right_edge"):
+            set_field(self, name, frozen_array("Track", name, getattr(self, name), shape=(None, 2)))
+        if (self.left_z is None) != (self.right_z is None):
+            raise InputError("only one edge has elevation", where="Track.left_z", remedy="Give both or neither")
+        for name, edge in (("left_z", self.left_edge), ("right_z", self.right_edge)):
+            if getattr(self, name) is not None:
+                set_field(self, name, frozen_array("Track", name, getattr(self, name), shape=(edge.shape[0],)))
+        if min(self.w_left.min(), self.w_right.min()) < 0.0:
+            raise InputError("widths must not be negative", where="Track", remedy="Check that the edges do not cross")
+        if not self.closed:
+            _check_forward(self)
+
+    @property
+    def closed(self) -> bool:
+        """True for a circuit."""
+        return self.reference.closed
+
+    @property
+    def length(self) -> float:
+        """Length of the reference line [m]."""
+        return self.reference.length
+
+    @property
+    def s(self) -> Array:
+        """Stations of the arrays [m]."""
+        return self.reference.s
+
+    @property
+    def width(self) -> Array:
+        """Distance between the edges along the normal (N,) [m]."""
+        return self.w_left + self.w_right
+
+
+def _check_forward(track: Track) -> None:
+    """Refuse what runs backwards on an open track: kerbs, zones, and the clock."""
+    items: tuple[Kerb | GripZone, ...] = (*track.kerbs, *track.grip_zones)
+    for item in items:
+        if item.s_end < item.s_start:
+            raise InputError(
+                f"it runs from station {item.s_start:.1f} back to {item.s_end:.1f} m",
+                where=f"{'kerb' if isinstance(item, Kerb) else 'grip zone'} {item.name}".strip(),
+                remedy="On an open track give the station it begins at before the one it ends at",
+            )
+    start, finish = lap_ends(track)
+    if not -NO_LENGTH <= start < finish <= track.length + NO_LENGTH:
+        raise InputError(
+            f"timing from station {start:.1f} to {finish:.1f} m, the track is {track.length:.1f} m long",
+            where="Track.start_station, finish_station",
+            remedy="The start lies before the finish, both on the track",
+        )
+
+
+def along(track: Track, values: Array, s: Array) -> Array:
+    """Interpolate one of the track's arrays at stations ``s`` [m] (wrapped on a closed track)."""
+    station = np.mod(s, track.length) if track.closed else np.clip(s, 0.0, track.length)
+    return np.asarray(np.interp(station, track.s, values))
+
+
+def length_along(track: Track, item: Kerb | GripZone) -> float:
+    """Length along the track of a kerb or grip zone [m]; on a circuit one that ends where it begins goes all round."""
+    length = item.s_end - item.s_start
+    if not track.closed:
+        return length
+    length %= track.length
+    return length if length > NO_LENGTH else track.length
+
+
+def lap_ends(track: Track) -> tuple[float, float]:
+    """First and last station of a timed lap [m]."""
+    if track.closed:
+        return 0.0, track.length
+    return track.start_station, track.finish_station if track.finish_station is not None else track.length

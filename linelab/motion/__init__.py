@@ -1,0 +1,1 @@
+"""The motion behind a recording, estimated and placed on a track."""

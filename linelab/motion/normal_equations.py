@@ -1,0 +1,277 @@
+"""What measurements and models say about a motion spline: banded normal equations, put together by sums over samples.
+
+Unknowns come five to a knot: the spline's coefficients east and north, and at the knot the position bias east and north
+and the speed channel's error.  A measurement touches six coefficients and two knots of an error, so the matrix has
+``BAND`` diagonals below the main one, and its rows are sums of ``w·u^m`` over the samples of an interval (u the place
+within it): nothing is done sample by sample.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.motion.streams import DEGREE, SPAN, Grid, derived_pieces
+from linelab.units import Array
+
+#: Unknowns a knot, and the group in which an interval's first error knot is kept: amid the coefficients it meets.
+UNKNOWNS, _ERROR_GROUP = 5, 2
+#: Which of the unknowns are the position bias, and which the error of the speed channel.
+BIAS, SPEED_ERROR = (2, 3), (4,)
+BAND = UNKNOWNS * DEGREE + 1
+
+
+@dataclass(slots=True, eq=False)
+class Information:
+    """Normal equations ``A z = b`` over a grid, to which the functions below add.
+
+    ``band`` (5, BAND + 1, n) holds ``A[5g + c + d, 5g + c]`` at [c, d, g], so that what is added for all intervals lies
+    together in memory; ``right`` is (n, 5); ``square`` the weighted square of the measurements.
+    """
+
+    grid: Grid
+    band: Array
+    right: Array
+    square: float = 0.0
+
+    def columns(self) -> Array:
+        """The band by column of the matrix: ``A[k + d, k]`` at [k, d], (5 n, BAND + 1)."""
+        return np.ascontiguousarray(self.band.transpose(2, 0, 1)).reshape(-1, BAND + 1)
+
+
+def no_information(grid: Grid) -> Information:
+    """Information of nothing at all."""
+    return Information(grid, np.zeros((UNKNOWNS, BAND + 1, grid.size)), np.zeros((grid.size, UNKNOWNS)))
+
+
+def _put(band: Array, count: int, row: tuple[int, int], column: tuple[int, int], values: Array | float) -> None:
+    """Add an interval's entry for two of its unknowns, each (group after the interval's own, component)."""
+    below = UNKNOWNS * (row[0] - column[0]) + row[1] - column[1]
+    group, component = column if below >= 0 else row
+    band[component, abs(below), group : group + count] += values
+
+
+def _moments(index: NDArray[np.intp], u: Array, weight: Array, most: int, count: int) -> Array:
+    """Sums of ``weight·u^m`` by interval, m = 0 to ``most``: (count, most + 1)."""
+    term = weight.astype(np.float64, copy=True)
+    sums = np.empty((most + 1, count))
+    sums[0] = np.bincount(index, term, minlength=count)
+    for m in range(1, most + 1):
+        term *= u
+        sums[m] = np.bincount(index, term, minlength=count)
+    return sums
+
+
+def _products(left: Array, right: Array) -> Array:
+    """Polynomial coefficients of every product of two sets of polynomials: (len(left)·len(right), degree + 1)."""
+    return np.stack([np.convolve(a, b) for a, b in product(left, right)])
+
+
+#: Polynomials of the two hat functions on an interval: falling and rising.
+_HATS = np.array([[1.0, -1.0], [0.0, 1.0]])
+_HAT_SQUARES = _products(_HATS, _HATS)
+#: Pairs of basis functions, the later one first.
+_PAIRS = tuple((a, b) for a in range(SPAN) for b in range(a + 1))
+
+
+@lru_cache(maxsize=64)
+def _pieces(order: int, blur: float, step: float) -> tuple[Array, Array, Array]:
+    """Basis functions of a derivative plus ``blur`` [s²] times that two orders higher, by time: coefficients of u^m
+    (6, 6 - order); their products by _PAIRS (21, degree + 1), and with the hats (12, degree + 1)."""
+    pieces = derived_pieces(order) * step**-order
+    if blur:
+        pieces[:, :-2] += blur * derived_pieces(order + 2) * step ** -(order + 2)
+    return pieces, np.stack([np.convolve(pieces[a], pieces[b]) for a, b in _PAIRS]), _products(pieces, _HATS)
+
+
+@cache
+def _jerk_information(count: int, step: float) -> Array:
+    """Band (5, BAND + 1, n) of white jerk of a density of 1 m²/s⁵ (read-only)."""
+    grid = Grid(0.0, step, count)
+    band = no_information(grid).band
+    for (a, b), bent in zip(_PAIRS, _squared(3, step)):
+        for axis in (0, 1):
+            _put(band, count, (a, axis), (b, axis), bent)
+    band.flags.writeable = False
+    return band
+
+
+def _squared(order: int, step: float) -> Array:
+    """Integrals over an interval of the products of a derivative's basis functions, by _PAIRS (21,)."""
+    products = _pieces(order, 0.0, step)[1]
+    return np.asarray(step * (products @ (1.0 / np.arange(1, products.shape[1] + 1))))
+
+
+@cache
+def _position_blocks() -> tuple[tuple[Array, tuple[tuple[int, tuple[int, int], tuple[int, int]], ...]], ...]:
+    """Products of all functions that a position is a sum of, and where each goes: its number, row and column."""
+    motion = (derived_pieces(0), [(a, 0) for a in range(SPAN)])
+    bias = (_HATS, [(_ERROR_GROUP + a, BIAS[0]) for a in range(2)])
+    blocks = []
+    for (left, rows), (right, columns) in ((motion, motion), (motion, bias), (bias, bias)):
+        pairs = enumerate(product(rows, columns))
+        kept = tuple((k, row, column) for k, (row, column) in pairs if rows is not columns or row >= column)
+        blocks.append((_products(left, right), kept))
+    return tuple(blocks)
+
+
+def add_positions(info: Information, t: Array, x: Array, y: Array, weight: Array) -> None:
+    """Positions, each the motion plus the bias; ``weight`` is 1/variance per axis (M,) [1/m²]."""
+    index, u = info.grid.locate(t)
+    count = info.grid.count
+    sums = _moments(index, u, weight, 2 * DEGREE, count)
+    right = [_moments(index, u, weight * value, DEGREE, count) for value in (x, y)]
+    for table, places in _position_blocks():
+        values = table @ sums[: table.shape[1]]
+        for k, row, column in places:
+            for axis in (0, 1):
+                _put(info.band, count, (row[0], row[1] + axis), (column[0], column[1] + axis), values[k])
+    for axis in (0, 1):
+        for first, component, polynomials in ((0, 0, derived_pieces(0)), (_ERROR_GROUP, BIAS[0], _HATS)):
+            values = polynomials @ right[axis][: polynomials.shape[1]]
+            for k, entry in enumerate(values):
+                info.right[first + k : first + k + count, component + axis] += entry
+    info.square += float(weight @ (x * x + y * y))
+
+
+def add_components(
+    info: Information,
+    t: Array,
+    order: int,
+    direction: tuple[Array, Array],
+    value: Array,
+    weight: Array,
+    *,
+    blur: float = 0.0,
+    wanders: bool = False,
+) -> None:
+    """Components of a derivative of the motion along unit vectors.
+
+    Parameters
+    ----------
+    info : Information
+    t : (M,) array
+        [s].
+    order : int
+        1 for velocity, 2 for acceleration.
+    direction : pair of (M,) array
+        East and north component of the unit vector.
+    value, weight : (M,) array
+        Measured component and 1/variance; zero weight leaves one out.
+    blur : float
+        Half the second central moment of the kernel that the channel is smoothed with [s²]: it shows the derivative
+        plus ``blur`` times that two orders higher, to second order in the kernel's length.
+    wanders : bool
+        The channel has an error of its own that lasts.
+    """
+    grid = info.grid
+    index, u = grid.locate(t)
+    pieces, products, hatted = _pieces(order, blur, grid.step)
+    degree = pieces.shape[1] - 1
+    east, north = direction
+    for components, factor in (((0, 0), east * east), ((0, 1), east * north), ((1, 1), north * north)):
+        values = products @ _moments(index, u, weight * factor, 2 * degree, grid.count)
+        for (a, b), entry in zip(_PAIRS, values):
+            _put(info.band, grid.count, (a, components[0]), (b, components[1]), entry)
+            if components[0] != components[1] and a != b:
+                _put(info.band, grid.count, (b, components[0]), (a, components[1]), entry)
+    info.right += right_side(grid, t, order, direction, weight * value, blur=blur, wanders=wanders)
+    info.square += float(weight @ (value * value))
+    if not wanders:
+        return
+    knots = [(_ERROR_GROUP + a, SPEED_ERROR[0]) for a in range(2)]
+    for axis, factor in enumerate(direction):
+        values = hatted @ _moments(index, u, weight * factor, hatted.shape[1] - 1, grid.count)
+        for (a, knot), entry in zip(product(range(SPAN), knots), values):
+            _put(info.band, grid.count, (a, axis), knot, entry)
+    values = _HAT_SQUARES @ _moments(index, u, weight, 2, grid.count)
+    for pair, entry in zip(((0, 0), (1, 0), (1, 1)), values[[0, 2, 3]]):
+        _put(info.band, grid.count, knots[pair[0]], knots[pair[1]], entry)
+
+
+def right_side(
+    grid: Grid, t: Array, order: int, direction: tuple[Array, Array], value: Array, *, blur: float, wanders: bool
+) -> Array:
+    """Right side (n, 5) that weighted components make; see :func:`add_components`."""
+    index, u = grid.locate(t)
+    pieces = _pieces(order, blur, grid.step)[0]
+    right = np.zeros((grid.size, UNKNOWNS))
+    for axis, factor in enumerate(direction):
+        values = pieces @ _moments(index, u, factor * value, pieces.shape[1] - 1, grid.count)
+        for a in range(SPAN):
+            right[a : a + grid.count, axis] += values[a]
+    if wanders:
+        values = _HATS @ _moments(index, u, value, 1, grid.count)
+        for a, entry in enumerate(values):
+            right[_ERROR_GROUP + a : _ERROR_GROUP + a + grid.count, SPEED_ERROR[0]] += entry
+    return right
+
+
+def add_jerk(info: Information, density: Array | float) -> None:
+    """The motion model: white jerk of a density (count,), or one for all, per axis [m²/s⁵]."""
+    grid = info.grid
+    if isinstance(density, float):
+        info.band += _jerk_information(grid.count, grid.step) / density
+        return
+    inverse = 1.0 / density
+    for (a, b), bent in zip(_PAIRS, _squared(3, grid.step)):
+        for axis in (0, 1):
+            _put(info.band, grid.count, (a, axis), (b, axis), bent * inverse)
+
+
+def add_slowness(info: Information) -> None:
+    """A whisper on speed and acceleration, so that a stretch without samples has a solution."""
+    grid = info.grid
+    for (a, b), slow in zip(_PAIRS, 1e-7 * (_squared(2, grid.step) + _squared(1, grid.step))):
+        for axis in (0, 1):
+            _put(info.band, grid.count, (a, axis), (b, axis), slow)
+
+
+def add_error(info: Information, components: tuple[int, ...], sigma: float, time: float, rounding: float = 0.0) -> None:
+    """Errors of a standard deviation and correlation time [s]: first-order Gauss-Markov, or, passed through a filter of
+    the time constant ``rounding`` [s], of second order: their rate then lasts about as long."""
+    grid = info.grid
+    first, then, kick, unit = _kicks(grid, sigma, time, rounding)
+    steps = np.array([first * then, -(first + then), 1.0])
+    start = (first + then) / (1.0 + first * then)
+    begun = unit / (1.0 - start * start)
+    for component in components:
+        places = [(_ERROR_GROUP + a, component) for a in range(3)]
+        for a in range(3):
+            for b in range(a + 1):
+                _put(info.band, grid.count - 1, places[a], places[b], kick * steps[a] * steps[b])
+        for a, b, value in ((0, 0, start * start * begun + unit), (1, 0, -start * begun), (1, 1, begun)):
+            _put(info.band, 1, places[a], places[b], value)
+        # Groups without an error knot.
+        info.band[component, 0, :_ERROR_GROUP] = 1.0
+        info.band[component, 0, _ERROR_GROUP + grid.count + 1 :] = 1.0
+
+
+def _kicks(grid: Grid, sigma: float, time: float, rounding: float) -> tuple[float, float, float, float]:
+    """What is kept of an error, and of its change, from knot to knot; 1/variance of its kicks, and of itself.
+
+    A second-order autoregression with the roots ``first`` and ``then`` (derived from its stationary variance).
+    """
+    first = float(np.exp(-grid.step / time))
+    then = float(np.exp(-grid.step / rounding)) if rounding else 0.0
+    unit = 1.0 / max(sigma, 1e-4) ** 2
+    fresh = (
+        -float(np.expm1(-2.0 * grid.step / time)) * (1.0 - then * then) * (1.0 - first * then) / (1.0 + first * then)
+    )
+    return first, then, unit / fresh, unit
+
+
+def error_values(grid: Grid, unknowns: Array, components: tuple[int, ...]) -> Array:
+    """Errors at the knots (count + 1, C, ...) out of the unknowns (n, 5, ...)."""
+    return np.asarray(unknowns[_ERROR_GROUP : _ERROR_GROUP + grid.count + 1, components[0] : components[-1] + 1])
+
+
+def error_log(grid: Grid, sigma: float, time: float, rounding: float = 0.0) -> float:
+    """Twice the logarithm of one error's normalising factor, up to a constant."""
+    first, then, kick, unit = _kicks(grid, sigma, time, rounding)
+    start = (first + then) / (1.0 + first * then)
+    return (grid.count - 1) * float(np.log(kick)) + 2.0 * float(np.log(unit)) - float(np.log1p(-start * start))

@@ -1,0 +1,341 @@
+"""A corridor worked out from the laps of a recording, where nobody has surveyed the edges.
+
+The middle of the corridor is the median of the good laps, so one that went astray does not move it; its width is an
+assumption, and every output says so.  What such a track can tell is where laps differ from each other and where speed
+is missing; it cannot tell how far the kart was from the real edge.
+
+The median of closed paths that were driven several times, each displaced by the receiver's drift.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from linelab.errors import InputError, RecordingError
+from linelab.files.projection import LocalPlane
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.geometry.curve import Curve, curve_at
+from linelab.geometry.frenet import sn_to_xy, xy_to_sn
+from linelab.geometry.reference_line import edges_from_centre
+from linelab.model.lap import Recording
+from linelab.model.track import Survey, Track
+from linelab.motion.channels import PositionBias, Sensors
+from linelab.motion.estimate import smoothed_windows
+from linelab.motion.sensors import read_sensors
+from linelab.motion.smoother import Motion
+from linelab.recorded.laps import RecordedLap, complete_laps, split_laps
+from linelab.recorded.samples import Samples, own_plane, place_samples
+from linelab.recorded.start_line import StartLine, propose_start_line
+from linelab.units import Array
+
+#: Spacing of a path's points [m].
+STEP = 0.5
+
+
+def evenly(points: Array) -> Array:
+    """Points of a closed path at even distances of about STEP, the first repeated at the end."""
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    rising = np.concatenate([[True], np.diff(way) > 1e-9])
+    grid = np.linspace(0.0, way[-1], max(round(way[-1] / STEP), 50) + 1)
+    return np.column_stack([np.interp(grid, way[rising], points[rising, k]) for k in (0, 1)])
+
+
+def closed_curve(points: Array, *, smoothing: float = 1.5) -> Curve:
+    """A smooth closed curve along points (N, 2) whose last repeats the first.
+
+    Positions are low-passed with a periodic Gaussian of standard deviation ``smoothing`` [m] (shapes shorter than a few
+    metres are noise at the sampling of a receiver), then differentiated by Fourier series.
+    """
+    path, _ = _low_passed(evenly(points), smoothing)
+    path, series = _low_passed(evenly(path), 0.0)
+    count = len(path) - 1
+    step = float(np.hypot(*np.diff(path, axis=0).T).sum()) / count
+    wave = 2.0 * np.pi * np.fft.rfftfreq(count, d=step)
+    first, second = (np.fft.irfft(series * ((1j * wave) ** k)[:, None], n=count, axis=0) for k in (1, 2))
+    speed = np.hypot(first[:, 0], first[:, 1])
+    kappa = (first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]) / speed**3
+    psi = np.unwrap(np.arctan2(first[:, 1], first[:, 0]))
+    turns = 2.0 * np.pi * round(float(kappa.sum() * step / (2.0 * np.pi)))
+    closed = np.append(kappa, kappa[0])
+    return Curve(
+        s=np.linspace(0.0, step * count, count + 1),
+        x=path[:, 0],
+        y=path[:, 1],
+        psi=np.append(psi, psi[0] + turns),
+        kappa=closed,
+        dkappa=np.gradient(closed, step),
+        closed=True,
+    )
+
+
+def _low_passed(path: Array, smoothing: float) -> tuple[Array, Array]:
+    """A closed path after a Gaussian low-pass, and its Fourier series (M, 2)."""
+    count = len(path) - 1
+    length = float(np.hypot(*np.diff(path, axis=0).T).sum())
+    wave = 2.0 * np.pi * np.fft.rfftfreq(count, d=length / count)
+    series = np.fft.rfft(path[:-1], axis=0) * np.exp(-0.5 * (wave * smoothing) ** 2)[:, None]
+    low = np.fft.irfft(series, n=count, axis=0)
+    return np.vstack([low, low[:1]]), series
+
+
+def median_path(paths: list[Array]) -> tuple[Curve, Array, Array]:
+    """Median path, each path's offsets from it (L, N) and each path's mean displacement (L, 2), all in metres.
+
+    The lap of median length is the first guess; three times every lap is placed on it and it is moved to their median.
+    Displacements (the receiver's drift between laps) are taken off before the offsets are measured.
+    """
+    order = np.argsort([len(path) for path in paths])
+    base = closed_curve(paths[int(order[len(order) // 2])])
+    shifts = np.zeros((len(paths), 2))
+    offsets = np.zeros((len(paths), base.s.size))
+    for _ in range(3):
+        offsets = np.array([_offsets(base, path - shift) for path, shift in zip(paths, shifts)])
+        normal = np.column_stack([-np.sin(base.psi), np.cos(base.psi)])
+        # Least squares: n(s) of a displaced copy is the displacement along the normal.
+        relative = offsets - np.median(offsets, axis=0)
+        fitted = np.array([np.linalg.lstsq(normal, row, rcond=None)[0] for row in relative])
+        shifts = shifts + fitted - np.mean(shifts + fitted, axis=0)
+        offsets = np.array([_offsets(base, path - shift) for path, shift in zip(paths, shifts)])
+        x, y = sn_to_xy(base, base.s, np.median(offsets, axis=0))
+        base = closed_curve(np.column_stack([np.append(x[:-1], x[0]), np.append(y[:-1], y[0])]), smoothing=1.0)
+    final = np.array([_offsets(base, path - shift) for path, shift in zip(paths, shifts)])
+    return base, final, shifts
+
+
+def _offsets(base: Curve, path: Array) -> Array:
+    """Offsets of a closed path at the base's stations (N,) [m]."""
+    twice = np.vstack([path[:-1], path])
+    s, n = xy_to_sn(base, twice[:, 0], twice[:, 1])
+    rising = np.maximum.accumulate(s)
+    keep = np.concatenate([[True], np.diff(rising) > 1e-9])
+    first = base.length * np.ceil(s[0] / base.length)
+    return np.asarray(np.interp(first + base.s, s[keep], n[keep]))
+
+
+#: Kart circuits are 7 to 9 m wide (national norms for kart circuits); the lower end is the prudent assumption, since
+#: the driven line is not the middle of the track.
+ASSUMED_WIDTH = 7.0
+#: Standard deviation of the true width about an assumed one: that of anything between 7 and 9 m [m].
+WIDTH_SIGMA = 2.0 / 12.0**0.5
+#: Room kept between the laps' spread and the assumed edges: half a kart [m].
+_ROOM = 0.7
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class LapCorridor:
+    """A track estimated from laps, and what it rests on.
+
+    Parameters
+    ----------
+    track : Track
+        ``survey.kind`` is "estimated" and ``survey.assumed_width`` set; ``survey.note`` says how it came about.
+    laps : tuple of RecordedLap
+        The recording's laps, cut at the same start line.
+    used : tuple of int
+        Numbers of the laps the corridor is made of.
+    spread : (N,) array
+        Half the range of the used laps across the track at ``track.s``, offsets between laps taken off [m].
+    middle_sigma : (N,) array
+        Standard deviation of the corridor's middle at ``track.s``, from the scatter of the laps it is the median of;
+        what the receiver's mean error moved all of them by is not in it [m].
+    bias : PositionBias
+        How far whole laps lie from the corridor's middle: the drift of the receiver between laps, and how uncertain
+        that middle is.
+    sensors : Sensors
+    notes : tuple of str
+    """
+
+    track: Track
+    laps: tuple[RecordedLap, ...]
+    used: tuple[int, ...]
+    spread: Array
+    middle_sigma: Array
+    bias: PositionBias
+    sensors: Sensors
+    notes: tuple[str, ...] = ()
+
+
+def corridor_from_laps(
+    recording: Recording,
+    *,
+    start_line: StartLine | None = None,
+    assumed_width: float = ASSUMED_WIDTH,
+    name: str = "circuit from laps",
+) -> LapCorridor:
+    """Estimate a closed track from a recording's own laps.
+
+    Parameters
+    ----------
+    recording : Recording
+    start_line : StartLine, optional
+        In the recording's own plane (:func:`linelab.recorded.samples.own_plane`); one is proposed across the longest
+        straight when none is given.
+    assumed_width : float
+        Width of the track [m]; widened where the laps spread wider.
+    name : str
+
+    Raises
+    ------
+    RecordingError
+        No complete lap.
+    InputError
+        A width outside 2 to 30 m.
+    TrackError
+        The laps give no usable pair of edges.
+    """
+    if not 2.0 <= assumed_width <= 30.0:
+        raise InputError(
+            f"a width of {assumed_width} m is outside 2 to 30 m", where="assumed_width", remedy="Give it in metres"
+        )
+    plane = own_plane(recording) if recording.lon is not None else None
+    samples = place_samples(recording, plane)
+    line = start_line or propose_start_line(samples)
+    laps = split_laps(samples, line)
+    good = _good_laps(laps)
+    sensors = read_sensors(samples)
+    paths = [_path(lap, motion) for window, motion in smoothed_windows(good, sensors) for lap in window]
+    middle, offsets, shifts = median_path(paths)
+    spread = 0.5 * np.ptp(offsets, axis=0)
+    bias = _lap_bias(shifts)
+    middle_sigma = _middle_sigma(offsets, bias, sensors)
+    bias = replace(bias, sigma=float(np.hypot(bias.sigma, np.sqrt(np.mean(middle_sigma**2)))))
+    notes = [f"made from {len(good)} of {sum(lap.status in ('complete', 'aborted') for lap in laps)} laps"]
+    if start_line is None:
+        notes.append("start line proposed across the longest straight; its place is not surveyed")
+    sigma = float(np.sqrt(np.mean(middle_sigma**2)))
+    notes.append(
+        f"its middle known within ±{sigma:.2f} m as the receiver saw it, its width within ±{WIDTH_SIGMA:.1f} m"
+    )
+    track = _track(name, middle, offsets, line, assumed_width, plane, notes, sigma)
+    share = track.s / track.length
+    places = np.linspace(0.0, 1.0, spread.size)
+    used = tuple(lap.number for lap in good)
+    return LapCorridor(
+        track=track, laps=laps, used=used, spread=np.interp(share, places, spread),
+        middle_sigma=np.interp(share, places, middle_sigma), bias=bias, sensors=sensors,
+        notes=(*samples.notes, *notes),
+    )  # fmt: skip
+
+
+def _middle_sigma(offsets: Array, bias: PositionBias, sensors: Sensors) -> Array:
+    """Standard deviation of the median of laps (L, N) along the corridor (N,) [m]: 1.25 times a mean's."""
+    count = len(offsets)
+    scatter = np.std(offsets, axis=0, ddof=1) if count > 1 else np.full(offsets.shape[1], sensors.position_sigma)
+    return np.asarray(1.25 * np.hypot(scatter, bias.sigma) / np.sqrt(count))
+
+
+def _good_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:
+    """Complete laps within 10 % of the fastest (a lap held up or spun takes other lines)."""
+    complete = complete_laps(laps)
+    if not complete:
+        reasons = "; ".join(f"{lap.label}: {lap.reason}" for lap in laps if lap.status == "aborted")
+        raise RecordingError(
+            f"no complete lap to make a corridor of ({reasons})", remedy="Record at least one clean lap"
+        )
+    fastest = min(lap.duration for lap in complete)
+    return tuple(lap for lap in complete if lap.duration <= 1.10 * fastest)
+
+
+def _path(lap: RecordedLap, motion: Motion) -> Array:
+    """Smoothed positions of a lap every STEP m (N, 2), closed by spreading the gap between its ends evenly."""
+    clock = np.linspace(lap.t_start, lap.t_end, max(int(lap.duration / 0.02), 100))
+    points = motion.states(clock)[:, [0, 3]]
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+    points = points - np.outer(way / way[-1], points[-1] - points[0])
+    return evenly(points)
+
+
+def _lap_bias(shifts: Array) -> PositionBias:
+    """The part of the position bias in which laps differ, from the displacements between them."""
+    laps = len(shifts)
+    if laps < 2:
+        return PositionBias(relative=True, note="assumed: one lap cannot tell its own bias")
+    apart = float(np.sqrt((shifts**2).sum() / (2 * (laps - 1))))
+    # A standard deviation from so few laps is itself uncertain by 1/sqrt(2·degrees of freedom): take the upper side.
+    sigma = apart * float(1.0 + 1.0 / np.sqrt(2.0 * 2.0 * (laps - 1)))
+    return PositionBias(
+        sigma=max(sigma, 0.05), relative=True, note=f"whole laps scatter by {apart:.2f} m per axis, from {laps} laps"
+    )
+
+
+def _track(
+    name: str,
+    middle: Curve,
+    offsets: Array,
+    line: StartLine,
+    assumed_width: float,
+    plane: LocalPlane | None,
+    notes: list[str],
+    sigma: float,
+) -> Track:
+    """Edges on both sides of the median path, wide enough for every used lap."""
+    half, half_sigma = 0.5 * assumed_width, 0.5 * WIDTH_SIGMA
+    left = np.maximum(half, _eased(offsets.max(axis=0)) + _ROOM)
+    right = np.maximum(half, _eased(-offsets.min(axis=0)) + _ROOM)
+    if max(left.max(), right.max()) > half + 0.01:
+        notes.append(f"widened to {float((left + right).max()):.1f} m where the laps spread wider than assumed")
+    centre = np.column_stack([middle.x, middle.y])[:-1]
+    edges = edges_from_centre(centre, left[:-1], right[:-1], closed=True)
+    note = (
+        f"corridor estimated from {len(offsets)} recorded laps, width {assumed_width:g} m assumed about their median: "
+        "the real edges are not known, and the reference lap shows what this assumed corridor allows"
+    )
+    track = track_from_edges(
+        name,
+        edges[0],
+        edges[1],
+        closed=True,
+        start=_start_across(middle, line, float(left.max()), float(right.max())),
+        origin=(plane.origin_lon, plane.origin_lat) if plane is not None else (0.0, 0.0),
+        georeferenced=plane is not None,
+        survey=Survey(
+            kind="estimated",
+            note=note,
+            assumed_width=assumed_width,
+            uncertainty=round(float(np.hypot(sigma, half_sigma)), 3),
+        ),
+    )
+    return replace(track, notes=(*track.notes, *notes))
+
+
+def _start_across(
+    middle: Curve, line: StartLine, left: float, right: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The start line of the corridor: square to the median path where that crosses the given line, edge to edge.
+
+    The given line may be shorter than the corridor or cross it at a slant.
+
+    Raises
+    ------
+    RecordingError
+        The median path does not cross the line forwards.
+    """
+    dx, dy = middle.x - line.centre[0], middle.y - line.centre[1]
+    ahead, across = dx * line.heading[0] + dy * line.heading[1], dx * line.across[0] + dy * line.across[1]
+    forward = np.flatnonzero((ahead[:-1] < 0.0) & (ahead[1:] >= 0.0))
+    if forward.size == 0:
+        raise RecordingError(
+            "the median of the laps does not cross the start line",
+            remedy="Put the start line elsewhere: --start-line with its left and right end (in Python: start_line)",
+        )
+    i = int(forward[np.argmin(np.abs(across[forward]))])
+    at = curve_at(middle, middle.s[i] - ahead[i] / (ahead[i + 1] - ahead[i]) * middle.step)
+    x, y, cos, sin = float(at.x), float(at.y), float(np.cos(at.psi)), float(np.sin(at.psi))
+    # A little beyond the edges, so that the reference line crosses it wherever it runs.
+    left, right = left + 1.0, right + 1.0
+    return (x - left * sin, y + left * cos), (x + right * sin, y - right * cos)
+
+
+def _eased(values: Array, reach: int = 20) -> Array:
+    """Greatest value within ``reach`` nodes, then averaged, so that widths change gently."""
+    padded = np.concatenate([values[-2 * reach :], values, values[: 2 * reach]])
+    highest = np.array([padded[i : i + 2 * reach + 1].max() for i in range(padded.size - 2 * reach)])
+    averaged = np.convolve(highest, np.ones(2 * reach + 1) / (2 * reach + 1), "valid")
+    return np.asarray(averaged[: values.size])
+
+
+def samples_of(corridor: LapCorridor) -> Samples:
+    """The session the corridor was made from."""
+    return corridor.laps[0].samples

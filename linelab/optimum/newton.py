@@ -1,0 +1,366 @@
+"""Iterates of the interior-point method and the Newton steps from them.
+
+See :mod:`linelab.optimum.interior` for the method and its sources.
+
+Unknowns between bounds: distances, the interior, and how far a step may go; for :mod:`linelab.optimum.interior`.
+
+Symmetric positive definite systems whose matrix is a narrow band, closed into a ring or not.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.optimum.assembly import Stages
+from linelab.units import Array
+
+#: Bounds are relaxed by this share of their size (Wächter & Biegler 2006, section 3.5).
+RELAXED = 1.0e-9
+#: Multipliers of bounds stay within this factor of what the barrier asks for (eq. 16).
+SPAN = 1.0e10
+
+
+class Box(NamedTuple):
+    """Bounds of v (m,), 0 where there are none, and where there are any."""
+
+    low: Array
+    high: Array
+    has_low: NDArray[np.bool_]
+    has_high: NDArray[np.bool_]
+
+
+class Gaps(NamedTuple):
+    """Distances of v (m,) to its bounds, 1 where there are none."""
+
+    low: Array
+    high: Array
+
+
+class Duals(NamedTuple):
+    """Multipliers (m,) of the lower and of the upper bounds, 0 where there are none; or a step of them."""
+
+    low: Array
+    high: Array
+
+
+def box_of(low: Array, high: Array) -> Box:
+    """Bounds (m,), infinite where there are none, relaxed by a hair."""
+    has_low, has_high = np.isfinite(low), np.isfinite(high)
+    low = np.where(has_low, low, 0.0)
+    high = np.where(has_high, high, 0.0)
+    return Box(
+        np.where(has_low, low - RELAXED * np.maximum(1.0, np.abs(low)), 0.0),
+        np.where(has_high, high + RELAXED * np.maximum(1.0, np.abs(high)), 0.0),
+        has_low,
+        has_high,
+    )
+
+
+def gaps_of(box: Box, v: Array) -> Gaps:
+    """Distances to the bounds."""
+    return Gaps(np.where(box.has_low, v - box.low, 1.0), np.where(box.has_high, box.high - v, 1.0))
+
+
+def inside(box: Box, v: Array, push: float, share: float) -> Array:
+    """v moved off its bounds by ``push`` (relative to large ones), or by a share of the way to the other (sec. 3.6)."""
+    width = np.where(box.has_low & box.has_high, box.high - box.low, np.inf)
+    off_low, off_high = (np.minimum(push * np.maximum(1.0, np.abs(b)), share * width) for b in (box.low, box.high))
+    least = np.where(box.has_low, box.low + off_low, -np.inf)
+    return np.clip(v, least, np.where(box.has_high, box.high - off_high, np.inf))
+
+
+def central(box: Box, gaps: Gaps, mu: float) -> Duals:
+    """Multipliers of the barrier ``mu`` at these distances."""
+    return Duals(np.where(box.has_low, mu / gaps.low, 0.0), np.where(box.has_high, mu / gaps.high, 0.0))
+
+
+def within_span(box: Box, gaps: Gaps, duals: Duals, mu: float) -> Duals:
+    """Multipliers kept within SPAN of the barrier's."""
+    low, high = central(box, gaps, mu)
+    return Duals(np.clip(duals.low, low / SPAN, low * SPAN), np.clip(duals.high, high / SPAN, high * SPAN))
+
+
+def longest(box: Box, gaps: Gaps, step: Array, tau: float) -> float:
+    """Longest share of a step of v that leaves 1 - tau of every distance (eq. 15a); at most 1."""
+    closer = max(float(np.max(-step / gaps.low * box.has_low)), float(np.max(step / gaps.high * box.has_high)))
+    return 1.0 if closer <= tau else tau / closer
+
+
+def longest_dual(duals: Duals, step: Duals, tau: float) -> float:
+    """Longest share of a step of the multipliers that leaves 1 - tau of each (eq. 15b); at most 1."""
+    share = 1.0
+    for value, change in zip(duals, step):
+        falling = change < 0.0
+        share = min(share, float(np.min(-tau * value[falling] / change[falling], initial=1.0)))
+    return share
+
+
+def products(box: Box, gaps: Gaps, duals: Duals) -> Array:
+    """Complementarity products of all bounds (k,)."""
+    return np.concatenate([(gaps.low * duals.low)[box.has_low], (gaps.high * duals.high)[box.has_high]])
+
+
+def mean_product(box: Box, gaps: Gaps, duals: Duals) -> float:
+    """Mean of :func:`products`; multipliers that are missing are 0."""
+    count = int(box.has_low.sum() + box.has_high.sum())
+    return float(gaps.low @ duals.low + gaps.high @ duals.high) / max(count, 1)
+
+
+def recentred(box: Box, v: Array, slopes: Duals, movable: NDArray[np.bool_], mu: float) -> Array:
+    """v near where the barrier ``mu`` has it, given the multipliers of a solution nearby.
+
+    A bound whose multiplier exceeds the distance to it is taken as active: there the barrier keeps v off by
+    mu/multiplier, here by the root of mu at most.  Only ``movable`` entries are put there; others are moved inside.
+    """
+    width = np.where(box.has_low & box.has_high, box.high - box.low, np.inf)
+    start = np.where(movable, inside(box, v, mu**0.5, 1e-2), inside(box, v, 1e-3, 1e-2))
+    gaps = gaps_of(box, v)
+    for bound, sign, gap, slope, other, has in (
+        (box.low, 1.0, gaps.low, slopes.low, slopes.high, box.has_low),
+        (box.high, -1.0, gaps.high, slopes.high, slopes.low, box.has_high),
+    ):
+        active = movable & has & (slope >= gap) & (slope > other)
+        start = np.where(active, bound + sign * np.minimum(mu / np.maximum(slope, mu**0.5), 0.4 * width), start)
+    return start
+
+
+class Factor(NamedTuple):
+    """Cholesky factor of the band, and of what the ring adds to it (empty without one)."""
+
+    band: Array
+    reach: Array  #: (n-w, w) inverse factor times the couplings of the last w unknowns
+    corner: Array  #: (w, w) lower factor of the corner's Schur complement
+
+
+def factorised(band: Array, ring: bool) -> Factor | None:
+    """Factor of a matrix given by its lower band (n, w+1), ``band[j, d] = A[j+d, j]``; None if not positive definite.
+
+    In a ring, indices go on past the end at the start.  Its last w unknowns are taken out and put back by their Schur
+    complement, which is positive definite with the rest exactly when the whole is (E. V. Haynsworth, "Determination of
+    the inertia of a partitioned Hermitian matrix", Linear Algebra and its Applications 1, 1968).
+    """
+    from scipy.linalg.lapack import dpbtrf, dtbtrs
+
+    if not ring:
+        lower, fault = dpbtrf(band.T.copy(order="F"), lower=1, overwrite_ab=1)
+        none = np.zeros((0, 0))
+        return None if fault else Factor(lower, none, none)
+    width = band.shape[1] - 1
+    size = band.shape[0] - width
+    inner = band[:size].T.copy(order="F")
+    border = np.zeros((size, width), order="F")
+    corner = np.zeros((width, width))
+    for d in range(1, width + 1):
+        inner[d, size - d :] = 0.0
+        k = np.arange(width)
+        border[size - d + k[:d], k[:d]] = band[size - d + k[:d], d]  # from before the corner into it
+        border[k[:d], width - d + k[:d]] += band[size + width - d + k[:d], d]  # from the corner round to the start
+    for d in range(width):
+        k = np.arange(width - d)
+        corner[k + d, k] = band[size + k, d]
+        corner[k, k + d] = band[size + k, d]
+    lower, fault = dpbtrf(inner, lower=1, overwrite_ab=1)
+    if fault:
+        return None
+    reach = np.asarray(dtbtrs(lower, border, uplo="L", overwrite_b=1)[0])
+    try:
+        return Factor(lower, reach, np.linalg.cholesky(corner - reach.T @ reach))
+    except np.linalg.LinAlgError:
+        return None
+
+
+def solved(factor: Factor, right: Array) -> Array:
+    """Solution (n,) for a right-hand side (n,)."""
+    from scipy.linalg.lapack import dpbtrs, dtbtrs
+
+    if not factor.corner.size:
+        return np.asarray(dpbtrs(factor.band, right, lower=1)[0])
+    size = factor.reach.shape[0]
+    inner = dtbtrs(factor.band, right[:size], uplo="L")[0]
+    rest = right[size:] - factor.reach.T @ inner
+    last = np.linalg.solve(factor.corner.T, np.linalg.solve(factor.corner, rest))
+    outer = dtbtrs(factor.band, inner - factor.reach @ last, uplo="L", trans="T")[0]
+    return np.concatenate([outer, last])
+
+
+#: Smallest barrier.
+LEAST_BARRIER = 5.0e-8
+#: In one step the barrier falls no lower than this share of what it was, or this share of the infeasibility if less.
+FALL, AHEAD = 0.1, 1.0e-2
+#: A step is centred so many times at most, each for a share longer by this factor and this much; products within this
+#: factor of the barrier are left alone, and the shares together must gain this much.
+CENTRED, LONGER, FARTHER, APART, GAIN = 2, 1.5, 0.3, 10.0, 0.02
+#: A fixed row's multiplier counts this much in its own equation (section 3.1: delta_c).
+SOFT = 1.0e-9
+
+
+class Frame(NamedTuple):
+    """What stays the same: the problem, the bounds of v = (x, s), and which rows have a slack, or are fixed."""
+
+    stages: Stages
+    box: Box
+    slack: NDArray[np.bool_]
+    fixed: NDArray[np.bool_]
+    target: Array  #: what the fixed rows are fixed at
+
+
+class Point(NamedTuple):
+    """An iterate: v = (x, s), multipliers y of ``g - s`` and of the bounds."""
+
+    v: Array
+    y: Array
+    duals: Duals
+
+
+class Local(NamedTuple):
+    """Functions at an iterate."""
+
+    f: float
+    slope: Array
+    miss: Array  #: g - s, or g less what it is fixed at; 0 in rows without bounds
+    gaps: Gaps
+
+
+class Step(NamedTuple):
+    v: Array
+    y: Array
+    duals: Duals
+
+
+class Aim(NamedTuple):
+    """A barrier, what the products of multipliers and distances are to become, over the distances, and the step."""
+
+    mu: float
+    shift: Duals
+    step: Step
+
+
+class Newton(NamedTuple):
+    """A factored Newton system."""
+
+    frame: Frame
+    at: Local
+    point: Point
+    factor: Factor
+    rows: Array  #: weights of the constraint rows in it
+
+    def step(self, miss: Array, push: Array, shift: Duals) -> Step:
+        """Step for constraint residuals ``miss``; ``push`` the slope of the barrier, ``shift`` what the products of
+        multipliers and distances are to become, over the distances."""
+        frame, point, gaps = self.frame, self.point, self.at.gaps
+        n = frame.stages.size
+        pull = np.where(frame.fixed, point.y, push[n:]) + self.rows * miss
+        pull[~(frame.slack | frame.fixed)] = 0.0
+        dx = solved(self.factor, -self.at.slope - push[:n] - frame.stages.back(pull))
+        along = frame.stages.forward(dx)
+        dv = np.concatenate([dx, np.where(frame.slack, along + miss, 0.0)])
+        duals = Duals(
+            np.where(frame.box.has_low, shift.low - point.duals.low * (1.0 + dv / gaps.low), 0.0),
+            np.where(frame.box.has_high, shift.high - point.duals.high * (1.0 - dv / gaps.high), 0.0),
+        )
+        return Step(dv, self.rows * along + pull - point.y, duals)
+
+
+class StuckError(Exception):
+    """The method does not get on."""
+
+
+def local_at(frame: Frame, v: Array) -> Local:
+    f, slope, g = frame.stages.linear(v[: frame.stages.size])
+    return Local(f, slope, residuals(frame, g, v), gaps_of(frame.box, v))
+
+
+def residuals(frame: Frame, g: Array, v: Array) -> Array:
+    miss = np.where(frame.slack, g - v[frame.stages.size :], g - frame.target)
+    miss[~(frame.slack | frame.fixed)] = 0.0
+    return miss
+
+
+class Shift:
+    """How much was last added to the Hessian's diagonal to make it positive definite (section 3.1)."""
+
+    def __init__(self) -> None:
+        self.last = 0.0
+
+    def factor(self, band: Array, ring: bool) -> Factor:
+        """Factor of the band, shifted as little as it takes."""
+        shift, found = 0.0, factorised(band, ring)
+        while found is None:
+            if shift == 0.0:
+                shift = 1e-4 if self.last == 0.0 else max(1e-20, self.last / 3.0)
+            else:
+                shift *= 100.0 if self.last == 0.0 else 8.0
+            if not shift < 1e20:
+                raise StuckError("the Newton system cannot be made regular")
+            moved = band.copy()
+            moved[:, 0] += shift
+            found = factorised(moved, ring)
+        self.last = shift or self.last
+        return found
+
+
+def newton_at(frame: Frame, at: Local, point: Point, shift: Shift) -> Newton:
+    stages, n = frame.stages, frame.stages.size
+    bend = point.duals.low / at.gaps.low + point.duals.high / at.gaps.high
+    rows = np.where(frame.slack, bend[n:], np.where(frame.fixed, 1.0 / SOFT, 0.0))
+    band = stages.newton(point.y, rows)
+    band[:, 0] += bend[:n]
+    return Newton(frame, at, point, shift.factor(band, stages.structure.closed), rows)
+
+
+def aimed(newton: Newton, mu: float, shift: Duals) -> Aim:
+    """The step to given products."""
+    return Aim(mu, shift, newton.step(newton.at.miss, shift.high - shift.low, shift))
+
+
+def predicted(newton: Newton, tau: float, infeasible: float) -> Aim:
+    """Barrier by Mehrotra's rule, and a step to it less the products that his predictor leaves over.
+
+    The predictor aims at no barrier at all; the barrier is the cube of the share of complementarity it would leave,
+    and its second-order error counts as much as the step it allows.  While the iterate is far from feasible (largest
+    error ``infeasible``), the barrier falls by no more than FALL a step: run ahead, it leaves the iterate at a wall.
+    """
+    frame, point, gaps = newton.frame, newton.point, newton.at.gaps
+    none = Duals(np.zeros(point.v.size), np.zeros(point.v.size))
+    ahead = newton.step(newton.at.miss, none.low, none)
+    share, share_dual = longest(frame.box, gaps, ahead.v, tau), longest_dual(point.duals, ahead.duals, tau)
+    before = mean_product(frame.box, gaps, point.duals)
+    after = mean_product(
+        frame.box,
+        Gaps(gaps.low + share * ahead.v, gaps.high - share * ahead.v),
+        Duals(*(value + share_dual * change for value, change in zip(point.duals, ahead.duals))),
+    )
+    slowest = min(FALL * before, AHEAD * infeasible)
+    mu = float(np.clip((after / before) ** 3 * before, max(LEAST_BARRIER, slowest), 1e3))
+    weight = min(share, share_dual)
+    wanted = Duals(
+        np.where(frame.box.has_low, (mu - weight * ahead.v * ahead.duals.low) / gaps.low, 0.0),
+        np.where(frame.box.has_high, (mu + weight * ahead.v * ahead.duals.high) / gaps.high, 0.0),
+    )
+    return _centred(newton, aimed(newton, mu, wanted), tau)
+
+
+def _centred(newton: Newton, aim: Aim, tau: float) -> Aim:
+    """A step whose products at the end of a longer share are nearer to the barrier, while that lengthens the share.
+
+    J. Gondzio, "Multiple centrality corrections in a primal-dual method for linear programming", Computational
+    Optimization and Applications 6, 1996: a further right-hand side costs a fraction of a factor.
+    """
+    box, gaps, duals = newton.frame.box, newton.at.gaps, newton.point.duals
+    share, share_dual = longest(box, gaps, aim.step.v, tau), longest_dual(duals, aim.step.duals, tau)
+    for _ in range(CENTRED):
+        far, far_dual = (min(1.0, LONGER * each + FARTHER) for each in (share, share_dual))
+        shift = []
+        for sign, has, gap, dual, change, before in zip((1.0, -1.0), box[2:], gaps, duals, aim.step.duals, aim.shift):
+            product = (gap + sign * far * aim.step.v) * (dual + far_dual * change)
+            missing = np.clip(product, aim.mu / APART, aim.mu * APART) - product
+            shift.append(np.where(has, before + np.maximum(missing, -aim.mu * APART) / gap, 0.0))
+        other = aimed(newton, aim.mu, Duals(*shift))
+        longer, longer_dual = longest(box, gaps, other.step.v, tau), longest_dual(duals, other.step.duals, tau)
+        if longer + longer_dual < share + share_dual + GAIN:
+            break
+        aim, share, share_dual = other, longer, longer_dual
+    return aim

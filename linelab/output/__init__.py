@@ -1,0 +1,1 @@
+"""What people and programs are given: texts, tables, pictures, files."""

@@ -1,0 +1,169 @@
+"""A kart in numbers and words: what it can brake, corner and pull, and how fast it gets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from linelab.model.engine import drive_curve
+from linelab.model.grip import FLAT, brake_friction, drive_friction, drive_power, kart_numbers, loads, pull
+from linelab.model.kart import Kart, TorqueEngine
+from linelab.output.display import METRIC, Units
+from linelab.units import STANDARD_GRAVITY, Array
+
+#: Speeds to which the standing start is timed, as shown: 60 km/h and 40 mph.
+SPRINT_SHOWN = {"metric": 60.0, "imperial": 40.0}
+
+#: Speeds at which braking is quoted, as shown.
+BRAKING_SHOWN = {"metric": (40.0, 80.0), "imperial": (25.0, 50.0)}
+
+
+class Boundary(NamedTuple):
+    """The g-g diagram of a kart at one speed on the flat; arrays (N,), axes ISO 8855."""
+
+    ay: Array  #: lateral acceleration, positive left [m/s²]
+    braking: Array  #: lowest dv/dt [m/s²]
+    driving: Array  #: greatest dv/dt [m/s²]
+
+
+def gg_boundary(kart: Kart, v: float, count: int = 181) -> Boundary:
+    """Greatest and lowest dv/dt over lateral acceleration at speed ``v`` [m/s], flat ground, all drag included.
+
+    Returns
+    -------
+    Boundary
+        Arrays (count,).
+    """
+    numbers = kart_numbers(kart)
+    share = np.sin(np.linspace(-0.5 * np.pi, 0.5 * np.pi, count))
+    ay = share * numbers.mu_y * STANDARD_GRAVITY
+    load = loads(numbers, v * v, ay / (v * v), FLAT)
+    left_over = np.sqrt(np.maximum(1.0 - share * share, 0.0)) * load.normal
+    power = max(float(drive_power(numbers, v)), 0.0) if v <= numbers.top_speed else 0.0
+    drive = np.minimum(drive_friction(numbers, 1.0) * left_over, power / (numbers.mass * v))
+    brake = -brake_friction(numbers, 1.0) * left_over
+    return Boundary(ay, (brake - load.resistance) / numbers.inertia, (drive - load.resistance) / numbers.inertia)
+
+
+def straight_line_drive(kart: Kart, v: Array) -> Array:
+    """Greatest dv/dt straight ahead on the flat at speeds ``v`` > 0 (N,) [m/s²]: grip or engine, less all drag."""
+    one = pull(kart, v)
+    return np.asarray((np.minimum(one.engine, one.tyres) - one.resistance) / (1.0 + kart.rotating_mass_factor))
+
+
+def straight_line_braking(kart: Kart, v: float) -> float:
+    """Greatest deceleration straight ahead on the flat at speed ``v`` [m/s], positive, drag included [m/s²]."""
+    numbers = kart_numbers(kart)
+    load = loads(numbers, v * v, 0.0, FLAT)
+    return float((brake_friction(numbers, 1.0) * load.normal + load.resistance) / numbers.inertia)
+
+
+class TopSpeed(NamedTuple):
+    """Where a kart stops accelerating on a flat straight."""
+
+    v: float  #: [m/s]
+    limited_by: Literal["revs", "drag"]
+
+
+def top_speed(kart: Kart) -> TopSpeed:
+    """Highest speed held on the flat: where drive equals drag, or the rev limit if that comes first.
+
+    Drive may meet drag more than once (a torque curve with a hole in it); the first time is meant, since a kart
+    cannot accelerate past it.
+    """
+    top = drive_curve(kart.engine).top_speed
+    v = np.linspace(0.5, top, 3001)
+    spare = straight_line_drive(kart, v)
+    short = np.flatnonzero(spare <= 0.0)
+    if short.size == 0:
+        return TopSpeed(float(top), "revs")
+    if short[0] == 0:
+        return TopSpeed(0.0, "drag")
+    low, high = float(v[short[0] - 1]), float(v[short[0]])
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        if straight_line_drive(kart, np.array([middle]))[0] > 0.0:
+            low = middle
+        else:
+            high = middle
+    return TopSpeed(0.5 * (low + high), "drag")
+
+
+class Sprint(NamedTuple):
+    """A standing start."""
+
+    v: float  #: speed reached [m/s]
+    t: float  #: [s]
+    distance: float  #: [m]
+
+
+def standing_start(kart: Kart, target: float) -> Sprint | None:
+    """Time and distance from rest to ``target`` [m/s] on the flat; None where the kart does not get there."""
+    if target >= top_speed(kart).v:
+        return None
+    v = np.linspace(0.0, target, 2001)
+    ax = straight_line_drive(kart, np.maximum(v, 1e-3))
+    return Sprint(target, float(np.trapezoid(1.0 / ax, v)), float(np.trapezoid(v / ax, v)))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KartFacts:
+    """What a kart can do on flat ground.
+
+    ``braking`` pairs speeds [m/s] with decelerations [g]; ``cornering`` is the lateral grip [g].
+    """
+
+    name: str
+    description: str
+    mass: float
+    cornering: float
+    braking: tuple[tuple[float, float], ...]
+    top: TopSpeed
+    peak_wheel_power: float
+    peak_power_speed: float
+    sprint: Sprint | None
+    gears: int
+
+
+def kart_facts(kart: Kart, units: Units = METRIC) -> KartFacts:
+    """Collect a kart's facts; ``units`` only chooses the round speeds that are quoted."""
+    numbers = kart_numbers(kart)
+    top = top_speed(kart)
+    v = np.linspace(0.5, float(min(numbers.top_speed, 1.5 * max(top.v, 1.0))), 2000)
+    power = drive_power(numbers, v)
+    quoted = [shown * units.speed for shown in BRAKING_SHOWN[units.name] if shown * units.speed < top.v]
+    return KartFacts(
+        name=kart.name,
+        description=kart.description,
+        mass=kart.mass,
+        cornering=float(numbers.mu_y),
+        braking=tuple((speed, straight_line_braking(kart, speed) / STANDARD_GRAVITY) for speed in quoted),
+        top=top,
+        peak_wheel_power=float(power.max()),
+        peak_power_speed=float(v[int(np.argmax(power))]),
+        sprint=standing_start(kart, SPRINT_SHOWN[units.name] * units.speed),
+        gears=len(kart.engine.ratios) if isinstance(kart.engine, TorqueEngine) else 1,
+    )
+
+
+def kart_words(kart: Kart, units: Units = METRIC) -> list[str]:
+    """The facts as plain sentences, for a terminal or a page."""
+    facts = kart_facts(kart, units)
+    brakes = "all four wheels" if kart.four_wheel_brakes else "the rear axle only"
+    braking = " and ".join(f"{g:.2f} g at {units.speed_text(v, 0)}" for v, g in facts.braking)
+    why = "where the engine reaches its rev limit" if facts.top.limited_by == "revs" else "where drag equals drive"
+    words = [
+        f"{facts.name}: {units.mass_text(facts.mass)} with driver.",
+        f"Cornering: up to {facts.cornering:.2f} g.",
+        f"Braking on {brakes}: up to {braking}." if braking else f"Brakes on {brakes}.",
+        f"Power at the wheels: up to {units.power_text(facts.peak_wheel_power)}"
+        + (f" through {facts.gears} gears." if facts.gears > 1 else "."),
+        f"Top speed on the flat: {units.speed_text(facts.top.v)}, {why}.",
+    ]
+    if facts.sprint is not None:
+        run = facts.sprint
+        reached = units.speed_text(run.v, 0)
+        words.append(f"Standing start to {reached}: {run.t:.1f} s and {units.length_text(run.distance)}.")
+    return words

@@ -1,0 +1,99 @@
+"""What the review pictures need to know about laps: times at common stations, pedal zones, time lost along the way."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from linelab.diagnosis.marks import beyond_rolling
+from linelab.model.grip import closed_throttle, kart_numbers
+from linelab.model.kart import Kart
+from linelab.model.lap import Lap
+from linelab.model.track import Track
+from linelab.output.display import Units
+from linelab.units import Array
+
+#: Longitudinal tyre force per mass below which neither brake nor throttle is counted as in use [m/s²].
+IDLE_BAND = 0.4
+
+
+class Pedal(IntEnum):
+    """What the driver's feet do."""
+
+    BRAKE = 0
+    COAST = 1
+    DRIVE = 2
+
+
+def pedals(lap: Lap, kart: Kart) -> NDArray[np.int8]:
+    """Pedal in use at each node (N,), from the tyre force that the lap's acceleration asks of the kart.
+
+    Between the two pedals lies coasting: the tyres push or hold by less than IDLE_BAND, or the kart slows no more than
+    the closed throttle slows it.
+    """
+    force = float(kart_numbers(kart).inertia) * beyond_rolling(lap, kart)  # with the closed throttle's share taken off
+    result = np.full(lap.v.shape, Pedal.COAST, dtype=np.int8)
+    result[force < -IDLE_BAND] = Pedal.BRAKE
+    result[force > closed_throttle(kart, lap.v) + IDLE_BAND] = Pedal.DRIVE
+    return result
+
+
+def station_title(track: Track, units: Units) -> str:
+    """What the axis along a lap shows: a station, which is no distance driven, and where it counts from."""
+    begin = ", from the start line" if abs(track.start_station) < 0.5 else ""
+    return f"station along the reference line{begin} [{units.length_unit}]"
+
+
+class Gap(NamedTuple):
+    """Time lost to the reference along the lap; arrays (M,)."""
+
+    s: Array  #: station [m]
+    total: Array  #: time behind the reference since the start of the lap [s]
+    rate: Array  #: time lost per metre, smoothed [s/m]
+
+
+def time_gap(reference: Lap, driven: Lap, *, step: float = 1.0, smoothing: float = 12.0) -> Gap:
+    """Time lost along the lap, at even stations that both laps cover.
+
+    Parameters
+    ----------
+    step : float
+        Spacing of the stations [m].
+    smoothing : float
+        Length over which the rate is averaged [m].
+    """
+    first = max(float(reference.line.s[0]), float(driven.line.s[0]))
+    last = min(float(reference.line.s[-1]), float(driven.line.s[-1]))
+    s = np.linspace(first, last, max(round((last - first) / step) + 1, 3))
+    total = np.interp(s, driven.line.s, driven.t) - np.interp(s, reference.line.s, reference.t)
+    total = total - total[0]
+    half = 0.5 * smoothing
+    ahead, behind = np.minimum(s + half, last), np.maximum(s - half, first)
+    rate = (np.interp(ahead, s, total) - np.interp(behind, s, total)) / (ahead - behind)
+    return Gap(s, total, rate)
+
+
+def runs(codes: NDArray[np.int8]) -> list[tuple[int, int, int]]:
+    """Stretches of equal code as (code, first index, last index)."""
+    edges = np.flatnonzero(np.diff(codes)) + 1
+    starts, stops = np.r_[0, edges], np.r_[edges, codes.size]
+    return [(int(codes[a]), int(a), int(b) - 1) for a, b in zip(starts, stops)]
+
+
+def pieces(x: Array, y: Array) -> list[Array]:
+    """A polyline (N,) as its N - 1 straight pieces (2, 2), for drawing each in its own colour."""
+    points = np.column_stack([x, y])
+    return list(np.stack([points[:-1], points[1:]], axis=1))
+
+
+def plus_minus(sigma: float) -> str:
+    """A standard deviation behind its time [s]; nothing where there is none."""
+    return f" ±{max(sigma, 0.001):.3f}" if sigma else ""
+
+
+def called(reference: Lap) -> str:
+    """What a lap that another is held against is called: "the ideal lap", or the reference lap."""
+    return "the reference lap" if reference.label in ("", "reference") else reference.label

@@ -1,0 +1,84 @@
+"""The numbers behind the cursor: each lap's speed, time behind and place at even stations, as whole-number steps."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from linelab.coaching.results import LapReview, SessionReview
+from linelab.diagnosis.stretches import PHASES
+from linelab.geometry.curve import curve_at
+from linelab.model.lap import Lap
+from linelab.output.display import Units
+from linelab.output.page.svg_map import PER_METRE
+from linelab.units import Array
+
+#: Wanted spacing of the stations [m], and the most stations of a long road.
+SPACING, MOST = 2.0, 1500
+#: Whole numbers to the second, to the metre a second, to the metre, to the radian.
+TIME, SPEED, PLACE, ANGLE = 1000.0, 100.0, 100.0, 10000.0
+
+
+def readings(review: SessionReview, units: Units) -> dict[str, Any]:
+    """Everything the page's script reads out: plain numbers and names; lists are first value, then differences."""
+    track, target = review.track, review.target.lap
+    count = int(np.clip(round(track.length / SPACING), 8, MOST))
+    s = np.linspace(0.0, track.length, count + 1)
+    at = curve_at(track.reference, s if not track.closed else np.minimum(s, track.length - 1e-9))
+    return {
+        "step": track.length / count,
+        "count": count,
+        "closed": track.closed,
+        "units": {
+            "speed": [units.speed, units.speed_unit],
+            "length": [units.length, units.length_unit],
+        },
+        "road": {"x": steps(at.x, PER_METRE), "y": steps(-at.y, PER_METRE), "psi": steps(at.psi, ANGLE)},
+        "target": {
+            "title": review.target.title,
+            "v": _along(s, target, target.v, SPEED),
+            "n": _along(s, target, target.line.n, PLACE),
+        },
+        "laps": [_lap(lap, s) for lap in review.laps],
+        "corners": [
+            {
+                "label": part.corner.label,
+                "apex": round(part.frame.apex, 1),
+                "from": round(part.frame.slows_from, 1),
+                "to": round(part.frame.track_out, 1),
+                "number": part.corner.number,
+            }
+            for part in review.laps[0].corners
+        ],
+        "segments": [
+            [round(segment.s_start, 1), segment.corner, PHASES.index(segment.phase)]
+            for segment in review.laps[0].comparison.losses.segments
+        ],
+    }
+
+
+def _lap(lap: LapReview, s: Array) -> dict[str, Any]:
+    """One lap's numbers at stations ``s`` (N,) [m]."""
+    driven = lap.comparison.driven
+    own = driven.lap
+    place = np.hypot(driven.sigma_n, driven.bias.sigma)
+    return {
+        "label": lap.label,
+        "v": _along(s, own, own.v, SPEED),
+        "v_sigma": _along(s, own, driven.sigma_v, SPEED),
+        "gap": steps(np.interp(s, lap.comparison.s, lap.comparison.gap), TIME),
+        "gap_sigma": steps(np.interp(s, lap.comparison.s, lap.comparison.gap_sigma), TIME),
+        "n": _along(s, own, own.line.n, PLACE),
+        "n_sigma": _along(s, own, place, PLACE),
+    }
+
+
+def _along(s: Array, lap: Lap, values: Array, scale: float) -> list[int]:
+    return steps(np.interp(s, lap.line.s, values), scale)
+
+
+def steps(values: Array, scale: float) -> list[int]:
+    """Values (N,) as whole numbers of 1/scale: the first, then differences, so that the error does not add up."""
+    whole = np.rint(np.asarray(values) * scale).astype(np.int64)
+    return np.diff(whole, prepend=0).tolist()  # type: ignore[no-any-return]

@@ -1,0 +1,255 @@
+"""The whole review as JSON: every figure with its standard deviation or the reason why there is none.
+
+The layout is published as a JSON Schema (draft 2020-12) in ``linelab/data/schema/review.schema.json``; SI units, named
+in the keys.
+
+A review's corners as CSV, a row a corner and lap.
+
+The file carries the cautions, the survey note and the notes of the session as comment lines; a figure is a value with
+its standard deviation, or empty with the reason.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from importlib.resources import files
+from pathlib import Path, PurePath
+from typing import Any
+
+from linelab.coaching.coach_words import MARKS
+from linelab.coaching.results import Consistency, CornerReview, CornerSpread, LapReview, Mark, Priority, SessionReview
+from linelab.coaching.side_by_side import unusual_laps
+from linelab.diagnosis.kinds import CAUSES
+from linelab.diagnosis.stretches import PHASES
+from linelab.files.writing import write_text
+from linelab.measured import Measured
+from linelab.model.track import Track
+from linelab.output.display import CAUTIONS, evidence_text
+from linelab.output.tables import csv_text
+
+#: Name and version of the layout: the version is raised when a key changes its meaning or goes.
+FORMAT, VERSION = "linelab review", 2
+
+#: Unit of a mark by its quantity, as the end of its key.
+_ENDS = {"place": "_m", "length": "_m", "speed": "_mps", "time": "_s", "deceleration": "_mps2", "number": ""}
+#: Key of each mark, its unit in it.
+MARK_KEYS = {name: name + _ENDS[definition.quantity] for name, definition in MARKS.items()}
+
+
+def review_as_dict(review: SessionReview, *, settings: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """A session's review as plain dictionaries, lists, numbers and text.
+
+    Parameters
+    ----------
+    review : SessionReview
+    settings : mapping, optional
+        What the caller chose (recording, kart, grip); values are kept as text unless they are plain numbers or lists.
+    """
+    unusual = unusual_laps(review.laps)
+    return {
+        "format": FORMAT,
+        "version": VERSION,
+        "cautions": CAUTIONS,
+        "settings": dict(settings or {}),
+        "track": _track(review.track),
+        "kart": review.kart.name,
+        "target": {
+            "kind": review.target.kind,
+            "title": review.target.title,
+            "words": review.target.words,
+            "lap_time_s": review.target.lap_time,
+            "sigma_s": review.target.sigma,
+        },
+        "reference_lap_time_s": review.reference.lap_time,
+        "shown_grip": {
+            "factor": figure(review.grip.factor),
+            "low": review.grip.low,
+            "high": review.grip.high,
+            "corners": [{"number": number, "factor": factor} for number, factor in review.grip.corners],
+            "note": review.grip.note,
+        },
+        "verdict": review.verdict,
+        "priorities": [_priority(item) for item in review.priorities],
+        "withheld": [{"what": what, "reason": reason} for what, reason in review.withheld],
+        "without_card": [evidence_text(line) for line in review.without_card],
+        "strengths": [
+            {
+                "title": item.title,
+                "corners": list(item.corners),
+                "evidence": [evidence_text(line) for line in item.evidence],
+            }
+            for item in review.strengths
+        ],
+        "best": review.laps[review.best].label,
+        "typical": review.laps[review.typical].label,
+        "laps": [_lap(lap, unusual.get(lap.label)) for lap in review.laps],
+        "mean_by_corner": [{"number": corner.number, "time_lost_s": figure(lost)} for corner, lost in review.corners],
+        "consistency": _consistency(review.consistency),
+        "cleaning": list(review.cleaning),
+        "notes": list(review.notes),
+    }
+
+
+def save_review_json(review: SessionReview, path: str | Path, *, settings: Mapping[str, Any] | None = None) -> None:
+    """Write :func:`review_as_dict` as JSON.
+
+    Raises
+    ------
+    InputError
+        The place cannot be written to.
+    """
+    data = review_as_dict(review, settings=settings)
+    write_text(path, json.dumps(data, ensure_ascii=False, default=_as_text, allow_nan=False) + "\n")
+
+
+def _as_text(value: object) -> str:
+    """A setting of another type as text; a path's folders are nobody's business whom the file is passed on to."""
+    return value.name if isinstance(value, PurePath) else str(value)
+
+
+def review_schema() -> dict[str, Any]:
+    """The published JSON Schema of :func:`review_as_dict`."""
+    text = (files("linelab") / "data" / "schema" / "review.schema.json").read_text(encoding="utf-8")
+    return json.loads(text)  # type: ignore[no-any-return]
+
+
+def figure(measured: Measured) -> dict[str, Any]:
+    """A figure: value and sigma, or None with the reason."""
+    if measured.value is None:
+        return {"value": None, "sigma": None, "reason": measured.reason}
+    return {"value": measured.value, "sigma": measured.sigma}
+
+
+def _track(track: Track) -> dict[str, Any]:
+    survey = track.survey
+    return {
+        "name": track.name,
+        "closed": track.closed,
+        "length_m": track.length,
+        "survey": {
+            "kind": survey.kind,
+            "note": survey.note,
+            "assumed_width_m": survey.assumed_width,
+            "uncertainty_m": survey.uncertainty,
+        },
+        "corners": [
+            {
+                "number": corner.number,
+                "name": corner.name,
+                "direction": "left" if corner.left else "right",
+                "s_start_m": corner.s_start,
+                "s_apex_m": corner.s_apex,
+                "s_end_m": corner.s_end,
+            }
+            for corner in track.corners
+        ],
+    }
+
+
+def _priority(item: Priority) -> dict[str, Any]:
+    return {
+        "rank": item.rank,
+        "kind": item.kind,
+        "title": item.title,
+        "corners": list(item.corners),
+        "at_stake_s": figure(item.at_stake),
+        "evidence": [evidence_text(line) for line in (*item.evidence, *item.close)],
+        "feel": item.feel,
+        "exercise": item.exercise,
+        "laps": list(item.laps),
+    }
+
+
+def _lap(lap: LapReview, unusual: str | None) -> dict[str, Any]:
+    driven = lap.comparison.driven
+    return {
+        "label": lap.label,
+        "lap_time_s": figure(lap.lap_time),
+        "gap_s": figure(lap.gap),
+        "line_loss_s": figure(lap.line_loss),
+        "speed_loss_s": figure(lap.speed_loss),
+        "position_bias_m": driven.bias.sigma,
+        "position_bias_note": driven.bias.note,
+        "corners": [_corner(part) for part in lap.corners],
+        "notes": [*([unusual] if unusual else []), *lap.comparison.notes],
+    }
+
+
+def _corner(part: CornerReview) -> dict[str, Any]:
+    return {
+        "number": part.corner.number,
+        "time_lost_s": figure(part.time_lost),
+        "phases_s": {name: figure(lost) for name, lost in part.phases},
+        "line_loss_s": figure(part.line_loss),
+        "speed_loss_s": figure(part.speed_loss),
+        "causes_s": {name: figure(lost) for name, lost in part.causes},
+        "marks": {MARK_KEYS[name]: _mark(mark) for name, mark in part.marks.named().items()},
+    }
+
+
+def _mark(mark: Mark) -> dict[str, Any]:
+    return {"driven": figure(mark.driven), "reference": mark.reference}
+
+
+def _consistency(found: Consistency) -> dict[str, Any]:
+    return {
+        "laps": found.laps,
+        "within_best": list(found.within_best),
+        "within_median": list(found.within_median),
+        "median_s": found.median,
+        "spread_s": figure(found.spread),
+        "trend_s_per_lap": figure(found.trend),
+        "trend_words": found.trend_words,
+        "least_repeatable": found.least_repeatable,
+        "corners": [_spread(spread) for spread in found.corners],
+    }
+
+
+def _spread(spread: CornerSpread) -> dict[str, Any]:
+    return {
+        "number": spread.corner.number,
+        "time_s": figure(spread.time),
+        "cost_s": figure(spread.cost),
+        "marks": {MARK_KEYS[name]: figure(value) for name, value in spread.marks},
+    }
+
+
+def save_corners_csv(review: SessionReview, path: str | Path) -> None:
+    """Write one row a corner and lap: every figure with its sigma and, where withheld, the reason.
+
+    Raises
+    ------
+    InputError
+        The place cannot be written to.
+    """
+    names = ["time_lost_s", "line_loss_s", "speed_loss_s", *(f"{phase}_lost_s" for phase in PHASES)]
+    names += [f"{cause}_cost_s" for cause in CAUSES] + list(MARK_KEYS.values())
+    header = ["lap", "corner", "name", "direction"]
+    for name in names:
+        header += [name, f"{name}_sigma", f"{name}_reason"]
+    header += [f"{key}_reference" for key in MARK_KEYS.values()]
+    rows = [_corner_row(lap, part) for lap in review.laps for part in lap.corners]
+    about = (f"{review.track.name}, against {review.target.title}", CAUTIONS, review.track.survey.note, *review.notes)
+    write_text(path, csv_text([header, *rows], filter(None, about)))
+
+
+def _corner_row(lap: LapReview, part: CornerReview) -> list[Any]:
+    """One row of the corners' CSV."""
+    corner, marks = part.corner, part.marks.named()
+    row: list[Any] = [lap.label, corner.number, corner.name, "left" if corner.left else "right"]
+    causes = dict(part.causes)
+    figures = [part.time_lost, part.line_loss, part.speed_loss, *(lost for _, lost in part.phases)]
+    figures += [causes[cause] for cause in CAUSES] + [marks[name].driven for name in MARK_KEYS]
+    for figure in figures:
+        row += _cells(figure)
+    return row + [_number(marks[name].reference) for name in MARK_KEYS]
+
+
+def _cells(figure: Measured) -> list[str]:
+    return [_number(figure.value), _number(figure.sigma), figure.reason]
+
+
+def _number(value: float | None) -> str:
+    """Seven significant digits, empty for None."""
+    return "" if value is None else f"{value:.7g}"

@@ -1,0 +1,92 @@
+"""A review in a few lines for a terminal: the verdict, what to work on, the laps; everything else is on the page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from linelab.coaching.advice import order_certain
+from linelab.coaching.results import Priority, SessionReview
+from linelab.coaching.side_by_side import unusual_laps
+from linelab.output.display import CAUTIONS, METRIC, Units, evidence_text, in_units, lap_time_text, measured_text
+from linelab.output.tables import text_table
+from linelab.recorded.laps import RecordedLap
+
+#: Letters to a line.
+WIDTH = 96
+
+
+def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), units: Units = METRIC) -> list[str]:
+    """The lines: heading, verdict, priorities, laps with their gaps or why they are left out, cautions.
+
+    Parameters
+    ----------
+    review : SessionReview
+    recorded : sequence of RecordedLap
+        All laps of the recording; those left out are listed with the reason.
+    units : Units
+    """
+    best = review.laps[review.best]
+    lines = [
+        f"{review.track.name}: {best.label} {lap_time_text(best.lap_time.value or 0.0)}, {review.target.title} "
+        f"{lap_time_text(review.target.lap_time)}, gap {measured_text(best.gap, 1.0, 2, signed=True)} s",
+        review.verdict,
+        "",
+    ]
+    for item in review.priorities:
+        lines += _priority(item, units)
+    if not review.priorities:
+        lines.append(nothing_found(review))
+    lines += ["", *lap_table(review, recorded).split("\n"), "", CAUTIONS]
+    return [lines[0], *(in_units(line, units) for line in lines[1:])]  # the first holds the track's name
+
+
+def is_fastest(review: SessionReview, recorded: Sequence[RecordedLap]) -> bool:
+    """Whether the best lap reviewed is the best of the recording: of chosen laps it need not be."""
+    reviewed, best = {lap.label for lap in review.laps}, review.laps[review.best].lap_time.value or 0.0
+    others = [lap.duration for lap in recorded if lap.status == "complete" and lap.label not in reviewed]
+    return not others or best < min(others)
+
+
+def work_heading(review: SessionReview) -> str:
+    """Heading of the priorities, on the page and in print."""
+    if not review.priorities:
+        return "Not judged" if _not_judged(review) else "Nothing stands out"
+    if len(review.priorities) == 1:
+        return "Work on this"
+    return f"Work on these, in {'' if order_certain(review.priorities) else 'about '}this order"
+
+
+def nothing_found(review: SessionReview) -> str:
+    """What to say where there is nothing to work on: that nothing stands out, or that nothing could be judged."""
+    reason = _not_judged(review)
+    if reason:
+        return f"What to work on is not judged: {reason}."
+    return "No habit costs more time than this recording can tell from chance."
+
+
+def _not_judged(review: SessionReview) -> str:
+    """Why nothing is judged; empty where the feet are at least."""
+    return dict(review.withheld).get("feet", "")
+
+
+def _priority(item: Priority, units: Units) -> list[str]:
+    """One thing to work on, with its first evidence and what may cost as much."""
+    stake = "time not told" if item.at_stake.value is None else f"{measured_text(item.at_stake, 1.0, 2)} s a lap"
+    shown = (*item.evidence[:1], *item.close)
+    return [f"{item.rank}. {item.title} ({stake})", *(f"   {evidence_text(line, units)}" for line in shown)]
+
+
+def lap_table(review: SessionReview, recorded: Sequence[RecordedLap] = ()) -> str:
+    """Laps with time and gap; laps left out of the review, or of the usual lap, with the reason."""
+    reviewed, unusual = {lap.label: lap for lap in review.laps}, unusual_laps(review.laps)
+    rows = []
+    for label in [lap.label for lap in recorded] or list(reviewed):
+        if label in reviewed:
+            lap = reviewed[label]
+            time = f"{lap_time_text(lap.lap_time.value or 0.0)} ±{max(lap.lap_time.sigma or 0.0, 1e-3):.3f}"
+            rows.append([label, time, measured_text(lap.gap, 1.0, 2, signed=True), unusual.get(label, "")])
+        else:
+            out = next(lap for lap in recorded if lap.label == label)
+            time = "-" if out.lap_time.value is None else lap_time_text(out.lap_time.value)
+            rows.append([label, time, "-", out.reason or out.status])
+    return text_table(["lap", "time", "gap s", "remark"], rows, left=(0, 3))

@@ -1,0 +1,1 @@
+"""The track sheet: A4 pages for the track walk."""

@@ -1,0 +1,225 @@
+"""The track sheet in words: each corner's marks with distances to pace out, what limits it, what to look at on foot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from linelab.model.lap import Limit
+from linelab.model.track import Track
+from linelab.output.display import Units
+from linelab.output.sheet.corner_facts import FULL_POWER, KEEPS_OFF, MISS, SheetCorner, SheetMark
+
+#: Length of a walker's step unless another is given [m]; common practice is to count one's own over a known length.
+PACE = 0.75
+#: Distances under this are "at" the other thing [m].
+SAME_PLACE = 1.0
+#: Slopes and banks under this share are level.
+LEVEL = 0.005
+#: How many corners are named as those where the aim matters most.
+MOST = 3
+
+LIMIT_WORDS: dict[Limit, str] = {
+    Limit.GRIP: "cornering grip",
+    Limit.BRAKING: "braking grip",
+    Limit.DRIVE: "engine power",
+    Limit.TRACTION: "grip under power",
+    Limit.REVS: "the rev limit",
+    Limit.DRIVER: "how fast the driver can act",
+}
+_NAMES = {"brake": "brake mark", "lift": "lift mark", "turn in": "turn-in", "apex": "apex", "track out": "track-out"}
+
+
+def mark_words(mark: SheetMark, units: Units, pace: float = PACE) -> list[str]:
+    """Where a mark is: from the mark before it, and from a kerb's start or end; distance and (paces)."""
+    before = _NAMES.get(mark.after, mark.after)
+    if mark.after_corner:
+        before += f" {mark.after_corner}"
+    words = [f"at {before}" if mark.since < SAME_PLACE else f"{distance(mark.since, units, pace)} from {before}"]
+    if mark.kerb is not None:
+        kerb, away = f"{mark.kerb.side} kerb", mark.kerb.distance
+        if abs(away) < SAME_PLACE:
+            words.append(f"where {kerb} {'ends' if mark.kerb.past_end else 'starts'}")
+        else:
+            side = "past" if mark.kerb.past_end else "before" if away < 0.0 else "into"
+            words.append(f"{distance(abs(away), units, pace)} {side} {kerb}")
+    return words
+
+
+def pace_text(pace: float, units: Units) -> str:
+    """The length of a pace, as everywhere on the sheet."""
+    return units.length_text(pace, 2)
+
+
+def distance(value: float, units: Units, pace: float = PACE) -> str:
+    """A distance to walk: length with its unit, and paces in brackets."""
+    return f"{units.length_text(value)} ({value / pace:.0f})"
+
+
+def brake_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
+    """The brake mark's place, or why there is none."""
+    if corner.brake is not None:
+        return mark_words(corner.brake, units, pace)
+    drop = f"{units.speed_text(corner.fastest_before - corner.min_speed, 0)} slower"
+    if flat_out(corner):
+        return ["no braking: full power", "all the way" + (f", {drop}" if corner.slows else "")]
+    if corner.slows is None:
+        late = Limit.BRAKING in corner.limits
+        return (
+            ["no braking for this one,", "but for the next"] if late else ["no braking:", "gaining speed all the way"]
+        )
+    if corner.slows == "brakes":
+        return ["no mark: light braking,", drop]
+    return [f"no braking: {corner.slows},", drop]
+
+
+def slowing_words(corner: SheetCorner) -> str:
+    """What stands beside the speed at a lift mark; nothing at a brake mark."""
+    if corner.brake is None or corner.brake.name == "brake":
+        return ""
+    return {"brakes": "lift, brake dab", "part power": "part power"}.get(corner.slows or "", "lift, no brake")
+
+
+def flat_out(corner: SheetCorner) -> bool:
+    """Whether the reference lap takes a corner at full power, grip to spare."""
+    steady = corner.brake is None and corner.slows in (None, "full power")
+    return steady and set(corner.limits) <= set(FULL_POWER)
+
+
+def lowest_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
+    """Where the kart is slowest, relative to the apex."""
+    place = corner.marks.minimum_speed - corner.marks.apex
+    if flat_out(corner):
+        return []
+    if abs(corner.marks.minimum_speed - corner.marks.turn_in) < SAME_PLACE and not corner.slows:
+        return ["at turn-in, then", "faster all the way"]
+    if abs(place) < SAME_PLACE:
+        return ["at the apex"]
+    return [f"{distance(abs(place), units, pace)}", f"{'before' if place < 0.0 else 'after'} the apex"]
+
+
+def summary_words(corner: SheetCorner, units: Units) -> str:
+    """One line under a corner: what limits it, what a missed apex costs, the ground, the kerbs that are used."""
+    parts = [_limits(corner), _apex(corner, units), _ground(corner)]
+    if corner.kerbs_used:
+        parts.append(f"runs over {_and(corner.kerbs_used)} kerb{'s' if len(corner.kerbs_used) > 1 else ''}")
+    return "; ".join(part for part in parts if part) + "."
+
+
+def _limits(corner: SheetCorner) -> str:
+    if corner.limits == (Limit.NONE,):
+        return "Below every limit"
+    words = [LIMIT_WORDS[limit] for limit in corner.limits]
+    if flat_out(corner):
+        return f"Flat out: {words[-1]} is the limit"
+    return f"Limit: {words[0]} throughout" if len(words) == 1 else f"Limits in order: {', '.join(words)}"
+
+
+def _apex(corner: SheetCorner, units: Units) -> str:
+    if corner.cost is not None:
+        most = "up to " if corner.cost_is_bound else ""
+        lost = f"{most}{corner.cost:.2f} s" if corner.cost >= 0.005 else "hardly any time"
+        return f"apex missed by {miss_text(units)}: {lost}"
+    if corner.no_cost == KEEPS_OFF:
+        return f"{corner.no_cost} by {units.length_text(corner.apex_gap, 1)}" if corner.apex_gap > 0.0 else ""
+    return f"cost of a missed apex: {corner.no_cost}"
+
+
+def miss_text(units: Units) -> str:
+    """The miss whose cost is given."""
+    return units.length_text(MISS, 1)
+
+
+def _ground(corner: SheetCorner) -> str:
+    if corner.slope is None or corner.bank is None:
+        return ""
+    words = []
+    if abs(corner.slope) >= LEVEL:
+        words.append(f"{'up' if corner.slope > 0.0 else 'down'}hill {abs(corner.slope):.0%} on the way in")
+    if abs(corner.bank) >= LEVEL:
+        words.append(f"banked {corner.bank:.0%}" if corner.bank > 0.0 else f"leans out {-corner.bank:.0%}")
+    return ", ".join(words) or "level"
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def time_words(track: Track, corners: Sequence[SheetCorner], units: Units) -> list[str]:
+    """Where the time is: the corners in which a missed apex costs most, those taken flat out, the slowest one."""
+    if not corners:
+        return ["This track has no corners: full power all the way."]
+    words = []
+    costly = sorted((c for c in corners if (c.cost or 0.0) >= 0.005), key=lambda c: -(c.cost or 0.0))[:MOST]
+    if costly:
+        words.append(_aim(track, costly, units, alike=_alike(corners)))
+    flat = [str(c.number) for c in corners if flat_out(c)]
+    if flat:
+        words.append(f"Full power through {_numbers(flat)}: any lift there is time lost, once it can be done safely.")
+    slowest = min(corners, key=lambda c: c.min_speed)
+    words.append(f"Slowest point: corner {slowest.number}, {units.speed_text(slowest.min_speed, 0)}.")
+    longest = max(
+        (c for c in corners if c.brake is not None), key=lambda c: c.fastest_before - c.min_speed, default=None
+    )
+    if longest is not None:
+        words.append(
+            f"Most speed to lose: for corner {longest.number}, from {longest.fastest_before / units.speed:.0f} to "
+            f"{units.speed_text(longest.min_speed, 0)}."
+        )
+    return words
+
+
+def _alike(corners: Sequence[SheetCorner]) -> bool:
+    """Whether a missed apex costs the same in every corner, as shown."""
+    return len(corners) > 1 and len({"" if corner.cost is None else f"{corner.cost:.2f}" for corner in corners}) == 1
+
+
+def _aim(track: Track, costly: Sequence[SheetCorner], units: Units, *, alike: bool) -> str:
+    """What a missed apex costs in the corners where it costs most, or may."""
+    the = "On the assumed corridor the" if track.survey.kind == "estimated" else "The"
+    named = _and([f"{corner.number} ({corner.cost:.2f}\N{NO-BREAK SPACE}s)" for corner in costly])
+    bound = costly[0].cost_is_bound
+    most = f"most in corner{'s' if len(costly) > 1 else ''} {named}"
+    if alike:
+        most = f"as much in every corner ({costly[0].cost:.2f}\N{NO-BREAK SPACE}s)"
+    words = (
+        f"{the} aim {'may matter' if bound else 'matters'} {most}: "
+        f"{'at most ' if bound else ''}so much is lost, the rest of the lap perfect, when the line stays "
+        f"{miss_text(units)} farther from the apex."
+    )
+    if bound:
+        words += " These are upper bounds: true costs are lower, and may rank the corners otherwise."
+    return words
+
+
+def _numbers(numbers: Sequence[str]) -> str:
+    return f"corner{'s' if len(numbers) > 1 else ''} {_and(numbers)}"
+
+
+def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units: Units) -> list[str]:
+    """What to look at on a track walk, this track's own points first."""
+    words = [
+        f"Paces here are {pace_text(pace, units)} long. Count yours over a known length and compare.",
+    ]
+    if track.survey.kind == "estimated":
+        words.append("No edge or kerb was surveyed: find each corner's real apex yourself and mark it on the map.")
+    used = {side: [str(c.number) for c in corners if side in c.kerbs_used] for side in ("entry", "inside", "exit")}
+    over = [
+        f"{side} {'at every corner' if len(numbers) == len(corners) else _and(numbers)}"
+        for side, numbers in used.items()
+        if numbers
+    ]
+    if over:
+        words.append(
+            f"Kerbs the line runs over ({'; '.join(over)}): height, edges, how slippery. If one cannot be used, "
+            "the marks there do not hold."
+        )
+    if track.left_z is None:
+        words.append("No elevation is known: note crests, dips and which way each corner leans.")
+    if track.grip_zones:
+        words.append("The track file has patches of other grip: look where they really are today.")
+    words += [
+        "At each brake mark, turn-in and apex find something that does not move and can be seen from the seat.",
+        "Surface: joins, patches, bumps, gravel, puddles and where water runs.",
+        "Marshal posts and flags, pit entry and exit, run-off and barriers.",
+    ]
+    return words

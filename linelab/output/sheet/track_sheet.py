@@ -1,0 +1,386 @@
+"""The track sheet: one or two A4 pages for a driver who has never been there, to print and carry on the track walk.
+
+The sheet's table: a block a corner with its marks side by side and one line of remarks under them.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from linelab.errors import InputError
+from linelab.files.writing import replacing
+from linelab.model.kart import Kart
+from linelab.model.track import Track
+from linelab.optimum.minimum_time import Solution
+from linelab.output.display import CAUTIONS, METRIC, Units, lap_time_words
+from linelab.output.draw.ground_map import survey_note
+from linelab.output.draw.style import A4, WHITE, new_figure, plain, save_book
+from linelab.output.sheet.corner_facts import MISS, MarkName, SheetCorner, SheetMark, sheet_corners
+from linelab.output.sheet.sheet_map import BARS, BLACK, GREY, LOOKS, draw_map
+from linelab.output.sheet.sheet_words import (
+    PACE,
+    brake_words,
+    lowest_words,
+    mark_words,
+    pace_text,
+    slowing_words,
+    summary_words,
+    time_words,
+    walk_words,
+)
+from linelab.study.missed_apex import apex_costs, apex_costs_solved
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+#: Left ends of the columns and the right end of the table [inches].
+COLUMNS = (0.5, 1.06, 2.47, 3.9, 5.32, 6.73)
+RIGHT = 7.77
+#: Letters that fit on a line of a cell, of the last column, and of the remarks.
+CELL, LAST, REMARKS = 29, 20, 134
+#: Size of the text [points], its lines and the air between blocks [inches].
+SIZE, LINE, AIR = 6.3, 0.11, 0.1
+#: Scales of the type: the largest is taken with which all corners fit a page; the smallest can still be read on a walk.
+SCALES = (1.2, 1.1, 1.0, 0.93, 0.86, 0.8)
+
+
+def table_head(page: Figure, top: float, units: Units, pace: float, length: str) -> float:
+    """The columns' titles, ``length`` how long the line is in words; returns where the first block may start
+    [inches]."""
+    wide, high = page.get_size_inches()
+    note = (
+        f"Distances in {units.length_unit}, in brackets in paces of {pace_text(pace, units)}, along the line as driven "
+        f"({length}); speeds in {units.speed_unit} at the mark."
+    )
+    page.text(COLUMNS[0] / wide, top / high, note, size=SIZE + 0.6, color=GREY, va="top")
+    y = top - 0.2
+    for x, title in zip(COLUMNS, ("corner", "brake or lift", "turn in", "apex", "track out", "slowest")):
+        page.text(x / wide, y / high, title, size=SIZE + 1.2, weight="bold", color=BLACK, va="top")
+    return y - 0.17
+
+
+def table_scale(corners: Sequence[SheetCorner], units: Units, pace: float, room: float) -> float:
+    """The largest scale of the type with which all corners fit into a height [inches]; 1 where none does."""
+
+    def fits(scale: float) -> bool:
+        return sum(_Block(corner, units, pace, scale).height for corner in corners) <= room
+
+    return next((scale for scale in SCALES if fits(scale)), 1.0)
+
+
+def draw_corners(
+    page: Figure, corners: Sequence[SheetCorner], units: Units, pace: float, *, top: float, bottom: float, scale: float
+) -> int:
+    """Blocks from ``top`` down to ``bottom`` [inches]; returns how many corners found room, at least one."""
+    y = top
+    for count, corner in enumerate(corners):
+        block = _Block(corner, units, pace, scale)
+        if count and y - block.height < bottom:
+            return count
+        _rule(page, y)
+        block.draw(page, y - 0.5 * block.air)
+        y -= block.height
+    _rule(page, y)
+    return len(corners)
+
+
+class _Block:
+    """A corner's cells and remarks, wrapped for a scale of the type."""
+
+    def __init__(self, corner: SheetCorner, units: Units, pace: float, scale: float) -> None:
+        self.corner, self.scale = corner, scale
+        self.line, self.air = LINE * scale**1.3, AIR * scale**2  # small type is set closer
+        self.cells = _cells(corner, units, pace, scale)
+        self.remarks = textwrap.wrap(summary_words(corner, units), int(REMARKS / scale))
+
+    @property
+    def height(self) -> float:
+        """[inches]"""
+        return float(self.line * (max(len(cell) for cell in self.cells) + len(self.remarks)) + self.air)
+
+    def draw(self, page: Figure, top: float) -> None:
+        """Write the block down from a height [inches]."""
+        wide, high = page.get_size_inches()
+        size, line, scale = self.scale * SIZE, self.line, self.scale
+        hand = "left" if self.corner.marks.corner.left else "right"
+        place = (COLUMNS[0] / wide, top / high)
+        page.text(*place, str(self.corner.number), size=13 * scale, weight="bold", color=BLACK, va="top")
+        under = textwrap.wrap(f"{hand} {self.corner.marks.corner.name}".strip(), int(11 / scale))[:2]
+        place = (COLUMNS[0] / wide, (top - 0.2 * scale) / high)
+        page.text(*place, "\n".join(under), size=size, color=BLACK, va="top")
+        for x, lines in zip(COLUMNS[1:], self.cells):
+            page.text(x / wide, top / high, lines[0], size=size + 1.5 * scale, weight="bold", color=BLACK, va="top")
+            for k, text in enumerate(lines[1:], start=1):
+                y = top - 0.02 * scale - line * k
+                page.text(x / wide, y / high, text, size=size, color=BLACK, va="top")
+        y = top - 0.02 * scale - line * max(len(cell) for cell in self.cells)
+        for k, text in enumerate(self.remarks):
+            place = (COLUMNS[1] / wide, (y - line * k) / high)
+            page.text(*place, text, size=size, color=GREY, va="top", style="italic")
+
+
+def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list[list[str]]:
+    """Lines of each column but the first; the first line of each is its speed."""
+
+    def wrapped(lines: Sequence[str], letters: int = CELL) -> list[str]:
+        return [part for line in lines for part in textwrap.wrap(line, int(letters / scale), break_on_hyphens=False)]
+
+    def cell(mark: SheetMark) -> list[str]:
+        return [_speed(mark.speed, units), *wrapped(mark_words(mark, units, pace))]
+
+    return [
+        [_slowing(corner, units), *wrapped(brake_words(corner, units, pace))],
+        cell(corner.turn_in),
+        cell(corner.apex),
+        cell(corner.track_out),
+        [_speed(corner.min_speed, units), *wrapped(lowest_words(corner, units, pace), LAST)],
+    ]
+
+
+def _slowing(corner: SheetCorner, units: Units) -> str:
+    """Speed at the brake or lift mark, and which of them it is."""
+    return f"{_speed(corner.brake.speed, units)}  {slowing_words(corner)}".strip() if corner.brake else "-"
+
+
+def _speed(value: float, units: Units) -> str:
+    return f"{value / units.speed:.0f}"
+
+
+def _rule(page: Figure, y: float) -> None:
+    from matplotlib.lines import Line2D
+
+    wide, high = page.get_size_inches()
+    page.add_artist(Line2D([COLUMNS[0] / wide, RIGHT / wide], [y / high, y / high], color=GREY, linewidth=0.5))
+
+
+#: The margin kept free for printers [inches].
+MARGIN = 0.5
+#: The map's box on the first page: left, bottom, width, height [inches]; always the same, whatever the track.
+MAP_BOX = (MARGIN, 4.0, A4[0] - 2.0 * MARGIN, 6.47)
+#: Resolution of the bitmaps [dots per inch].
+DPI = 160
+#: Size of a track's name [points], and the letters of it that fit on a line in that size.
+NAME_SIZE, NAME_LETTERS = 15.0, 58
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Subject:
+    """What a sheet is about."""
+
+    track: Track
+    kart: Kart
+    solution: Solution
+    use_kerbs: bool
+
+    @property
+    def without_kerbs(self) -> bool:
+        """Whether the track has kerbs that the lap keeps off."""
+        return bool(self.track.kerbs) and not self.use_kerbs
+
+
+def marks_caution(grip: float, *, without_kerbs: bool = False) -> str:
+    """What is said beside the marks of a lap at a factor on the kart file's grip [-]."""
+    share = "the full grip of the kart file" if grip == 1.0 else f"{grip:.0%} of the kart file's grip"
+    kerbs = ", off the kerbs" if without_kerbs else ""
+    return (
+        f"The marks belong to a computed perfect lap at {share}{kerbs}. Begin braking far earlier, leave a margin to "
+        "every edge, and move towards the marks lap by lap, never past what you see and feel."
+    )
+
+
+def sheet_pages(
+    track: Track,
+    kart: Kart,
+    solution: Solution,
+    units: Units = METRIC,
+    *,
+    pace: float = PACE,
+    use_kerbs: bool = True,
+    quick: bool = False,
+    progress: Callable[[str], None] = lambda text: None,
+) -> list[Figure]:
+    """Draw the sheet: a page with the map and what to know, and a page with every corner.
+
+    The type of the second page is as large as the number of corners allows; from about two dozen corners on, with which
+    it could no longer be read, there are more pages.
+
+    Parameters
+    ----------
+    track : Track
+    kart : Kart
+    solution : Solution
+        The reference lap of this kart on this track.
+    units : Units
+    pace : float
+        Length of a walker's pace, 0.4 to 1.5 [m].
+    use_kerbs : bool
+        As in the solution.
+    quick : bool
+        Bound the cost of a missed apex, instead of computing it by solving the lap again for each corner, which takes
+        some tenths of a second a corner.
+    progress : callable
+        Called with a short text at each step.
+
+    Returns
+    -------
+    list of matplotlib Figure
+
+    Raises
+    ------
+    InputError
+        A pace out of range.
+    """
+    if not 0.4 <= pace <= 1.5:
+        raise InputError(f"a pace of {pace:g} m is outside 0.4 to 1.5 m", where="pace", remedy="0.75 m is usual")
+    progress("what a missed apex costs")
+    if quick:
+        costs = apex_costs(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs)
+    else:
+        costs = apex_costs_solved(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs, progress=progress)
+    subject = _Subject(track=track, kart=kart, solution=solution, use_kerbs=use_kerbs)
+    # A kerb that is kept off may be covered or coned: no mark is told by one.
+    ground = replace(track, kerbs=()) if subject.without_kerbs else track
+    corners = sheet_corners(ground, solution.lap, kart, costs)
+    progress("drawing the sheet")
+    pages = [_first_page(subject, corners, units, pace)]
+    rest: Sequence[SheetCorner] = corners
+    scale = 1.0
+    while rest:
+        page = _page(subject, "corner by corner")
+        length = units.length_text(solution.lap.line.length)
+        whole = f"{length} a lap" if track.closed else f"{length} from end to end"
+        top = table_head(page, A4[1] - 0.95, units, pace, whole)
+        bottom = _foot(page, survey_note(track) if track.survey.kind == "estimated" else "") + 0.1
+        if rest is corners:
+            scale = table_scale(corners, units, pace, top - bottom)
+        drawn = draw_corners(page, rest, units, pace, top=top, bottom=bottom, scale=scale)
+        rest = rest[drawn:]
+        pages.append(page)
+    return pages
+
+
+def save_sheet(folder: str | Path, pages: Sequence[Figure], *, name: str = "track_sheet") -> list[str]:
+    """Write the pages as one PDF and a PNG each into a folder; returns the names.
+
+    Text in the PDF stays text (TrueType), so that it can be searched and prints sharp.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written.
+    """
+    target = Path(folder)
+    names = [f"{name}.pdf", *(f"{name}_{k}.png" for k in range(1, len(pages) + 1))]
+    save_book(pages, target / names[0], "Track sheet")
+    for page, picture in zip(pages, names[1:]):
+        with replacing(target / picture) as temporary:
+            plain(page).savefig(temporary, dpi=DPI, format="png", facecolor=WHITE, pil_kwargs={"compress_level": 3})
+    return names
+
+
+def _page(subject: _Subject, what: str) -> Figure:
+    """An empty page with its heading."""
+    name, solution = subject.track.name, subject.solution
+    page = new_figure(*A4)
+    page.set_facecolor(WHITE)
+    top = A4[1]
+    size = NAME_SIZE * min(1.0, NAME_LETTERS / len(name))
+    page.text(MARGIN / A4[0], 1.0 - 0.45 / top, name, size=size, weight="bold", color=BLACK, va="top")
+    grip = "" if solution.grip == 1.0 else f", grip {solution.grip:.0%} of the kart file's"
+    kerbs = ", no kerb used" if subject.without_kerbs else ""
+    time = lap_time_words(solution.lap_time)
+    line = f"Track sheet, {what}. {subject.kart.name}, computed lap {time}{grip}{kerbs}."
+    page.text(MARGIN / A4[0], 1.0 - 0.72 / top, line, size=8.5, color=GREY, va="top")
+    return page
+
+
+def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units, pace: float) -> Figure:
+    track, solution = subject.track, subject.solution
+    page = _page(subject, "map")
+    if track.survey.kind == "estimated":
+        text = "Corridor estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by it."
+        _framed(page, text, A4[1] - 1.03)
+    draw_map(page, MAP_BOX, track, solution.lap, subject.kart, corners, units)
+    _key(page, units, lifts=any(corner.brake is not None and corner.brake.name == "lift" for corner in corners))
+    left, right = MARGIN, 0.5 * A4[0] + 0.12
+    top = MAP_BOX[1] - 0.36
+    _paragraphs(page, left, top, "Where the time is", time_words(track, corners, units))
+    _paragraphs(page, right, top, "To check on the track walk", walk_words(track, corners, pace, units))
+    caution = marks_caution(solution.grip, without_kerbs=subject.without_kerbs)
+    _framed(page, textwrap.fill(caution, 112), _foot(page, survey_note(track)) + 0.26)
+    return page
+
+
+def _framed(page: Figure, text: str, height: float) -> None:
+    """A warning in a frame across the page, its middle at a height [inches]."""
+    frame = {"boxstyle": "square,pad=0.35", "facecolor": WHITE, "edgecolor": BLACK, "linewidth": 1.2}
+    place = (0.5, height / A4[1])
+    page.text(*place, text, size=8.0, weight="bold", color=BLACK, ha="center", va="center", bbox=frame)
+
+
+def _key(page: Figure, units: Units, *, lifts: bool) -> None:
+    """What the signs on the map mean, on one line under it."""
+    from matplotlib.lines import Line2D
+
+    def sign(marker: str, size: float, fill: str, label: str) -> Line2D:
+        return Line2D(
+            [],
+            [],
+            linestyle="",
+            marker=marker,
+            markersize=size,
+            markerfacecolor=fill,
+            markeredgecolor=BLACK,
+            label=label,
+        )
+
+    def bar(name: MarkName, label: str) -> Line2D:
+        return Line2D(
+            [], [], linestyle="", marker="|", markersize=9, markeredgewidth=BARS[name], color=BLACK, label=label
+        )
+
+    handles = [
+        bar("brake", "brake mark"),
+        Line2D([], [], color=BLACK, linewidth=2.6, label="braking"),
+        *([bar("lift", "lift mark")] if lifts else []),
+        *(
+            sign(*LOOKS[name], label)
+            for name, label in (("turn in", "turn-in"), ("apex", "apex"), ("track out", "track-out"))
+        ),
+    ]
+    page.legend(
+        handles=handles,
+        loc="upper left",
+        bbox_to_anchor=((MARGIN - 0.05) / A4[0], (MAP_BOX[1] - 0.03) / A4[1]),
+        ncols=len(handles),
+        frameon=False,
+        fontsize=7.5,
+        handlelength=1.3,
+        columnspacing=1.1,
+        borderpad=0.0,
+        title=None,
+    )
+    text = f"circled: corner, below: minimum speed [{units.speed_unit}]"
+    page.text(1.0 - MARGIN / A4[0], (MAP_BOX[1] - 0.115) / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
+
+
+def _paragraphs(page: Figure, left: float, top: float, title: str, paragraphs: Sequence[str]) -> None:
+    """A column of short paragraphs, half a page wide, from a height down [inches]."""
+    page.text(left / A4[0], top / A4[1], title, size=9.5, weight="bold", color=BLACK, va="top")
+    y = top - 0.22
+    for paragraph in paragraphs:
+        lines = textwrap.wrap(paragraph, 66)
+        page.text(left / A4[0], y / A4[1], "-", size=7.4, color=BLACK, va="top")
+        page.text((left + 0.1) / A4[0], y / A4[1], "\n".join(lines), size=7.4, color=BLACK, va="top", linespacing=1.25)
+        y -= 0.128 * len(lines) + 0.035
+
+
+def _foot(page: Figure, notes: str) -> float:
+    """Where the edges come from, and the cautions; returns where they end at the top [inches]."""
+    lines = [*textwrap.wrap(notes, 144), *textwrap.wrap(CAUTIONS, 144)]
+    page.text(MARGIN / A4[0], 0.32 / A4[1], "\n".join(lines), size=6.6, color=GREY, va="bottom", linespacing=1.25)
+    return 0.32 + 0.115 * len(lines)

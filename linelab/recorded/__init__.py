@@ -1,0 +1,1 @@
+"""Recordings: cleaned, and cut into laps."""

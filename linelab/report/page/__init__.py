@@ -1,1 +1,0 @@
-"""The review as one HTML file that needs nothing else: drawn here as SVG, laid out by the templates in data/page."""

@@ -1,0 +1,1 @@
+"""How fast a kart can go along a given line."""
