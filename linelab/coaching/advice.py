@@ -27,10 +27,10 @@ from linelab.diagnosis.causes import all_round
 from linelab.diagnosis.findings import LINE_KINDS, Finding
 from linelab.diagnosis.kinds import FaultKind, Quantity
 from linelab.diagnosis.marks import Mask
-from linelab.measured import Measured, withheld
+from linelab.measured import Measured, plus_minus, withheld
 
 #: A mark is off where it is so by more than this many of its standard deviations [-].
-CLEAR = 2.0
+CLEARLY_OFF = 2.0
 #: A wheel that turns more by this share than on the reference lap turns back and forth [-]; less is another line.
 BACK_AND_FORTH = 0.1
 
@@ -44,7 +44,7 @@ def usual_gap(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measure
     return Measured(gap, common(marked.sigma[name][typical, k]))
 
 
-def stands_out(gap: Measured, way: int, deviations: float = CLEAR) -> bool:
+def stands_out(gap: Measured, way: int, deviations: float = CLEARLY_OFF) -> bool:
     """Whether a difference has the sign ``way`` and is more than so many of its standard deviations."""
     return gap.value is not None and gap.value * way > deviations * (gap.sigma or 0.0)
 
@@ -153,7 +153,7 @@ def verdict(
     if goal.kind == "own_best" and any(goal.lap is drive.lap for drive in analysis.sheet.driven):
         said = [f"{which} is what your laps are held against."]
     else:
-        said = [f"{which} is {abs(gap):.2f} ±{max(sigma, 0.01):.2f} s {side} {goal.title}."]
+        said = [f"{which} is {abs(gap):.2f} {plus_minus(sigma, 2)} s {side} {goal.title}."]
     if goal.kind in ("ideal", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
         said.append("That lap was computed on a corridor estimated from laps: take the gap as a rough guide.")
     elif goal.kind == "ideal":
@@ -175,7 +175,7 @@ def verdict(
     if first:
         things = ("one thing first:", "two things first: together", "three things first: together")[len(first) - 1]
         said += [
-            f"Work on {things} about {_stakes(first):.2f} ±{_stakes_error(first):.2f} s a lap.",
+            f"Work on {things} about {_stakes(first):.2f} {plus_minus(_stakes_error(first), 2)} s a lap.",
             *_beyond(first, goal, analysis, "your best one" if quickest else "the best of these"),
         ]
     elif not analysis.reason:
@@ -199,9 +199,9 @@ def _spread(analysis: Analysis, gap: float) -> list[str]:
     for item in told:
         value, error, digits = item.number.value or 0.0, item.number.sigma or 0.0, 2
         if item.name != "feet":
-            value, error, digits = 100.0 * value, max(100.0 * error, 1.0), 0
-        size = f"{value:.{digits}f} ±{max(error, 10.0**-digits):.{digits}f}"
-        cost = f"{item.cost.value or 0.0:.2f} ±{max(item.cost.sigma or 0.0, 0.01):.2f}"
+            value, error, digits = 100.0 * value, 100.0 * error, 0
+        size = f"{value:.{digits}f} {plus_minus(error, digits)}"
+        cost = f"{item.cost.value or 0.0:.2f} {plus_minus(item.cost.sigma, 2)}"
         parts.append(words[item.name].format(size, cost))
     return [f"All round: {'; '.join(parts)}."] if parts else []
 
@@ -469,22 +469,21 @@ def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: 
     """How a mark differs from the reference lap's, in words; None where it does not, or is not known."""
     gap = usual_gap(marked, typical, name, k)
     # A missed apex is named by its mark: that is told, with its ±, wherever it is more likely than not.
-    if not stands_out(gap, way, LIKELY if name == "apex_miss" else CLEAR):
+    if not stands_out(gap, way, LIKELY if name == "apex_miss" else CLEARLY_OFF):
         return None
     if name == "steering_effort" and not turns_back_and_forth(marked, typical, k):
         return None
     part, error = (100.0 * abs(x or 0.0) / max(float(marked.reference[name][k]), 1e-6) for x in (gap.value, gap.sigma))
-    error = max(error, 1.0)
     words = {
         "apex_miss": "you pass the apex {} farther out than the ideal lap",
         "turn_in": "you turn in {} before the ideal lap does",
         "min_speed_place": "you are slowest {} before the place where the ideal lap is",
         "steering_effort": "the wheel is turned back and forth more than the corner needs",
         "brake_point": "you brake {} before the ideal lap does",
-        "brake_mean": f"you brake with {100.0 - part:.0f} ±{error:.0f} % of the ideal lap's force",
+        "brake_mean": f"you brake with {100.0 - part:.0f} {plus_minus(error, 0)} % of the ideal lap's force",
         "track_out_room": "you leave {} of road free on the way out that the ideal lap uses",
         "coasting_before": "on the way in the kart rolls {} longer than on the ideal lap, neither pedal down",
-        "min_speed": f"at the slowest point you are {part:.0f} ±{error:.0f} % below the ideal lap",
+        "min_speed": f"at the slowest point you are {part:.0f} {plus_minus(error, 0)} % below the ideal lap",
         "entry_speed": "where the ideal lap turns in you are {} slower",
         "exit_speed": "where the ideal lap has tracked out you are {} slower",
         "drive_point": "the power comes in {} later than on the ideal lap",

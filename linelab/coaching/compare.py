@@ -24,7 +24,7 @@ from linelab.diagnosis.own_line import own_line
 from linelab.diagnosis.received import as_seen
 from linelab.diagnosis.stretches import PHASES, segments_of
 from linelab.errors import InputError
-from linelab.measured import Measured, withheld
+from linelab.measured import Measured, plus_minus, withheld
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.timed import time_at, timed_lap, timed_track
@@ -187,7 +187,7 @@ def _notes(
     bias = drive.bias
     if bias.sigma > 0.0:
         kind = "laps of this recording differ by a drifting position bias of" if bias.relative else "position bias"
-        notes.append(f"{kind} ±{bias.sigma:.1f} m per axis ({bias.note})")
+        notes.append(f"{kind} {plus_minus(bias.sigma, 1)} m per axis ({bias.note})")
     if track.survey.kind == "estimated":
         notes.append(track.survey.note)
         notes.append("what all laps share is part of the corridor: only differences between laps can be told")

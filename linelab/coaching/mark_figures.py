@@ -18,7 +18,7 @@ from linelab.coaching.side_by_side import Rows, Sheet, computed_rows, session_sh
 from linelab.diagnosis.losses import LEAST_RATE
 from linelab.diagnosis.marks import CornerMarks, Mask, find_marks, minimum_rooms
 from linelab.diagnosis.received import as_seen
-from linelab.measured import Measured, for_few, withheld
+from linelab.measured import Measured, for_few, plus_minus, withheld
 from linelab.model.track import Track
 from linelab.motion.estimate import DrivenLap
 from linelab.units import Array
@@ -31,7 +31,7 @@ LARGEST_PLACE = 10.0
 #: Of a lap's draws, this share must have a mark for it to be told [-].
 MOST_DRAWS = 0.7
 #: Marks of a braking, which is one where it slows by more than this many standard deviations beyond rolling down [-].
-BRAKING, CLEAR = ("brake_point", "brake_peak", "brake_mean", "brake_build", "brake_release"), 2.0
+BRAKING, CLEARLY_BRAKED = ("brake_point", "brake_peak", "brake_mean", "brake_build", "brake_release"), 2.0
 #: A time less certain than this, and than half of itself, is withheld: pedals are worked in tenths of a second [s].
 LARGEST_TIME = 0.5
 LIGHT = "too light to tell from a lift with this recording"
@@ -109,7 +109,7 @@ def driven_marks(sheet: Sheet, seen: Rows, marks: tuple[CornerMarks, ...]) -> Se
         draws = values[count : count * (1 + drawn)].reshape(count, drawn, len(marks))
         spread[name], share[name] = _spread(draws, figures[name])
     sigma = {name: np.hypot(spread[name], _other_errors(sheet, name, figures)) for name in MARKS}
-    light = figures["brake_over"] <= CLEAR * spread["brake_over"]
+    light = figures["brake_over"] <= CLEARLY_BRAKED * spread["brake_over"]
     laps = tuple(
         tuple(_corner_marks(sheet, found, reference, sigma, share, light, lap, mark, k) for k, mark in enumerate(marks))
         for lap in range(count)
@@ -201,9 +201,9 @@ def _figure(drive: DrivenLap, sheet: Sheet, name: str, value: float, sigma: floa
     if share < MOST_DRAWS:
         return withheld(f"{MARKS[name].name} not clear enough to tell")
     if MARKS[name].quantity == "place" and sigma > LARGEST_PLACE:
-        return withheld(f"{MARKS[name].name} only known within ±{sigma:.0f} m")
+        return withheld(f"{MARKS[name].name} only known within {plus_minus(sigma, 0)} m")
     if MARKS[name].quantity == "time" and sigma > max(LARGEST_TIME, 0.5 * value):
-        return withheld(f"{MARKS[name].name} only known within ±{sigma:.1f} s")
+        return withheld(f"{MARKS[name].name} only known within {plus_minus(sigma, 1)} s")
     return Measured(float(value), float(sigma))
 
 
@@ -233,9 +233,9 @@ def edge_reason(track: Track, drive: DrivenLap) -> str:
     if track.survey.kind == "estimated":
         return "no surveyed edge"
     if drive.bias.sigma > LARGEST_BIAS:
-        return f"position bias ±{drive.bias.sigma:.1f} m"
+        return f"position bias {plus_minus(drive.bias.sigma, 1)} m"
     survey = track.survey.uncertainty or 0.0
-    return f"edges only known within ±{survey:.1f} m" if survey > LARGEST_BIAS else ""
+    return f"edges only known within {plus_minus(survey, 1)} m" if survey > LARGEST_BIAS else ""
 
 
 #: Why a mark of a recorded target is not there where it might be.

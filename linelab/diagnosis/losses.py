@@ -18,7 +18,7 @@ import numpy as np
 from linelab.diagnosis.driver_model import PLAIN, SIZE, Model, drive_laps, interval_times
 from linelab.diagnosis.own_line import OwnLine, course_on, lap_offsets
 from linelab.diagnosis.stretches import Segment
-from linelab.measured import Measured, for_few, withheld
+from linelab.measured import Measured, for_few, plus_minus, withheld
 from linelab.model.grip import kart_numbers
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
@@ -195,7 +195,7 @@ class SegmentLosses:
         own = float(np.hypot(drawn, model)) if each.any() else 0.0
         sigma = float(np.hypot(own, self._moved(chosen)))
         if sigma > max(LARGEST * each.size**0.5, LARGEST_SHARE * max(abs(line), abs(speed))):
-            reason = f"line uncertain: line and speed part only known within ±{sigma:.2f} s"
+            reason = f"line uncertain: line and speed part only known within {plus_minus(sigma, 2)} s"
             return withheld(reason), withheld(reason)
         return Measured(line, sigma), Measured(speed, float(np.hypot(own, self._noise(chosen))))
 

@@ -89,11 +89,6 @@ def pieces(x: Array, y: Array) -> list[Array]:
     return list(np.stack([points[:-1], points[1:]], axis=1))
 
 
-def plus_minus(sigma: float) -> str:
-    """A standard deviation behind its time [s]; nothing where there is none."""
-    return f" ±{max(sigma, 0.001):.3f}" if sigma else ""
-
-
 def called(reference: Lap) -> str:
     """What a lap that another is held against is called: "the ideal lap", or the reference lap."""
     return "the reference lap" if reference.label in ("", "reference") else reference.label

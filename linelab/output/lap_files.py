@@ -31,6 +31,7 @@ from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.errors import InputError
 from linelab.files.projection import LocalPlane, to_lonlat
 from linelab.files.writing import replacing, write_text
+from linelab.measured import plus_minus
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap, lap_columns
 from linelab.model.timed import timed_lap
@@ -93,8 +94,8 @@ class ExportLine:
         text = f"{self.kind}, lap time {lap_time_text(self.lap_time)}"
         if self.sigma_n is None:
             return text
-        bias = "" if self.position_bias is None else f", all shifted together by ±{self.position_bias:.1f} m"
-        return f"{text}; positions ±{float(np.median(self.sigma_n)):.1f} m across the track{bias} (one sigma)"
+        bias = "" if self.position_bias is None else f", all shifted together by {plus_minus(self.position_bias, 1)} m"
+        return f"{text}; positions {plus_minus(float(np.median(self.sigma_n)), 1)} m across the track{bias} (95 %)"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -178,7 +178,7 @@ def reference_words(
     timed = timing_words(track)
     words = [
         f"Reference lap of {track.name} with {kart.name}: {lap_time_words(solution.lap_time)}, "
-        f"computed to ±{computed_to(solution):.3f} s.",
+        f"accurate to {computed_to(solution):.3f} s.",
         *([f"That is {timed}; the whole road takes {lap_time_words(lap.lap_time)}."] if timed else []),
         f"{units.length_text(lap.line.length)} driven, {units.speed_text(lap.v.min())} to "
         f"{units.speed_text(lap.v.max())}.",

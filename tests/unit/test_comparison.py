@@ -217,7 +217,7 @@ def test_bias_withholds_the_apex_distance():
     result = compare(TRACK, as_lap(REFERENCE), lap, KART)
     for review in result.corners:
         assert review.marks.apex_distance.driven.value is None
-        assert review.marks.apex_distance.driven.reason == "position bias ±1.5 m: apex distance not reported"
+        assert review.marks.apex_distance.driven.reason == "position bias ±2.9 m: apex distance not reported"
     known = compare(
         TRACK, as_lap(REFERENCE), with_bias(lap, PositionBias(sigma=0.1, note="parked at a known spot")), KART
     )

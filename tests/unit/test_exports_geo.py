@@ -89,7 +89,7 @@ def test_geojson_is_what_the_standard_asks_and_lies_where_the_lap_does(folder, t
         assert feature["properties"]["t_s"][-1] == pytest.approx(lap.lap_time, abs=1e-3)
     assert lines[0]["geometry"]["coordinates"][0] == lines[0]["geometry"]["coordinates"][-1]
     assert lines[1]["properties"]["position_bias_sigma_m"] == 1.5
-    assert "±0.2 m across the track, all shifted together by ±1.5 m" in lines[1]["properties"]["remark"]
+    assert "±0.4 m across the track, all shifted together by ±2.9 m" in lines[1]["properties"]["remark"]
     assert CAUTIONS in document["notes"]
 
 

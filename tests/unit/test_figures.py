@@ -171,15 +171,15 @@ def test_every_limit_has_a_look():
 def test_map_of_time_lost_says_how_well_the_times_are_known(track, reference, driven):
     ideal = dataclasses.replace(reference, label="the ideal lap")
     text = _texts(plot_lines(track, ideal, driven, lap_time_sigma=0.022, gap_sigma=0.031))
-    assert f"{lap_time_text(driven.lap_time)} ±0.022 against" in text
-    assert f"for the ideal lap, {driven.lap_time - reference.lap_time:+.3f} ±0.031 s" in text
+    assert f"{lap_time_text(driven.lap_time)} ±0.043 against" in text
+    assert f"for the ideal lap, {driven.lap_time - reference.lap_time:+.3f} ±0.061 s" in text
     assert "±" not in _texts(plot_lines(track, reference, driven))
 
 
 def test_time_behind_at_the_finish_carries_its_uncertainty(track, reference, driven):
     kart, ends = load_kart("senior-single-speed"), np.array([0.0, track.length])
     text = _texts(plot_traces(track, reference, driven, kart, gap_sigma=np.array([0.0, 0.027]), gap_stations=ends))
-    assert f"{driven.lap_time - reference.lap_time:+.3f} ±0.027 s at the finish" in text
+    assert f"{driven.lap_time - reference.lap_time:+.3f} ±0.053 s at the finish" in text
     assert "± " not in _texts(plot_traces(track, reference, driven, kart))
 
 
@@ -312,7 +312,7 @@ def test_numbers_are_tied_to_the_apexes_they_name(track):
 def test_where_edges_come_from_is_told_in_whole_sentences():
     survey = Survey(kind="estimated", note="made from laps: not known", assumed_width=7.0, uncertainty=0.8654)
     assert survey_sentence(survey) == (
-        "Edges estimated, not surveyed, assumed width 7 m, ±0.87 m (one standard deviation). Made from laps: not known."
+        "Edges estimated, not surveyed, assumed width 7 m, ±1.7 m (95 % interval). Made from laps: not known."
     )
     assert survey_sentence(Survey(kind="surveyed")) == "Edges as given in the track file."
 

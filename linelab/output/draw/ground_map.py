@@ -11,11 +11,12 @@ import numpy as np
 
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
+from linelab.measured import Measured
 from linelab.model.lap import Lap
 from linelab.model.track import GripZone, Kerb, Track
-from linelab.output.display import METRIC, Units, lap_time_text
+from linelab.output.display import METRIC, Units, lap_time_text, lap_time_within, measured_text
 from linelab.output.draw.style import FAINT, GAIN, INK, KERB, LOSS, PAPER, ROAD, SOFT, footer, heading, new_figure
-from linelab.output.lap_curves import called, pieces, plus_minus, time_gap
+from linelab.output.lap_curves import called, pieces, time_gap
 from linelab.output.outlines import (
     NORTH_UP,
     View,
@@ -314,14 +315,14 @@ def plot_lines(
     matplotlib Figure
     """
     figure, axes = map_figure(track)
-    gap = time_gap(reference, driven)
+    gap, apart = time_gap(reference, driven), Measured(driven.lap_time - reference.lap_time, gap_sigma)
     name = driven.label or "driven lap"
     heading(
         figure,
         f"{track.name}: where {name} loses time",
-        f"{lap_time_text(driven.lap_time)}{plus_minus(lap_time_sigma)} against "
+        f"{lap_time_within(Measured(driven.lap_time, lap_time_sigma))} against "
         f"{lap_time_text(reference.lap_time)} for {called(reference)}, "
-        f"{driven.lap_time - reference.lap_time:+.3f}{plus_minus(gap_sigma)} s",
+        f"{measured_text(apart, 1.0, 3, signed=True)} s",
         room=0.57,
     )
     draw_ground(axes, track)

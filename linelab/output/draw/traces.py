@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linelab.diagnosis.marks import find_marks
+from linelab.measured import TO_95, Measured
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap, Limit
 from linelab.model.timed import timed_lap
 from linelab.model.track import Track
-from linelab.output.display import METRIC, Units, lap_time_text, lap_time_words
+from linelab.output.display import METRIC, Units, lap_time_text, lap_time_words, measured_text
 from linelab.output.draw.ground_map import (
     corner_bands,
     draw_corner_numbers,
@@ -39,7 +40,7 @@ from linelab.output.draw.style import (
     new_figure,
     tidy,
 )
-from linelab.output.lap_curves import Gap, Pedal, called, pedals, pieces, plus_minus, runs, station_title, time_gap
+from linelab.output.lap_curves import Gap, Pedal, called, pedals, pieces, runs, station_title, time_gap
 from linelab.output.outlines import NORTH_UP, View
 from linelab.units import Array
 
@@ -77,7 +78,7 @@ def plot_traces(
         Of the reference lap; tells braking from coasting.
     units : Units
     gap_sigma, gap_stations : (K,) array or None
-        Standard deviation of the time difference [s] and its stations [m], drawn as a band of ± 2.
+        Standard deviation of the time difference [s] and its stations [m], drawn as a band of the 95 % interval.
     notes : str
         Added to the small print.
 
@@ -108,10 +109,10 @@ def plot_traces(
 
 
 def _spread(gap: Gap, stations: Array | None, sigma: Array | None) -> Array | None:
-    """Two standard deviations at the stations of ``gap``; None where not known or nil."""
+    """Half of the 95 % interval at the stations of ``gap``; None where not known or nil."""
     if stations is None or sigma is None or not np.any(sigma > 0.0):
         return None
-    return 2.0 * np.interp(gap.s, stations, sigma)
+    return TO_95 * np.interp(gap.s, stations, sigma)
 
 
 def draw_speeds(axes: Axes, track: Track, reference: Lap, driven: Lap, units: Units) -> None:
@@ -174,10 +175,11 @@ def draw_gap(axes: Axes, track: Track, gap: Gap, units: Units, *, spread: Array 
     axes.set_xlabel(station_title(track, units))
     axes.set_ylabel("time behind [s]")
     behind = bool(gap.total[-1] > 0.0)
+    finish = Measured(float(gap.total[-1]), 0.0 if spread is None else float(spread[-1]) / TO_95)
     axes.text(
         0.995,
         0.05 if behind else 0.95,
-        f"{gap.total[-1]:+.3f}{plus_minus(0.0 if spread is None else 0.5 * float(spread[-1]))} s at the finish",
+        f"{measured_text(finish, 1.0, 3, signed=True)} s at the finish",
         transform=axes.transAxes,
         ha="right",
         va="bottom" if behind else "top",
