@@ -1,4 +1,4 @@
-"""Hold a driven lap against the reference lap: where time is lost, and what the driver did there."""
+"""Hold a driven lap against the computed lap: where time is lost, and what the driver did there."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def compare(
     reason: str = "",
     reference_sigma: float = 0.0,
 ) -> Comparison:
-    """Compare a driven lap with the reference lap.
+    """Compare a driven lap with the computed lap.
 
     Parameters
     ----------
@@ -59,9 +59,9 @@ def compare(
     kart : Kart
         For the split into line loss and speed loss, and for telling what the feet do.
     grip : float
-        Factor on mu that the reference lap was solved for; the best possible on the driven line has the same [-].
+        Factor on mu that the computed lap was solved for; the best possible on the driven line has the same [-].
     frames : tuple of CornerMarks, optional
-        Where the corners' phases begin and end; those of the reference lap when not given.
+        Where the corners' phases begin and end; those of the computed lap when not given.
     marks : tuple of DrivenMarks, optional
         What the driver did in each corner, where that is known already.
     cost : LineCost, optional
@@ -193,7 +193,7 @@ def _notes(
         notes.append("what all laps share is part of the corridor: only differences between laps can be told")
     if drive.lap.lap_time < reference.lap_time - 2.0 * drive.lap_time_sigma - 1e-3:
         notes.append(
-            "driven faster than the reference lap: the kart or grip assumed is too slow, or the corridor too narrow"
+            "driven faster than the computed lap: the kart or grip assumed is too slow, or the corridor too narrow"
         )
     if speed.value is not None and speed.sigma is not None and speed.value < -2.0 * speed.sigma:
         notes.append("on its own line the lap is faster than this kart allows: raise the grip or power assumed")

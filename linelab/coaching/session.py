@@ -1,4 +1,4 @@
-"""The review of a session: everything a coach would say, from driven laps and a reference lap."""
+"""The review of a session: everything a coach would say, from driven laps and a computed lap."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def review_session(
     driven: Sequence[DrivenLap],
     reference: Solution | Lap,
     *,
-    target: TargetKind = "ideal",
+    target: TargetKind = "computed",
     grip: float | None = None,
     others: Sequence[DrivenLap] = (),
     quickest: bool = True,
@@ -54,8 +54,8 @@ def review_session(
     reference : Solution or Lap
         The minimum-time lap of this track, kart and grip; of an open track the part between its timing lines counts.
     target : str
-        "ideal", "shown_grip", "own_best" or "own_parts": what times are held against.  Priorities do not depend on it:
-        they are what is lost at the grip the driver had.
+        "computed", "shown_grip", "own_best" or "own_parts": what times are compared with.  Priorities do not depend on
+        it: they are what is lost at the grip the driver had.
     grip : float or None
         Factor on mu that a reference given as a Lap was solved for [-]; 1 when not given.
     others : sequence of DrivenLap
@@ -218,7 +218,7 @@ class SessionDifference:
 def compare_sessions(first: SessionReview, second: SessionReview) -> SessionDifference:
     """Two sessions on the same track side by side.
 
-    Corner times are comparable where both reviews have the same target kind on the same reference lap.
+    Corner times are comparable where both reviews have the same target kind on the same computed lap.
     """
     best = _minus(second.laps[second.best].lap_time, first.laps[first.best].lap_time)
     middle = _minus(_median(second), _median(first))

@@ -1,4 +1,4 @@
-"""Time lost against the reference lap, by segment, with its uncertainty, and its split into line and speed.
+"""Time lost against the computed lap, by segment, with its uncertainty, and its split into line and speed.
 
 What a driven line costs at best: the lap without habits on it, less the same on the reference line.
 
@@ -84,7 +84,7 @@ def line_costs(own: OwnLine, laps: Sequence[DrivenLap], *, grip: float = 1.0, en
         Of the session that the laps belong to.
     laps : sequence of DrivenLap
     grip : float
-        Factor on mu that the reference lap was solved for [-].
+        Factor on mu that the computed lap was solved for [-].
     entry : float
         Speed at the start of an open line at most [m/s].
     """
@@ -209,8 +209,8 @@ def rates_note(kart: Kart) -> str:
     if not kart.driver.limits_force_rates:
         return ""
     return (
-        "the kart file limits how quickly the driver builds up brake or power: the ideal lap keeps to that, the best "
-        "possible on the driven line does not, so what these rates cost there counts as speed and not as line"
+        "the kart file limits how quickly the driver builds up brake or power: the computed lap keeps to these limits, "
+        "the best speed on the driven line is computed without them, so what they cost counts as speed, not as line"
     )
 
 

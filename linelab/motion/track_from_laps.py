@@ -282,7 +282,7 @@ def _track(
     edges = edges_from_centre(centre, left[:-1], right[:-1], closed=True)
     note = (
         f"corridor estimated from {len(offsets)} recorded laps, width {assumed_width:g} m assumed about their median: "
-        "the real edges are not known, and the reference lap shows what this assumed corridor allows"
+        "the real edges are not known, and the computed lap shows what this assumed corridor allows"
     )
     track = track_from_edges(
         name,

@@ -1,6 +1,6 @@
 """The ground on a picture: track surface, edges, kerbs, start line, numbered corners, scale and north.
 
-Maps with driving lines: a lap against the reference coloured by time lost, and the reference by what limits it.
+Maps with driving lines: a driven lap coloured by time lost, the computed lap by what limits it.
 """
 
 from __future__ import annotations
@@ -297,7 +297,7 @@ def plot_lines(
     lap_time_sigma: float = 0.0,
     gap_sigma: float = 0.0,
 ) -> Figure:
-    """Map with the reference line and the driven line, the driven one coloured and widened by time lost.
+    """Map with the line of the computed lap and the driven line, the driven one coloured and widened by time lost.
 
     Parameters
     ----------
@@ -338,7 +338,7 @@ def plot_lines(
 
 
 def draw_reference(axes: Axes, lap: Lap, view: View = NORTH_UP, *, width: float = 1.1) -> None:
-    """The reference line, thin ink."""
+    """The line of the computed lap, thin ink."""
     x, y = view(lap.line.x, lap.line.y)
     axes.plot(x, y, color=INK, linewidth=width, linestyle=(0, (6, 1.5)), zorder=3.2)
 

@@ -33,7 +33,7 @@ def save_reference_pictures(
     notes: str = "",
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[Path]:
-    """Draw a reference lap into a folder: map with speed, and a close-up of each corner numbered in ``corners``.
+    """Draw a computed lap into a folder: map with speed, and a close-up of each corner numbered in ``corners``.
 
     Returns
     -------
@@ -59,7 +59,7 @@ def save_reference_pictures(
             None,
             units,
             reference_marks=reference_callouts(track, lap, mark, units),
-            subtitle=f"Reference lap, {kart.name}",
+            subtitle=f"Computed lap, {kart.name}",
             notes=notes,
         )
         files.append(target / f"corner_{mark.corner.number:02d}.png")

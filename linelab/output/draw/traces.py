@@ -1,6 +1,6 @@
-"""Speed along the lap for two laps, the pedals of the reference, and the cumulative time difference.
+"""Speed along the lap for two laps, the pedals of the computed lap, and the cumulative time difference.
 
-The reference lap alone: its line by what limits it, its speed, and each corner's minimum.
+The computed lap alone: its line by what limits it, its speed, and each corner's minimum.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def plot_traces(
     gap_stations: Array | None = None,
     notes: str = "",
 ) -> Figure:
-    """Speed of both laps, the reference's pedals, and the time lost, by station.
+    """Speed of both laps, the computed lap's pedals, and the time lost, by station.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def plot_traces(
     reference, driven : Lap
         Both on the track.
     kart : Kart
-        Of the reference lap; tells braking from coasting.
+        Of the computed lap; tells braking from coasting.
     units : Units
     gap_sigma, gap_stations : (K,) array or None
         Standard deviation of the time difference [s] and its stations [m], drawn as a band of the 95 % interval.
@@ -125,7 +125,7 @@ def draw_speeds(axes: Axes, track: Track, reference: Lap, driven: Lap, units: Un
     shown = s / units.length
     axes.fill_between(shown, own, best, where=own < best, color=LOSS, alpha=0.22, linewidth=0, interpolate=True)
     axes.fill_between(shown, own, best, where=own > best, color=GAIN, alpha=0.22, linewidth=0, interpolate=True)
-    axes.plot(shown, best, color=INK, linewidth=1.3, linestyle=(0, (6, 1.5)), label=reference.label or "reference")
+    axes.plot(shown, best, color=INK, linewidth=1.3, linestyle=(0, (6, 1.5)), label=called(reference))
     axes.plot(shown, own, color=LOSS, linewidth=1.7, label=driven.label or "driven lap")
     axes.set_ylim(0.0, float(max(own.max(), best.max())) * 1.05)
     axes.set_ylabel(f"speed [{units.speed_unit}]")
@@ -203,7 +203,7 @@ LIMIT_LOOKS: dict[Limit, tuple[str, str, float]] = {
 
 
 def plot_reference(track: Track, lap: Lap, units: Units = METRIC, *, kart_name: str = "", notes: str = "") -> Figure:
-    """The reference lap alone: a map by what limits it, with each corner's minimum speed, above its speed.
+    """The computed lap alone: a map by what limits it, with each corner's minimum speed, above its speed.
 
     Parameters
     ----------
@@ -226,7 +226,7 @@ def plot_reference(track: Track, lap: Lap, units: Units = METRIC, *, kart_name: 
     height = map_height + 3.45
     figure = new_figure(10.5, height)
     axes = figure.add_axes((0.03, 2.7 / height, 0.94, (map_height - 0.1) / height))
-    subtitle = f"Reference lap {lap_time_words(timed_lap(track, lap).lap_time)}" + (
+    subtitle = f"Computed lap {lap_time_words(timed_lap(track, lap).lap_time)}" + (
         f", {kart_name}" if kart_name else ""
     )
     heading(figure, track.name, subtitle, room=0.51)
