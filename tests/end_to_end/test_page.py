@@ -132,7 +132,7 @@ def test_losses_add_up_as_shown(review, text):
 
 
 def test_no_braking_is_advised_where_nobody_brakes(review):
-    """The demo driver rolls into a fast corner that neither he nor the computed lap brakes for: words and marks agree."""
+    """In one fast corner neither the demo driver nor the computed lap brakes: words and marks agree."""
     session = review.session
     index, corner = next((k, corner) for k, corner in enumerate(session.track.corners) if corner.number == 13)
     points = [lap.corners[index].marks.brake_point for lap in session.laps]

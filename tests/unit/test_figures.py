@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-import types
 import itertools
+import types
 
 import matplotlib
 import numpy as np
