@@ -375,8 +375,8 @@ def _weighed_again(scene: Scene, rivals: dict[int, list[Fit]]) -> bool:
     pushes = pushes_at(scene.given, scene.places, scene.session)
     ways: list[Hypothesis] = []
     for k, each in rivals.items():
-        best = [rival.sizes for rival in _best_of_each(each)[:_AGAIN]]
-        begins = [scene.sizes[k], *best] if habits_of(scene.sizes[k]) else []
+        likely = [rival.sizes for rival in _best_of_each(each)[:_AGAIN]]
+        begins = [scene.sizes[k], *likely] if habits_of(scene.sizes[k]) else []
         ways += [hypothesis_of(k, begin, habits_of(cleaned(begin))) for begin in begins]
     again: dict[int, list[Fit]] = {}
     for fit in fit_abreast(scene, ways, _AGAIN_ROUNDS):
