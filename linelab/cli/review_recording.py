@@ -35,7 +35,7 @@ from linelab.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from linelab.coaching.from_recording import Review
+    from linelab.coaching.results import Review
     from linelab.diagnosis.kinds import TargetKind
     from linelab.optimum.minimum_time import Solution
     from linelab.output.display import Units
@@ -157,11 +157,11 @@ def review(
             result = review_recording(
                 recording, ground, driven, laps, against=AGAINST[against], grip=grip, reference=solved, progress=step
             )
-            solved = result.reference if ground_track is not None else None
+            solved = result.solution if ground_track is not None else None
             beside = None if earlier is None else beside_earlier(earlier, result)
             files = save_review(
-                folder,
                 result,
+                folder,
                 shown,
                 print_file=print_file,
                 formats=formats,
@@ -181,8 +181,8 @@ def show_review(result: Review, units: Units) -> None:
     """What was read, assumed and cleaned, the verdict and the laps on the terminal."""
     from linelab.output.review_text import review_lines
 
-    notes((*result.notes, *result.session.cleaning), units)
-    say(*review_lines(result.session, result.ground.laps, units))
+    notes(result.cleaning, units)
+    say(*review_lines(result, result.recorded, units))
 
 
 def _folders(sources: list[str], track: str | None, out: str | None) -> list[Path]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from linelab.coaching.coach_words import MARKS
 from linelab.coaching.driven_marks import Figures, all_figures
-from linelab.coaching.results import CornerReview, DrivenMarks, LapReview, Mark, SessionReview
+from linelab.coaching.results import CornerReview, DrivenMarks, LapReview, Mark, Review
 from linelab.coaching.side_by_side import Rows, Sheet, computed_rows, session_sheet
 from linelab.diagnosis.losses import LEAST_RATE
 from linelab.diagnosis.marks import CornerMarks, Mask, find_marks, minimum_rooms
@@ -241,7 +241,7 @@ NOT_KNOWN = "not known for the target"
 TargetFigures = dict[str, Measured]
 
 
-def with_target_marks(review: SessionReview, own: Sequence[DrivenMarks] = ()) -> SessionReview:
+def with_target_marks(review: Review, own: Sequence[DrivenMarks] = ()) -> Review:
     """The review with its target's marks as each mark's reference; reviews come with the computed lap's.
 
     The computed lap at the shown grip is read as the receiver would have shown it; ``own`` are the marks of the
@@ -265,7 +265,7 @@ def _found(marks: DrivenMarks) -> TargetFigures:
     }
 
 
-def _of_computed_lap(review: SessionReview) -> list[TargetFigures]:
+def _of_computed_lap(review: Review) -> list[TargetFigures]:
     """Marks of a computed target, corner by corner, without uncertainty."""
     track, marks = review.track, review.reference_marks
     driven = [lap.comparison.driven for lap in review.laps]
@@ -287,7 +287,7 @@ def _exact(name: str, value: float, *, lifted: bool) -> Measured:
     return withheld(LIFTED if lifted and name in BRAKING else ABSENT.get(name, NOT_KNOWN))
 
 
-def _replaced(review: SessionReview, target: list[TargetFigures]) -> SessionReview:
+def _replaced(review: Review, target: list[TargetFigures]) -> Review:
     """The review with every mark of every lap beside the target's of that corner."""
 
     def lap(one: LapReview) -> LapReview:

@@ -12,19 +12,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from linelab.arrays import data_frame
 from linelab.diagnosis.kinds import Cause, FaultKind, Quantity, TargetKind
 from linelab.diagnosis.losses import SegmentLosses
 from linelab.diagnosis.marks import CornerMarks
 from linelab.diagnosis.stretches import Phase
 from linelab.measured import Measured
 from linelab.model.kart import Kart
-from linelab.model.lap import Lap, import_pandas
+from linelab.model.lap import Lap, Recording
 from linelab.model.track import Corner, Survey, Track
 from linelab.motion.estimate import DrivenLap
+from linelab.optimum.minimum_time import Solution
+from linelab.recorded.laps import RecordedLap
 from linelab.units import Array
 
 if TYPE_CHECKING:
-    import pandas
+    from linelab.arrays import DataFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +178,7 @@ class Comparison:
     gap_sigma: Array
     notes: tuple[str, ...] = ()
 
-    def to_dataframe(self) -> pandas.DataFrame:
+    def to_dataframe(self) -> DataFrame:
         """The cumulative time difference as a table, one row a node, units in the column names.
 
         Raises
@@ -183,9 +186,8 @@ class Comparison:
         InputError
             pandas is not installed.
         """
-        pd = import_pandas()
         lap, at = self.driven.lap, self.reference.line.s
-        table: pandas.DataFrame = pd.DataFrame(
+        return data_frame(
             {
                 "s_m": self.s,
                 "gap_s": self.gap,
@@ -196,7 +198,6 @@ class Comparison:
                 "n_reference_m": np.interp(self.s, at, self.reference.line.n),
             }
         )
-        return table
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -409,8 +410,8 @@ class Strength:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class SessionReview:
-    """Everything a coach would say about one session.
+class Review:
+    """Everything a coach would say about one session; :func:`linelab.review` returns it.
 
     Parameters
     ----------
@@ -443,6 +444,12 @@ class SessionReview:
         What was cleaned, left out or assumed in the recording.
     notes : tuple of str
         What a reader must know about the figures.
+    recording : Recording or None
+        What was reviewed; None where driven laps were handed in.
+    recorded : tuple of RecordedLap
+        All laps of the recording with their status and, where they are not reviewed, the reason.
+    solution : Solution or None
+        What the reference lap is from.
     """
 
     track: Track
@@ -463,3 +470,6 @@ class SessionReview:
     withheld: tuple[tuple[str, str], ...] = ()
     cleaning: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    recording: Recording | None = None
+    recorded: tuple[RecordedLap, ...] = ()
+    solution: Solution | None = None

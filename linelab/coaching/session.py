@@ -13,7 +13,7 @@ from linelab.coaching.compare import compare
 from linelab.coaching.consistency import consistency, corner_times, pass_errors
 from linelab.coaching.envelope import shown_grip
 from linelab.coaching.mark_figures import SessionMarks, driven_marks, with_target_marks
-from linelab.coaching.results import DrivenMarks, LapReview, SessionReview, ShownGrip, Target
+from linelab.coaching.results import DrivenMarks, LapReview, Review, ShownGrip, Target
 from linelab.coaching.side_by_side import session_sheet, typical_laps
 from linelab.coaching.targets import OWN, Held, choose_target
 from linelab.diagnosis.causes import told_causes
@@ -42,7 +42,7 @@ def review_session(
     cleaning: Sequence[str] = (),
     notes: Sequence[str] = (),
     progress: Callable[[str], None] = lambda text: None,
-) -> SessionReview:
+) -> Review:
     """Review a session.
 
     Parameters
@@ -93,7 +93,7 @@ def review_session(
     laps = tuple(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
     first = priorities(analysis, marked, findings)
     times = analysis.sheet.t[:, -1]
-    review = SessionReview(
+    review = Review(
         track=track,
         kart=kart,
         target=goal,
@@ -215,7 +215,7 @@ class SessionDifference:
     words: str
 
 
-def compare_sessions(first: SessionReview, second: SessionReview) -> SessionDifference:
+def compare_sessions(first: Review, second: Review) -> SessionDifference:
     """Two sessions on the same track side by side.
 
     Corner times are comparable where both reviews have the same target kind on the same computed lap.
@@ -240,7 +240,7 @@ def compare_sessions(first: SessionReview, second: SessionReview) -> SessionDiff
     )  # fmt: skip
 
 
-def _median(review: SessionReview) -> Measured:
+def _median(review: Review) -> Measured:
     """Median lap time; its standard deviation from the laps' scatter."""
     times = np.array([lap.lap_time.value or 0.0 for lap in review.laps])
     noise = float(np.mean([lap.lap_time.sigma or 0.0 for lap in review.laps]))

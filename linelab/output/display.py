@@ -10,11 +10,13 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from linelab.coaching.results import Evidence
 from linelab.diagnosis.kinds import Quantity
+from linelab.errors import InputError
 from linelab.measured import Measured, plus_minus
 from linelab.units import FOOT, KMH, MPH, POUND, STANDARD_GRAVITY
 
@@ -98,6 +100,24 @@ IMPERIAL = Units(
     power=HORSEPOWER,
     power_unit="hp",
 )
+
+UnitsName = Literal["metric", "imperial"]
+
+
+def units_named(name: Units | str) -> Units:
+    """Display units by name; units themselves as they are.
+
+    Raises
+    ------
+    InputError
+        Another name.
+    """
+    if isinstance(name, Units):
+        return name
+    known = {units.name: units for units in (METRIC, IMPERIAL)}
+    if name not in known:
+        raise InputError(f"no such units: {name}", where="units", remedy=f"Choose among {', '.join(known)}")
+    return known[name]
 
 
 def lap_time_text(seconds: float) -> str:

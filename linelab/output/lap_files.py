@@ -30,6 +30,7 @@ import numpy as np
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.errors import InputError
 from linelab.files.projection import LocalPlane, to_lonlat
+from linelab.files.text import csv_text
 from linelab.files.writing import replacing, write_text
 from linelab.measured import plus_minus
 from linelab.model.kart import Kart
@@ -37,7 +38,6 @@ from linelab.model.lap import Lap, lap_columns
 from linelab.model.timed import timed_lap
 from linelab.model.track import Track
 from linelab.output.display import CAUTIONS, METRIC, lap_time_text
-from linelab.output.tables import csv_text
 from linelab.output.track_facts import survey_sentence
 from linelab.units import Array
 

@@ -15,15 +15,17 @@ import numpy as np
 
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.diagnosis.stretches import Stretch, corner_stretches
+from linelab.files.lap_file import lap_csv
+from linelab.files.text import csv_text
 from linelab.files.writing import results_folder
 from linelab.model.kart import Kart
-from linelab.model.lap import Lap, lap_columns
+from linelab.model.lap import Lap
 from linelab.model.timed import time_at, timing_words
 from linelab.model.track import Track, lap_ends
 from linelab.optimum.minimum_time import Solution
 from linelab.optimum.verify import Verification
 from linelab.output.display import CAUTIONS, METRIC, Units, lap_time_words, rounded_parts
-from linelab.output.tables import csv_text, text_table
+from linelab.output.tables import text_table
 from linelab.output.track_facts import patch_words
 
 
@@ -278,16 +280,6 @@ def _row_data(row: CornerRow) -> dict[str, Any]:
     }
 
 
-def lap_csv(lap: Lap) -> str:
-    """A lap as CSV, one row a node, SI units, the unit in every column's name."""
-    columns = lap_columns(lap)
-    shown = [
-        values if name == "limited_by" else [format(v, ".4f" if name.endswith(("_s", "_m")) else ".6g") for v in values]
-        for name, values in columns.items()
-    ]
-    return csv_text([list(columns), *zip(*shown)], line_end="\n")
-
-
 def corners_csv(track: Track, lap: Lap, kart: Kart) -> str:
     """The corners of a lap as CSV, one row a corner, SI units, the unit in every column's name."""
     corners = corner_rows(track, lap, kart)
@@ -337,7 +329,7 @@ def save_reference(
             reference_data(track, kart, solution, use_kerbs=use_kerbs), indent=1, ensure_ascii=False, allow_nan=False
         )
         (stage / "reference_lap.json").write_text(text + "\n", encoding="utf-8")
-        (stage / "reference_lap.csv").write_text(lap_csv(solution.lap), encoding="utf-8")
+        (stage / "reference_lap.csv").write_text(lap_csv(solution.lap, digits=8), encoding="utf-8")
         (stage / "reference_corners.csv").write_text(corners_csv(track, solution.lap, kart), encoding="utf-8")
         if formats:
             from linelab.output.lap_files import save_lines

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from linelab.coaching.advice import order_certain
-from linelab.coaching.results import Priority, SessionReview
+from linelab.coaching.results import Priority, Review
 from linelab.coaching.side_by_side import unusual_laps
 from linelab.measured import PLUS_MINUS
 from linelab.output.display import (
@@ -25,12 +25,12 @@ from linelab.recorded.laps import RecordedLap
 WIDTH = 96
 
 
-def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), units: Units = METRIC) -> list[str]:
+def review_lines(review: Review, recorded: Sequence[RecordedLap] = (), units: Units = METRIC) -> list[str]:
     """The lines: heading, verdict, priorities, laps with their gaps or why they are left out, cautions.
 
     Parameters
     ----------
-    review : SessionReview
+    review : Review
     recorded : sequence of RecordedLap
         All laps of the recording; those left out are listed with the reason.
     units : Units
@@ -51,14 +51,14 @@ def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), un
     return [lines[0], *(in_units(line, units) for line in lines[1:])]  # the first holds the track's name
 
 
-def is_fastest(review: SessionReview, recorded: Sequence[RecordedLap]) -> bool:
+def is_fastest(review: Review, recorded: Sequence[RecordedLap]) -> bool:
     """Whether the best lap reviewed is the best of the recording: of chosen laps it need not be."""
     reviewed, best = {lap.label for lap in review.laps}, review.laps[review.best].lap_time.value or 0.0
     others = [lap.duration for lap in recorded if lap.status == "complete" and lap.label not in reviewed]
     return not others or best < min(others)
 
 
-def work_heading(review: SessionReview) -> str:
+def work_heading(review: Review) -> str:
     """Heading of the priorities, on the page and in print."""
     if not review.priorities:
         return "Not rated" if _not_judged(review) else "Nothing stands out"
@@ -67,7 +67,7 @@ def work_heading(review: SessionReview) -> str:
     return f"Work on these, in {'' if order_certain(review.priorities) else 'about '}this order"
 
 
-def nothing_found(review: SessionReview) -> str:
+def nothing_found(review: Review) -> str:
     """What to say where there is nothing to work on: that nothing stands out, or that nothing could be judged."""
     reason = _not_judged(review)
     if reason:
@@ -75,7 +75,7 @@ def nothing_found(review: SessionReview) -> str:
     return "No habit costs clearly more time than chance would in this recording."
 
 
-def _not_judged(review: SessionReview) -> str:
+def _not_judged(review: Review) -> str:
     """Why nothing is judged; empty where the feet are at least."""
     return dict(review.withheld).get("feet", "")
 
@@ -87,7 +87,7 @@ def _priority(item: Priority, units: Units) -> list[str]:
     return [f"{item.rank}. {item.title} ({stake})", *(f"   {evidence_text(line, units)}" for line in shown)]
 
 
-def lap_table(review: SessionReview, recorded: Sequence[RecordedLap] = ()) -> str:
+def lap_table(review: Review, recorded: Sequence[RecordedLap] = ()) -> str:
     """Laps with time and gap; laps left out of the review, or of the usual lap, with the reason."""
     reviewed, unusual = {lap.label: lap for lap in review.laps}, unusual_laps(review.laps)
     rows = []

@@ -54,7 +54,7 @@ def corridor(recording, line):
 def review(recording, line):
     ground = find_ground(recording, None, start_line=line)
     laps = choose_laps(ground.laps)
-    return review_recording(recording, ground, load_kart("rental-four-stroke"), laps).session
+    return review_recording(recording, ground, load_kart("rental-four-stroke"), laps)
 
 
 def test_five_laps_and_the_spin_is_told(recording, line):

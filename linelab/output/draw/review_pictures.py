@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from linelab.coaching.coach_words import MARKS
-from linelab.coaching.results import SessionReview
+from linelab.coaching.results import Review
 from linelab.model.lap import Lap
 from linelab.model.track import Track
 from linelab.output.display import METRIC, Units
@@ -29,7 +29,7 @@ NOTE_WIDTH, NOTE_LINES = 36, 2
 
 def save_pictures(
     folder: Path,
-    review: SessionReview,
+    review: Review,
     units: Units = METRIC,
     *,
     progress: Callable[[str], None] = lambda text: None,

@@ -9,7 +9,7 @@ from typing import Any
 
 from linelab.coaching.coach_words import CAUSES, MARKS, labels_text
 from linelab.coaching.consistency import least_repeatable_first
-from linelab.coaching.results import Evidence, LapReview, Priority, SessionReview
+from linelab.coaching.results import Evidence, LapReview, Priority, Review
 from linelab.coaching.session import SessionDifference
 from linelab.coaching.side_by_side import unusual_laps
 from linelab.measured import PLUS_MINUS, Measured, plus_minus
@@ -64,7 +64,7 @@ class Beside:
 
 
 def page_content(
-    review: SessionReview,
+    review: Review,
     units: Units,
     *,
     source: str = "",
@@ -137,7 +137,7 @@ def page_content(
     }
 
 
-def chosen_laps(review: SessionReview) -> SessionReview:
+def chosen_laps(review: Review) -> Review:
     """The review with the laps that the page holds, in order of time: all, or the best, the typical one, those named as
     evidence and as many of the fastest as there is room for."""
     laps = review.laps
@@ -172,7 +172,7 @@ def _beside(beside: Beside | None) -> dict[str, Any] | None:
     }
 
 
-def _target_time(review: SessionReview) -> str:
+def _target_time(review: Review) -> str:
     return lap_time_within(Measured(review.target.lap_time, review.target.sigma))
 
 
@@ -230,7 +230,7 @@ def _class_bounds(peak: float, units: Units) -> tuple[str, ...]:
     )
 
 
-def _spreads(review: SessionReview, units: Units) -> list[dict[str, Any]]:
+def _spreads(review: Review, units: Units) -> list[dict[str, Any]]:
     """Repeatability by corner, in the order of the sentence above the table."""
     rows = []
     for spread in least_repeatable_first(review.consistency.corners):
@@ -250,7 +250,7 @@ def _spreads(review: SessionReview, units: Units) -> list[dict[str, Any]]:
     return rows
 
 
-def _recorded(lap: RecordedLap, review: SessionReview, unusual: dict[str, str], units: Units) -> dict[str, str]:
+def _recorded(lap: RecordedLap, review: Review, unusual: dict[str, str], units: Units) -> dict[str, str]:
     """A lap of the recording; a reviewed one with the lap time it has everywhere on the page."""
     times = {reviewed.label: reviewed.lap_time for reviewed in review.laps}
     time = times.get(lap.label, lap.lap_time)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.coaching.results import SessionReview
+from linelab.coaching.results import Review
 from linelab.diagnosis.stretches import corner_stretches
 from linelab.measured import TO_95
 from linelab.model.track import Track, lap_ends
@@ -56,7 +56,7 @@ class Curve:
     fixed: dict[str, str]
 
 
-def curves(review: SessionReview, units: Units) -> tuple[Curve, ...]:
+def curves(review: Review, units: Units) -> tuple[Curve, ...]:
     """The panels in the order they stand on the page."""
     return (_gap(review), _speed(review, units), _offset(review, units))
 
@@ -134,7 +134,7 @@ def _ticks(low: float, high: float, size: float, per_value: float, count: float 
     )
 
 
-def _gap(review: SessionReview) -> Curve:
+def _gap(review: Review) -> Curve:
     """Time behind the target since the start of the lap."""
     parts = [(lap.comparison.s, lap.comparison.gap, lap.comparison.gap_sigma) for lap in review.laps]
     low = min(0.0, *(float((gap - TO_95 * sigma).min()) for _, gap, sigma in parts))
@@ -151,7 +151,7 @@ def _gap(review: SessionReview) -> Curve:
     )  # fmt: skip
 
 
-def _speed(review: SessionReview, units: Units) -> Curve:
+def _speed(review: Review, units: Units) -> Curve:
     """Speed of both laps."""
     target = review.target.lap
     laps = [lap.comparison.driven for lap in review.laps]
@@ -168,7 +168,7 @@ def _speed(review: SessionReview, units: Units) -> Curve:
     )  # fmt: skip
 
 
-def _offset(review: SessionReview, units: Units) -> Curve:
+def _offset(review: Review, units: Units) -> Curve:
     """Place across the road about its middle, the left edge above, with what the receiver may be wrong by."""
     track, target = review.track, review.target.lap
     s = np.linspace(0.0, track.length, 241)
@@ -211,7 +211,7 @@ def _spans(track: Track) -> dict[int, list[tuple[float, float]]]:
     }
 
 
-def loss_boxes(review: SessionReview) -> Curve:
+def loss_boxes(review: Review) -> Curve:
     """A box over each corner's stretch, as high as the time lost there; below the line where time is gained."""
     where = _spans(review.track)
     losses = [{corner.corner.number: corner.time_lost.value or 0.0 for corner in lap.corners} for lap in review.laps]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from linelab.coaching.results import LapReview, SessionReview
+from linelab.coaching.results import LapReview, Review
 from linelab.measured import TO_95
 from linelab.output.display import lap_time_text
 
@@ -54,7 +54,7 @@ class LapsStrip:
     base: float
 
 
-def laps_strip(review: SessionReview, chosen: Sequence[LapReview]) -> LapsStrip:
+def laps_strip(review: Review, chosen: Sequence[LapReview]) -> LapsStrip:
     """Draw the lap times; slower is lower on the page, as it is worse.
 
     ``chosen`` are the laps that can be chosen on the page.

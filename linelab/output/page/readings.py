@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from linelab.coaching.results import LapReview, SessionReview
+from linelab.coaching.results import LapReview, Review
 from linelab.diagnosis.stretches import PHASES
 from linelab.geometry.curve import curve_at
 from linelab.measured import TO_95
@@ -21,7 +21,7 @@ SPACING, MOST = 2.0, 1500
 TIME, SPEED, PLACE, ANGLE = 1000.0, 100.0, 100.0, 10000.0
 
 
-def readings(review: SessionReview, units: Units) -> dict[str, Any]:
+def readings(review: Review, units: Units) -> dict[str, Any]:
     """Everything the page's script reads out: plain numbers and names; lists are first value, then differences."""
     track, target = review.track, review.target.lap
     count = int(np.clip(round(track.length / SPACING), 8, MOST))

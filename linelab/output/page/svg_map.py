@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.coaching.results import LapReview, SessionReview
+from linelab.coaching.results import LapReview, Review
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
 from linelab.measured import TO_95
@@ -218,13 +218,13 @@ def target_path(lap: Lap) -> str:
     return map_path(lap.line.x[keep], lap.line.y[keep])
 
 
-def full_rate(review: SessionReview) -> float:
+def full_rate(review: Review) -> float:
     """Time lost by the metre that counts as much: the 97 % quantile over the laps [s/m]."""
     rates = [np.abs(time_gap(review.target.lap, lap.comparison.driven.lap).rate) for lap in review.laps]
     return max(float(np.quantile(np.concatenate(rates), 0.97)), 1e-4)
 
 
-def lap_paths(review: SessionReview, lap: LapReview, peak: float) -> tuple[str, ...]:
+def lap_paths(review: Review, lap: LapReview, peak: float) -> tuple[str, ...]:
     """The driven line's pieces, one path a class of CLASSES."""
     line = lap.comparison.driven.lap.line
     paths = ["" for _ in CLASSES]
@@ -248,7 +248,7 @@ def classed_pieces(target: Lap, driven: Lap, peak: float) -> list[tuple[int, NDA
     return found
 
 
-def band_outline(review: SessionReview) -> str:
+def band_outline(review: Review) -> str:
     """Where 95 % of the laps ran, as an area on the map."""
     band = review.consistency.band
     half = TO_95 * band.spread

@@ -29,7 +29,7 @@ from linelab.errors import InputError
 from linelab.files.kart_file import load_kart
 from linelab.files.projection import LocalPlane, to_plane
 from linelab.files.recordings.load_recording import load_recording
-from linelab.files.recordings.table import save_recording_csv
+from linelab.files.recordings.table import save_recording
 from linelab.files.tracks.track_file import load_track
 from linelab.model.grip import (
     Surface,
@@ -421,7 +421,7 @@ def test_inertial_sensors_feel_what_the_motion_asks():
 
 def test_written_recordings_are_read_again(tmp_path):
     recording = record(plain(), Receiver(rate=10.0, inertial=Inertial()))
-    save_recording_csv(recording, tmp_path / "session.csv")
+    save_recording(recording, tmp_path / "session.csv")
     found = load_recording(tmp_path / "session.csv")
     np.testing.assert_allclose(found.t, recording.t, atol=1e-3)
     np.testing.assert_allclose(found.lon, recording.lon, atol=1e-8)
@@ -436,7 +436,7 @@ def test_gaps_stay_gaps(tmp_path):
     speed = np.array(recording.speed)
     speed[5:9] = np.nan
     spoilt = replace(recording, speed=speed)
-    save_recording_csv(spoilt, tmp_path / "gaps.csv")
+    save_recording(spoilt, tmp_path / "gaps.csv")
     found = load_recording(tmp_path / "gaps.csv")
     assert np.isnan(found.speed[5:9]).all()
     assert np.isfinite(found.speed[9:]).all()

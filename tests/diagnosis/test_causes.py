@@ -123,7 +123,7 @@ def test_without_a_track_the_feet_are_judged(reference, fault):
     kind = {BrakesEarly: "brakes_early", BrakesSoftly: "brakes_softly"}[type(fault)]
     recording = logged(reference, fault, receiver=Receiver(rate=20.0, white=0.05, bias=0.3))
     ground = find_ground(recording, None)
-    review = review_recording(recording, ground, KART, choose_laps(ground.laps)).session
+    review = review_recording(recording, ground, KART, choose_laps(ground.laps))
     first = review.priorities[0]
     assert first.kind == kind
     # The corner that is named lies where the surveyed track has corner 1.

@@ -18,6 +18,7 @@ from linelab.coaching.coach_words import MARKS
 from linelab.coaching.session import review_session
 from linelab.errors import InputError
 from linelab.files.kart_file import load_kart
+from linelab.files.text import csv_text
 from linelab.measured import withheld
 from linelab.motion.estimate import estimate_laps
 from linelab.output.display import CAUTIONS
@@ -25,7 +26,6 @@ from linelab.output.lap_files import collect, laps_csv
 from linelab.output.reference_report import corners_csv
 from linelab.output.review_data import MARK_KEYS, review_schema, save_corners_csv, save_review_json
 from linelab.output.review_text import lap_table, review_lines
-from linelab.output.tables import csv_text
 from linelab.recorded.laps import complete_laps, split_laps
 
 TRACK = make_track()

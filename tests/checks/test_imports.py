@@ -51,7 +51,7 @@ HOMES = {
     "click": ("cli/",),
     "rich": ("cli/",),
     "pyarrow": ("output/lap_files.py",),
-    "pandas": ("model/lap.py", "coaching/results.py"),  # only inside to_dataframe()
+    "pandas": ("arrays.py",),  # only inside to_dataframe()
 }
 #: Libraries whose cold import takes so long that no module of linelab may load them on import, with those excepted.
 LATE = {"pandas": (), "scipy": (), "matplotlib": ("output/",), "pyproj": (), "rich": ()}
