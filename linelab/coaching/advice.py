@@ -415,8 +415,8 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
         other = analysis.marks[finding.other].corner.number
         found.append(
             Evidence(
-                f"From corner {min(number, other)} to corner {max(number, other)} the speed only falls. There, late power "
-                "and an early lift look the same."
+                f"From corner {min(number, other)} to corner {max(number, other)} the speed only falls. There, late "
+                "power and an early lift look the same."
             )
         )
     if finding.rival is not None:

@@ -281,7 +281,8 @@ def _evidence(analysis: Analysis, marked: SessionMarks, typical: Mask, k: int, b
     times = corner_times(analysis)[typical, k]
     labels = [drive.lap.label for drive, kept in zip(analysis.sheet.driven, typical) if kept]
     at = int(times.argmin())
-    text = f"Corner {analysis.marks[k].corner.number}: your usual pass takes {{}} longer than your best one, on {labels[at]}"
+    number = analysis.marks[k].corner.number
+    text = f"Corner {number}: your usual pass takes {{}} longer than your best, on {labels[at]}"
     figures: list[tuple[Measured, Quantity]] = [(behind, "time")]
     best, usual = _minimum_speeds(marked, typical, k, at)
     if _slower(best, usual):

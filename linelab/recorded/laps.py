@@ -1,7 +1,4 @@
-"""Laps: the recording cut at the start line, each lap with its status and the reason.
-
-Crossings of a line: when, where across it, and which of them count as passing it.
-"""
+"""Laps: the recording cut at the start line, each lap with its status and the reason."""
 
 from __future__ import annotations
 

@@ -1,8 +1,6 @@
 """The corners on the page: each one's drawing, losses and marks, and the rows of the table of all corners.
 
-A corner's marks as rows of text: what the driver did, what the target does, and how far apart that is.
-
-Losses as text that adds up as shown: corners to the gap, phases and causes to the corner.
+Losses are rounded so that they add up as shown: corners to the gap, phases and causes to the corner.
 """
 
 from __future__ import annotations
