@@ -233,15 +233,15 @@ def _withheld_everywhere(session, reasons):
 def test_reasons_are_printed_whole(review):
     """Where a mark is withheld the print says why, to the last word, without repeating the row's heading."""
     reasons = (
-        "position bias ±2.2 m: {} not reported",
+        "position error ±2.2 m: {} not reported",
         "{} only known within ±24 m",
-        "the driver goes through without a minimum of speed",
-        "{} not clear enough to tell",
+        "the speed has no lowest point here",
+        "{} not clear in this recording",
     )
     pages = review_pages(_withheld_everywhere(review, reasons))
     printed = " ".join(text.get_text() for page in pages[2:] for text in page.findobj(matplotlib.text.Text))
     assert "..." not in printed
-    for words in ("position bias ±2.2 m", "only known within ±24 m", "not clear enough to", "minimum of speed"):
+    for words in ("position error ±2.2 m", "only known within ±24 m", "not clear in this", "no lowest point"):
         assert words in printed
     assert "not reported" not in printed
     for page in pages[2:]:
@@ -406,7 +406,7 @@ def test_a_real_session_without_a_survey_of_the_track(tmp_path):
 def test_nothing_on_the_printed_pages_covers_other_text_or_leaves_the_page(review, units):
     """With a survey note of three lines, and more notes than a page holds."""
     survey = Survey(
-        kind="estimated", note="corridor estimated from laps, " + "about their median " * 8, assumed_width=7.0
+        kind="estimated", note="estimated from laps, " + "about their median " * 8, assumed_width=7.0
     )
     track = dataclasses.replace(review.track, survey=survey)
     notes = tuple(f"note number {k} about the receiver and the positions" for k in range(60))

@@ -98,7 +98,7 @@ def test_a_course_of_something_else_is_not_used():
     odd = {"course": np.mod(samples.channels["course"] + 1.5, 2.0 * np.pi)}
     sensors = read_sensors(Samples(t=samples.t, x=samples.x, y=samples.y, speed=samples.speed, channels=odd))
     assert sensors.course_sigma is None
-    assert any("does not go with the positions" in note for note in sensors.notes)
+    assert any("does not fit the positions" in note for note in sensors.notes)
 
 
 def test_mounting_is_found_and_accelerations_sharpen_the_estimate():
@@ -299,4 +299,4 @@ def test_without_a_stretch_on_the_move_a_lag_cannot_be_told():
     )
     sensors = read_sensors(slow)
     assert sensors.timing_sigma("speed_lag") > 0.1
-    assert any("speed channel cannot be told" in note for note in sensors.notes)
+    assert any("speed channel cannot be measured" in note for note in sensors.notes)

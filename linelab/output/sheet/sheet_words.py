@@ -76,7 +76,7 @@ def slowing_words(corner: SheetCorner) -> str:
     """What stands beside the speed at a lift point; nothing at a brake point."""
     if corner.brake is None or corner.brake.name == "brake":
         return ""
-    return {"brakes": "lift, touch of brake", "part power": "part power"}.get(corner.slows or "", "lift, no brake")
+    return {"brakes": "lift, light brake", "part power": "part power"}.get(corner.slows or "", "lift, no brake")
 
 
 def flat_out(corner: SheetCorner) -> bool:
@@ -186,7 +186,7 @@ def _aim(track: Track, costly: Sequence[SheetCorner], units: Units, *, alike: bo
         f"by passing {miss_text(units)} farther out, with the rest of the lap perfect."
     )
     if bound:
-        words += " True costs are lower, and the order of the corners may differ."
+        words += " These are upper bounds: true costs are lower, and the order of the corners may differ."
     return words
 
 

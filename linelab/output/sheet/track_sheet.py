@@ -54,8 +54,8 @@ def table_head(page: Figure, top: float, units: Units, pace: float, length: str)
     [inches]."""
     wide, high = page.get_size_inches()
     note = (
-        f"Distances in {units.length_unit} (in brackets: paces of {pace_text(pace, units)}), along the driven line, "
-        f"{length}. Speeds in {units.speed_unit} at each mark."
+        f"Distances in {units.length_unit} (in brackets: paces of {pace_text(pace, units)}), along the driven line "
+        f"({length}). Speeds in {units.speed_unit} at each mark."
     )
     page.text(COLUMNS[0] / wide, top / high, note, size=SIZE + 0.6, color=GREY, va="top")
     y = top - 0.2
@@ -188,7 +188,7 @@ def marks_caution(grip: float, *, without_kerbs: bool = False) -> str:
     share = "the full grip of the kart file" if grip == 1.0 else f"{grip:.0%} of the kart file's grip"
     kerbs = ", off the kerbs" if without_kerbs else ""
     return (
-        f"The marks belong to a perfect, computed lap at {share}{kerbs}. Begin by braking far earlier, leave a margin "
+        f"The marks belong to a computed perfect lap at {share}{kerbs}. Begin by braking far earlier, leave a margin "
         "to every edge, and move towards the marks lap by lap, never past what you see and feel."
     )
 
