@@ -261,9 +261,9 @@ def test_a_bound_is_called_one_and_a_solved_cost_is_not(rental, corners):
         apex_costs(track, kart, solution, misses=(0.5,), corners=[5])[0], time_lost=[0.001], method="solved again"
     )
     found = sheet_corners(track, solution.lap, kart, [solved])
-    assert "apex missed by 0.5 m: hardly any time" in summary_words(found[4], METRIC)
+    assert "apex missed by 0.5 m costs hardly any time" in summary_words(found[4], METRIC)
     exact = dataclasses.replace(found[4], cost=0.0612)
-    assert "apex missed by 0.5 m: 0.06 s" in summary_words(exact, METRIC)
+    assert "apex missed by 0.5 m costs 0.06 s" in summary_words(exact, METRIC)
     assert "at most" not in time_words(track, [exact], METRIC)[0]
 
 
