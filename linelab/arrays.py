@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import fields
 from functools import cache
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar, cast
 
 import numpy as np
 
@@ -115,7 +115,7 @@ class ByValue:
 
     def __hash__(self) -> int:
         # Cheap, since caches ask for it at every call, and alike for what is equal: the first few fields stand for all.
-        return hash((type(self), *(_hashed(getattr(self, name)) for name in _first_fields(type(self)))))
+        return hash((type(self), *(_hashed(getattr(self, name)) for name in _first_fields(cast(Any, type(self))))))
 
 
 def _values(instance: Any) -> list[Any]:
