@@ -53,9 +53,7 @@ def _alike(shown: str, printed: str) -> bool:
 
 @pytest.fixture
 def folder(tmp_path, monkeypatch):
-    """A folder that looks like a checkout with linelab installed."""
-    for name in ("linelab", "tracks"):
-        (tmp_path / name).symlink_to(ROOT / name)
+    """A folder of its own, with linelab as a command."""
     command = tmp_path / "bin" / "linelab"
     command.parent.mkdir()
     command.write_text(f'#!/bin/sh\nexec "{sys.executable}" -P -m linelab "$@"\n', encoding="utf-8")
