@@ -24,12 +24,12 @@ from linelab.diagnosis.kinds import CAUSES
 from linelab.diagnosis.stretches import PHASES
 from linelab.files.text import csv_text
 from linelab.files.writing import write_text
-from linelab.measured import Measured
+from linelab.measured import PLUS_MINUS, Measured
 from linelab.model.track import Track
 from linelab.output.display import CAUTIONS, evidence_text
 
 #: Name and version of the layout: the version is raised when a key changes its meaning or goes.
-FORMAT, VERSION = "linelab review", 2
+FORMAT, VERSION = "linelab review", 3
 
 #: Unit of a mark by its quantity, as the end of its key.
 _ENDS = {"place": "_m", "length": "_m", "speed": "_mps", "time": "_s", "deceleration": "_mps2", "number": ""}
@@ -230,7 +230,8 @@ def save_corners_csv(review: Review, path: str | Path) -> None:
         header += [name, f"{name}_sigma", f"{name}_reason"]
     header += [f"{key}_reference" for key in MARK_KEYS.values()]
     rows = [_corner_row(lap, part) for lap in review.laps for part in lap.corners]
-    about = (f"{review.track.name}, against {review.target.title}", CAUTIONS, review.track.survey.note, *review.notes)
+    title = f"{review.track.name}, against {review.target.title}"
+    about = (title, CAUTIONS, PLUS_MINUS, review.track.survey.note, *review.notes)
     write_text(path, csv_text([header, *rows], filter(None, about)))
 
 
