@@ -98,6 +98,13 @@ def test_no_block_escapes_the_pattern():
     assert len(re.findall(r"^ {4}\S", BLOCK.sub("", TEXTS[README]), re.MULTILINE)) == 2
 
 
+def test_links_of_the_readme_lead_somewhere():
+    """Links between the pages are checked as the site is built."""
+    linked = re.findall(r"\]\(([^)]+)\)|src=\"([^\"]+)", TEXTS[README])
+    assert len(linked) > 10
+    assert [name for pair in linked for name in pair if name and not (ROOT / name).exists()] == []
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
 def test_every_option_named_is_one(page):
     """Each --word belongs to a command."""
