@@ -308,7 +308,7 @@ def _doubted(facts: Sensors, solved: list[Solved]) -> Sensors:
 
 
 def _plain(facts: Sensors) -> Model:
-    """The model under which timing is sought: a fast drift, or an error of the speeds that lasts, would swallow it."""
+    """The model under which timing is sought: a fast drift, or a lasting error of the speeds, is confounded with it."""
     slow = max(facts.drift_time, BIAS_TIME)
     return replace(facts.model, bias_time=slow, bias_rounding=0.0, speed_wander=SPEED_WANDERS[0], lively=False)
 

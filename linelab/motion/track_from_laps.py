@@ -295,9 +295,7 @@ def _track(
     left = np.maximum(half, _eased(offsets.max(axis=0)) + _ROOM)
     right = np.maximum(half, _eased(-offsets.min(axis=0)) + _ROOM)
     if max(left.max(), right.max()) > half + 0.01:
-        notes.append(
-            f"widened to {float((left + right).max()):.1f} m where the laps spread wider than assumed"
-        )
+        notes.append(f"widened to {float((left + right).max()):.1f} m where the laps spread wider than assumed")
     centre = np.column_stack([middle.x, middle.y])[:-1]
     edges = edges_from_centre(centre, left[:-1], right[:-1], closed=True)
     note = (
@@ -377,21 +375,12 @@ def import_track(
 ) -> Track:
     """Make a track from a centre line with widths, from two walked edges, or from recorded laps.
 
-    ``source``                                     taken for
-    ============================================== ===============================================================
-    CSV                                            centre line with widths
-    GPX or GeoJSON with one line                   centre line, of an assumed ``width``
-    GPX or GeoJSON with two lines, or with edges walked with a receiver, named by "left" and "right"
-    ``right`` beside it                            in the lines' names
-    a Recording                                    laps: the edges are assumed about their median
-    ============================================== ===============================================================
-=======
     What ``source`` holds decides:
 
     - CSV: a centre line with widths
     - GPX or GeoJSON with one line: a centre line, of an assumed ``width``
-    - GPX or GeoJSON with two lines, or with ``right`` beside it: edges walked with a receiver, named by "left" and "right"
-      in the lines' names
+    - GPX or GeoJSON with two lines, or with ``right`` beside it: edges walked with a receiver, with "left"
+      and "right" in the lines' names
     - a Recording: laps, the edges being assumed about their median
 
     Parameters

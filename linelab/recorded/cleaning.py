@@ -151,8 +151,8 @@ def _set_backs(out: Array, x: Array, y: Array, backward: NDArray[np.intp], codes
         elif lasting and _runs_on(out[a:b], behind, step):
             back = latest - float(out[a])
             notes.append(
-                f"the clock is set back by {back:.6g} s at {latest:.1f} s: later samples were moved on, with a pause of "
-                f"{SEAM:.0f} s so that no lap across it is timed"
+                f"the clock is set back by {back:.6g} s at {latest:.1f} s: later samples were moved on, with a pause "
+                f"of {SEAM:.0f} s so that no lap across it is timed"
             )
             out[a:b] += back + SEAM
             shift += back + SEAM

@@ -333,8 +333,8 @@ def test_a_long_name_stays_on_the_page(rental):
 
 ESTIMATED = Survey(
     kind="estimated",
-    note="estimated from 14 recorded laps, 7 m wide by assumption about their median. The real edges are not known; the "
-    "computed lap is for this assumed track",
+    note="estimated from 14 recorded laps, 7 m wide by assumption about their median. The real edges are not known; "
+    "the computed lap is for this assumed track",
     assumed_width=7.0,
     uncertainty=0.865,
 )
