@@ -497,7 +497,7 @@ def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance:
         sensible = False
     if not sensible:
         raise InputError(
-            f"grip factor {grip!r} is no number from 0.05 to 3",
+            f"grip factor {grip!r} is not a number from 0.05 to 3",
             where="grip",
             remedy="1 is dry, about 0.6 damp, 0.45 wet",
         )

@@ -244,7 +244,7 @@ def _require_moving(lap: Lap) -> None:
     if np.diff(lap.line.distance)[stands].sum() > LONGEST_STAND:
         at = float(lap.line.distance[:-1][stands][0] - lap.line.distance[0])
         raise InputError(
-            f"the kart comes to a stand {at:.0f} m along the line: its drive, or the grip there, does not move it on",
+            f"the kart stops {at:.0f} m along the line: its drive, or the grip there, is not enough",
             where="speed_profile",
             remedy="Check the line's slope and grip, and the kart's engine and gearing",
         )

@@ -161,7 +161,7 @@ def test_a_speed_worked_out_from_positions_is_recognised(window):
     speed[back:] = np.round(chord / (samples.t[back:] - samples.t[:-back]), 2)
     sensors = read_sensors(Samples(t=samples.t, x=samples.x, y=samples.y, speed=speed))
     assert sensors.speed_sigma is None
-    assert any("worked out from the positions" in note for note in sensors.notes)
+    assert any("computed from the positions" in note for note in sensors.notes)
 
 
 def test_drift_of_the_positions_is_estimated():

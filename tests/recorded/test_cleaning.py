@@ -268,7 +268,7 @@ def test_a_speed_no_unit_explains_is_set_aside_too(factor):
     t, x, y, speed = clean()
     after, report = clean_recording(recording(t, x, y, factor * speed))
     assert after.speed is None
-    assert any("no mistaken unit explains" in sentence for sentence in report.sentences)
+    assert any("No mistaken unit explains" in sentence for sentence in report.sentences)
 
 
 def test_a_speed_that_fits_stays():
