@@ -299,7 +299,7 @@ def _track(
     centre = np.column_stack([middle.x, middle.y])[:-1]
     edges = edges_from_centre(centre, left[:-1], right[:-1], closed=True)
     note = (
-        f"estimated from {len(offsets)} recorded laps, {assumed_width:g} m wide by assumption about their median. "
+        f"estimated from {len(offsets)} recorded laps: an assumed width of {assumed_width:g} m about their median. "
         "The real edges are not known; the computed lap is for this assumed track"
     )
     track = track_from_edges(

@@ -333,7 +333,7 @@ def test_a_long_name_stays_on_the_page(rental):
 
 ESTIMATED = Survey(
     kind="estimated",
-    note="estimated from 14 recorded laps, 7 m wide by assumption about their median. The real edges are not known; "
+    note="estimated from 14 recorded laps: an assumed width of 7 m about their median. The real edges are not known; "
     "the computed lap is for this assumed track",
     assumed_width=7.0,
     uncertainty=0.865,
