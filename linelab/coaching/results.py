@@ -263,7 +263,7 @@ class ShownGrip:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Target:
-    """What the driver is held against; the page says which.
+    """The lap that the driver's laps are compared with.
 
     Parameters
     ----------

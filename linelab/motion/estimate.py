@@ -1,8 +1,6 @@
-"""A driven lap: the recorded lap as a line with a speed, each with its standard deviation, on the track.
+"""A driven lap: the recorded lap as a line with a speed on the track, each with its standard deviation.
 
-The motion of a session, smoothed in windows of whole laps.
-
-A placed motion as a lap: the line with the track's surface under it, and the clock.
+The motion is smoothed in windows of whole laps, placed on the track, and given the track's surface.
 """
 
 from __future__ import annotations

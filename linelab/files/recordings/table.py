@@ -1,6 +1,6 @@
 """Recordings as delimited text: any delimiter, preamble, unit row, decimal comma, named or numbered columns.
 
-A recording written as CSV, so that what was simulated or cut can be read again.
+Recordings are written as CSV here too, in a form that is read again.
 """
 
 from __future__ import annotations
