@@ -153,7 +153,7 @@ class HasRow(Protocol):
 Item = TypeVar("Item", bound=HasRow, covariant=True)
 
 
-class Rows(tuple[Item, ...]):
+class Table(tuple[Item, ...]):
     """A tuple whose items can be shown as a table, one row each."""
 
     __slots__ = ()

@@ -136,10 +136,11 @@ def _draw(loaded: Track, folder: ResultsFolder, units: str) -> None:
 
 def show_facts(loaded: Track, units: str) -> None:
     """Notes and facts of a track."""
-    from linelab.output.track_facts import find_facts, track_words
+    from linelab.model.facts import track_facts
+    from linelab.output.track_facts import track_words
 
     notes(loaded.notes, units_named(units))
-    say(*track_words(find_facts(loaded), units_named(units)))
+    say(*track_words(track_facts(loaded), units_named(units)))
 
 
 def _walked(source: str, right_edge: str | None, closed: bool | None, name: str) -> Track:

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from linelab.arrays import Table
 from linelab.coaching.analysis import too_coarse
 from linelab.coaching.mark_figures import driven_marks
 from linelab.coaching.results import Comparison, CornerReview, DrivenMarks
@@ -100,7 +101,7 @@ def compare(
     )  # fmt: skip
     owner = np.array([segment.corner for segment in segments])
     phase = np.array([segment.phase for segment in segments])
-    corners = tuple(
+    corners = Table(
         _corner(track, drive.rate, losses, frame, own, owner == frame.corner.number, phase)
         for frame, own in zip(frames, marks)
     )

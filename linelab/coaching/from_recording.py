@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from linelab.arrays import Rows
+from linelab.arrays import Table
 from linelab.coaching.results import Review
 from linelab.coaching.session import review_session
 from linelab.coaching.targets import OWN
@@ -197,7 +197,7 @@ def read_laps(
     *,
     laps: Sequence[int] = (),
     position_error: float | None = None,
-) -> Rows[DrivenLap]:
+) -> Table[DrivenLap]:
     """Clean a recording, cut it into laps on a track, and estimate the line and speed of each.
 
     Parameters
@@ -234,7 +234,7 @@ def read_laps(
     )  # fmt: skip
     if not found:
         raise lost[0]
-    return Rows(found)
+    return Table(found)
 
 
 def _recording(given: Recording | str | Path) -> Recording:

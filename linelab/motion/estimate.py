@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linelab.arrays import ByValue, data_frame, freeze, freeze_fields, frozen_array, set_field
-from linelab.errors import RecordingError
+from linelab.errors import RecordingError, on_one_line
 from linelab.geometry.curve import curve_at
 from linelab.model.lap import Lap, Limit, Line, lap_columns
 from linelab.model.track import Track
@@ -166,6 +166,10 @@ class DrivenLap(ByValue):
     def rate(self) -> float:
         """Samples a second of the recording [1/s]."""
         return self.sensors.rate
+
+    def __repr__(self) -> str:
+        name = on_one_line(self.lap.label)
+        return f"DrivenLap {name!r}, {self.lap.lap_time:.3f} s, standard deviation {self.lap_time_sigma:.3f} s"
 
     def row(self) -> dict[str, Any]:
         """The lap as a row of a table."""

@@ -240,6 +240,11 @@ class Solution(ByValue):
     iterate: Iterate
     grip: float
 
+    def __repr__(self) -> str:
+        checked = "not checked" if self.verification is None else "checked independently"
+        grip = "" if self.grip == 1.0 else f", grip {self.grip:.0%}"
+        return f"Solution, {self.lap_time:.3f} s, accurate to {self.time_error:.3f} s{grip}, {checked}"
+
 
 def solve_min_time(
     track: Track,

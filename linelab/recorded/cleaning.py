@@ -263,6 +263,10 @@ class CleaningReport:
             set_field(self, name, value)
         set_field(self, "values_set_aside", MappingProxyType(dict(self.values_set_aside)))
 
+    def __repr__(self) -> str:
+        said = f": {'; '.join(self.sentences)}" if self.sentences else ""
+        return f"CleaningReport, {self.kept} of {counted(self.codes.size, 'sample')} kept{said}"
+
     @property
     def counts(self) -> Mapping[Cleaning, int]:
         """Number of samples by what was done with them; kinds that do not occur are left out."""

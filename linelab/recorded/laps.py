@@ -204,6 +204,9 @@ class RecordedLap:
             return Measured(None, None, self.reason or f"{self.status} lap")
         return Measured(self.duration, math.hypot(self.sigma_scatter, self.sigma_drift))
 
+    def __repr__(self) -> str:
+        return f"RecordedLap {self.number}, {self.duration:.3f} s, {self.status}{self.reason and f': {self.reason}'}"
+
     def row(self) -> dict[str, Any]:
         """The lap as a row of a table."""
         return {

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
+from linelab.arrays import Table
 from linelab.errors import LinelabError, TrackError
 from linelab.files.tracks.track_ranges import check_line, check_steepness, check_widths
 from linelab.geometry.corners import find_corners
@@ -133,7 +134,7 @@ def track_from_edges(
         origin=origin,
         georeferenced=georeferenced,
         survey=survey or Survey(kind="surveyed"),
-        corners=tuple(corners),
+        corners=Table(corners),
         kerbs=tuple(kerbs),
         grip_zones=tuple(grip_zones),
         notes=tuple(remarks),
@@ -234,7 +235,7 @@ def reversed_track(track: Track) -> Track:
         right_edge=track.left_edge[::-1],
         left_z=None if track.right_z is None else track.right_z[::-1],
         right_z=None if track.left_z is None else track.left_z[::-1],
-        corners=tuple(replace(c, number=i + 1) for i, c in enumerate(corners)),
+        corners=Table(replace(c, number=i + 1) for i, c in enumerate(corners)),
         kerbs=tuple(replace(k, side=other[k.side], s_start=a, s_end=b) for k in track.kerbs for a, b in (span(k),)),
         grip_zones=tuple(
             replace(g, s_start=a, s_end=b, n_right=-g.n_left, n_left=-g.n_right)
