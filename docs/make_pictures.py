@@ -11,7 +11,7 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(ROOT / "tests" / "browser"))
+sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 
 from webdriver import Browser  # noqa: E402
 

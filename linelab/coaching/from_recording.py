@@ -1,4 +1,4 @@
-"""A review from a recording: laps cut and estimated, the reference lap, and a coach's words; no output layer."""
+"""A review from a recording: laps cut and estimated, the computed lap, and a coach's words; no output layer."""
 
 from __future__ import annotations
 
@@ -117,7 +117,7 @@ def review_recording(
     kart: Kart,
     laps: Sequence[RecordedLap],
     *,
-    against: TargetKind = "ideal",
+    against: TargetKind = "computed",
     grip: float = 1.0,
     reference: Solution | None = None,
     progress: Callable[[str], None] = lambda text: None,
@@ -133,7 +133,7 @@ def review_recording(
     against : TargetKind
         What the laps are held against.
     grip : float
-        Factor on the kart's grip for the reference lap.
+        Factor on the kart's grip for the computed lap.
     reference : Solution, optional
         Solved already for this track and kart.
 
@@ -247,7 +247,7 @@ def review(
     track: Track | str | Path | None = None,
     *,
     laps: Sequence[int] = (),
-    against: TargetKind = "ideal",
+    against: TargetKind = "computed",
     grip: float = 1.0,
     position_error: float | None = None,
 ) -> Review:
@@ -264,7 +264,7 @@ def review(
     laps : sequence of int
         Numbers of the laps to review; every complete one when not given.
     against : str
-        "ideal", "shown_grip", "own_best" or "own_parts".
+        "computed", "shown_grip", "own_best" or "own_parts".
     grip : float
         Factor on the kart's grip [-].
     position_error : float, optional

@@ -109,9 +109,9 @@ class CornerReview:
     ----------
     corner : Corner
     frame : CornerMarks
-        The corner on the reference lap: what its phases go by.
+        The corner on the computed lap: what its phases go by.
     marks : DrivenMarks
-        What the driver did, beside the same on the reference lap.
+        What the driver did, beside the same on the computed lap.
     time_lost : Measured
         Driven minus reference over the corner's stretch, from half-way after the corner before [s].
     phases : tuple of (phase, Measured)
@@ -165,7 +165,7 @@ def _cells(figures: Mapping[str, Measured]) -> dict[str, Any]:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Comparison(ByValue):
-    """A driven lap against the reference lap.
+    """A driven lap against the computed lap.
 
     Parameters
     ----------
@@ -175,7 +175,7 @@ class Comparison(ByValue):
     reference : Lap
     driven : DrivenLap
     lap_gap : Measured
-        Driven minus reference lap time [s]; the sum over ``losses.segments``.
+        Driven minus computed lap time [s]; the sum over ``losses.segments``.
     line_loss, speed_loss : Measured
         ``lap_gap`` split [s].
     corners : tuple of CornerReview
@@ -325,7 +325,7 @@ class Target:
     @property
     def computed(self) -> bool:
         """Whether it is a computed lap, and not the driver's own."""
-        return self.kind in ("ideal", "shown_grip")
+        return self.kind in ("computed", "shown_grip")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -456,7 +456,7 @@ class Review(ByValue):
     target : Target
     grip : ShownGrip
     reference : Lap
-        The ideal reference lap.
+        The computed lap.
     reference_marks : tuple of CornerMarks
         Its marks, in driving order.
     laps : tuple of LapReview

@@ -1,4 +1,4 @@
-"""The review of a session: everything a coach would say, from driven laps and a reference lap."""
+"""The review of a session: everything a coach would say, from driven laps and a computed lap."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from linelab.diagnosis.causes import told_causes
 from linelab.diagnosis.kinds import TargetKind
 from linelab.diagnosis.losses import rates_note
 from linelab.errors import InputError
-from linelab.measured import Measured
+from linelab.measured import Measured, plus_minus
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.timed import timed_lap, timed_track
@@ -36,7 +36,7 @@ def review_session(
     driven: Sequence[DrivenLap],
     reference: Solution | Lap,
     *,
-    target: TargetKind = "ideal",
+    target: TargetKind = "computed",
     grip: float | None = None,
     others: Sequence[DrivenLap] = (),
     quickest: bool = True,
@@ -55,8 +55,8 @@ def review_session(
     reference : Solution or Lap
         The minimum-time lap of this track, kart and grip; of an open track the part between its timing lines counts.
     target : str
-        "ideal", "shown_grip", "own_best" or "own_parts": what times are held against.  Priorities do not depend on it:
-        they are what is lost at the grip the driver had.
+        "computed", "shown_grip", "own_best" or "own_parts": what times are compared with.  Priorities do not depend on
+        it: they are what is lost at the grip the driver had.
     grip : float or None
         Factor on mu that a reference given as a Lap was solved for [-]; 1 when not given.
     others : sequence of DrivenLap
@@ -180,7 +180,7 @@ def _notes(analysis: Analysis, grip: ShownGrip, laps: tuple[LapReview, ...], not
     said.append(f"grip shown: {grip.note}" if grip.factor.known else f"grip shown: {grip.factor.reason}")
     power = analysis.power
     if power.value is not None:
-        said.append(f"engine shown: {power.value:.2f} ±{power.sigma or 0.0:.2f} of the kart file's force")
+        said.append(f"engine shown: {power.value:.2f} {plus_minus(power.sigma, 2)} of the kart file's force")
     if analysis.untold:
         said += [f"{what} not judged: {reason}" for what, reason in analysis.withheld]
     elif rates_note(analysis.sheet.kart):
@@ -219,7 +219,7 @@ class SessionDifference:
 def compare_sessions(first: Review, second: Review) -> SessionDifference:
     """Two sessions on the same track side by side.
 
-    Corner times are comparable where both reviews have the same target kind on the same reference lap.
+    Corner times are comparable where both reviews have the same target kind on the same computed lap.
     """
     best = _minus(second.laps[second.best].lap_time, first.laps[first.best].lap_time)
     middle = _minus(_median(second), _median(first))
@@ -230,7 +230,7 @@ def compare_sessions(first: Review, second: Review) -> SessionDifference:
         if corner.number in numbers
     )
     clear = tuple(number for number, figure in corners if abs(figure.value or 0.0) > 2.0 * (figure.sigma or 0.0))
-    change, error = middle.value or 0.0, f"±{max(middle.sigma or 0.0, 0.01):.2f} s"
+    change, error = middle.value or 0.0, f"{plus_minus(middle.sigma, 2)} s"
     if abs(change) <= 2.0 * (middle.sigma or 0.0):
         words = f"no clear difference: {change:+.2f} {error} on the usual lap"
     else:

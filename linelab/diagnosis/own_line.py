@@ -76,11 +76,11 @@ class OwnLine:
     mean : (N,) array
         Mean offset of the laps as they were recorded [m].
     reference : (N,) array
-        Offsets of the reference lap [m].
+        Offsets of the computed lap [m].
     hands : (N,) array
         What the driver's hands make of the reference line [m].
     room : float
-        How much farther than the reference lap the driver keeps from the edges, all round [m].
+        How much farther than the computed lap the driver keeps from the edges, all round [m].
     kept_off : (N,) array
         What that makes of the reference line [m].
     shift : (2,) array
@@ -134,7 +134,7 @@ class OwnLine:
 def own_line(
     track: Track, kart: Kart, laps: Sequence[DrivenLap], reference: Lap, careful: Lap | None = None
 ) -> OwnLine:
-    """The mean line of driven laps against a reference lap's.
+    """The mean line of driven laps against a computed lap's.
 
     Parameters
     ----------

@@ -129,7 +129,7 @@ class Lap(ByValue):
     limited_by : (N,) array of int
         :class:`Limit` codes.
     label : str
-        What to call it in a table ("reference", "lap 3").
+        What to call it in a table ("computed lap", "lap 3").
     """
 
     line: Line

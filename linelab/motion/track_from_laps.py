@@ -25,6 +25,7 @@ from linelab.files.tracks.track_build import track_from_edges
 from linelab.geometry.curve import Curve, curve_at
 from linelab.geometry.frenet import sn_to_xy, xy_to_sn
 from linelab.geometry.reference_line import edges_from_centre
+from linelab.measured import plus_minus
 from linelab.model.lap import Recording
 from linelab.model.track import Survey, Track
 from linelab.motion.channels import PositionBias, Sensors
@@ -227,7 +228,8 @@ def corridor_from_laps(
         notes.append("start line proposed across the longest straight; its place is not surveyed")
     sigma = float(np.sqrt(np.mean(middle_sigma**2)))
     notes.append(
-        f"its middle known within ±{sigma:.2f} m as the receiver saw it, its width within ±{WIDTH_SIGMA:.1f} m"
+        f"its middle is known within {plus_minus(sigma, 2)} m as the receiver saw it, its width within "
+        f"{plus_minus(WIDTH_SIGMA, 1)} m"
     )
     track = _track(name, middle, offsets, line, assumed_width, plane, notes, sigma)
     share = track.s / track.length
@@ -301,7 +303,7 @@ def _track(
     edges = edges_from_centre(centre, left[:-1], right[:-1], closed=True)
     note = (
         f"corridor estimated from {len(offsets)} recorded laps, width {assumed_width:g} m assumed about their median: "
-        "the real edges are not known, and the reference lap shows what this assumed corridor allows"
+        "the real edges are not known, and the computed lap shows what this assumed corridor allows"
     )
     track = track_from_edges(
         name,

@@ -1,6 +1,6 @@
-"""A reference lap written out: figures, lap and pictures into one folder.
+"""A computed lap written out: figures, lap and pictures into one folder.
 
-The reference lap in figures: one row a corner, as a table for the terminal and as plain data for files.
+The computed lap in figures: one row a corner, as a table for the terminal and as plain data for files.
 """
 
 from __future__ import annotations
@@ -26,17 +26,17 @@ from linelab.output.track_facts import patch_words
 
 
 def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -> str:
-    """The corners of a reference lap as a text table."""
+    """The corners of a computed lap as a text table."""
     speed, length = f"[{units.speed_unit}]", f"[{units.length_unit}]"
     headers = [
         "corner",
-        f"brake at\n{length}",
-        f"from\n{speed}",
-        f"turn in\n{speed}",
+        f"brake point\n{length}",
+        f"speed there\n{speed}",
+        f"turn-in\n{speed}",
         f"minimum\n{speed}",
         f"after apex\n{length}",
-        f"power at\n{length}",
-        f"track out\n{speed}",
+        f"drive point\n{length}",
+        f"track-out\n{speed}",
         "time\n[s]",
     ]
     rows = []
@@ -100,12 +100,12 @@ def conditions(track: Track, solution: Solution, use_kerbs: bool) -> list[str]:
 def reference_words(
     track: Track, kart: Kart, solution: Solution, units: Units = METRIC, *, use_kerbs: bool = True
 ) -> list[str]:
-    """The reference lap in sentences: its time, its speeds, and how it was checked; ``use_kerbs`` as it was solved."""
+    """The computed lap in sentences: its time, its speeds, and how it was checked; ``use_kerbs`` as it was solved."""
     lap, check = solution.lap, solution.verification
     timed = timing_words(track)
     words = [
-        f"Reference lap of {track.name} with {kart.name}: {lap_time_words(solution.lap_time)}, "
-        f"computed to ±{computed_to(solution):.3f} s.",
+        f"Computed lap of {track.name} with {kart.name}: {lap_time_words(solution.lap_time)}, "
+        f"accurate to {computed_to(solution):.3f} s.",
         *([f"That is {timed}; the whole road takes {lap_time_words(lap.lap_time)}."] if timed else []),
         f"{units.length_text(lap.line.length)} driven, {units.speed_text(lap.v.min())} to "
         f"{units.speed_text(lap.v.max())}.",
@@ -139,14 +139,14 @@ def _rival_words(solution: Solution, check: Verification) -> str:
 
 
 def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True) -> dict[str, Any]:
-    """The reference lap's figures as plain data for JSON, SI units, the unit in every name.
+    """The computed lap's figures as plain data for JSON, SI units, the unit in every name.
 
     Lap time and corner times are between the timing lines; what was checked is the whole road of an open track.
     """
     lap, check = solution.lap, solution.verification
     begin, end = lap_ends(track)
     return {
-        "what": "reference lap",
+        "what": "computed lap",
         "cautions": CAUTIONS,
         "track": {
             "name": track.name,

@@ -22,12 +22,12 @@ from linelab.coaching.results import Consistency, CornerReview, CornerSpread, La
 from linelab.coaching.side_by_side import unusual_laps
 from linelab.files.text import csv_text
 from linelab.files.writing import write_text
-from linelab.measured import Measured
+from linelab.measured import PLUS_MINUS, Measured
 from linelab.model.track import Track
 from linelab.output.display import CAUTIONS, evidence_text
 
 #: Name and version of the layout: the version is raised when a key changes its meaning or goes.
-FORMAT, VERSION = "linelab review", 2
+FORMAT, VERSION = "linelab review", 3
 
 
 def review_as_dict(review: Review, *, settings: Mapping[str, Any] | None = None) -> dict[str, Any]:
@@ -218,5 +218,6 @@ def save_corners_csv(review: Review, path: str | Path) -> None:
     """
     rows = review.rows()
     cells = [[f"{v:.7g}" if isinstance(v, float) else "" if v is None else v for v in row.values()] for row in rows]
-    about = (f"{review.track.name}, against {review.target.title}", CAUTIONS, review.track.survey.note, *review.notes)
+    title = f"{review.track.name}, against {review.target.title}"
+    about = (title, CAUTIONS, PLUS_MINUS, review.track.survey.note, *review.notes)
     write_text(path, csv_text([list(rows[0]), *cells], filter(None, about)))

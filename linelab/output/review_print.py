@@ -13,6 +13,7 @@ import numpy as np
 
 from linelab.coaching.coach_words import corners_text
 from linelab.coaching.results import LapReview, Priority, Review, Strength
+from linelab.measured import PLUS_MINUS
 from linelab.output.display import (
     CAUTIONS,
     METRIC,
@@ -146,7 +147,7 @@ def _verdict_page(review: Review, units: Units, source: str) -> Figure:
     time = lap_time_text(lap.lap_time.value or 0.0)
     target = review.target
     text = f"{_capital(lap.label)}: {time} s. "
-    text += f"{_capital(target.title)}: {lap_time_text(target.lap_time)} s; {target.words}."
+    text += f"{_capital(target.title)}: {lap_time_text(target.lap_time)} s; {target.words}. {PLUS_MINUS}"
     y = paragraph(page, MARGIN, A4[1] - 1.85, text, 118, size=8.5, color=SOFT)
     y = paragraph(page, MARGIN, y - 0.08, in_units(review.verdict, units), 92, size=11)
     y -= 0.3
@@ -225,7 +226,6 @@ def _map_page(review: Review, units: Units, source: str, parts: Sequence[CornerP
     frame_track(axes, review.track)
     draw_scale(axes, units, north=0.5 * np.pi if review.track.georeferenced else None)
     key = f"Wide and orange: {lap.label} loses time; teal: it gains; dashed: {review.target.title}. "
-    key += "± is one standard deviation."
     write(page, MARGIN, bottom + 0.22, key, size=7.5, color=SOFT)
     _table(page, figures_table(review, parts, review.best, units), bottom)
     return page

@@ -16,7 +16,7 @@ from linelab.output.review_data import save_corners_csv, save_review_json
 
 
 def beside_earlier(earlier: Review, review: Review) -> Beside:
-    """A session beside an earlier one on the same track; both held against the ideal lap."""
+    """A session beside an earlier one on the same track; both held against the computed lap."""
     difference = compare_sessions(earlier, review)
     return Beside(source=source_name(earlier), difference=difference)
 
@@ -45,7 +45,7 @@ def save_review(
     print_file : bool
         Also the same for print (review.pdf).
     formats : sequence of str
-        Also the reference line, the driven laps and the marks; see :func:`linelab.output.lap_files.save_lines`.
+        Also the computed line, the driven laps and the marks; see :func:`linelab.output.lap_files.save_lines`.
     pictures : bool
         Also pictures of the best lap (PNG).
     beside : Beside, optional

@@ -7,7 +7,17 @@ from collections.abc import Sequence
 from linelab.coaching.advice import order_certain
 from linelab.coaching.results import Priority, Review
 from linelab.coaching.side_by_side import unusual_laps
-from linelab.output.display import CAUTIONS, METRIC, Units, evidence_text, in_units, lap_time_text, measured_text
+from linelab.measured import PLUS_MINUS
+from linelab.output.display import (
+    CAUTIONS,
+    METRIC,
+    Units,
+    evidence_text,
+    in_units,
+    lap_time_text,
+    lap_time_within,
+    measured_text,
+)
 from linelab.output.tables import text_table
 from linelab.recorded.laps import RecordedLap
 
@@ -29,6 +39,7 @@ def review_lines(review: Review, recorded: Sequence[RecordedLap] = (), units: Un
     lines = [
         f"{review.track.name}: {best.label} {lap_time_text(best.lap_time.value or 0.0)}, {review.target.title} "
         f"{lap_time_text(review.target.lap_time)}, gap {measured_text(best.gap, 1.0, 2, signed=True)} s",
+        PLUS_MINUS,
         review.verdict,
         "",
     ]
@@ -83,8 +94,14 @@ def lap_table(review: Review, recorded: Sequence[RecordedLap] = ()) -> str:
     for label in [lap.label for lap in recorded] or list(reviewed):
         if label in reviewed:
             lap = reviewed[label]
-            time = f"{lap_time_text(lap.lap_time.value or 0.0)} ±{max(lap.lap_time.sigma or 0.0, 1e-3):.3f}"
-            rows.append([label, time, measured_text(lap.gap, 1.0, 2, signed=True), unusual.get(label, "")])
+            rows.append(
+                [
+                    label,
+                    lap_time_within(lap.lap_time),
+                    measured_text(lap.gap, 1.0, 2, signed=True),
+                    unusual.get(label, ""),
+                ]
+            )
         else:
             out = next(lap for lap in recorded if lap.label == label)
             time = "-" if out.lap_time.value is None else lap_time_text(out.lap_time.value)

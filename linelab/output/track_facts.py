@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 
+from linelab.measured import TO_95
 from linelab.model.facts import NormCheck, TrackFacts
 from linelab.model.track import Survey
 from linelab.output.display import METRIC, Units, in_units
@@ -23,7 +24,7 @@ def survey_sentence(survey: Survey, units: Units = METRIC) -> str:
     if survey.assumed_width is not None:
         text += f", assumed width {in_units(f'{survey.assumed_width:g} m', units)}"
     if survey.uncertainty is not None:
-        text += f", ±{in_units(f'{survey.uncertainty:.2g} m', units)} (one standard deviation)"
+        text += f", ±{in_units(f'{TO_95 * survey.uncertainty:.2g} m', units)} (95 % interval)"
     note = in_units(survey.note, units) if survey.kind == "estimated" else survey.note
     return as_sentences(f"{text}. {note}")
 

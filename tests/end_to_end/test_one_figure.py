@@ -120,7 +120,7 @@ def test_causes_add_up_to_the_speed_loss_and_the_cards_are_among_them(result):
     assert np.sqrt(np.mean(rest**2)) < 0.05
 
 
-#: How far a mark of the reference lap may move by the receiver's rounding of it: place [m], speed [m/s].
+#: How far a mark of the computed lap may move by the receiver's rounding of it: place [m], speed [m/s].
 ROUNDED_PLACE, ROUNDED_SPEED = 2.5, 0.5
 
 

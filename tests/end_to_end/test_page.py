@@ -133,7 +133,7 @@ def test_losses_add_up_as_shown(review, text):
 
 
 def test_no_braking_is_advised_where_nobody_brakes(review):
-    """The demo driver rolls into a fast corner that neither he nor the ideal lap brakes for: words and marks agree."""
+    """In one fast corner neither the demo driver nor the computed lap brakes: words and marks agree."""
     session = review
     index, corner = next((k, corner) for k, corner in enumerate(session.track.corners) if corner.number == 13)
     points = [lap.corners[index].marks.brake_point for lap in session.laps]
@@ -233,15 +233,15 @@ def _withheld_everywhere(session, reasons):
 def test_reasons_are_printed_whole(review):
     """Where a mark is withheld the print says why, to the last word, without repeating the row's heading."""
     reasons = (
-        "position bias ±1.1 m: {} not reported",
-        "{} only known within ±12 m",
+        "position bias ±2.2 m: {} not reported",
+        "{} only known within ±24 m",
         "the driver goes through without a minimum of speed",
         "{} not clear enough to tell",
     )
     pages = review_pages(_withheld_everywhere(review, reasons))
     printed = " ".join(text.get_text() for page in pages[2:] for text in page.findobj(matplotlib.text.Text))
     assert "..." not in printed
-    for words in ("position bias ±1.1 m", "only known within ±12 m", "not clear enough to", "minimum of speed"):
+    for words in ("position bias ±2.2 m", "only known within ±24 m", "not clear enough to", "minimum of speed"):
         assert words in printed
     assert "not reported" not in printed
     for page in pages[2:]:

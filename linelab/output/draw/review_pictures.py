@@ -57,7 +57,7 @@ def save_pictures(
         driven = lap.comparison.driven.lap
         wanted = target_stations(lap.corners[index], review.target)
         own = [*driven_stations(lap.corners[index]), wanted[-1]]  # his exit speed is where the target has tracked out
-        # Distances from the inside edge are those at the ideal lap's apex, not where each is closest to it.
+        # Distances from the inside edge are those at the computed lap's apex, not where each is closest to it.
         own[APEX] = lap.corners[index].frame.apex
         wanted[APEX] = None if wanted[APEX] is None else own[APEX]
         figure = plot_corner(

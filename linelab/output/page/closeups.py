@@ -149,7 +149,7 @@ def ring_text(review: Review) -> str:
 def target_stations(part: CornerReview, target: Target) -> list[float | None]:
     """Stations of the target's marks in the order of LETTERS, None where it has no such mark [m].
 
-    They are those of the table of marks; the track-out is known of the ideal line only.
+    They are those of the table of marks; the track-out is known of the computed line only.
     """
     marks = part.marks
     minimum = marks.min_speed_place.reference

@@ -13,6 +13,7 @@ from linelab.coaching.consistency import least_repeatable_first
 from linelab.coaching.results import Evidence, LapReview, Priority, Review
 from linelab.coaching.session import SessionDifference
 from linelab.coaching.side_by_side import unusual_laps
+from linelab.measured import PLUS_MINUS, Measured, plus_minus
 from linelab.output.display import (
     CAUTIONS,
     Units,
@@ -20,6 +21,7 @@ from linelab.output.display import (
     evidence_text,
     in_units,
     lap_time_text,
+    lap_time_within,
     measured_text,
     number_text,
     typeset,
@@ -128,6 +130,7 @@ def page_content(
         "cleaning": tuple(in_units(note, units) for note in dict.fromkeys(review.cleaning)),
         "notes": tuple(in_units(note, units) for note in dict.fromkeys(review.notes)),
         "cautions": CAUTIONS,
+        "plus_minus": PLUS_MINUS,
         "readings": readings(review, units),
         "figure": lambda value, digits=2: typeset(measured_text(value, 1.0, digits)),
         "signed": lambda value, digits=2: seconds(value, digits),
@@ -171,8 +174,7 @@ def _beside(beside: Beside | None) -> dict[str, Any] | None:
 
 
 def _target_time(review: Review) -> str:
-    text = lap_time_text(review.target.lap_time)
-    return f"{text} ±{review.target.sigma:.3f}" if review.target.sigma else text
+    return lap_time_within(Measured(review.target.lap_time, review.target.sigma))
 
 
 def _lap_heading(lap: LapReview, whole: LossText, remark: str, units: Units) -> dict[str, str]:
@@ -188,9 +190,9 @@ def _lap_heading(lap: LapReview, whole: LossText, remark: str, units: Units) -> 
         "label": lap.label,
         "name": lap.label[:1].upper() + lap.label[1:],
         "time": lap_time_text(time),
-        "sigma": f"±{max(lap.lap_time.sigma or 0.0, 0.001):.3f}",
+        "sigma": plus_minus(lap.lap_time.sigma, 3),
         "gap": number_text(abs(gap)),
-        "gap_sigma": "" if same else f"±{max(lap.gap.sigma or 0.0, 0.01):.2f} s",
+        "gap_sigma": "" if same else f"{plus_minus(lap.gap.sigma, 2)} s",
         "word": word,
         "parts": parts,
         "option": f"{lap.label}: {lap_time_text(time)}" + (f" ({remark})" if remark else ""),
@@ -253,6 +255,5 @@ def _recorded(lap: RecordedLap, review: Review, unusual: dict[str, str], units: 
     """A lap of the recording; a reviewed one with the lap time it has everywhere on the page."""
     times = {reviewed.label: reviewed.lap_time for reviewed in review.laps}
     time = times.get(lap.label, lap.lap_time)
-    shown = "–" if time.value is None else f"{lap_time_text(time.value)} ±{max(time.sigma or 0.0, 0.001):.3f}"
     reason = in_units(unusual.get(lap.label, lap.reason), units)
-    return {"label": lap.label, "time": shown, "status": lap.status, "reason": reason}
+    return {"label": lap.label, "time": typeset(lap_time_within(time)), "status": lap.status, "reason": reason}

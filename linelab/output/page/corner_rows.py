@@ -87,12 +87,12 @@ def _shown(name: str, units: Units, figure: Measured | None = None) -> tuple[flo
 
 
 def _from_apex(name: str, part: CornerReview) -> float:
-    """What to add to a mark's place for its way from the target's apex, or the ideal lap's where that has no marks [m];
-    nothing where it is no place."""
+    """What to add to a mark's place so that it counts from the target's apex, or from the computed lap's where the
+    target has none [m]; nothing where it is no place."""
     if MARKS[name].quantity != "place":
         return 0.0
-    ideal, own = part.frame.apex, part.marks.apex_place.reference
-    return (ideal if name == "min_speed_place" else 0.0) - (ideal if own is None else own)
+    computed, own = part.frame.apex, part.marks.apex_place.reference
+    return (computed if name == "min_speed_place" else 0.0) - (computed if own is None else own)
 
 
 def _value(figure: float | None, size: float, before: float) -> float | None:

@@ -8,6 +8,7 @@ import numpy as np
 
 from linelab.coaching.results import Review
 from linelab.diagnosis.stretches import corner_stretches
+from linelab.measured import TO_95
 from linelab.model.drawing import path_data, thinned
 from linelab.model.track import Track, lap_ends
 from linelab.output.display import Units
@@ -41,7 +42,7 @@ class Tick:
 class Curve:
     """One panel of curves: its value range in drawing units, and path data.
 
-    ``driven`` and ``band`` have one entry a lap (band: plus and minus one standard deviation); ``fixed`` are the paths
+    ``driven`` and ``band`` have one entry a lap (band: the 95 % interval); ``fixed`` are the paths
     no lap changes (the target's, the edges of the road), by name.
     """
 
@@ -112,9 +113,9 @@ def _path(s: Array, values: Array, per_value: float, extent: float) -> str:
 
 
 def _band(s: Array, values: Array, sigma: Array, per_value: float, extent: float) -> str:
-    """Plus and minus one standard deviation about a curve."""
+    """The 95 % interval about a curve."""
     keep = thinned(WIDE * s / s[-1], HIGH * values * per_value / extent, 2.0 * TOLERANCE)
-    low, high = values[keep] - sigma[keep], values[keep] + sigma[keep]
+    low, high = values[keep] - TO_95 * sigma[keep], values[keep] + TO_95 * sigma[keep]
     return band_path(ALONG * s[keep], -per_value * low, -per_value * high)
 
 
@@ -137,8 +138,8 @@ def _ticks(low: float, high: float, size: float, per_value: float, count: float 
 def _gap(review: Review) -> Curve:
     """Time behind the target since the start of the lap."""
     parts = [(lap.comparison.s, lap.comparison.gap, lap.comparison.gap_sigma) for lap in review.laps]
-    low = min(0.0, *(float((gap - sigma).min()) for _, gap, sigma in parts))
-    high = max(0.1, *(float((gap + sigma).max()) for _, gap, sigma in parts))
+    low = min(0.0, *(float((gap - TO_95 * sigma).min()) for _, gap, sigma in parts))
+    high = max(0.1, *(float((gap + TO_95 * sigma).max()) for _, gap, sigma in parts))
     low, high = low - 0.05 * (high - low), high + 0.05 * (high - low)
     extent = TIME * (high - low)
     return Curve(

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from linelab.coaching.results import LapReview, Review
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
+from linelab.measured import TO_95
 from linelab.model.drawing import path_data, thinned
 from linelab.model.lap import Lap
 from linelab.model.track import Kerb, Track
@@ -218,10 +219,11 @@ def classed_pieces(target: Lap, driven: Lap, peak: float) -> list[tuple[int, NDA
 
 
 def band_outline(review: Review) -> str:
-    """Where the laps ran: mean line plus and minus its spread, as an area on the map."""
+    """Where 95 % of the laps ran, as an area on the map."""
     band = review.consistency.band
-    left = sn_to_xy(review.track.reference, band.s, band.n + band.spread)
-    right = sn_to_xy(review.track.reference, band.s, band.n - band.spread)
+    half = TO_95 * band.spread
+    left = sn_to_xy(review.track.reference, band.s, band.n + half)
+    right = sn_to_xy(review.track.reference, band.s, band.n - half)
     keep = [thinned(*side, TOLERANCE) for side in (left, right)]
 
     def joined(k: int) -> Array:

@@ -143,7 +143,7 @@ def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list
 
 
 def _slowing(corner: SheetCorner, units: Units) -> str:
-    """Speed at the brake or lift mark, and which of them it is."""
+    """Speed at the brake or lift point, and which of them it is."""
     return f"{_speed(corner.brake.speed, units)}  {slowing_words(corner)}".strip() if corner.brake else "-"
 
 
@@ -214,7 +214,7 @@ def sheet_pages(
     track : Track
     kart : Kart
     solution : Solution
-        The reference lap of this kart on this track.
+        The computed lap of this kart on this track.
     units : Units
     pace : float
         Length of a walker's pace, 0.4 to 1.5 [m].
@@ -401,9 +401,9 @@ def _key(page: Figure, units: Units, *, lifts: bool) -> None:
         )
 
     handles = [
-        bar("brake", "brake mark"),
+        bar("brake", "brake point"),
         Line2D([], [], color=BLACK, linewidth=2.6, label="braking"),
-        *([bar("lift", "lift mark")] if lifts else []),
+        *([bar("lift", "lift point")] if lifts else []),
         *(
             sign(*LOOKS[name], label)
             for name, label in (("turn in", "turn-in"), ("apex", "apex"), ("track out", "track-out"))

@@ -89,7 +89,7 @@ def test_parts_add_up_to_a_sum_that_was_rounded_within_a_larger_one(parts, units
 
 
 def test_figures_as_text():
-    assert measured_text(Measured(0.391, 0.021), signed=True) == "+0.39 ±0.02"
+    assert measured_text(Measured(0.391, 0.021), signed=True) == "+0.39 ±0.04"
     assert measured_text(Measured(-0.0004, 0.0001), signed=True) == "0.00 ±0.01"  # certainty is never claimed
     assert measured_text(withheld("bias")) == "-"
     assert typeset("-0.10 ±0.02") == "−0.10 ±0.02"

@@ -57,4 +57,4 @@ def test_what_had_no_room_is_named_and_whether_its_place_is_certain(monkeypatch,
         tuple(sum(line.startswith(begin) for line in said) for begin in ("Worth about as much", "After these")) == close
     )
     if close[0]:
-        assert said[0] == "Worth about as much: do thing 3 (0.19 ±0.02 s a lap)."
+        assert said[0] == "Worth about as much: do thing 3 (0.19 ±0.04 s a lap)."

@@ -65,7 +65,7 @@ def told(review, kind):
 
 
 def test_an_early_turn_in_is_named_and_a_missed_apex_is_none(faulty):
-    """Both swing inside ahead of the ideal line.  By the simulated driver's own laps the early turn-in costs 0.39 s."""
+    """Both swing inside early.  By the simulated driver's own laps the early turn-in costs 0.39 s."""
     assert told(faulty, "turns_in_early") == {4}
     marks = {part.corner.number: part.marks for part in faulty.laps[faulty.best].corners}
     assert marks[7].apex_miss.gap.value > 2.0 * marks[7].apex_miss.gap.sigma

@@ -100,7 +100,7 @@ def test_a_missed_apex_is_lost_by_the_line_and_not_by_the_speed(rental, costs):
     loss to the line, the speed part staying under 0.01 s, and measures the miss."""
     track, kart, solution = rental
     # Both laps by the same passes, so that nothing but the line differs.
-    reference = speed_profile(solution.lap.line, kart, label="reference")
+    reference = speed_profile(solution.lap.line, kart, label="computed lap")
     for number in (2, 7, 9):
         line = missed_apex_line(track, kart, solution, number, 0.5)
         result = compare(track, reference, speed_profile(line, kart, label="driven"), kart)

@@ -1,6 +1,6 @@
 """Recovery of simulated laps from what a receiver logs: good conditions, rate and noise, calibration, tight bends.
 
-The truth is the simulated driver's exact motion (tests/unit/test_simulation.py holds it against closed forms).  Bounds
+The truth is the simulated driver's exact motion (tests/drive/test_simulation.py holds it against closed forms).  Bounds
 are those a coach needs: an apex missed by half a metre and a hundredth of a second must show.
 """
 

@@ -42,7 +42,7 @@ def track():
 
 @pytest.fixture(scope="module")
 def laps(track):
-    reference = speed_profile(reference_line(track), KART, label="reference")
+    reference = speed_profile(reference_line(track), KART, label="computed lap")
     s = np.linspace(0.0, track.length, 500)
     lap = speed_profile(line_on_track(track, s, 0.3 * np.sin(6 * np.pi * s / track.length)), KART, label="lap 3")
     driven = SimpleNamespace(
@@ -79,7 +79,7 @@ def test_geojson_is_what_the_standard_asks_and_lies_where_the_lap_does(folder, t
     geojson_pydantic.FeatureCollection.model_validate(document)
     assert "crs" not in document  # RFC 7946 section 4: WGS 84 always
     lines = [f for f in document["features"] if f["geometry"]["type"] == "LineString"]
-    assert [f["properties"]["kind"] for f in lines] == ["reference line", "driven line"]
+    assert [f["properties"]["kind"] for f in lines] == ["computed line", "driven line"]
     for feature, lap in zip(lines, (laps[0], laps[1].lap)):
         shape = shapely.geometry.shape(feature["geometry"])
         assert shape.is_valid
@@ -89,7 +89,7 @@ def test_geojson_is_what_the_standard_asks_and_lies_where_the_lap_does(folder, t
         assert feature["properties"]["t_s"][-1] == pytest.approx(lap.lap_time, abs=1e-3)
     assert lines[0]["geometry"]["coordinates"][0] == lines[0]["geometry"]["coordinates"][-1]
     assert lines[1]["properties"]["position_bias_sigma_m"] == 1.5
-    assert "±0.2 m across the track, all shifted together by ±1.5 m" in lines[1]["properties"]["remark"]
+    assert "±0.4 m across the track, all shifted together by ±2.9 m" in lines[1]["properties"]["remark"]
     assert CAUTIONS in document["notes"]
 
 
@@ -127,7 +127,7 @@ def test_gpx_by_an_independent_reader(folder, track, laps):
         assert values["lap_time_s"] == pytest.approx(lap.t[10], abs=1e-3)
     names = [point.name for point in found.waypoints]
     assert "1 apex" in names
-    assert all(re.fullmatch(r"reference lap: \d+\.\d km/h here", point.description) for point in found.waypoints)
+    assert all(re.fullmatch(r"computed lap: \d+\.\d km/h here", point.description) for point in found.waypoints)
 
 
 def test_gpx_keeps_the_order_of_the_schema(folder):
@@ -213,7 +213,7 @@ def test_tables_by_independent_readers(folder, laps):
         else:
             assert re.search(r"_(s|m|mps|mps2|1pm|rad|deg)$", name) or name == "grip"
             np.testing.assert_allclose(table[name], other[name], rtol=1e-6, atol=1e-9, equal_nan=True)
-    reference = other[other["kind"] == "reference line"]
+    reference = other[other["kind"] == "computed line"]
     np.testing.assert_array_equal(reference["v_mps"], laps[0].v)
     assert reference["n_sigma_m"].isna().all()
     assert (other[other["lap"] == "lap 3"]["n_sigma_m"] == 0.2).all()

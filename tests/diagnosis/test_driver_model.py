@@ -63,7 +63,7 @@ def model_of(kart):
 
 
 def on_reference(place):
-    """The reference lap's own line as a course."""
+    """The computed lap's own line as a course."""
     track, kart, lap = place
     exact = without_uncertainty(replace(lap, line=replace(lap.line, closed=False)))
     own = own_line(track, kart, [exact], lap)

@@ -145,7 +145,7 @@ def test_paces_are_the_distance_over_the_pace():
 
 def test_where_a_mark_is_in_words(corners):
     mark = dataclasses.replace(corners[0].turn_in, since=20.2, after="brake", after_corner=None, kerb=None)
-    assert mark_words(mark, METRIC) == ["20 m (27) from brake mark"]
+    assert mark_words(mark, METRIC) == ["20 m (27) from brake point"]
     places = {
         "3 m (4) before exit kerb": KerbPlace(side="exit", distance=-3.0, past_end=False),
         "3 m (4) into inside kerb": KerbPlace(side="inside", distance=3.0, past_end=False),
@@ -184,7 +184,7 @@ def test_corners_without_braking_say_what_to_do_instead(corners):
     assert slowing_words(dataclasses.replace(marked, slows="brakes")) == "lift, brake dab"
     assert slowing_words(dataclasses.replace(marked, brake=dataclasses.replace(lift, name="brake"))) == ""
     after = dataclasses.replace(corners[0].turn_in, after="lift", after_corner=None)
-    assert "from lift mark" in mark_words(after, METRIC)[0]
+    assert "from lift point" in mark_words(after, METRIC)[0]
 
 
 def test_limits_in_words(corners):
@@ -199,7 +199,7 @@ def test_limits_in_words(corners):
 @pytest.mark.parametrize("grip", [1.0, 0.6])
 @pytest.mark.parametrize("name", ["ostrelle_sprint", "tinmarsh_rental"])
 def test_limits_agree_with_the_marks_of_their_corner(name, grip):
-    """A brake mark goes with braking grip, a lift with cornering grip, and no power is full where the kart lifts."""
+    """A brake point goes with braking grip, a lift with cornering grip, and no power is full where the kart lifts."""
     track, kart = load_track(name), load_kart("senior-single-speed")
     lap = solve_min_time(track, kart, grip=grip, verify=False).lap
     foot = pedals(lap, kart)
@@ -334,7 +334,7 @@ def test_a_long_name_stays_on_the_page(rental):
 ESTIMATED = Survey(
     kind="estimated",
     note="corridor estimated from 14 recorded laps, width 7 m assumed about their median: the real edges are not "
-    "known, and the reference lap shows what this assumed corridor allows",
+    "known, and the computed lap shows what this assumed corridor allows",
     assumed_width=7.0,
     uncertainty=0.865,
 )

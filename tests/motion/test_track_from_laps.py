@@ -112,7 +112,7 @@ def test_its_own_uncertainty_is_stated_carried_and_saved(tmp_path):
     expected = 1.25 * 0.327 / np.sqrt(2.0) / np.sqrt(4.0)
     assert np.sqrt(np.mean(corridor.middle_sigma**2)) == pytest.approx(expected, rel=0.35)
     assert corridor.bias.sigma > np.sqrt(np.mean(corridor.middle_sigma**2))
-    assert any("its middle known within ±" in note and "its width within ±0.6 m" in note for note in corridor.notes)
+    assert any("its middle is known within ±" in note and "its width within ±1.1 m" in note for note in corridor.notes)
     path = tmp_path / "corridor.geojson"
     save_track(corridor.track, path)
     survey = load_track(path).survey

@@ -26,11 +26,11 @@ from linelab.speed.lines import reference_line
 
 TRACK = make_track()
 KART = Kart(name="plain", mass=160.0, mu_lateral=1.6, mu_longitudinal=1.6, engine=PowerEngine(power=15000.0))
-REFERENCE = speed_profile(reference_line(TRACK), KART, label="reference")
+REFERENCE = speed_profile(reference_line(TRACK), KART, label="computed lap")
 
 
 def slower(share, label):
-    """The reference lap's speed at a share, on a line that swings a metre to either side."""
+    """The computed lap's speed at a share, on a line that swings a metre to either side."""
     at = REFERENCE.line.s
     truth = drive(
         TRACK,

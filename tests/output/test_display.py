@@ -46,7 +46,7 @@ def test_what_is_uncertain_never_becomes_certain():
 def test_the_words_of_a_surveyor_stay_as_they_are():
     assumed = Survey(kind="estimated", assumed_width=7.0, uncertainty=0.31, note="Width 7 m assumed.")
     assert survey_sentence(assumed, IMPERIAL) == (
-        "Edges estimated, not surveyed, assumed width 23 ft, ±1.02 ft (one standard deviation). Width 23 ft assumed."
+        "Edges estimated, not surveyed, assumed width 23 ft, ±2.00 ft (95 % interval). Width 23 ft assumed."
     )
     taped = Survey(kind="surveyed", note="With a tape of 50 m.")
     assert survey_sentence(taped, IMPERIAL) == "Edges as given in the track file. With a tape of 50 m."

@@ -30,7 +30,7 @@ from linelab.speed.lines import reference_line
 
 TRACK = make_track()
 KART = Kart(name="plain", mass=160.0, mu_lateral=1.6, mu_longitudinal=1.6, engine=PowerEngine(power=15000.0))
-REFERENCE = speed_profile(reference_line(TRACK), KART, label="reference")
+REFERENCE = speed_profile(reference_line(TRACK), KART, label="computed lap")
 CORNER = max(find_marks(TRACK, REFERENCE), key=lambda mark: abs(mark.corner.turn))
 
 #: The known motion about the sharpest corner: brake, hold, drive.  Speeds [m/s], decelerations [m/s²].
@@ -41,7 +41,7 @@ HELD = 6.0  # the lowest speed is held for this long
 WAY_OUT = LOW + HELD
 
 
-#: Marks that say how sharp something is or how rippled: a receiver rounds them, as it does the reference lap's.
+#: Marks that say how sharp something is or how rippled: a receiver rounds them, as it does the computed lap's.
 ROUNDED = (
     *("brake_peak", "brake_mean", "brake_build", "brake_release", "power_take_up", "power_dip"),
     *("reversals", "steering_effort", "turn_in", "apex_place", "min_speed_place"),
@@ -196,7 +196,7 @@ def test_a_bad_position_withholds_the_edges_only():
     for name in ("apex_distance", "apex_miss", "track_out_room"):
         figure = marks.named()[name].driven
         assert not figure.known
-        assert figure.reason.startswith("position bias ±1.5 m")
+        assert figure.reason.startswith("position bias ±2.9 m")
     assert marks.min_speed.driven.known
     assert marks.brake_point.driven.known
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import types
 
 import matplotlib
 import numpy as np
@@ -49,7 +50,7 @@ def kart():
 
 @pytest.fixture(scope="module")
 def reference(track, kart):
-    return speed_profile(reference_line(track), kart, label="reference")
+    return speed_profile(reference_line(track), kart, label="computed lap")
 
 
 @pytest.fixture(scope="module")
@@ -169,17 +170,17 @@ def test_every_limit_has_a_look():
 
 
 def test_map_of_time_lost_says_how_well_the_times_are_known(track, reference, driven):
-    ideal = dataclasses.replace(reference, label="the ideal lap")
+    ideal = dataclasses.replace(reference, label="the computed lap")
     text = _texts(plot_lines(track, ideal, driven, lap_time_sigma=0.022, gap_sigma=0.031))
-    assert f"{lap_time_text(driven.lap_time)} ±0.022 against" in text
-    assert f"for the ideal lap, {driven.lap_time - reference.lap_time:+.3f} ±0.031 s" in text
+    assert f"{lap_time_text(driven.lap_time)} ±0.043 against" in text
+    assert f"for the computed lap, {driven.lap_time - reference.lap_time:+.3f} ±0.061 s" in text
     assert "±" not in _texts(plot_lines(track, reference, driven))
 
 
 def test_time_behind_at_the_finish_carries_its_uncertainty(track, reference, driven):
     kart, ends = load_kart("senior-single-speed"), np.array([0.0, track.length])
     text = _texts(plot_traces(track, reference, driven, kart, gap_sigma=np.array([0.0, 0.027]), gap_stations=ends))
-    assert f"{driven.lap_time - reference.lap_time:+.3f} ±0.027 s at the finish" in text
+    assert f"{driven.lap_time - reference.lap_time:+.3f} ±0.053 s at the finish" in text
     assert "± " not in _texts(plot_traces(track, reference, driven, kart))
 
 
@@ -312,26 +313,26 @@ def test_numbers_are_tied_to_the_apexes_they_name(track):
 def test_where_edges_come_from_is_told_in_whole_sentences():
     survey = Survey(kind="estimated", note="made from laps: not known", assumed_width=7.0, uncertainty=0.8654)
     assert survey_sentence(survey) == (
-        "Edges estimated, not surveyed, assumed width 7 m, ±0.87 m (one standard deviation). Made from laps: not known."
+        "Edges estimated, not surveyed, assumed width 7 m, ±1.7 m (95 % interval). Made from laps: not known."
     )
     assert survey_sentence(Survey(kind="surveyed")) == "Edges as given in the track file."
 
 
 @pytest.mark.parametrize("units", [METRIC, IMPERIAL])
 def test_axes_along_a_lap_name_their_stations(track, kart, reference, driven, units):
-    """A station is along the reference line, from the start line; an open road's from its end."""
+    """A circuit's stations are distances round the lap, an open road's along it."""
     figures = [plot_traces(track, reference, driven, kart, units), plot_reference(track, reference, units)]
     for figure in figures:
         (title,) = {axes.get_xlabel() for axes in figure.axes} - {""}
-        assert title == f"station along the reference line, from the start line [{units.length_unit}]"
-    road = dataclasses.replace(track, start_station=20.0)
-    assert station_title(road, units) == f"station along the reference line [{units.length_unit}]"
+        assert title == f"distance round the lap [{units.length_unit}]"
+    road = types.SimpleNamespace(closed=False)
+    assert station_title(road, units) == f"distance along the road [{units.length_unit}]"
 
 
 def test_the_picture_of_speed_and_time_names_what_the_lap_is_held_against(track, kart, reference, driven):
     own = dataclasses.replace(reference, label="your own best lap, lap 3")
-    for lap, name in ((reference, "the reference lap"), (own, "your own best lap, lap 3")):
+    for lap, name in ((reference, "the computed lap"), (own, "your own best lap, lap 3")):
         text = _texts(plot_traces(track, lap, driven, kart))
         assert f"against {name}" in text
         assert f"the pedals of {name}" in text
-        assert "the reference" not in text.replace("the reference line", "") or lap is reference
+        assert "the computed lap" not in text or lap is reference

@@ -22,7 +22,7 @@ from linelab.speed.lines import reference_line
 
 TRACK = make_track()
 KART = Kart(name="plain", mass=160.0, mu_lateral=1.6, mu_longitudinal=1.6, engine=PowerEngine(power=15000.0))
-REFERENCE = speed_profile(reference_line(TRACK), KART, label="reference")
+REFERENCE = speed_profile(reference_line(TRACK), KART, label="computed lap")
 
 
 def slower(share, offset, label):
@@ -73,7 +73,7 @@ def test_the_own_best_lap_is_held_against_its_own_marks(reviews):
 
 def test_misses_of_apexes_are_against_the_target(reviews):
     """Relative to the own best lap, two laps differ as they do relative to the ideal one."""
-    ideal, own = reviews["ideal"], reviews["own_best"]
+    ideal, own = reviews["computed"], reviews["own_best"]
     for k in range(len(ideal.reference_marks)):
         apart = [
             review.laps[0].corners[k].marks.apex_miss.driven.value
@@ -85,7 +85,7 @@ def test_misses_of_apexes_are_against_the_target(reviews):
 
 def test_the_best_of_the_own_corners_has_the_marks_of_each_quickest_pass(reviews):
     """Every corner is held against the lap on which that corner was quickest."""
-    review, ideal = reviews["own_parts"], reviews["ideal"]
+    review, ideal = reviews["own_parts"], reviews["computed"]
     for k, part in enumerate(review.laps[0].corners):
         quickest = int(np.argmin([lap.corners[k].time_lost.value for lap in ideal.laps]))
         own = ideal.laps[quickest].corners[k].marks.min_speed.driven
@@ -99,7 +99,7 @@ def test_the_best_of_the_own_corners_has_the_marks_of_each_quickest_pass(reviews
 
 
 def test_less_grip_has_marks_of_its_own(reviews):
-    shown, ideal = reviews["shown_grip"], reviews["ideal"]
+    shown, ideal = reviews["shown_grip"], reviews["computed"]
     assert 0.0 < shown.grip.factor.value < 1.0
     pairs = [(a.marks, b.marks) for a, b in zip(shown.laps[0].corners, ideal.laps[0].corners)]
     assert all(a.min_speed.reference < b.min_speed.reference for a, b in pairs)

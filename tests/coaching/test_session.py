@@ -46,7 +46,7 @@ def logged(driven, seed=3):
 
 
 def slow_corner(reference):
-    """Number of the corner that the reference lap brakes hardest for."""
+    """Number of the corner that the computed lap brakes hardest for."""
     marks = analyse(TRACK, KART, [without_uncertainty(_open(reference))], reference).marks
     drops = [float(np.ptp(reference.v[(reference.line.s > m.brake_point) & (reference.line.s < m.apex)], axis=0))
              if m.brakes and m.apex - m.brake_point > 5.0 else 0.0 for m in marks]  # fmt: skip
@@ -54,7 +54,7 @@ def slow_corner(reference):
 
 
 def _open(lap: Lap) -> Lap:
-    return replace(lap, line=replace(lap.line, closed=False), label="reference")
+    return replace(lap, line=replace(lap.line, closed=False), label="computed lap")
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +79,7 @@ def test_the_dearest_fault_comes_first_with_evidence(reference):
     assert first.at_stake.value == pytest.approx(cost, abs=max(4.0 * first.at_stake.sigma, 0.3 * cost))
     shown = evidence_text(first.evidence[0])
     assert f"Corner {number}: " in shown
-    assert "before the ideal lap does" in shown
+    assert "before the computed lap does" in shown
     assert re.search(r" m \u00b1| \u00b1[0-9.]+ m ", shown)
     assert " ft " in evidence_text(first.evidence[0], IMPERIAL)
     assert str(number) in first.title
@@ -144,7 +144,7 @@ def test_another_karts_file_is_noticed_by_its_engine(reference, factor, fits):
 def test_stakes_beyond_the_gap_are_explained(reference):
     driven = session(reference, LatePower(corner=slow_corner(reference), metres=10.0))
     laps = logged(driven)
-    ideal, own = (review_session(TRACK, KART, laps, reference, target=kind) for kind in ("ideal", "own_best"))
+    ideal, own = (review_session(TRACK, KART, laps, reference, target=kind) for kind in ("computed", "own_best"))
     stakes = sum(item.at_stake.value for item in ideal.priorities)
     assert 0.0 < stakes < ideal.laps[ideal.best].gap.value
     assert "not against your own driving" not in ideal.verdict
@@ -153,7 +153,7 @@ def test_stakes_beyond_the_gap_are_explained(reference):
 
 
 def repeated(reference, *changes):
-    """The reference lap driven at shares of its speed."""
+    """The computed lap driven at shares of its speed."""
     lap = _open(reference)
     return [
         without_uncertainty(replace(lap, t=lap.t / share, v=lap.v * share, ax=lap.ax * share**2, label=f"lap {k + 1}"))

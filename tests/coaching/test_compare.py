@@ -217,7 +217,7 @@ def test_bias_withholds_the_apex_distance():
     result = compare(TRACK, as_lap(REFERENCE), lap, KART)
     for review in result.corners:
         assert review.marks.apex_distance.driven.value is None
-        assert review.marks.apex_distance.driven.reason == "position bias ±1.5 m: apex distance not reported"
+        assert review.marks.apex_distance.driven.reason == "position bias ±2.9 m: apex distance not reported"
     known = compare(
         TRACK, as_lap(REFERENCE), with_bias(lap, PositionBias(sigma=0.1, note="parked at a known spot")), KART
     )
@@ -262,9 +262,9 @@ def test_table_of_nodes():
 
 
 def test_what_a_drivers_rates_do_to_the_split_is_said():
-    """The reference lap keeps to them, the best possible on the driven line does not: said where there are any."""
+    """The computed lap keeps to them, the best possible on the driven line does not: said where there are any."""
     limited = dataclasses.replace(KART, driver=Driver(brake_build_rate=20.0, drive_build_rate=15.0))
-    reference = speed_profile(reference_line(TRACK), KART, label="reference")
+    reference = speed_profile(reference_line(TRACK), KART, label="computed lap")
     for kart, said in ((KART, 0), (limited, 1), (dataclasses.replace(KART, driver=Driver(grip_share=0.9)), 0)):
         found = compare(TRACK, reference, reference, kart)
         session = review_session(TRACK, kart, [without_uncertainty(reference)], reference)

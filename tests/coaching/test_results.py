@@ -20,8 +20,8 @@ def test_a_standard_deviation_is_never_printed_as_nothing(quantity, units, sigma
 
 
 def test_a_small_one_is_not_blown_up_to_the_last_decimal():
-    assert with_unit(Measured(13.86, 0.3), "place", METRIC) == "13.9 ±0.3 m"
-    assert with_unit(Measured(13.86, 1.2), "place", METRIC) == "14 ±1 m"
+    assert with_unit(Measured(13.86, 0.3), "place", METRIC) == "13.9 ±0.6 m"
+    assert with_unit(Measured(13.86, 1.2), "place", METRIC) == "14 ±2 m"
     assert with_unit(Measured(13.86, 0.0), "place", METRIC) == "14 m"
 
 
@@ -30,5 +30,5 @@ def test_places_and_speeds_come_in_the_units_shown():
     told = Evidence(
         "{} later and {} slower; corner 3.", ((Measured(10.0, 0.6), "place"), (Measured(5.0, 0.1), "speed"))
     )
-    assert evidence_text(told) == "10 ±1 m later and 18.0 ±0.4 km/h slower; corner 3."
-    assert evidence_text(told, IMPERIAL) == "33 ±2 ft later and 11.2 ±0.2 mph slower; corner 3."
+    assert evidence_text(told) == "10 ±1 m later and 18.0 ±0.7 km/h slower; corner 3."
+    assert evidence_text(told, IMPERIAL) == "33 ±4 ft later and 11.2 ±0.4 mph slower; corner 3."

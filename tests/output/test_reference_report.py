@@ -1,4 +1,4 @@
-"""What is said of a reference lap and its track: how good the time is, sums as shown, widths, patches of grip."""
+"""What is said of a computed lap and its track: how good the time is, sums as shown, widths, patches of grip."""
 
 from __future__ import annotations
 
