@@ -223,6 +223,18 @@ def read_laps(
         There is no such lap, or none that can be used; the recording is of another place.
     InputError
         Arguments of another type.
+
+    References
+    ----------
+    Laps are placed on the track together, as in :mod:`linelab.motion.placing`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("ostrelle_sprint")
+    >>> laps = linelab.read_laps("ostrelle_practice", track, laps=[3], position_error=0.25)
+    >>> laps[0].lap.label, round(laps[0].lap.lap_time, 1)
+    ('lap 3', 51.9)
     """
     check_kinds("read_laps", recording=(recording, (Recording, str, Path)), track=(track, Track))
     ground = find_ground(_recording(recording), track, position_error=position_error)
@@ -282,8 +294,12 @@ def review(
     Examples
     --------
     >>> import linelab
-    >>> found = linelab.review("session.csv", "rental-four-stroke", "tinmarsh_rental")  # doctest: +SKIP
-    >>> [(card.kind, card.corners, card.at_stake.value) for card in found.priorities]  # doctest: +SKIP
+    >>> track, kart = linelab.load_track("ostrelle_sprint"), linelab.load_kart("senior-single-speed")
+    >>> found = linelab.review("ostrelle_practice", kart, track, laps=(4, 6), position_error=0.25)
+    >>> [lap.label for lap in found.laps]
+    ['lap 4', 'lap 6']
+    >>> all(card.at_stake.value > 0.0 for card in found.priorities)
+    True
     """
     path = (str, Path)
     check_kinds("review", recording=(recording, (Recording, *path)), kart=(kart, (Kart, *path)))

@@ -487,6 +487,16 @@ class Review(ByValue):
         All laps of the recording with their status and, where they are not reviewed, the reason.
     solution : Solution or None
         What the reference lap is from.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("ostrelle_sprint"), linelab.load_kart("senior-single-speed")
+    >>> found = linelab.review("ostrelle_practice", kart, track, laps=(4, 6), position_error=0.25)
+    >>> found.laps[found.best].label
+    'lap 6'
+    >>> found.to_dataframe().shape[0] == 2 * len(track.corners)
+    True
     """
 
     track: Track

@@ -92,6 +92,19 @@ def corner_marks(track: Track, lap: Lap | Solution, kart: Kart) -> Table[CornerR
     ------
     InputError
         Arguments of another type.
+
+    References
+    ----------
+    The rules of each mark: :mod:`linelab.diagnosis.marks`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> marks = linelab.corner_marks(track, linelab.solve_min_time(track, kart), kart)
+    >>> print(f"corner {marks[0].label}: {3.6 * marks[0].min_speed:.0f} km/h")
+    corner 1: 31 km/h
     """
     check_kinds("corner_marks", track=(track, Track), lap=(lap, (Lap, Solution)), kart=(kart, Kart))
     driven = lap.lap if isinstance(lap, Solution) else lap

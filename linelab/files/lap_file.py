@@ -57,12 +57,66 @@ def lap_csv(lap: Lap, digits: int = 0) -> str:
 
 
 def save_lap(lap: Lap, path: str | Path) -> None:
+    """Write a lap as CSV: one row a node, units in the titles, every digit.
+
+    The file is complete or not there at all: it is written beside and moved into place.
+
+    Parameters
+    ----------
+    lap : Lap
+    path : str or Path
+        Ends in .csv.  An earlier file is replaced.
+
+    Raises
+    ------
+    InputError
+        A name with another ending, a folder that cannot be written, or arguments of another type.
+
+    References
+    ----------
+    RFC 4180, Common Format and MIME Type for Comma-Separated Values; lines that start with ``#`` come first.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> lap = linelab.solve_min_time(track, kart).lap
+    >>> linelab.save_lap(lap, "lap.csv")
+    >>> linelab.load_lap("lap.csv") == lap
+    True
+    """
     check_kinds("save_lap", lap=(lap, Lap))
     _check_name(path, ".csv", "a lap is saved as CSV")
     write_text(path, lap_csv(lap))
 
 
 def load_lap(path: str | Path) -> Lap:
+    """Read a lap that :func:`linelab.save_lap` wrote, or ``reference_lap.csv`` of ``linelab reference``.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Lap
+        Equal to the one saved.
+
+    Raises
+    ------
+    FileFormatError
+        The file holds no such lap.
+    InputError
+        ``path`` is neither text nor a path.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> linelab.save_lap(linelab.solve_min_time(track, kart).lap, "lap.csv")
+    >>> print(f"{linelab.load_lap('lap.csv').lap_time:.2f} s")
+    32.98 s
+    """
     check_kinds("load_lap", path=(path, (str, PathLike)))
     lines = read_text(path, "CSV").splitlines()
     about = dict(line[1:].strip().partition(": ")[::2] for line in lines if line.startswith("#"))
@@ -88,6 +142,34 @@ def _lap(columns: Mapping[str, Any], label: str, closed: bool) -> Lap:
 
 
 def save_solution(solution: Solution, path: str | Path) -> None:
+    """Write a solution as JSON: the lap with its check, and the solver's state for warm starts.
+
+    The file is complete or not there at all: it is written beside and moved into place.  It takes some megabytes.
+
+    Parameters
+    ----------
+    solution : Solution
+    path : str or Path
+        Ends in .json.  An earlier file is replaced.
+
+    Raises
+    ------
+    InputError
+        A name with another ending, a folder that cannot be written, or arguments of another type.
+
+    References
+    ----------
+    RFC 8259, The JavaScript Object Notation (JSON) Data Interchange Format.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> solution = linelab.solve_min_time(track, kart)
+    >>> linelab.save_solution(solution, "solution.json")
+    >>> linelab.load_solution("solution.json") == solution
+    True
+    """
     check_kinds("save_solution", solution=(solution, Solution))
     _check_name(path, ".json", "a solution is saved as JSON")
     check, lap = solution.verification, solution.lap
@@ -106,6 +188,33 @@ def save_solution(solution: Solution, path: str | Path) -> None:
 
 
 def load_solution(path: str | Path) -> Solution:
+    """Read a solution that :func:`linelab.save_solution` wrote.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Solution
+        Equal to the one saved; ``linelab.solve_min_time`` can start from it (``warm``).
+
+    Raises
+    ------
+    FileFormatError
+        The file holds no such solution.
+    InputError
+        ``path`` is neither text nor a path.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> linelab.save_solution(linelab.solve_min_time(track, kart), "solution.json")
+    >>> again = linelab.solve_min_time(track, kart, warm=linelab.load_solution("solution.json"))
+    >>> print(f"{again.lap_time:.2f} s")
+    32.98 s
+    """
     check_kinds("load_solution", path=(path, (str, PathLike)))
     text = read_text(path, "JSON")
     try:

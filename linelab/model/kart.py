@@ -272,6 +272,24 @@ class Kart:
         True where the front wheels brake too.
     engine : PowerEngine or TorqueEngine
     driver : Driver
+
+    Raises
+    ------
+    KartError
+        A value that is no number or is outside its allowed range.
+
+    References
+    ----------
+    R. N. Jazar, *Vehicle Dynamics: Theory and Application*, 3rd ed., Springer, 2017, ch. 2, and J. C. Dixon, *Tires,
+    Suspension and Handling*, 2nd ed., SAE, 1996, ch. 2: what the values mean for grip, see :mod:`linelab.model.grip`.
+
+    Examples
+    --------
+    >>> import dataclasses, linelab
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> heavier = dataclasses.replace(kart, mass=kart.mass + 5.0)
+    >>> heavier == kart
+    False
     """
 
     name: str

@@ -130,6 +130,26 @@ class Lap(ByValue):
         :class:`Limit` codes.
     label : str
         What to call it in a table ("computed lap", "lap 3").
+
+    Raises
+    ------
+    InputError
+        Wrong shapes, values that are not finite, times that do not increase.
+
+    References
+    ----------
+    ISO 8855: x forward, y left, so that lateral acceleration is positive in left turns.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> lap = linelab.solve_min_time(track, kart).lap
+    >>> print(f"{lap.lap_time:.2f} s, {3.6 * lap.v.min():.0f} to {3.6 * lap.v.max():.0f} km/h")
+    32.98 s, 30 to 67 km/h
+    >>> list(lap.to_dataframe())[:4]
+    ['t_s', 's_m', 'n_m', 'distance_m']
     """
 
     line: Line
@@ -225,6 +245,22 @@ class Recording(ByValue):
         File name(s).
     notes : tuple of str
         What the reader had to know or assume (units declared, rows skipped).
+
+    Raises
+    ------
+    InputError
+        Wrong shapes, no positions, or one coordinate of two.
+
+    References
+    ----------
+    WGS 84: longitude and latitude.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> recording = linelab.Recording(t=[0.0, 0.1, 0.2], x=[0.0, 1.0, 2.0], y=[0.0, 0.0, 0.0], speed=[10.0, 10.0, 10.0])
+    >>> recording
+    Recording, 3 samples over 0 s, positions, speed
     """
 
     t: Array

@@ -166,6 +166,26 @@ class Track(ByValue):
         Open tracks only: where timing starts and ends [m]; 0 and the lap length otherwise.
     notes : tuple of str
         What a reader left out or repaired, for the user to see.
+
+    Raises
+    ------
+    InputError
+        Wrong shapes, values that are not finite, negative widths; what runs backwards on an open track.
+
+    References
+    ----------
+    ISO 8855: x forward, y left, z up, so that left turns have positive curvature.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> track.closed, track.survey.kind
+    (True, 'surveyed')
+    >>> print(track.corners.to_dataframe()[["corner", "direction"]].head(2).to_string(index=False))
+     corner direction
+          1     right
+          2      left
     """
 
     name: str

@@ -425,6 +425,19 @@ def import_track(
         No complete lap.
     InputError
         An argument out of range, of another type, or one that this source has no use for.
+
+    Examples
+    --------
+    >>> import linelab, math
+    >>> from pathlib import Path
+    >>> around = [2.0 * math.pi * k / 120 for k in range(120)]
+    >>> rows = [f"{60.0 * math.cos(a):.2f},{40.0 * math.sin(a):.2f},8" for a in around]
+    >>> _ = Path("oval.csv").write_text("\\n".join(["x_m,y_m,width_m", *rows]))
+    >>> track = linelab.import_track("oval.csv")
+    >>> track.survey.kind, round(float(track.width.min()))
+    ('widths', 8)
+    >>> linelab.import_track(linelab.load_recording("ostrelle_practice"), width=8.0).survey.assumed_width
+    8.0
     """
     check_kinds("import_track", source=(source, (Recording, str, Path)))
     kind, has_use = "laps", {"width", "start_line"}

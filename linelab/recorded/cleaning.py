@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelab.arrays import counted, freeze, set_field
+from linelab.errors import check_kinds
 from linelab.model.lap import Recording
 from linelab.recorded.impossible_values import (
     arbitrary_values,
@@ -282,12 +283,35 @@ class CleaningReport:
 def clean_recording(recording: Recording) -> tuple[Recording, CleaningReport]:
     """Leave out what cannot be used and say so.
 
+    Parameters
+    ----------
+    recording : Recording
+        N samples.
+
     Returns
     -------
     cleaned : Recording
         K <= N samples with positions and increasing times; K may be 0.  Its notes are those of the recording.
     report : CleaningReport
+        What was done with each sample; ``sentences`` says it in words.
+
+    Raises
+    ------
+    InputError
+        ``recording`` is of another type.
+
+    References
+    ----------
+    Single values are judged as in :mod:`linelab.recorded.robust_series`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> cleaned, report = linelab.clean_recording(linelab.load_recording("ostrelle_practice"))
+    >>> report
+    CleaningReport, 5565 of 5565 samples kept
     """
+    check_kinds("clean_recording", recording=(recording, Recording))
     turned = runs_backwards(recording.t)
     index = np.arange(recording.t.size)[:: -1 if turned else 1]
     notes = ["the recording runs backwards in time: turned round"] if turned else []

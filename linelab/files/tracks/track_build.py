@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from linelab.arrays import Table
-from linelab.errors import LinelabError, TrackError
+from linelab.errors import LinelabError, TrackError, check_kinds
 from linelab.files.tracks.track_ranges import check_line, check_steepness, check_widths
 from linelab.geometry.corners import find_corners
 from linelab.geometry.curve import Curve
@@ -194,7 +194,28 @@ def reversed_track(track: Track) -> Track:
     Exact mirror in s: nothing is fitted again, so that reversing twice gives the first track back.  Corners are
     numbered anew in the new driving order and keep their names; the track's name says which way round it is driven,
     since a corner's number means nothing without that.
+
+    Parameters
+    ----------
+    track : Track
+
+    Returns
+    -------
+    Track
+
+    Raises
+    ------
+    InputError
+        ``track`` is of another type.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> linelab.reversed_track(track).corners[0].left == (not track.corners[-1].left)
+    True
     """
+    check_kinds("reversed_track", track=(track, Track))
     line, length = track.reference, track.length
     turned = Curve(
         s=line.s,
