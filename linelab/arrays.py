@@ -116,6 +116,16 @@ class ByValue:
         # Cheap, and alike for what is equal: of an array its size and last entry.
         return hash((type(self), *(_hashed(value) for value in _values(self))))
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Read-only mappings cannot be sent to another process.
+        kept = [dict(value) if isinstance(value, Mapping) else value for value in _values(self)]
+        return _made, (type(self), *kept)
+
+
+def _made(kind: Any, *values: Any) -> Any:
+    """A value of its fields, in their order."""
+    return kind(**{item.name: value for item, value in zip(fields(kind), values, strict=True)})
+
 
 def _values(instance: Any) -> list[Any]:
     return [getattr(instance, item.name) for item in fields(instance)]

@@ -184,11 +184,11 @@ def review_recording(
 
 def _with_reasons(
     recorded: Sequence[RecordedLap], chosen: Sequence[RecordedLap], refused: Mapping[int, str]
-) -> tuple[RecordedLap, ...]:
+) -> Table[RecordedLap]:
     """All laps, complete ones that are not reviewed with the reason; ``refused`` has those of laps by identity."""
     reasons = {id(lap): "not chosen" for lap in complete_laps(tuple(recorded))}
     reasons |= {id(lap): "" for lap in chosen} | dict(refused)
-    return tuple(replace(lap, reason=reasons.get(id(lap), "") or lap.reason) for lap in recorded)
+    return Table(replace(lap, reason=reasons.get(id(lap), "") or lap.reason) for lap in recorded)
 
 
 def read_laps(

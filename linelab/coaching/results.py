@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -518,11 +518,12 @@ class Review(ByValue):
     cleaning: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     recording: Recording | None = None
-    recorded: tuple[RecordedLap, ...] = ()
+    recorded: Table[RecordedLap] = field(default_factory=Table)
     solution: Solution | None = None
 
     def __post_init__(self) -> None:
         set_field(self, "laps", Table(self.laps))
+        set_field(self, "recorded", Table(self.recorded))
 
     def __repr__(self) -> str:
         best, target = self.laps[self.best], self.target

@@ -16,7 +16,7 @@ from typing import Any, get_type_hints
 
 import numpy as np
 
-from linelab.arrays import freeze
+from linelab.arrays import freeze, frozen_array
 from linelab.errors import FileFormatError, InputError, LinelabError, check_kinds
 from linelab.files.text import csv_text, read_text
 from linelab.files.writing import write_text
@@ -26,6 +26,7 @@ from linelab.optimum.mesh import Mesh
 from linelab.optimum.minimum_time import Solution
 from linelab.optimum.runs import Iterate
 from linelab.optimum.stage import Structure
+from linelab.optimum.transcription import layout, parameter_sizes
 from linelab.optimum.verify import Verification
 from linelab.units import Array
 
@@ -244,7 +245,22 @@ def _iterate(data: Mapping[str, Any]) -> Iterate:
 
     parts = {"mesh": Mesh, "reference": Curve, "structure": Structure}
     found = {name: kind(**filled(data[name])) for name, kind in parts.items()}
-    return Iterate(**filled({name: data[name] for name in Iterate._fields if name not in parts}), **found)
+    iterate = Iterate(**filled({name: data[name] for name in Iterate._fields if name not in parts}), **found)
+    structure = iterate.structure
+    if structure.intervals != iterate.mesh.intervals:
+        raise ValueError("mesh and structure have different intervals")
+    place = layout(structure)
+    shapes = {
+        "x": (place.path + place.speed,),
+        "lam_x": (place.path + place.speed,),
+        "lam_g": (place.stage_rows + place.end_rows,),
+        "parameters": (sum(parameter_sizes(structure)),),
+        "moved": (2, structure.stages, 2),
+    }
+    for name, shape in shapes.items():
+        if getattr(iterate, name) is not None or name != "moved":
+            frozen_array("iterate", name, getattr(iterate, name), shape=shape)
+    return iterate
 
 
 def _numbers(values: Any) -> Array:

@@ -306,9 +306,8 @@ def save_recording(recording: Recording, path: str | Path, *, rounded: bool = Fa
 
 
 def _kept_unit(role: str) -> str:
-    """The unit a channel has inside; "" where it has none."""
-    unit = next(iter(UNITS[ROLES[role].kind])) if role in ROLES else "-"
-    return "" if unit == "-" else unit
+    """The unit a channel has inside, "-" for a share; "" where it is not known."""
+    return next(iter(UNITS[ROLES[role].kind])) if role in ROLES else ""
 
 
 def _cells(values: Array, digits: int | None) -> list[str]:
