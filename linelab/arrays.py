@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import fields
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from functools import cache
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar, cast
 
 import numpy as np
 
@@ -113,8 +114,8 @@ class ByValue:
         return self is other or (type(self) is type(other) and _same(_values(self), _values(other)))
 
     def __hash__(self) -> int:
-        # Cheap, and alike for what is equal: of an array its size and last entry.
-        return hash((type(self), *(_hashed(value) for value in _values(self))))
+        # Cheap, since caches ask for it at every call, and alike for what is equal: the first few fields stand for all.
+        return hash((type(self), *(_hashed(getattr(self, name)) for name in _first_fields(cast(Any, type(self))))))
 
     def __reduce__(self) -> tuple[Any, ...]:
         # Read-only mappings cannot be sent to another process.
@@ -144,13 +145,17 @@ def _same(a: Any, b: Any) -> bool:
     return bool(a == b)
 
 
+@cache
+def _first_fields(kind: Any) -> tuple[str, ...]:
+    return tuple(item.name for item in fields(kind)[:4])
+
+
 def _hashed(value: Any) -> Any:
+    """Of an array its size and last entry; of what is nested nothing."""
     if isinstance(value, np.ndarray):
         last = float(value.flat[-1]) if value.size else 0.0
         return value.shape, last if last == last else None
-    if isinstance(value, (tuple, list)):
-        return tuple(_hashed(item) for item in value)
-    return tuple(value) if isinstance(value, Mapping) else value
+    return value if isinstance(value, (str, int, float, type(None))) else None
 
 
 class HasRow(Protocol):

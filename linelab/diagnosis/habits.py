@@ -353,15 +353,9 @@ def _explain_places(scene: Scene, rivals: dict[int, list[Fit]], settled: dict[in
         settled |= {k: left[k] for k in open_to}
         for k in gains:
             del settled[k]
-        taken: set[int] = set()
-        # The exit of one place and the way to the next compete for the same straight: the better goes first.
-        for k, (_gain, fit) in sorted(gains.items(), key=lambda item: -item[1][0]):
-            if not {(k - 1) % count, (k + 1) % count} & taken:
-                scene.sizes[k] = fit.sizes
-                taken.add(k)
+        taken = _taken(scene, gains)
         if not taken:
             return
-        scene.refresh()
         near = {(k + step) % count for k in taken for step in (-1, 0, 1)}
         active = sorted(near | set(gains))
 
@@ -381,14 +375,32 @@ def _weighed_again(scene: Scene, rivals: dict[int, list[Fit]]) -> bool:
     again: dict[int, list[Fit]] = {}
     for fit in fit_abreast(scene, ways, _AGAIN_ROUNDS):
         again.setdefault(fit.hypothesis.place, []).append(fit)
-    changed = False
+    gains: dict[int, tuple[float, Fit]] = {}
     for k, fits in again.items():
         rivals[k] = fits
         best, _ = _likeliest(fits, pushes[k])
-        changed |= habits_of(cleaned(best.sizes)) != habits_of(cleaned(scene.sizes[k]))
-        scene.sizes[k] = best.sizes
-    scene.refresh()
-    return changed
+        if _kinds(best.sizes, pushes[k]) != _kinds(scene.sizes[k], pushes[k]):
+            gains[k] = (cost_of(fits[0]) - cost_of(best), best)
+    return bool(_taken(scene, gains))
+
+
+def _kinds(sizes: Array, pushes: Pushes) -> frozenset[FaultKind]:
+    return kinds_of(habits_of(cleaned(sizes)), sizes, pushes)
+
+
+def _taken(scene: Scene, gains: dict[int, tuple[float, Fit]]) -> set[int]:
+    """Places that take a better explanation; where neighbours have one, the one that gains more goes first.
+
+    The exit of one place and the way to the next compete for the same straight.
+    """
+    count, taken = scene.places.size, set[int]()
+    for k, (_, fit) in sorted(gains.items(), key=lambda item: -item[1][0]):
+        if not {(k - 1) % count, (k + 1) % count} & taken:
+            scene.sizes[k] = fit.sizes
+            taken.add(k)
+    if taken:
+        scene.refresh()
+    return taken
 
 
 def _same_habits(raced: Sequence[Fit], more: Sequence[Hypothesis]) -> bool:

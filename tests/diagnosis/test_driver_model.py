@@ -92,12 +92,12 @@ def test_many_columns_abreast_go_as_a_few_do():
     node = nodes_on(kart, 0.08 * np.sin(np.arange(60)[:, None] / 9.0 + rng.uniform(0.0, 6.0, 240)), surface)
     part, cap = rng.uniform(0.0, 1.0, shape), cornering_limit(node, float(kart.top_speed))
     feet = Feet(np.where(part > 0.5, 1.0, part), 0.5 + part, 0.02 * part, (part > 0.8).astype(float))
-    end = rng.uniform(20.0, 900.0, 240)
-    many = both_passes(kart, h, node, 0.9 * node.brake, cap, feet, end)
+    end, drag = rng.uniform(20.0, 900.0, 240), np.maximum(rng.uniform(-8.0, 4.0, shape), 0.0)
+    many = both_passes(kart, h, node, 0.9 * node.brake, drag, cap, feet, end)
 
     def few(begin):
         some = slice(begin, begin + 40)
-        cut = [Node(*(x[:, some] for x in node)), 0.9 * node.brake[:, some], cap[:, some]]
+        cut = [Node(*(x[:, some] for x in node)), 0.9 * node.brake[:, some], drag[:, some], cap[:, some]]
         return both_passes(kart, h[:, some], *cut, Feet(*(x[:, some] for x in feet)), end[some])
 
     one_by_one = np.concatenate([few(begin) for begin in range(0, 240, 40)], axis=1)
