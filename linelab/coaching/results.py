@@ -65,7 +65,7 @@ class Mark:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class DrivenMarks:
+class DrivenMarks(ByValue):
     """The marks of one corner on one driven lap; names, units and rules are in :mod:`linelab.coaching.coach_words`.
 
     Stations are unwrapped about the corner's reference apex, as in :class:`~linelab.diagnosis.marks.CornerMarks`.
@@ -102,7 +102,7 @@ class DrivenMarks:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class CornerReview:
+class CornerReview(ByValue):
     """One corner on one lap.
 
     Parameters
@@ -233,7 +233,7 @@ class Comparison(ByValue):
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class LapReview:
+class LapReview(ByValue):
     """One lap of the session.
 
     Parameters
@@ -299,7 +299,7 @@ class ShownGrip:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Target:
+class Target(ByValue):
     """What the driver is held against; the page says which.
 
     Parameters
@@ -350,7 +350,7 @@ class CornerSpread:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class LineBand:
+class LineBand(ByValue):
     """Where the laps ran: mean offset and its standard deviation over the laps, at stations (N,) [m].
 
     ``noise`` is what the receiver alone would scatter (N,) [m].
@@ -363,7 +363,7 @@ class LineBand:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Consistency:
+class Consistency(ByValue):
     """Repeatability over the session.
 
     Parameters

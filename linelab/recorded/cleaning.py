@@ -18,7 +18,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.arrays import counted, freeze, set_field
+from linelab.arrays import ByValue, counted, freeze, set_field
 from linelab.errors import check_kinds
 from linelab.model.lap import Recording
 from linelab.recorded.impossible_values import (
@@ -225,7 +225,7 @@ _WORDS = {
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class CleaningReport:
+class CleaningReport(ByValue):
     """What cleaning did to a recording of N samples.
 
     Parameters

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from linelab.arrays import Table
+from linelab.arrays import ByValue, Table
 from linelab.errors import InputError, RecordingError, check_kinds
 from linelab.measured import Measured, withheld
 from linelab.model.lap import Recording
@@ -161,7 +161,7 @@ ASSUMED_BIAS, BIAS_TIME = 1.5, 300.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class RecordedLap:
+class RecordedLap(ByValue):
     """One lap of a recording.
 
     Parameters

@@ -478,4 +478,4 @@ def test_a_saved_recording_has_every_digit(tmp_path, start):
     for name in ("lon", "lat", "speed"):
         np.testing.assert_array_equal(getattr(read, name), getattr(made, name))
     for name in channels:
-        np.testing.assert_array_equal(read.channels[name], made.channels[name])
+        np.testing.assert_allclose(read.channels[name], made.channels[name], rtol=1e-15)

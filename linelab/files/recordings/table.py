@@ -306,8 +306,10 @@ def save_recording(recording: Recording, path: str | Path, *, rounded: bool = Fa
 
 
 def _kept_unit(role: str) -> str:
-    """The unit a channel has inside, "-" for a share; "" where it is not known."""
-    return next(iter(UNITS[ROLES[role].kind])) if role in ROLES else ""
+    """The unit a channel has inside, for a share per cent, which a title can state; "" where it has none."""
+    kind = ROLES[role].kind if role in ROLES else "number"
+    unit = "%" if kind == "share" else next(iter(UNITS[kind]))
+    return "" if unit == "-" else unit
 
 
 def _cells(values: Array, digits: int | None) -> list[str]:
