@@ -9,7 +9,7 @@ whatever there is, a centre line, walked edges or laps.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -420,14 +420,27 @@ def import_track(
         No complete lap.
     InputError
         An argument out of range, of another type, or one that this source has no use for.
+
+    Examples
+    --------
+    >>> import linelab, math
+    >>> from pathlib import Path
+    >>> around = [2.0 * math.pi * k / 120 for k in range(120)]
+    >>> rows = [f"{60.0 * math.cos(a):.2f},{40.0 * math.sin(a):.2f},8" for a in around]
+    >>> _ = Path("oval.csv").write_text("\\n".join(["x_m,y_m,width_m", *rows]))
+    >>> track = linelab.import_track("oval.csv")
+    >>> track.survey.kind, round(float(track.width.min()))
+    ('widths', 8)
+    >>> linelab.import_track(linelab.load_recording("ostrelle_practice"), width=8.0).survey.assumed_width
+    8.0
     """
     check_kinds("import_track", source=(source, (Recording, str, Path)))
     kind, has_use = "laps", {"width", "start_line"}
     if not isinstance(source, Recording):
-        walked = right is not None or (Path(source).suffix.lower() != ".csv" and len(read_lines_of(source)) > 1)
-        kind, has_use = ("walked edges", {"right", "closed", "start_line", "uncertainty"})
-        if not walked:
-            kind, has_use = "a centre line", {"width", "columns", "metres_per_unit", "closed"}
+        kind, has_use = "a centre line", {"width", "columns", "metres_per_unit", "closed"}
+        drawn = Path(source).suffix.lower() in (".gpx", ".geojson", ".json")
+        if right is not None or (drawn and len(read_lines_of(source)) > 1):
+            kind, has_use = "walked edges", {"right", "closed", "start_line", "uncertainty"}
     given = {
         "right": right, "width": width, "columns": columns, "metres_per_unit": metres_per_unit, "closed": closed,
         "start_line": start_line, "uncertainty": uncertainty,
@@ -443,6 +456,10 @@ def import_track(
         ).track
     if kind == "walked edges":
         return load_walked_edges(source, right, closed=closed, name=name, uncertainty=uncertainty, start=start_line)
+    roles = [item.name for item in fields(Columns)]
+    for role in columns or {}:
+        if role not in roles:
+            raise InputError(f"unknown role {role!r} of a column", remedy=f"Choose among {', '.join(roles)}")
     return load_centre_line(
         source, columns=Columns(**(columns or {})), assumed_width=width, metres_per_unit=metres_per_unit,
         closed=closed, name=name,

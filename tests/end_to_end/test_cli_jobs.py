@@ -206,7 +206,7 @@ def test_reversed_track_is_driven_the_other_way(capsys, tmp_path):
     _run(capsys, "reference", "tinmarsh_rental", "rental-four-stroke", "--reverse", "--out", out, "--no-pictures")
     data = json.loads((out / "reference_lap.json").read_text())
     forward = load_track("tinmarsh_rental")
-    turns = [corner["turns"] for corner in data["corners"]]
+    turns = [corner["direction"] for corner in data["corners"]]
     assert turns == ["right" if corner.left else "left" for corner in reversed(forward.corners)]
     assert data["track"]["name"] == f"{forward.name} (driven the other way round)"
 

@@ -11,7 +11,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linelab.errors import LinelabError, TrackError
+from linelab.arrays import Table
+from linelab.errors import LinelabError, TrackError, check_kinds
 from linelab.files.tracks.track_ranges import check_line, check_steepness, check_widths
 from linelab.geometry.corners import find_corners
 from linelab.geometry.curve import Curve
@@ -133,7 +134,7 @@ def track_from_edges(
         origin=origin,
         georeferenced=georeferenced,
         survey=survey or Survey(kind="surveyed"),
-        corners=tuple(corners),
+        corners=Table(corners),
         kerbs=tuple(kerbs),
         grip_zones=tuple(grip_zones),
         notes=tuple(remarks),
@@ -193,7 +194,28 @@ def reversed_track(track: Track) -> Track:
     Exact mirror in s: nothing is fitted again, so that reversing twice gives the first track back.  Corners are
     numbered anew in the new driving order and keep their names; the track's name says which way round it is driven,
     since a corner's number means nothing without that.
+
+    Parameters
+    ----------
+    track : Track
+
+    Returns
+    -------
+    Track
+
+    Raises
+    ------
+    InputError
+        ``track`` is of another type.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> linelab.reversed_track(track).corners[0].left == (not track.corners[-1].left)
+    True
     """
+    check_kinds("reversed_track", track=(track, Track))
     line, length = track.reference, track.length
     turned = Curve(
         s=line.s,
@@ -234,7 +256,7 @@ def reversed_track(track: Track) -> Track:
         right_edge=track.left_edge[::-1],
         left_z=None if track.right_z is None else track.right_z[::-1],
         right_z=None if track.left_z is None else track.left_z[::-1],
-        corners=tuple(replace(c, number=i + 1) for i, c in enumerate(corners)),
+        corners=Table(replace(c, number=i + 1) for i, c in enumerate(corners)),
         kerbs=tuple(replace(k, side=other[k.side], s_start=a, s_end=b) for k in track.kerbs for a, b in (span(k),)),
         grip_zones=tuple(
             replace(g, s_start=a, s_end=b, n_right=-g.n_left, n_left=-g.n_right)
