@@ -15,9 +15,12 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.motion.streams import DEGREE, SPAN, Grid, derived_pieces
+from linelab.geometry.plane_spline import DEGREE, derived_pieces
+from linelab.motion.streams import Grid
 from linelab.units import Array
 
+#: Basis functions that are not zero on an interval.
+SPAN = DEGREE + 1
 #: Unknowns a knot, and the group in which an interval's first error knot is kept: amid the coefficients it meets.
 UNKNOWNS, _ERROR_GROUP = 5, 2
 #: Which of the unknowns are the position bias, and which the error of the speed channel.
