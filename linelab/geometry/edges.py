@@ -190,7 +190,7 @@ def edges_from_centre(centre: ArrayLike, w_left: ArrayLike, w_right: ArrayLike, 
     """
     array = np.array(centre, dtype=np.float64)
     count = array.shape[0] if array.ndim == 2 else 0
-    widths = [_checked_width(name, value, count) for name, value in (("w_left", w_left), ("w_right", w_right))]
+    widths = [checked_width(name, value, count) for name, value in (("w_left", w_left), ("w_right", w_right))]
     line = make_edge("centre line", array, closed=closed)
     kept = _distinct(array, closed)
     arc, points, normal = _densified(line)
@@ -210,7 +210,7 @@ def edges_from_centre(centre: ArrayLike, w_left: ArrayLike, w_right: ArrayLike, 
     return edges[0], edges[1]
 
 
-def _checked_width(name: str, value: ArrayLike, count: int) -> Array:
+def checked_width(name: str, value: ArrayLike, count: int) -> Array:
     """A width (M,), positive and finite."""
     width = np.array(value, dtype=np.float64)
     if width.ndim == 0:

@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from linelab.arrays import distance_along
 from linelab.errors import InputError, RecordingError
 from linelab.measured import Measured, withheld
 from linelab.model.lap import Recording
@@ -125,7 +126,7 @@ def passages(samples: Samples, line: StartLine, length: float | None, longest_ga
 
 def _drop_neighbours(samples: Samples, passes: list[Crossing], length: float) -> list[Crossing]:
     """Leave out passages of a neighbouring stretch: of two within half a lap, the one farther off the middle."""
-    distance = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(samples.x), np.diff(samples.y)))])
+    distance = distance_along(samples.x, samples.y)
     kept: list[Crossing] = []
     for crossing in passes:
         if kept and distance[crossing.index] - distance[kept[-1].index] < 0.5 * length:

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from linelab.arrays import frozen_array, set_field
+from linelab.arrays import distance_along, frozen_array, set_field
 from linelab.errors import InputError, RecordingError
 from linelab.files.projection import LocalPlane, to_plane
 from linelab.geometry.curve import curve_at
@@ -95,7 +95,7 @@ def propose_start_line(samples: Samples, *, width: float = 12.0) -> StartLine:
     RecordingError
         The recording moves less than 100 m.
     """
-    distance = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(samples.x), np.diff(samples.y)))])
+    distance = distance_along(samples.x, samples.y)
     grid = np.arange(0.0, distance[-1], 4.0)
     if grid.size < 25:
         raise RecordingError(
