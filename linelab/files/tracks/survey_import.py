@@ -20,7 +20,7 @@ import numpy as np
 
 from linelab.arrays import distance_along
 from linelab.errors import FileFormatError, InputError, LinelabError, TrackError, legible
-from linelab.files.projection import LocalPlane, plane_about, to_plane
+from linelab.files.projection import LocalPlane, on_plane, plane_about, to_plane
 from linelab.files.text import read_text
 from linelab.files.tracks.centre_line import Columns, read_centre_csv
 from linelab.files.tracks.track_build import in_file, track_from_centre, track_from_edges
@@ -291,7 +291,7 @@ def load_walked_edges(
     lines, sides_known, rings = _two_lines(file, None if right is None else Path(right))
     points = np.vstack([line[:, :2] for line in lines])
     plane = plane_about(points[:, 0], points[:, 1])
-    edges = [_on_plane(line, plane) for line in lines]
+    edges = [on_plane(line, plane) for line in lines]
     if closed is None:
         closed = rings or all(_ends_meet(edge, 1.5, WALK_GAP) for edge in edges)
     if closed and not rings:
@@ -365,11 +365,6 @@ def _two_lines(file: Path, other: Path | None) -> tuple[list[Array], bool, bool]
     return points, False, rings
 
 
-def _on_plane(line: Array, plane: LocalPlane) -> Array:
-    x, y = to_plane(plane, line[:, 0], line[:, 1])
-    return np.column_stack([x, y, *line[:, 2:].T])
-
-
 def _to_metres(points: Array, degrees: bool) -> tuple[Array, LocalPlane | None]:
     """Points in metres, and the plane where they came in degrees."""
     if not degrees:
@@ -385,7 +380,7 @@ def _to_metres(points: Array, degrees: bool) -> tuple[Array, LocalPlane | None]:
             remedy="Name the columns the other way round" if swapped else "Name them as x and y if they are metres",
         )
     plane = plane_about(points[:, 0], points[:, 1])
-    return _on_plane(points, plane), plane
+    return on_plane(points, plane), plane
 
 
 def _ends_meet(path: Array, steps: float, least: float = 0.0) -> bool:
