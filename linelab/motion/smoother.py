@@ -25,8 +25,6 @@ from linelab.errors import RecordingError
 from linelab.geometry import banded
 from linelab.geometry.banded import Factor
 from linelab.motion.normal_equations import (
-    BIAS,
-    SPEED_ERROR,
     UNKNOWNS,
     Information,
     add_components,
@@ -39,7 +37,18 @@ from linelab.motion.normal_equations import (
     no_information,
     right_side,
 )
-from linelab.motion.streams import TIMING, Grid, Row, Streams, evaluate, grid_over, linear, linear_rows
+from linelab.motion.streams import (
+    BIAS,
+    SPEED_ERROR,
+    TIMING,
+    Grid,
+    Row,
+    Streams,
+    evaluate,
+    grid_over,
+    linear,
+    linear_rows,
+)
 from linelab.recorded.robust_series import cost, weight
 from linelab.units import Array
 
@@ -251,7 +260,7 @@ def solve(
         add_positions(measured, streams.t, x, y, share / streams.position_sigma**2)
         for row in rows:
             add_components(
-                measured, row.t, row.order, row.direction, row.value, row.weight, blur=row.blur, wanders=row.wanders
+                measured, row.t, row.order, row.direction, row.value, row.weight, blur=row.blur, error=row.error
             )
         factor, unknowns, score = under(measured, model, density)
         gaps = _position_gaps(streams, grid, unknowns, x, y)
@@ -287,7 +296,7 @@ def timing_sides(solved: Solved) -> Array:
     for row in solved.rows:
         for name, change in row.changes.items():
             sides[TIMING.index(name)] += right_side(
-                solved.grid, row.t, row.order, row.direction, row.weight * change, blur=row.blur, wanders=row.wanders
+                solved.grid, row.t, row.order, row.direction, row.weight * change, blur=row.blur, error=row.error
             )
     return sides.reshape(len(TIMING), -1).T
 
@@ -336,7 +345,7 @@ def _row_gaps(grid: Grid, unknowns: Array, row: Row) -> Array:
     found = evaluate(grid, unknowns[:, :2], row.t, orders)
     moved = found[0] + row.blur * found[1] if row.blur else found[0]
     off = moved[:, 0] * row.direction[0] + moved[:, 1] * row.direction[1] - row.value
-    if row.wanders:
+    if row.error is not None:
         off += linear(grid, error_values(grid, unknowns, SPEED_ERROR), row.t)[:, 0]
     return np.asarray(np.abs(off) * np.sqrt(row.weight))
 

@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 from linelab.geometry.plane_spline import DEGREE
 from linelab.units import Array
 
+#: Which of the unknowns at a knot are the position bias east and north, and which the error of the speed channel.
+BIAS, SPEED_ERROR = (2, 3), (4,)
+
 
 @dataclass(frozen=True, slots=True)
 class Grid:
@@ -138,7 +141,7 @@ TIMING = (*ESTIMATED, "speed_rounding", "course_rounding")
 class Row(NamedTuple):
     """A channel as components of a derivative of the motion: ``order``, unit vectors, values and 1/variance (M,).
 
-    ``blur`` as in :class:`Channel`; ``wanders`` where the channel has an error of its own that lasts.  ``changes`` are
+    ``blur`` as in :class:`Channel`; ``error`` which unknown is an error of its own that lasts.  ``changes`` are
     derivatives of what the channel shows by its timing, by name in TIMING (M,); none before a motion is known.
     """
 
@@ -149,7 +152,7 @@ class Row(NamedTuple):
     weight: Array
     changes: dict[str, Array]
     blur: float = 0.0
-    wanders: bool = False
+    error: int | None = None
 
 
 def linear_rows(streams: Streams, grid: Grid, path: Array | None = None) -> list[Row]:
@@ -166,7 +169,7 @@ def linear_rows(streams: Streams, grid: Grid, path: Array | None = None) -> list
         weight = np.minimum(1.0, (at.v / _SLOW) ** 2) / one.sigma**2
         changes = {"speed_lag": -at.ahead, "speed_blur": at.jerk_ahead}
         changes["speed_rounding"] = at.jerk_ahead + at.left**2 / at.pace
-        rows.append(Row(one.t, 1, at.travel, one.value, weight, changes, one.blur, wanders=True))
+        rows.append(Row(one.t, 1, at.travel, one.value, weight, changes, one.blur, SPEED_ERROR[0]))
     if streams.course is not None:
         one = streams.course
         at = _travel(streams, grid, path, one.t)
