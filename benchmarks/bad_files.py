@@ -32,7 +32,7 @@ from linelab.model.track import Track
 from linelab.optimum.minimum_time import solve_min_time
 from linelab.units import RPM
 
-sys.path.insert(0, str(ROOT / "tests" / "unit"))
+sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 from mutations import damaged, track_and_kart_seeds, use_track_or_kart
 
 Kart = dict[str, Any]

@@ -12,7 +12,7 @@ import numpy as np
 import second_driver as judge
 
 from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
-from linelab.coaching.results import SessionReview
+from linelab.coaching.results import Review
 from linelab.diagnosis.marks import CornerMarks
 from linelab.files.recordings.load_recording import load_recording
 from linelab.files.tracks.track_file import load_track
@@ -122,14 +122,14 @@ def exact_laps(session: judge.Session, track: Track, kart: Kart) -> list[DrivenL
     return found
 
 
-def without_survey(session: judge.Session, receiver: judge.Receiver, seed: int, kart: Kart) -> SessionReview:
+def without_survey(session: judge.Session, receiver: judge.Receiver, seed: int, kart: Kart) -> Review:
     """The session reviewed from its file alone."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "session.csv"
         judge.log(session, receiver, seed).to_csv(path)
         recording = load_recording(path)
     ground = find_ground(recording, None)
-    return review_recording(recording, ground, kart, choose_laps(ground.laps)).session
+    return review_recording(recording, ground, kart, choose_laps(ground.laps))
 
 
 def corner_at(circuit: judge.Circuit, track: Track, marks: tuple[CornerMarks, ...], place: tuple[float, float]) -> int:

@@ -19,7 +19,7 @@ from scipy.interpolate import CubicSpline
 from simulated_sessions import Circuit, circuits, random_receiver, random_session
 from surroundings import surroundings
 
-from linelab.coaching.results import SessionReview
+from linelab.coaching.results import Review
 from linelab.coaching.session import review_session
 from linelab.diagnosis.losses import segment_edges
 from linelab.drive.receiver import record
@@ -49,7 +49,7 @@ class Row(NamedTuple):
     truth: float
 
 
-def rows_of(track: Track, kart: Kart, reference: Lap, review: SessionReview, exact: list[Lap]) -> list[Row]:
+def rows_of(track: Track, kart: Kart, reference: Lap, review: Review, exact: list[Lap]) -> list[Row]:
     """Line and speed part of every lap and corner beside the truth."""
     segments = review.laps[0].comparison.losses.segments
     edges = segment_edges(segments)

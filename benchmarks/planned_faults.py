@@ -32,7 +32,7 @@ from typing import NamedTuple
 import numpy as np
 from surroundings import surroundings
 
-from linelab.coaching.results import SessionReview
+from linelab.coaching.results import Review
 from linelab.coaching.session import review_session
 from linelab.diagnosis.marks import find_marks
 from linelab.drive import faults as manner
@@ -209,7 +209,7 @@ def driven(rng: np.random.Generator, at: Place, followed: Lap, habits: Habits, l
     raise RuntimeError(f"the driver does not stay on {at.track.name}: {habits}")
 
 
-def reviewed(rng: np.random.Generator, at: Place, followed: Lap, habits: Habits) -> SessionReview:
+def reviewed(rng: np.random.Generator, at: Place, followed: Lap, habits: Habits) -> Review:
     """The session driven, logged and reviewed."""
     session = driven(rng, at, followed, habits, int(rng.integers(*LAPS)))
     receiver = Receiver(

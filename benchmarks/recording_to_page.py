@@ -22,7 +22,7 @@ from linelab.drive.driver import careful_lap, drive_session
 from linelab.drive.faults import BrakesEarly, Habits, LatePower
 from linelab.drive.receiver import Receiver, record
 from linelab.files.kart_file import load_kart
-from linelab.files.recordings.table import save_recording_csv
+from linelab.files.recordings.table import save_recording
 from linelab.files.tracks.track_file import load_track
 from linelab.optimum.minimum_time import solve_min_time
 
@@ -54,7 +54,7 @@ laps = choose_laps(ground.laps)
 at = stage("laps cut", at)
 review = review_recording(recording, ground, kart, laps, reference=solution)
 at = stage("laps estimated and coached", at)
-save_review(sys.argv[4], review)
+save_review(review, sys.argv[4])
 at = stage("page, JSON and CSV", at)
 spent["total"] = time.perf_counter() - start
 import json
@@ -71,7 +71,7 @@ def session(path: Path) -> None:
         ends=(0.3, 0.3), seed=4,
     )  # fmt: skip
     receiver = Receiver(rate=RATE, white=0.08, bias=0.25, bias_time=300.0, speed_noise=0.06, course_noise=0.01)
-    save_recording_csv(replace(record(driven, receiver, seed=4), source="simulated"), path)
+    save_recording(replace(record(driven, receiver, seed=4), source="simulated"), path, rounded=True)
 
 
 def main() -> None:

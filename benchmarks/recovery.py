@@ -1,7 +1,7 @@
 """How well a recording gives back the lap, by sampling rate and noise, beside reading the raw samples.
 
 Sessions of the simulated driver on the bundled circuits, logged with white noise and no bias; errors are those of
-tests/physics/recovered.py.  Then the same noise with a drifting bias, without lag, and without a speed channel;
+tests/helpers/recovered.py.  Then the same noise with a drifting bias, without lag, and without a speed channel;
 last, what a speed worked out from positions loses on tight bends.
 """
 
@@ -19,7 +19,7 @@ from surroundings import ROOT, surroundings
 
 from linelab.drive.receiver import Receiver
 
-sys.path.insert(0, str(ROOT / "tests" / "physics"))
+sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 
 from recovered import NAMES, Errors, joined, recover, tight
 

@@ -11,11 +11,11 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(ROOT / "tests" / "browser"))
+sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 
 from webdriver import Browser  # noqa: E402
 
-from linelab import cli  # noqa: E402
+from linelab.cli import main as cli  # noqa: E402
 
 DOCS = ROOT / "docs"
 

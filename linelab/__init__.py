@@ -6,10 +6,11 @@ solver nor the drawing library.
 Examples
 --------
 >>> import linelab
->>> track = linelab.load_track("ostrelle_sprint")
->>> kart = linelab.load_kart("senior-single-speed")
->>> solution = linelab.solve_min_time(track, kart)  # doctest: +SKIP
->>> solution.lap.lap_time  # doctest: +SKIP
+>>> track = linelab.load_track("tinmarsh_rental")
+>>> kart = linelab.load_kart("rental-four-stroke")
+>>> solution = linelab.solve_min_time(track, kart)
+>>> print(f"{solution.lap_time:.2f} s")
+32.98 s
 """
 
 from __future__ import annotations
@@ -19,57 +20,104 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from linelab.coaching.compare import compare
-    from linelab.coaching.from_recording import review
-    from linelab.errors import LinelabError
-    from linelab.files.bundled import bundled_karts, bundled_tracks
+    from linelab.coaching.from_recording import read_laps, review
+    from linelab.coaching.results import Review
+    from linelab.errors import (
+        FileFormatError,
+        InputError,
+        KartError,
+        LinelabError,
+        RecordingError,
+        SolveError,
+        TrackError,
+        VerificationError,
+    )
+    from linelab.files.bundled import bundled_karts, bundled_recordings, bundled_tracks
     from linelab.files.kart_file import load_kart, save_kart
+    from linelab.files.lap_file import load_lap, load_solution, save_lap, save_solution
     from linelab.files.recordings.load_recording import load_recording, load_session
+    from linelab.files.recordings.table import save_recording
     from linelab.files.tracks.track_file import load_track, reversed_track, save_track
+    from linelab.model.kart import Kart
+    from linelab.model.lap import Lap, Recording
+    from linelab.model.track import Track
     from linelab.motion.estimate import estimate_lap
+    from linelab.motion.track_from_laps import import_track
     from linelab.optimum.line_profile import speed_profile
-    from linelab.optimum.minimum_time import solve_min_time
+    from linelab.optimum.minimum_time import Solution, solve_min_time
+    from linelab.output.review_report import save_review
+    from linelab.output.sheet.track_sheet import track_sheet
     from linelab.recorded.cleaning import clean_recording
     from linelab.recorded.laps import split_laps
 
-#: Public name to the module it lives in.
-_HOMES = {
-    "LinelabError": "linelab.errors",
-    "bundled_karts": "linelab.files.bundled",
-    "bundled_tracks": "linelab.files.bundled",
-    "clean_recording": "linelab.recorded.cleaning",
-    "compare": "linelab.coaching.compare",
-    "estimate_lap": "linelab.motion.estimate",
-    "load_kart": "linelab.files.kart_file",
-    "load_recording": "linelab.files.recordings.load_recording",
-    "load_session": "linelab.files.recordings.load_recording",
-    "load_track": "linelab.files.tracks.track_file",
-    "review": "linelab.coaching.from_recording",
-    "reversed_track": "linelab.files.tracks.track_file",
-    "save_kart": "linelab.files.kart_file",
-    "save_track": "linelab.files.tracks.track_file",
-    "solve_min_time": "linelab.optimum.minimum_time",
-    "speed_profile": "linelab.optimum.line_profile",
-    "split_laps": "linelab.recorded.laps",
+_MODULES = {
+    "coaching.compare": "compare",
+    "coaching.from_recording": "read_laps review",
+    "coaching.results": "Review",
+    "errors": "FileFormatError InputError KartError LinelabError RecordingError SolveError TrackError "
+    "VerificationError",
+    "files.bundled": "bundled_karts bundled_recordings bundled_tracks",
+    "files.kart_file": "load_kart save_kart",
+    "files.lap_file": "load_lap load_solution save_lap save_solution",
+    "files.recordings.load_recording": "load_recording load_session",
+    "files.recordings.table": "save_recording",
+    "files.tracks.track_file": "load_track reversed_track save_track",
+    "model.kart": "Kart",
+    "model.lap": "Lap Recording",
+    "model.track": "Track",
+    "motion.estimate": "estimate_lap",
+    "motion.track_from_laps": "import_track",
+    "optimum.line_profile": "speed_profile",
+    "optimum.minimum_time": "Solution solve_min_time",
+    "output.review_report": "save_review",
+    "output.sheet.track_sheet": "track_sheet",
+    "recorded.cleaning": "clean_recording",
+    "recorded.laps": "split_laps",
 }
+#: Public name to the module it lives in.
+_HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for name in names.split()}
 
 __all__ = [
+    "FileFormatError",
+    "InputError",
+    "Kart",
+    "KartError",
+    "Lap",
     "LinelabError",
+    "Recording",
+    "RecordingError",
+    "Review",
+    "Solution",
+    "SolveError",
+    "Track",
+    "TrackError",
+    "VerificationError",
     "bundled_karts",
+    "bundled_recordings",
     "bundled_tracks",
     "clean_recording",
     "compare",
     "estimate_lap",
+    "import_track",
     "load_kart",
+    "load_lap",
     "load_recording",
     "load_session",
+    "load_solution",
     "load_track",
+    "read_laps",
     "reversed_track",
     "review",
     "save_kart",
+    "save_lap",
+    "save_recording",
+    "save_review",
+    "save_solution",
     "save_track",
     "solve_min_time",
     "speed_profile",
     "split_laps",
+    "track_sheet",
 ]
 
 
@@ -83,4 +131,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted([*globals(), *__all__])
+    return __all__

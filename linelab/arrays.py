@@ -1,13 +1,19 @@
-"""Checks shared by the frozen value types: arrays are copied once, made read-only and validated; counts in words."""
+"""What the frozen value types share: arrays copied once, read-only and checked; equality; tables; counts in words."""
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import fields
+from functools import cache
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar, cast
 
 import numpy as np
 
 from linelab.errors import InputError
 from linelab.units import Array
+
+if TYPE_CHECKING:
+    from pandas import DataFrame as DataFrame
 
 
 def frozen_array(owner: str, name: str, value: Any, *, shape: tuple[int | None, ...]) -> Array:
@@ -102,3 +108,89 @@ def freeze_fields(instance: object, names: tuple[str, ...], size: int) -> None:
     owner = type(instance).__name__
     for name in names:
         set_field(instance, name, frozen_array(owner, name, getattr(instance, name), shape=(size,)))
+
+
+class ByValue:
+    """Base of dataclasses that hold arrays: equal when all their fields are, arrays element by element."""
+
+    __slots__ = ()
+
+    def __eq__(self, other: object) -> bool:
+        return self is other or (type(self) is type(other) and _same(_values(self), _values(other)))
+
+    def __hash__(self) -> int:
+        # Cheap, since caches ask for it at every call, and alike for what is equal: the first few fields stand for all.
+        return hash((type(self), *(_hashed(getattr(self, name)) for name in _first_fields(cast(Any, type(self))))))
+
+
+def _values(instance: Any) -> list[Any]:
+    return [getattr(instance, item.name) for item in fields(instance)]
+
+
+def _same(a: Any, b: Any) -> bool:
+    """Whether two values are equal, gaps (NaN) in arrays included."""
+    if a is b:
+        return True
+    if isinstance(a, np.ndarray) and isinstance(b, np.ndarray):
+        return np.array_equal(a, b, equal_nan=a.dtype.kind == "f")
+    if isinstance(a, (tuple, list)) and isinstance(b, (tuple, list)):
+        return len(a) == len(b) and all(map(_same, a, b))
+    if isinstance(a, Mapping) and isinstance(b, Mapping):
+        return a.keys() == b.keys() and all(_same(value, b[key]) for key, value in a.items())
+    return bool(a == b)
+
+
+@cache
+def _first_fields(kind: Any) -> tuple[str, ...]:
+    return tuple(item.name for item in fields(kind)[:4])
+
+
+def _hashed(value: Any) -> Any:
+    """Of an array its size and last entry; of what is nested nothing."""
+    if isinstance(value, np.ndarray):
+        last = float(value.flat[-1]) if value.size else 0.0
+        return value.shape, last if last == last else None
+    return value if isinstance(value, (str, int, float, type(None))) else None
+
+
+class HasRow(Protocol):
+    """A value type that can be a row of a table."""
+
+    def row(self) -> dict[str, Any]:
+        """Title, with the unit in it, to value."""
+
+
+Item = TypeVar("Item", bound=HasRow, covariant=True)
+
+
+class Rows(tuple[Item, ...]):
+    """A tuple whose items can be shown as a table, one row each."""
+
+    __slots__ = ()
+
+    def to_dataframe(self) -> DataFrame:
+        """The items as a table, units in the column names.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed (``pip install linelab[tables]``).
+        """
+        return data_frame([item.row() for item in self])
+
+
+def data_frame(data: Any) -> DataFrame:
+    """A pandas table of columns by title, or of rows.
+
+    Raises
+    ------
+    InputError
+        pandas is not installed.
+    """
+    try:
+        import pandas
+    except ImportError as error:
+        raise InputError(
+            "pandas is not installed", where="to_dataframe", remedy="Install it with: pip install 'linelab[tables]'"
+        ) from error
+    return pandas.DataFrame(data)

@@ -77,6 +77,49 @@ class InputError(LinelabError):
     """A value handed to the library or the command line cannot be used."""
 
 
+#: What makes a value of a public type.
+_MAKERS = {
+    "Track": "linelab.load_track or linelab.import_track",
+    "Kart": "linelab.load_kart",
+    "Recording": "linelab.load_recording",
+    "RecordedLap": "linelab.split_laps",
+    "DrivenLap": "linelab.read_laps or linelab.estimate_lap",
+    "Lap": "linelab.load_lap, or the .lap of a solution or of an estimated lap",
+    "Line": "the .line of a lap",
+    "Solution": "linelab.solve_min_time or linelab.load_solution",
+    "Review": "linelab.review",
+}
+
+
+def check_kinds(function: str, **given: tuple[object, type | tuple[type, ...]]) -> None:
+    """Refuse an argument of another type, saying what makes the right one.
+
+    Parameters
+    ----------
+    function : str
+        Whose arguments they are.
+    **given
+        Argument's name to its value and the type or types it may have.
+
+    Raises
+    ------
+    InputError
+    """
+    for name, (value, kinds) in given.items():
+        if isinstance(value, kinds):
+            continue
+        wanted = [kind.__name__ for kind in (kinds if isinstance(kinds, tuple) else (kinds,))]
+        path = isinstance(value, (str, PathLike))
+        found = f"the text {str(value)!r}" if path else f"a {type(value).__name__}"
+        makers = [_MAKERS[kind] for kind in wanted if kind in _MAKERS]
+        remedy = "Give the name of a file"
+        if makers:
+            remedy = f"{'Load it first' if path else 'Give what you get'} from {makers[0]}"
+        if "str" in wanted:
+            wanted = [kind for kind in wanted if kind not in ("str", "PathLike")] + ["path"]
+        raise InputError(f"{name} is {found}, not a {' or '.join(wanted)}", where=function, remedy=remedy)
+
+
 #: What stood in a file is told up to this length [characters].
 LONGEST_FOUND = 300
 

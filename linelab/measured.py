@@ -1,10 +1,15 @@
-"""A figure from a recording: a value with its standard deviation, or withheld with the reason."""
+"""A figure from a recording: a value with its standard deviation, or withheld with the reason; its ± as text."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 from linelab.errors import InputError
+
+#: Standard deviations of a normal distribution to either end of its 95 % interval: what every "±" that is shown means.
+TO_95 = 1.96
+#: The same in words, said once on every output.
+PLUS_MINUS = "± is the 95 % interval: 19 times in 20 the true value lies within it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,16 +35,22 @@ class Measured:
         return self.value is not None
 
 
+def plus_minus(sigma: float | None, digits: int, size: float = 1.0) -> str:
+    """ "±0.12": the 95 % interval of a standard deviation, in units of ``size``; never zero, which would claim
+    certainty."""
+    return f"±{max(TO_95 * (sigma or 0.0) / size, 10.0**-digits):.{digits}f}"
+
+
 def withheld(reason: str) -> Measured:
     """A figure the recording cannot support."""
     return Measured(None, None, reason)
 
 
 def for_few(count: int) -> float:
-    """Factor on a standard deviation known from ``count`` departures only, so that 1.96 of it hold 95 %.
+    """Factor on a standard deviation known from ``count`` departures only, so that TO_95 of it hold 95 %.
 
     Student's t over the normal quantile: 1.18 for 8 departures, 1.03 for 40.
     """
     from scipy.special import stdtrit
 
-    return float(stdtrit(max(count, 1), 0.975)) / 1.96
+    return float(stdtrit(max(count, 1), 0.975)) / TO_95

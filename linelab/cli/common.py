@@ -26,9 +26,9 @@ if TYPE_CHECKING:
 
 def units_named(name: str) -> Units:
     """Display units by name."""
-    from linelab.output.display import IMPERIAL, METRIC
+    from linelab.output import display
 
-    return IMPERIAL if name == "imperial" else METRIC
+    return display.units_named(name)
 
 
 def default_folder(*parts: str) -> Path:
@@ -125,8 +125,8 @@ def recorded_ground(
     position_error: float | None = None,
 ) -> Ground:
     """The track and the laps of a recording on it; without a track a corridor estimated from the laps."""
-    from linelab.coaching.from_recording import find_ground, recording_start_line
-    from linelab.motion.track_from_laps import ASSUMED_WIDTH
+    from linelab.coaching.from_recording import find_ground
+    from linelab.motion.track_from_laps import ASSUMED_WIDTH, recording_start_line
 
     line = None if start_line is None else recording_start_line(recording, start_line[:2], start_line[2:])
     return find_ground(

@@ -5,7 +5,6 @@ The bundled demo: an invented driver's practice on an invented circuit.
 
 from __future__ import annotations
 
-from importlib.resources import files
 from pathlib import Path
 
 import click
@@ -23,7 +22,9 @@ DEMO_POSITION_ERROR = 0.25
 
 def demo_recording() -> Path:
     """A simulated session of ten laps (CSV, 10 Hz, with the errors of a consumer receiver)."""
-    return Path(str(files("linelab"))) / "data" / "recordings" / "ostrelle_practice.csv"
+    from linelab.files.bundled import bundled_recordings
+
+    return bundled_recordings()["ostrelle_practice"]
 
 
 @click.command(
@@ -41,10 +42,9 @@ def demo(out: str | None, print_file: bool, units: str) -> None:
     from linelab.files.kart_file import load_kart
     from linelab.files.recordings.load_recording import load_recording
     from linelab.files.tracks.track_file import load_track
-    from linelab.files.writing import results_folder
     from linelab.optimum.minimum_time import solve_min_time
     from linelab.output.review_report import save_review
-    from linelab.output.sheet.track_sheet import save_sheet, sheet_pages
+    from linelab.output.sheet.track_sheet import track_sheet
 
     shown = units_named(units)
     folder = Path(out or default_folder())
@@ -55,9 +55,8 @@ def demo(out: str | None, print_file: bool, units: str) -> None:
         recording = load_recording(demo_recording())
         ground = find_ground(recording, track, position_error=DEMO_POSITION_ERROR)
         result = review_recording(recording, ground, kart, choose_laps(ground.laps), reference=solution, progress=step)
-        review_files = save_review(review_folder, result, shown, print_file=print_file, progress=step)
-        with results_folder(sheet_folder) as stage:
-            sheet_files = save_sheet(stage, sheet_pages(track, kart, solution, shown, progress=step))
+        review_files = save_review(result, review_folder, shown, print_file=print_file, progress=step)
+        sheet_files = track_sheet(track, kart, sheet_folder, solution=solution, units=shown, progress=step)
     show_review(result, shown)
     list_files(review_folder, review_files)
     list_files(sheet_folder, sheet_files)

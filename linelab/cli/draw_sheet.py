@@ -87,10 +87,8 @@ def sheet(
 ) -> None:
     """Put a TRACK on A4 pages for the driver of a KART: map, where to brake, turn in and aim, paces to count."""
     from linelab.files.kart_file import load_kart
-    from linelab.files.writing import results_folder
-    from linelab.optimum.minimum_time import solve_min_time
     from linelab.output.display import CAUTIONS
-    from linelab.output.sheet.track_sheet import save_sheet, sheet_pages
+    from linelab.output.sheet.track_sheet import track_sheet
     from linelab.output.track_facts import survey_sentence
 
     titles, declared = parse_pairs(columns, (), "--column"), parse_pairs(quantities, (), "--unit")
@@ -106,11 +104,13 @@ def sheet(
         folder = results_place(out or default_folder("sheet", Path(track).stem, Path(kart).stem))
         ground = _from_laps(track, titles, declared, start_line, width) if from_laps else named_track(track, reverse)
         notes(ground.notes, shown)
-        solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
-        pages = sheet_pages(ground, driven, solution, shown, pace=pace, use_kerbs=kerbs, quick=quick, progress=step)
-        with results_folder(folder) as stage:
-            files = save_sheet(stage, pages)
-    say(f"Track sheet of {ground.name} for {driven.name}, {len(pages)} pages.", survey_sentence(ground.survey, shown))
+        files = track_sheet(
+            ground, driven, folder, grip=grip, units=shown, pace=pace, use_kerbs=kerbs, quick=quick, progress=step
+        )
+    say(
+        f"Track sheet of {ground.name} for {driven.name}, {len(files) - 1} pages.",
+        survey_sentence(ground.survey, shown),
+    )
     list_files(folder, files)
     say("", CAUTIONS)
 

@@ -1,4 +1,4 @@
-"""linelab review: a recording held against the reference lap."""
+"""linelab review: a recording held against the computed lap."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ from linelab.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from linelab.coaching.from_recording import Review
+    from linelab.coaching.results import Review
     from linelab.diagnosis.kinds import TargetKind
     from linelab.optimum.minimum_time import Solution
     from linelab.output.display import Units
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
 #: What laps are held against, as typed, to its kind.
 AGAINST: dict[str, TargetKind] = {
-    "ideal": "ideal",
+    "computed": "computed",
     "grip-shown": "shown_grip",
     "own-best": "own_best",
     "own-parts": "own_parts",
@@ -81,9 +81,9 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
 @click.option(
     "--against",
     type=click.Choice(list(AGAINST)),
-    default="ideal",
+    default="computed",
     show_default=True,
-    help="Hold the laps against: the ideal reference lap; the same at the grip shown that day; the driver's own best "
+    help="Hold the laps against: the computed lap; the same at the grip shown that day; the driver's own best "
     "lap; the best of the driver's own parts of laps.",
 )
 @column_options
@@ -153,15 +153,15 @@ def review(
     solved: Solution | None = None
     earlier: Review | None = None
     for folder, (recording, ground, laps) in zip(folders, read):
-        with progress("computing the reference lap") as step:
+        with progress("computing the computed lap") as step:
             result = review_recording(
                 recording, ground, driven, laps, against=AGAINST[against], grip=grip, reference=solved, progress=step
             )
-            solved = result.reference if ground_track is not None else None
+            solved = result.solution if ground_track is not None else None
             beside = None if earlier is None else beside_earlier(earlier, result)
             files = save_review(
-                folder,
                 result,
+                folder,
                 shown,
                 print_file=print_file,
                 formats=formats,
@@ -172,7 +172,7 @@ def review(
         show_review(result, shown)
         if beside is not None:
             say("", f"Beside {beside.source}: {beside.difference.words}.")
-        elif ground_track is not None and against == "ideal":
+        elif ground_track is not None and against == "computed":
             earlier = result
         list_files(folder, files)
 
@@ -181,8 +181,8 @@ def show_review(result: Review, units: Units) -> None:
     """What was read, assumed and cleaned, the verdict and the laps on the terminal."""
     from linelab.output.review_text import review_lines
 
-    notes((*result.notes, *result.session.cleaning), units)
-    say(*review_lines(result.session, result.ground.laps, units))
+    notes(result.cleaning, units)
+    say(*review_lines(result, result.recorded, units))
 
 
 def _folders(sources: list[str], track: str | None, out: str | None) -> list[Path]:

@@ -1,6 +1,6 @@
 """What to work on first: habits that cost clearly, put together by kind, with the evidence.
 
-What the marks of a session show of a habit: how far the usual laps are off the reference lap's, and which way.
+What the marks of a session show of a habit: how far the usual laps are off the computed lap's, and which way.
 
 What the driver does well: said only where the recording shows it.
 
@@ -27,16 +27,16 @@ from linelab.diagnosis.causes import all_round
 from linelab.diagnosis.findings import LINE_KINDS, Finding
 from linelab.diagnosis.kinds import FaultKind, Quantity
 from linelab.diagnosis.marks import Mask
-from linelab.measured import Measured, withheld
+from linelab.measured import Measured, plus_minus, withheld
 
 #: A mark is off where it is so by more than this many of its standard deviations [-].
-CLEAR = 2.0
-#: A wheel that turns more by this share than on the reference lap turns back and forth [-]; less is another line.
+CLEARLY_OFF = 2.0
+#: A wheel that turns more by this share than on the computed lap turns back and forth [-]; less is another line.
 BACK_AND_FORTH = 0.1
 
 
 def usual_gap(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measured:
-    """How far a mark of the usual laps is off the reference lap's; withheld where most laps do not show it."""
+    """How far a mark of the usual laps is off the computed lap's; withheld where most laps do not show it."""
     told = [laps[k].named()[name].driven.known for laps, kept in zip(marked.laps, typical) if kept]
     gap = common(marked.figures[name][typical, k]) - float(marked.reference[name][k])
     if not told or np.mean(told) < 0.5 or not math.isfinite(gap):
@@ -44,20 +44,20 @@ def usual_gap(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measure
     return Measured(gap, common(marked.sigma[name][typical, k]))
 
 
-def stands_out(gap: Measured, way: int, deviations: float = CLEAR) -> bool:
+def stands_out(gap: Measured, way: int, deviations: float = CLEARLY_OFF) -> bool:
     """Whether a difference has the sign ``way`` and is more than so many of its standard deviations."""
     return gap.value is not None and gap.value * way > deviations * (gap.sigma or 0.0)
 
 
 def turns_back_and_forth(marked: SessionMarks, typical: Mask, k: int) -> bool:
-    """Whether the wheel is turned clearly, and by a good deal, more than on the reference lap."""
+    """Whether the wheel is turned clearly, and by a good deal, more than on the computed lap."""
     gap = usual_gap(marked, typical, "steering_effort", k)
     return stands_out(gap, 1) and (gap.value or 0.0) > BACK_AND_FORTH * float(marked.reference["steering_effort"][k])
 
 
 #: A corner is driven well where all habits together cost no more than this [s].
 WELL = 0.04
-#: Braking marks repeat well within this [m].
+#: Brake points repeat well within this [m].
 SAME_MARK = 2.0
 MOST_PRAISE = 3
 
@@ -135,7 +135,7 @@ def _feet(findings: list[Finding]) -> Strength | None:
     )
 
 
-#: A corner taken quicker than on the ideal lap by this much says that the ideal lap is not that [s].
+#: A corner taken quicker than on the computed lap by this much says that the computed lap is not that [s].
 BEATS = 0.15
 #: What is lost all round is told from this share of the gap on [-].
 ALL_ROUND = 0.1
@@ -153,19 +153,19 @@ def verdict(
     if goal.kind == "own_best" and any(goal.lap is drive.lap for drive in analysis.sheet.driven):
         said = [f"{which} is what your laps are held against."]
     else:
-        said = [f"{which} is {abs(gap):.2f} ±{max(sigma, 0.01):.2f} s {side} {goal.title}."]
-    if goal.kind in ("ideal", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
+        said = [f"{which} is {abs(gap):.2f} {plus_minus(sigma, 2)} s {side} {goal.title}."]
+    if goal.kind in ("computed", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
         said.append("That lap was computed on a corridor estimated from laps: take the gap as a rough guide.")
-    elif goal.kind == "ideal":
+    elif goal.kind == "computed":
         said.append(
-            f"The ± is the recording's: 1 % less grip than the kart file says makes the ideal lap "
+            f"The ± is the recording's: 1 % less grip than the kart file says makes the computed lap "
             f"{grip_error(analysis):.2f} s slower."
         )
     quicker = _quicker(best, goal)
     if quicker:
-        said.append(f"You beat the ideal lap {corners_text(quicker)}: kart file, grip or track do not fit the day.")
+        said.append(f"You beat the computed lap {corners_text(quicker)}: kart file, grip or track do not fit the day.")
     other = misfit(analysis.power)
-    if other and goal.kind in ("ideal", "shown_grip"):
+    if other and goal.kind in ("computed", "shown_grip"):
         said.append(f"That gap says little: {other}.")
     if analysis.reason:
         said.append(f"This recording is too coarse to say why ({analysis.reason}).")
@@ -175,12 +175,12 @@ def verdict(
     if first:
         things = ("one thing first:", "two things first: together", "three things first: together")[len(first) - 1]
         said += [
-            f"Work on {things} about {_stakes(first):.2f} ±{_stakes_error(first):.2f} s a lap.",
+            f"Work on {things} about {_stakes(first):.2f} {plus_minus(_stakes_error(first), 2)} s a lap.",
             *_beyond(first, goal, analysis, "your best one" if quickest else "the best of these"),
         ]
     elif not analysis.reason:
         said.append("No single fault stands out of what this recording can show.")
-    if goal.kind == "ideal" and not analysis.untold:
+    if goal.kind == "computed" and not analysis.untold:
         said += _spread(analysis, abs(gap))
     return " ".join(said)
 
@@ -199,16 +199,16 @@ def _spread(analysis: Analysis, gap: float) -> list[str]:
     for item in told:
         value, error, digits = item.number.value or 0.0, item.number.sigma or 0.0, 2
         if item.name != "feet":
-            value, error, digits = 100.0 * value, max(100.0 * error, 1.0), 0
-        size = f"{value:.{digits}f} ±{max(error, 10.0**-digits):.{digits}f}"
-        cost = f"{item.cost.value or 0.0:.2f} ±{max(item.cost.sigma or 0.0, 0.01):.2f}"
+            value, error, digits = 100.0 * value, 100.0 * error, 0
+        size = f"{value:.{digits}f} {plus_minus(error, digits)}"
+        cost = f"{item.cost.value or 0.0:.2f} {plus_minus(item.cost.sigma, 2)}"
         parts.append(words[item.name].format(size, cost))
     return [f"All round: {'; '.join(parts)}."] if parts else []
 
 
 def _quicker(best: LapReview, goal: Target) -> tuple[int, ...]:
     """Numbers of the corners in which a lap clearly beats one that should be the fastest possible."""
-    if goal.kind != "ideal":
+    if goal.kind != "computed":
         return ()
     lost = {part.corner.number: part.time_lost for part in best.corners}
     return tuple(k for k, figure in lost.items() if -(figure.value or 0.0) > max(BEATS, 3.0 * (figure.sigma or 0.0)))
@@ -230,12 +230,12 @@ def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis, best:
     usual = float(np.mean(times[analysis.usual]))
     stakes = _stakes(first)
     if stakes > float(times.min()) - goal.lap_time:
-        if goal.kind in ("ideal", "shown_grip"):
+        if goal.kind in ("computed", "shown_grip"):
             said.append(f"That is of your usual lap, {usual - float(times.min()):.2f} s slower than {best}.")
         elif any(item.kind != "scatter" for item in first):
-            said.append("That is against the ideal line at the grip you had, not against your own driving.")
+            said.append("That is against the computed line at the grip you had, not against your own driving.")
     if stakes > usual - analysis.reference.lap_time:
-        said.append("It is more than the whole gap, because you are faster than the ideal lap elsewhere.")
+        said.append("It is more than the whole gap, because you are faster than the computed lap elsewhere.")
     if len(first) > 1 and any(item.kind == "scatter" for item in first):
         said.append("Some of it is the same time told twice: a fault on some laps only also makes laps differ.")
     return said
@@ -398,7 +398,7 @@ def _advice(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Advic
 
 
 def _braked(analysis: Analysis, marked: SessionMarks, k: int) -> bool:
-    """Whether a corner is braked for, on the usual laps or on the ideal lap."""
+    """Whether a corner is braked for, on the usual laps or on the computed lap."""
     points = marked.figures["brake_point"][analysis.usual, k]
     return bool(np.isfinite(marked.reference["brake_point"][k]) or np.isfinite(points).mean() >= 0.5)
 
@@ -413,7 +413,7 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
     said = [f"Corner {number}: {{}} a lap", laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")]
     figures: list[tuple[Measured, Quantity]] = [(finding.cost, "time")]
     by = ""
-    # Where lines are not judged the ideal lap is none to hold marks against.
+    # Where lines are not judged the computed lap is none to hold marks against.
     for name, way in () if analysis.untold else SHOWN_BY[finding.kind]:
         mark = _mark_evidence(marked, typical, name, way, finding.corner)
         if mark is not None:
@@ -466,29 +466,28 @@ def _done_evidence(finding: Finding) -> Evidence:
 
 
 def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: int) -> Evidence | None:
-    """How a mark differs from the reference lap's, in words; None where it does not, or is not known."""
+    """How a mark differs from the computed lap's, in words; None where it does not, or is not known."""
     gap = usual_gap(marked, typical, name, k)
     # A missed apex is named by its mark: that is told, with its ±, wherever it is more likely than not.
-    if not stands_out(gap, way, LIKELY if name == "apex_miss" else CLEAR):
+    if not stands_out(gap, way, LIKELY if name == "apex_miss" else CLEARLY_OFF):
         return None
     if name == "steering_effort" and not turns_back_and_forth(marked, typical, k):
         return None
     part, error = (100.0 * abs(x or 0.0) / max(float(marked.reference[name][k]), 1e-6) for x in (gap.value, gap.sigma))
-    error = max(error, 1.0)
     words = {
-        "apex_miss": "you pass the apex {} farther out than the ideal lap",
-        "turn_in": "you turn in {} before the ideal lap does",
-        "min_speed_place": "you are slowest {} before the place where the ideal lap is",
+        "apex_miss": "you pass the apex {} farther out than the computed lap",
+        "turn_in": "you turn in {} before the computed lap does",
+        "min_speed_place": "you are slowest {} before the place where the computed lap is",
         "steering_effort": "the wheel is turned back and forth more than the corner needs",
-        "brake_point": "you brake {} before the ideal lap does",
-        "brake_mean": f"you brake with {100.0 - part:.0f} ±{error:.0f} % of the ideal lap's force",
-        "track_out_room": "you leave {} of road free on the way out that the ideal lap uses",
-        "coasting_before": "on the way in the kart rolls {} longer than on the ideal lap, neither pedal down",
-        "min_speed": f"at the slowest point you are {part:.0f} ±{error:.0f} % below the ideal lap",
-        "entry_speed": "where the ideal lap turns in you are {} slower",
-        "exit_speed": "where the ideal lap has tracked out you are {} slower",
-        "drive_point": "the power comes in {} later than on the ideal lap",
-        "coasting_after": "the kart rolls {} longer than on the ideal lap before the power comes",
+        "brake_point": "you brake {} before the computed lap does",
+        "brake_mean": f"you brake with {100.0 - part:.0f} {plus_minus(error, 0)} % of the computed lap's force",
+        "track_out_room": "you leave {} of road free on the way out that the computed lap uses",
+        "coasting_before": "on the way in the kart rolls {} longer than on the computed lap, neither pedal down",
+        "min_speed": f"at the slowest point you are {part:.0f} {plus_minus(error, 0)} % below the computed lap",
+        "entry_speed": "where the computed lap turns in you are {} slower",
+        "exit_speed": "where the computed lap has tracked out you are {} slower",
+        "drive_point": "the power comes in {} later than on the computed lap",
+        "coasting_after": "the kart rolls {} longer than on the computed lap before the power comes",
         "power_dip": "the kart gains speed, loses it again, and gains it once more",
         "slide": "about the slowest point the kart loses {} more than rolling explains: a slide, or the brake held on",
     }

@@ -74,9 +74,9 @@ class Analysis:
         Those, then further sound laps of the session (E in all).
     reference : Lap
     marks : tuple of CornerMarks
-        Of the reference lap.
+        Of the computed lap.
     seen : Rows
-        The reference lap as this receiver would have shown it (1, N).
+        The computed lap as this receiver would have shown it (1, N).
     power : Measured
         Drive force shown, as a factor on the kart's [-].
     usual : (L,) array of bool
@@ -84,7 +84,7 @@ class Analysis:
     segments : tuple of Segment
         The lap divided by corners and phases (M).
     losses : tuple of SegmentLosses
-        Time of every lap by segment against the reference lap (E).
+        Time of every lap by segment against the computed lap (E).
     costs : LineCosts or None
         What the lines of all laps cost (E).
     diagnosis : Diagnosis or None
@@ -159,7 +159,7 @@ def analyse(
     reference : Lap
         The minimum-time lap of this track, kart and grip.
     grip : float
-        The factor on mu that the reference lap was solved for [-].
+        The factor on mu that the computed lap was solved for [-].
     others : sequence of DrivenLap
         Further sound laps of the session, not reviewed.
     progress : callable

@@ -49,7 +49,7 @@ ADVICE: dict[FaultKind, Advice] = {
     "brakes_early": Advice(
         title="Brake a little later {where}",
         feel="If the kart is already slow enough and you wait for the corner, you braked too early.",
-        exercise="Move your braking mark one long stride later every two laps. Stop when you can no longer reach the "
+        exercise="Move your brake point one long stride later every two laps. Stop when you can no longer reach the "
         "apex, and go back one step.",
     ),
     "brakes_softly": Advice(
@@ -63,12 +63,12 @@ ADVICE: dict[FaultKind, Advice] = {
         title="Stay on the power until you brake {where}",
         feel="There should be no quiet moment before the corner: from power straight to brake, or to the turn.",
         exercise="Five laps listening to the engine only: the sound must not fade before you brake. Keep the brake "
-        "mark where it is at first.",
+        "point where it is at first.",
     ),
     "too_slow_in_corner": Advice(
         title="Carry more speed through the middle {where}",
         feel="If the tyres are quiet and the steering light in the middle of the corner, there is grip you do not use.",
-        exercise="Let go of the brake a little earlier for three laps, same braking mark; feel whether the kart still "
+        exercise="Let go of the brake a little earlier for three laps, same brake point; feel whether the kart still "
         "holds the line. Build up step by step.",
     ),
     "power_late": Advice(
@@ -92,13 +92,13 @@ ADVICE: dict[FaultKind, Advice] = {
     ),
     "scatter": Advice(
         title="Do the same thing every lap",
-        feel="Same braking mark, same turn-in, same apex: a good lap should feel boring.",
+        feel="Same brake point, same turn-in, same apex: a good lap should feel boring.",
         exercise="Ten laps a little below your usual pace in which no corner goes wrong and the time is the same to a "
         "tenth; only then take the pace up again, step by step.",
     ),
 }
 
-#: The same where a corner is driven without the brake, by the driver and on the ideal lap alike.
+#: The same where a corner is driven without the brake, by the driver and on the computed lap alike.
 UNBRAKED: dict[FaultKind, Advice] = {
     "coasts": Advice(
         title="Stay on the power longer {where}",
@@ -195,16 +195,16 @@ MARKS: dict[str, Definition] = {
     "apex_distance": Definition(
         name="apex distance",
         quantity="length",
-        rule="from the kart's path to the inside edge at the reference lap's apex",
+        rule="from the kart's path to the inside edge at the computed lap's apex",
     ),
     "apex_miss": Definition(
         name="apex miss",
         quantity="length",
-        rule="how much farther from the inside edge than the reference lap, at the reference lap's apex",
+        rule="how much farther from the inside edge than the computed lap, at the computed lap's apex",
     ),
     "min_speed": Definition(name="minimum speed", quantity="speed", rule="lowest speed in the corner"),
     "min_speed_place": Definition(
-        name="place of minimum speed", quantity="place", rule="metres after the reference lap's apex"
+        name="place of minimum speed", quantity="place", rule="metres after the computed lap's apex"
     ),
     "drive_point": Definition(
         name="drive point",
@@ -245,11 +245,11 @@ MARKS: dict[str, Definition] = {
     "slide": Definition(
         name="speed lost in a slide",
         quantity="speed",
-        rule="speed lost after the main braking, from the reference lap's apex or slowest point on, beyond what both "
+        rule="speed lost after the main braking, from the computed lap's apex or slowest point on, beyond what both "
         "pedals up would lose",
     ),
-    "entry_speed": Definition(name="entry speed", quantity="speed", rule="speed at the reference lap's turn-in"),
-    "exit_speed": Definition(name="exit speed", quantity="speed", rule="speed at the reference lap's track-out"),
+    "entry_speed": Definition(name="entry speed", quantity="speed", rule="speed at the computed lap's turn-in"),
+    "exit_speed": Definition(name="exit speed", quantity="speed", rule="speed at the computed lap's track-out"),
 }
 
 #: What a corner's speed loss is made of.

@@ -1,4 +1,4 @@
-"""Hold a driven lap against the reference lap: where time is lost, and what the driver did there."""
+"""Hold a driven lap against the computed lap: where time is lost, and what the driver did there."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from linelab.diagnosis.own_line import own_line
 from linelab.diagnosis.received import as_seen
 from linelab.diagnosis.stretches import PHASES, segments_of
 from linelab.errors import InputError
-from linelab.measured import Measured, withheld
+from linelab.measured import Measured, plus_minus, withheld
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.timed import time_at, timed_lap, timed_track
@@ -46,7 +46,7 @@ def compare(
     reason: str = "",
     reference_sigma: float = 0.0,
 ) -> Comparison:
-    """Compare a driven lap with the reference lap.
+    """Compare a driven lap with the computed lap.
 
     Parameters
     ----------
@@ -55,13 +55,13 @@ def compare(
         The computed minimum-time lap of this track (or any lap on it); on an open track the part of it between the
         timing lines counts, and so do the corners there.
     driven : DrivenLap or Lap
-        From :func:`linelab.motion.estimate.estimate_lap`; a plain Lap is taken as exact.
+        From :func:`linelab.estimate_lap`; a plain Lap is taken as exact.
     kart : Kart
         For the split into line loss and speed loss, and for telling what the feet do.
     grip : float
-        Factor on mu that the reference lap was solved for; the best possible on the driven line has the same [-].
+        Factor on mu that the computed lap was solved for; the best possible on the driven line has the same [-].
     frames : tuple of CornerMarks, optional
-        Where the corners' phases begin and end; those of the reference lap when not given.
+        Where the corners' phases begin and end; those of the computed lap when not given.
     marks : tuple of DrivenMarks, optional
         What the driver did in each corner, where that is known already.
     cost : LineCost, optional
@@ -187,13 +187,13 @@ def _notes(
     bias = drive.bias
     if bias.sigma > 0.0:
         kind = "laps of this recording differ by a drifting position bias of" if bias.relative else "position bias"
-        notes.append(f"{kind} ±{bias.sigma:.1f} m per axis ({bias.note})")
+        notes.append(f"{kind} {plus_minus(bias.sigma, 1)} m per axis ({bias.note})")
     if track.survey.kind == "estimated":
         notes.append(track.survey.note)
         notes.append("what all laps share is part of the corridor: only differences between laps can be told")
     if drive.lap.lap_time < reference.lap_time - 2.0 * drive.lap_time_sigma - 1e-3:
         notes.append(
-            "driven faster than the reference lap: the kart or grip assumed is too slow, or the corridor too narrow"
+            "driven faster than the computed lap: the kart or grip assumed is too slow, or the corridor too narrow"
         )
     if speed.value is not None and speed.sigma is not None and speed.value < -2.0 * speed.sigma:
         notes.append("on its own line the lap is faster than this kart allows: raise the grip or power assumed")

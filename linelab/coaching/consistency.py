@@ -33,7 +33,7 @@ from linelab.units import Array
 #: tenth of a second of each other consistent.
 REPEATS, LEAST_SCATTERED, LEAST_DRIFTED = 0.1, 4, 6
 #: Corners told, and how many standard deviations a difference between laps must have.
-MOST_CORNERS, CLEAR = 3, 2.0
+MOST_CORNERS, CLEARLY_APART = 3, 2.0
 #: A pass is spoilt that takes this much longer than the usual one [s], and so many times the usual spread of passes: a
 #: sound driver's lie within some hundredths of each other, and a slide, a missed apex or a late foot costs a tenth.
 SPOILT, FAR = 0.08, 3.0
@@ -139,7 +139,7 @@ def spoilt_passes(times: Array, sigma: Array) -> Array:
     # Spoilt passes are slow ones: how passes usually differ shows in those no slower than the usual one.  Of a normal
     # distribution this is the standard deviation.
     usual = 1.4826 * np.nanmedian(np.where(behind <= 0.0, -behind, np.nan), axis=0)
-    limit = np.maximum(SPOILT, np.maximum(FAR * usual, CLEAR * math.sqrt(2.0) * sigma))
+    limit = np.maximum(SPOILT, np.maximum(FAR * usual, CLEARLY_APART * math.sqrt(2.0) * sigma))
     return np.where(behind > limit, behind, 0.0)
 
 
@@ -173,8 +173,8 @@ def _laps_evidence(spread: _Spread, laps: Array, fastest: str, slowest: str) -> 
     said = f"Between {fastest} and {slowest} lie {float(np.ptp(laps)):.2f} s."
     if spread.told:
         said = (
-            f"Your laps differ by ±{spread.value:.2f} s; a driver who repeats well stays within about ±{REPEATS} s. "
-            + said
+            f"Your laps usually lie within {spread.value:.2f} s of their average; those of a driver who repeats well, "
+            f"within about {REPEATS} s. " + said
         )
     return Evidence(said)
 
@@ -259,7 +259,7 @@ def _uneven(analysis: Analysis, marked: SessionMarks, errors: Array, typical: Ma
         # A median of a few and the smallest of a few: each about as certain as one.
         sigma = math.sqrt(2.0) * float(errors[k])
         best, usual = _minimum_speeds(marked, typical, k, int(times[:, k].argmin()))
-        if behind > CLEAR * sigma or (behind > sigma and _slower(best, usual)):
+        if behind > CLEARLY_APART * sigma or (behind > sigma and _slower(best, usual)):
             found.append((k, Measured(behind, sigma)))
     return sorted(found, key=lambda item: -(item[1].value or 0.0))[:MOST_CORNERS]
 
@@ -276,7 +276,7 @@ def _minimum_speeds(marked: SessionMarks, typical: Mask, k: int, best: int) -> t
 def _slower(best: Measured, usual: Measured) -> bool:
     """Whether the usual pass is clearly slower at its slowest than the best one."""
     gap = (best.value or 0.0) - (usual.value or 0.0)
-    return gap > CLEAR * math.hypot(best.sigma or 0.0, usual.sigma or 0.0)
+    return gap > CLEARLY_APART * math.hypot(best.sigma or 0.0, usual.sigma or 0.0)
 
 
 def _evidence(analysis: Analysis, marked: SessionMarks, typical: Mask, k: int, behind: Measured) -> Evidence:

@@ -17,7 +17,7 @@ from linelab.coaching.side_by_side import Sheet
 from linelab.diagnosis.driver_model import GRIP, SHARE
 from linelab.diagnosis.findings import Diagnosis
 from linelab.diagnosis.marks import CornerMarks
-from linelab.measured import Measured, withheld
+from linelab.measured import Measured, plus_minus, withheld
 from linelab.model.grip import closed_throttle, drive_friction, kart_numbers
 from linelab.model.kart import Kart, TorqueEngine
 from linelab.units import STANDARD_GRAVITY
@@ -127,5 +127,5 @@ def misfit(power: Measured) -> str:
     """Why the kart file cannot be the kart's; empty where its engine fits or nothing shows."""
     if power.value is None or NO_FIT[0] <= power.value <= NO_FIT[1]:
         return ""
-    size = f"{power.value:.2f} ±{power.sigma:.2f}"
+    size = f"{power.value:.2f} {plus_minus(power.sigma, 2)}"
     return f"on the straights the kart shows {size} of the engine force of its kart file, which does not fit it"

@@ -1,4 +1,4 @@
-"""A review from a recording: laps cut and estimated, the reference lap, and a coach's words; no output layer."""
+"""A review from a recording: laps cut and estimated, the computed lap, and a coach's words; no output layer."""
 
 from __future__ import annotations
 
@@ -8,25 +8,26 @@ from pathlib import Path
 
 import numpy as np
 
-from linelab.coaching.results import SessionReview
+from linelab.arrays import Rows
+from linelab.coaching.results import Review
 from linelab.coaching.session import review_session
 from linelab.coaching.targets import OWN
 from linelab.diagnosis.kinds import TargetKind
-from linelab.errors import InputError, RecordingError
+from linelab.errors import InputError, RecordingError, check_kinds
 from linelab.files.kart_file import load_kart
-from linelab.files.recordings.load_recording import load_session
+from linelab.files.recordings.load_recording import load_recording
 from linelab.files.tracks.track_file import load_track
 from linelab.model.kart import Kart
 from linelab.model.lap import Recording
 from linelab.model.track import Track
 from linelab.motion.channels import PositionBias, Sensors, stated_bias
+from linelab.motion.estimate import DrivenLap
 from linelab.motion.placing import estimate_placed_laps
 from linelab.motion.sensors import read_sensors
 from linelab.motion.track_from_laps import ASSUMED_WIDTH, corridor_from_laps
 from linelab.optimum.minimum_time import Solution, solve_min_time
 from linelab.recorded.laps import RecordedLap, complete_laps, split_laps
-from linelab.recorded.samples import own_plane
-from linelab.recorded.start_line import StartLine, start_line_at
+from linelab.recorded.start_line import StartLine
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -37,28 +38,6 @@ class Ground:
     laps: tuple[RecordedLap, ...]
     sensors: Sensors | None = None
     bias: PositionBias | None = None
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Review:
-    """A recording and what a coach would say about it.
-
-    Parameters
-    ----------
-    recording : Recording
-    ground : Ground
-        Track, and all laps of the recording with their status and, where they are not reviewed, the reason.
-    reference : Solution
-    session : SessionReview
-    notes : tuple of str
-        What the reader of the file had to know or assume.
-    """
-
-    recording: Recording
-    ground: Ground
-    reference: Solution
-    session: SessionReview
     notes: tuple[str, ...] = ()
 
 
@@ -76,7 +55,8 @@ def find_ground(
     Parameters
     ----------
     start_line : StartLine, optional
-        Only for an estimated corridor; see :func:`recording_start_line`.
+        Only for an estimated corridor; see
+        :func:`linelab.motion.track_from_laps.recording_start_line`.
     assumed_width : float
         Of an estimated corridor [m].
     position_error : float, optional
@@ -99,21 +79,6 @@ def find_ground(
     found = corridor_from_laps(recording, start_line=start_line, assumed_width=assumed_width, name=title)
     bias = found.bias if position_error is None else stated_bias(position_error, found.sensors)
     return Ground(track=found.track, laps=found.laps, sensors=found.sensors, bias=bias, notes=found.notes)
-
-
-def recording_start_line(recording: Recording, left: tuple[float, float], right: tuple[float, float]) -> StartLine:
-    """A start line in the recording's own plane, from its ends in the recording's own coordinates.
-
-    Longitude and latitude [deg], or x and y [m] for a recording in local metres.
-
-    Raises
-    ------
-    InputError
-        The line is too short or too long.
-    """
-    if recording.lon is not None:
-        return start_line_at(own_plane(recording), left, right)
-    return StartLine(left=np.array(left), right=np.array(right))
 
 
 def choose_laps(laps: Sequence[RecordedLap], wanted: Sequence[int] = ()) -> list[RecordedLap]:
@@ -152,7 +117,7 @@ def review_recording(
     kart: Kart,
     laps: Sequence[RecordedLap],
     *,
-    against: TargetKind = "ideal",
+    against: TargetKind = "computed",
     grip: float = 1.0,
     reference: Solution | None = None,
     progress: Callable[[str], None] = lambda text: None,
@@ -168,7 +133,7 @@ def review_recording(
     against : TargetKind
         What the laps are held against.
     grip : float
-        Factor on the kart's grip for the reference lap.
+        Factor on the kart's grip for the computed lap.
     reference : Solution, optional
         Solved already for this track and kart.
 
@@ -198,7 +163,7 @@ def review_recording(
     driven = [drive for drive in estimated if drive.lap.label in names]
     times = [drive.lap.lap_time for drive in driven]
     left = [lap.duration for lap in sound if id(lap) not in reviewed]
-    session = review_session(
+    found = review_session(
         ground.track,
         kart,
         driven,
@@ -213,13 +178,8 @@ def review_recording(
         ),
         progress=progress,
     )
-    return Review(
-        recording=recording,
-        ground=replace(ground, laps=_with_reasons(ground.laps, laps, refused)),
-        reference=solution,
-        session=session,
-        notes=recording.notes,
-    )
+    recorded = _with_reasons(ground.laps, laps, refused)
+    return replace(found, recording=recording, recorded=recorded, solution=solution)
 
 
 def _with_reasons(
@@ -231,13 +191,63 @@ def _with_reasons(
     return tuple(replace(lap, reason=reasons.get(id(lap), "") or lap.reason) for lap in recorded)
 
 
+def read_laps(
+    recording: Recording | str | Path,
+    track: Track,
+    *,
+    laps: Sequence[int] = (),
+    position_error: float | None = None,
+) -> Rows[DrivenLap]:
+    """Clean a recording, cut it into laps on a track, and estimate the line and speed of each.
+
+    Parameters
+    ----------
+    recording : Recording or path
+        A recording, its file, or the name of a bundled one.
+    track : Track
+    laps : sequence of int
+        Numbers of the laps; every complete one when not given.
+    position_error : float, optional
+        Known standard deviation of the receiver's slowly drifting position error per axis [m]; a consumer receiver's is
+        assumed otherwise.
+
+    Returns
+    -------
+    tuple of DrivenLap
+        Each with its standard deviations.  A lap that cannot be followed round the track is left out, unless it was
+        asked for.  ``.to_dataframe()`` gives a row a lap.
+
+    Raises
+    ------
+    RecordingError
+        There is no such lap, or none that can be used; the recording is of another place.
+    InputError
+        Arguments of another type.
+    """
+    check_kinds("read_laps", recording=(recording, (Recording, str, Path)), track=(track, Track))
+    ground = find_ground(_recording(recording), track, position_error=position_error)
+    chosen = choose_laps(ground.laps, laps)
+    lost: list[RecordingError] = []
+    found = estimate_placed_laps(
+        track, chosen if laps else complete_laps(tuple(chosen)), among=complete_laps(ground.laps),
+        sensors=ground.sensors, bias=ground.bias, refused=None if laps else lambda lap, error: lost.append(error),
+    )  # fmt: skip
+    if not found:
+        raise lost[0]
+    return Rows(found)
+
+
+def _recording(given: Recording | str | Path) -> Recording:
+    return given if isinstance(given, Recording) else load_recording(given)
+
+
 def review(
     recording: Recording | str | Path,
     kart: Kart | str | Path,
     track: Track | str | Path | None = None,
     *,
     laps: Sequence[int] = (),
-    against: TargetKind = "ideal",
+    against: TargetKind = "computed",
     grip: float = 1.0,
     position_error: float | None = None,
 ) -> Review:
@@ -254,7 +264,7 @@ def review(
     laps : sequence of int
         Numbers of the laps to review; every complete one when not given.
     against : str
-        "ideal", "shown_grip", "own_best" or "own_parts".
+        "computed", "shown_grip", "own_best" or "own_parts".
     grip : float
         Factor on the kart's grip [-].
     position_error : float, optional
@@ -263,19 +273,31 @@ def review(
     Returns
     -------
     Review
-        ``session`` has the laps, corners, priorities and strengths.
+        The laps, corners, priorities and strengths.
 
     Raises
     ------
-    RecordingError, InputError, TrackError, KartError, SolveError
+    RecordingError
+        No complete lap, none that can be followed round the track, or a recording of another place.
+    TrackError
+        As :func:`linelab.load_track`.
+    KartError
+        As :func:`linelab.load_kart`.
+    SolveError
+        As :func:`linelab.solve_min_time`.
+    InputError
+        Arguments out of range or of another type.
 
     Examples
     --------
     >>> import linelab
     >>> found = linelab.review("session.csv", "rental-four-stroke", "tinmarsh_rental")  # doctest: +SKIP
-    >>> [(card.kind, card.corners, card.at_stake.value) for card in found.session.priorities]  # doctest: +SKIP
+    >>> [(card.kind, card.corners, card.at_stake.value) for card in found.priorities]  # doctest: +SKIP
     """
-    given = recording if isinstance(recording, Recording) else load_session([recording])
+    path = (str, Path)
+    check_kinds("review", recording=(recording, (Recording, *path)), kart=(kart, (Kart, *path)))
+    check_kinds("review", track=(track, (Track, *path, type(None))))
+    given = _recording(recording)
     wanted = kart if isinstance(kart, Kart) else load_kart(kart)
     ground = find_ground(
         given,

@@ -1,6 +1,6 @@
-"""The marks of driven laps with their uncertainty, or withheld with the reason, beside the reference lap's.
+"""The marks of driven laps with their uncertainty, or withheld with the reason, beside the computed lap's.
 
-The marks of the chosen target beside the driver's, where that is another lap than the ideal one.
+The marks of the chosen target beside the driver's, where that is another lap than the computed one.
 """
 
 from __future__ import annotations
@@ -13,12 +13,12 @@ import numpy as np
 
 from linelab.coaching.coach_words import MARKS
 from linelab.coaching.driven_marks import Figures, all_figures
-from linelab.coaching.results import CornerReview, DrivenMarks, LapReview, Mark, SessionReview
+from linelab.coaching.results import CornerReview, DrivenMarks, LapReview, Mark, Review
 from linelab.coaching.side_by_side import Rows, Sheet, computed_rows, session_sheet
 from linelab.diagnosis.losses import LEAST_RATE
 from linelab.diagnosis.marks import CornerMarks, Mask, find_marks, minimum_rooms
 from linelab.diagnosis.received import as_seen
-from linelab.measured import Measured, for_few, withheld
+from linelab.measured import Measured, for_few, plus_minus, withheld
 from linelab.model.track import Track
 from linelab.motion.estimate import DrivenLap
 from linelab.units import Array
@@ -31,7 +31,7 @@ LARGEST_PLACE = 10.0
 #: Of a lap's draws, this share must have a mark for it to be told [-].
 MOST_DRAWS = 0.7
 #: Marks of a braking, which is one where it slows by more than this many standard deviations beyond rolling down [-].
-BRAKING, CLEAR = ("brake_point", "brake_peak", "brake_mean", "brake_build", "brake_release"), 2.0
+BRAKING, CLEARLY_BRAKED = ("brake_point", "brake_peak", "brake_mean", "brake_build", "brake_release"), 2.0
 #: A time less certain than this, and than half of itself, is withheld: pedals are worked in tenths of a second [s].
 LARGEST_TIME = 0.5
 LIGHT = "too light to tell from a lift with this recording"
@@ -40,7 +40,7 @@ TOO_SLOW = "too slow for marks"
 LIFTED = "the target only lifts"
 #: Marks that lean on the kart's distance from an edge.
 EDGES = ("apex_distance", "apex_miss", "track_out_room", "kerb_used")
-#: Speeds read at a place of the reference lap, and how they change along the way there.
+#: Speeds read at a place of the computed lap, and how they change along the way there.
 AT_A_STATION = {"entry_speed": "entry_slope", "exit_speed": "exit_slope"}
 ABSENT = {
     "brake_point": "nothing is braked here",
@@ -62,7 +62,7 @@ class SessionMarks:
     Parameters
     ----------
     figures, reference : mapping of name to (L, C) and (C,) array
-        As found on the laps, and on the reference lap as this receiver would have shown it.
+        As found on the laps, and on the computed lap as this receiver would have shown it.
     sigma : mapping of name to (L, C) array
         Standard deviations; the position bias in them.
     laps : tuple of tuple of DrivenMarks
@@ -82,9 +82,9 @@ def driven_marks(sheet: Sheet, seen: Rows, marks: tuple[CornerMarks, ...]) -> Se
     ----------
     sheet : Sheet
     seen : Rows
-        The reference lap as the receiver would have shown it, (1, N).
+        The computed lap as the receiver would have shown it, (1, N).
     marks : tuple of CornerMarks
-        Of the reference lap.
+        Of the computed lap.
     """
     rooms = minimum_rooms(sheet.track, marks)
     stacked = Rows(*(np.concatenate(fields) for fields in zip(sheet.laps, sheet.draws, seen)))
@@ -97,7 +97,7 @@ def driven_marks(sheet: Sheet, seen: Rows, marks: tuple[CornerMarks, ...]) -> Se
             sigma=empty,
             laps=tuple(() for _ in sheet.driven),
         )
-    # Apexes are missed by the distance from where the reference lap runs.
+    # Apexes are missed by the distance from where the computed lap runs.
     found["apex_miss"] = found["apex_miss"] - found["apex_miss"][-1]
     count, drawn = sheet.count, sheet.per_lap
     figures = {name: values[:count] for name, values in found.items()}
@@ -109,7 +109,7 @@ def driven_marks(sheet: Sheet, seen: Rows, marks: tuple[CornerMarks, ...]) -> Se
         draws = values[count : count * (1 + drawn)].reshape(count, drawn, len(marks))
         spread[name], share[name] = _spread(draws, figures[name])
     sigma = {name: np.hypot(spread[name], _other_errors(sheet, name, figures)) for name in MARKS}
-    light = figures["brake_over"] <= CLEAR * spread["brake_over"]
+    light = figures["brake_over"] <= CLEARLY_BRAKED * spread["brake_over"]
     laps = tuple(
         tuple(_corner_marks(sheet, found, reference, sigma, share, light, lap, mark, k) for k, mark in enumerate(marks))
         for lap in range(count)
@@ -201,9 +201,9 @@ def _figure(drive: DrivenLap, sheet: Sheet, name: str, value: float, sigma: floa
     if share < MOST_DRAWS:
         return withheld(f"{MARKS[name].name} not clear enough to tell")
     if MARKS[name].quantity == "place" and sigma > LARGEST_PLACE:
-        return withheld(f"{MARKS[name].name} only known within ±{sigma:.0f} m")
+        return withheld(f"{MARKS[name].name} only known within {plus_minus(sigma, 0)} m")
     if MARKS[name].quantity == "time" and sigma > max(LARGEST_TIME, 0.5 * value):
-        return withheld(f"{MARKS[name].name} only known within ±{sigma:.1f} s")
+        return withheld(f"{MARKS[name].name} only known within {plus_minus(sigma, 1)} s")
     return Measured(float(value), float(sigma))
 
 
@@ -233,9 +233,9 @@ def edge_reason(track: Track, drive: DrivenLap) -> str:
     if track.survey.kind == "estimated":
         return "no surveyed edge"
     if drive.bias.sigma > LARGEST_BIAS:
-        return f"position bias ±{drive.bias.sigma:.1f} m"
+        return f"position bias {plus_minus(drive.bias.sigma, 1)} m"
     survey = track.survey.uncertainty or 0.0
-    return f"edges only known within ±{survey:.1f} m" if survey > LARGEST_BIAS else ""
+    return f"edges only known within {plus_minus(survey, 1)} m" if survey > LARGEST_BIAS else ""
 
 
 #: Why a mark of a recorded target is not there where it might be.
@@ -244,15 +244,15 @@ UNTOLD = "not known of the target"
 TargetFigures = dict[str, Measured]
 
 
-def with_target_marks(review: SessionReview, own: Sequence[DrivenMarks] = ()) -> SessionReview:
-    """The review with its target's marks as each mark's reference; reviews come with the ideal lap's.
+def with_target_marks(review: Review, own: Sequence[DrivenMarks] = ()) -> Review:
+    """The review with its target's marks as each mark's reference; reviews come with the computed lap's.
 
-    The ideal line at the shown grip is read as the receiver would have shown it; ``own`` are the marks of the driver's
-    own pass that each corner is held against, with their uncertainties.  Figures about the apex count from the ideal
-    lap's still, except for the apex miss, which is against the target.
+    The computed lap at the shown grip is read as the receiver would have shown it; ``own`` are the marks of the
+    driver's own pass that each corner is held against, with their uncertainties.  Places still count from the computed
+    lap's apex; the apex miss alone is measured against the target.
     """
     kind = review.target.kind
-    if kind == "ideal" or not review.reference_marks:
+    if kind == "computed" or not review.reference_marks:
         return review
     if own:
         return _replaced(review, [_found(marks) for marks in own])
@@ -268,7 +268,7 @@ def _found(marks: DrivenMarks) -> TargetFigures:
     }
 
 
-def _of_computed_lap(review: SessionReview) -> list[TargetFigures]:
+def _of_computed_lap(review: Review) -> list[TargetFigures]:
     """Marks of a computed target, corner by corner, without uncertainty."""
     track, marks = review.track, review.reference_marks
     driven = [lap.comparison.driven for lap in review.laps]
@@ -277,7 +277,7 @@ def _of_computed_lap(review: SessionReview) -> list[TargetFigures]:
     found = all_figures(sheet, rows, marks, minimum_rooms(track, marks))
     own = find_marks(track, review.target.lap, review.kart)
     found |= {name: np.where([mark.brakes for mark in own], found[name], np.nan) for name in BRAKING}
-    found["apex_miss"] = np.zeros_like(found["apex_miss"])  # on the ideal line
+    found["apex_miss"] = np.zeros_like(found["apex_miss"])  # on the computed line
     return [
         {name: _exact(name, float(found[name][0, k]), lifted=mark.lifts) for name in MARKS}
         for k, mark in enumerate(own)
@@ -290,7 +290,7 @@ def _exact(name: str, value: float, *, lifted: bool) -> Measured:
     return withheld(LIFTED if lifted and name in BRAKING else ABSENT.get(name, UNTOLD))
 
 
-def _replaced(review: SessionReview, target: list[TargetFigures]) -> SessionReview:
+def _replaced(review: Review, target: list[TargetFigures]) -> Review:
     """The review with every mark of every lap beside the target's of that corner."""
 
     def lap(one: LapReview) -> LapReview:
@@ -314,7 +314,7 @@ def _mark_beside(name: str, driven: Measured, target: Measured) -> Mark:
 
 
 def _miss(driven: Measured, target: Measured) -> Mark:
-    """The apex miss against the target's line instead of the ideal one."""
+    """The apex miss against the target's line instead of the computed one."""
     if target.value is None:
         return Mark(target, absent=target.reason)
     if driven.value is None:

@@ -12,19 +12,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from linelab.arrays import data_frame
 from linelab.diagnosis.kinds import Cause, FaultKind, Quantity, TargetKind
 from linelab.diagnosis.losses import SegmentLosses
 from linelab.diagnosis.marks import CornerMarks
 from linelab.diagnosis.stretches import Phase
 from linelab.measured import Measured
 from linelab.model.kart import Kart
-from linelab.model.lap import Lap, import_pandas
+from linelab.model.lap import Lap, Recording
 from linelab.model.track import Corner, Survey, Track
 from linelab.motion.estimate import DrivenLap
+from linelab.optimum.minimum_time import Solution
+from linelab.recorded.laps import RecordedLap
 from linelab.units import Array
 
 if TYPE_CHECKING:
-    import pandas
+    from linelab.arrays import DataFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +106,9 @@ class CornerReview:
     ----------
     corner : Corner
     frame : CornerMarks
-        The corner on the reference lap: what its phases go by.
+        The corner on the computed lap: what its phases go by.
     marks : DrivenMarks
-        What the driver did, beside the same on the reference lap.
+        What the driver did, beside the same on the computed lap.
     time_lost : Measured
         Driven minus reference over the corner's stretch, from half-way after the corner before [s].
     phases : tuple of (phase, Measured)
@@ -137,7 +140,7 @@ class CornerReview:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Comparison:
-    """A driven lap against the reference lap.
+    """A driven lap against the computed lap.
 
     Parameters
     ----------
@@ -147,7 +150,7 @@ class Comparison:
     reference : Lap
     driven : DrivenLap
     lap_gap : Measured
-        Driven minus reference lap time [s]; the sum over ``losses.segments``.
+        Driven minus computed lap time [s]; the sum over ``losses.segments``.
     line_loss, speed_loss : Measured
         ``lap_gap`` split [s].
     corners : tuple of CornerReview
@@ -175,7 +178,7 @@ class Comparison:
     gap_sigma: Array
     notes: tuple[str, ...] = ()
 
-    def to_dataframe(self) -> pandas.DataFrame:
+    def to_dataframe(self) -> DataFrame:
         """The cumulative time difference as a table, one row a node, units in the column names.
 
         Raises
@@ -183,9 +186,8 @@ class Comparison:
         InputError
             pandas is not installed.
         """
-        pd = import_pandas()
         lap, at = self.driven.lap, self.reference.line.s
-        table: pandas.DataFrame = pd.DataFrame(
+        return data_frame(
             {
                 "s_m": self.s,
                 "gap_s": self.gap,
@@ -196,7 +198,6 @@ class Comparison:
                 "n_reference_m": np.interp(self.s, at, self.reference.line.n),
             }
         )
-        return table
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -287,7 +288,7 @@ class Target:
     @property
     def computed(self) -> bool:
         """Whether it is a computed lap, and not the driver's own."""
-        return self.kind in ("ideal", "shown_grip")
+        return self.kind in ("computed", "shown_grip")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -409,8 +410,8 @@ class Strength:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class SessionReview:
-    """Everything a coach would say about one session.
+class Review:
+    """Everything a coach would say about one session; :func:`linelab.review` returns it.
 
     Parameters
     ----------
@@ -418,7 +419,7 @@ class SessionReview:
     target : Target
     grip : ShownGrip
     reference : Lap
-        The ideal reference lap.
+        The computed lap.
     reference_marks : tuple of CornerMarks
         Its marks, in driving order.
     laps : tuple of LapReview
@@ -443,6 +444,12 @@ class SessionReview:
         What was cleaned, left out or assumed in the recording.
     notes : tuple of str
         What a reader must know about the figures.
+    recording : Recording or None
+        What was reviewed; None where driven laps were handed in.
+    recorded : tuple of RecordedLap
+        All laps of the recording with their status and, where they are not reviewed, the reason.
+    solution : Solution or None
+        What the computed lap is from.
     """
 
     track: Track
@@ -463,3 +470,6 @@ class SessionReview:
     withheld: tuple[tuple[str, str], ...] = ()
     cleaning: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    recording: Recording | None = None
+    recorded: tuple[RecordedLap, ...] = ()
+    solution: Solution | None = None

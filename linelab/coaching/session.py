@@ -1,4 +1,4 @@
-"""The review of a session: everything a coach would say, from driven laps and a reference lap."""
+"""The review of a session: everything a coach would say, from driven laps and a computed lap."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from linelab.coaching.compare import compare
 from linelab.coaching.consistency import consistency, corner_times, pass_errors
 from linelab.coaching.envelope import shown_grip
 from linelab.coaching.mark_figures import SessionMarks, driven_marks, with_target_marks
-from linelab.coaching.results import DrivenMarks, LapReview, SessionReview, ShownGrip, Target
+from linelab.coaching.results import DrivenMarks, LapReview, Review, ShownGrip, Target
 from linelab.coaching.side_by_side import session_sheet, typical_laps
 from linelab.coaching.targets import OWN, Held, choose_target
 from linelab.diagnosis.causes import told_causes
 from linelab.diagnosis.kinds import TargetKind
 from linelab.diagnosis.losses import rates_note
 from linelab.errors import InputError
-from linelab.measured import Measured
+from linelab.measured import Measured, plus_minus
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.timed import timed_lap, timed_track
@@ -35,14 +35,14 @@ def review_session(
     driven: Sequence[DrivenLap],
     reference: Solution | Lap,
     *,
-    target: TargetKind = "ideal",
+    target: TargetKind = "computed",
     grip: float | None = None,
     others: Sequence[DrivenLap] = (),
     quickest: bool = True,
     cleaning: Sequence[str] = (),
     notes: Sequence[str] = (),
     progress: Callable[[str], None] = lambda text: None,
-) -> SessionReview:
+) -> Review:
     """Review a session.
 
     Parameters
@@ -54,8 +54,8 @@ def review_session(
     reference : Solution or Lap
         The minimum-time lap of this track, kart and grip; of an open track the part between its timing lines counts.
     target : str
-        "ideal", "shown_grip", "own_best" or "own_parts": what times are held against.  Priorities do not depend on it:
-        they are what is lost at the grip the driver had.
+        "computed", "shown_grip", "own_best" or "own_parts": what times are compared with.  Priorities do not depend on
+        it: they are what is lost at the grip the driver had.
     grip : float or None
         Factor on mu that a reference given as a Lap was solved for [-]; 1 when not given.
     others : sequence of DrivenLap
@@ -93,7 +93,7 @@ def review_session(
     laps = tuple(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
     first = priorities(analysis, marked, findings)
     times = analysis.sheet.t[:, -1]
-    review = SessionReview(
+    review = Review(
         track=track,
         kart=kart,
         target=goal,
@@ -179,7 +179,7 @@ def _notes(analysis: Analysis, grip: ShownGrip, laps: tuple[LapReview, ...], not
     said.append(f"grip shown: {grip.note}" if grip.factor.known else f"grip shown: {grip.factor.reason}")
     power = analysis.power
     if power.value is not None:
-        said.append(f"engine shown: {power.value:.2f} ±{power.sigma or 0.0:.2f} of the kart file's force")
+        said.append(f"engine shown: {power.value:.2f} {plus_minus(power.sigma, 2)} of the kart file's force")
     if analysis.untold:
         said += [f"{what} not judged: {reason}" for what, reason in analysis.withheld]
     elif rates_note(analysis.sheet.kart):
@@ -215,10 +215,10 @@ class SessionDifference:
     words: str
 
 
-def compare_sessions(first: SessionReview, second: SessionReview) -> SessionDifference:
+def compare_sessions(first: Review, second: Review) -> SessionDifference:
     """Two sessions on the same track side by side.
 
-    Corner times are comparable where both reviews have the same target kind on the same reference lap.
+    Corner times are comparable where both reviews have the same target kind on the same computed lap.
     """
     best = _minus(second.laps[second.best].lap_time, first.laps[first.best].lap_time)
     middle = _minus(_median(second), _median(first))
@@ -229,7 +229,7 @@ def compare_sessions(first: SessionReview, second: SessionReview) -> SessionDiff
         if corner.number in numbers
     )
     clear = tuple(number for number, figure in corners if abs(figure.value or 0.0) > 2.0 * (figure.sigma or 0.0))
-    change, error = middle.value or 0.0, f"±{max(middle.sigma or 0.0, 0.01):.2f} s"
+    change, error = middle.value or 0.0, f"{plus_minus(middle.sigma, 2)} s"
     if abs(change) <= 2.0 * (middle.sigma or 0.0):
         words = f"no clear difference: {change:+.2f} {error} on the usual lap"
     else:
@@ -240,7 +240,7 @@ def compare_sessions(first: SessionReview, second: SessionReview) -> SessionDiff
     )  # fmt: skip
 
 
-def _median(review: SessionReview) -> Measured:
+def _median(review: Review) -> Measured:
     """Median lap time; its standard deviation from the laps' scatter."""
     times = np.array([lap.lap_time.value or 0.0 for lap in review.laps])
     noise = float(np.mean([lap.lap_time.sigma or 0.0 for lap in review.laps]))

@@ -99,7 +99,7 @@ def session_sheet(
     Parameters
     ----------
     grip : float
-        Factor on mu for the whole track, as for the reference lap [-].
+        Factor on mu for the whole track, as for the computed lap [-].
     stations : (N,) array, optional
         The common stations [m]; spaced like the laps' own nodes when not given.
 
@@ -159,7 +159,7 @@ def _stations(driven: Sequence[DrivenLap], begin: float, end: float) -> Array:
 
 
 def computed_rows(sheet: Sheet, laps: Sequence[Lap]) -> Rows:
-    """Computed laps at the sheet's stations (R, N): the reference lap, or the best possible on driven lines."""
+    """Computed laps at the sheet's stations (R, N): the computed lap, or the best possible on driven lines."""
     exact = [_Plain(lap) for lap in laps]
     n, v, kappa, psi = (_column(exact, sheet.s, values) for values in _COLUMNS)
     surface = Surface(*(_column(exact, sheet.s, attrgetter(f"line.{name}")) for name in Surface._fields))

@@ -1,4 +1,4 @@
-"""What the driver is held against: a lap, and what its own line and habits cost against the ideal lap.
+"""What the driver is held against: a lap, and what its own line and habits cost against the computed lap.
 
 A closed corridor drawn in from both sides: for what its lap would be with edges nearer than they were taken for.
 """
@@ -52,25 +52,25 @@ LEAST_ROOM, ROUGH = 1.5, 0.05
 JOINED = 8.0
 
 TITLES: dict[TargetKind, str] = {
-    "ideal": "the ideal lap",
-    "shown_grip": "the ideal line at the grip you had",
+    "computed": "the computed lap",
+    "shown_grip": "the computed lap at your grip",
     "own_best": "your own best lap",
-    "own_parts": "the best of your own corners",
+    "own_parts": "your best corners joined",
 }
 #: Targets that are made of the driver's own laps.
 OWN: tuple[TargetKind, ...] = ("own_best", "own_parts")
 WORDS: dict[TargetKind, str] = {
-    "ideal": "the fastest lap that can be computed for this track, this kart and this grip; nobody drives all of it",
-    "shown_grip": "the ideal line, driven with the grip that your own corner speeds show you had that day",
-    "own_best": "your fastest sound lap of this session: what you have already done once",
-    "own_parts": "for each corner the sound lap of this session on which you were quickest there, put together; "
-    "measuring error makes it look a little better than it is",
+    "computed": "the fastest lap that can be computed for this track, this kart and this grip; nobody drives all of it",
+    "shown_grip": "the line of the computed lap, driven with the grip that your own corner speeds show",
+    "own_best": "your fastest sound lap of this session: you have done it once already",
+    "own_parts": "each corner as on the sound lap of this session on which you were quickest there; "
+    "measuring errors make it look a little better than it is",
 }
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Held:
-    """A target, and what of the ideal lap's gap is its own.
+    """A target, and what of the computed lap's gap is its own.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ def choose_target(analysis: Analysis, shown: ShownGrip, kind: TargetKind) -> Hel
         raise InputError(f"there is no target {kind!r}", where="target", remedy=f"Choose among {', '.join(TITLES)}")
     none = np.zeros(len(analysis.segments))
     nobody = np.zeros(0, dtype=np.intp)
-    if kind == "ideal":
+    if kind == "computed":
         target = _target(kind, analysis.reference, edge_error(analysis))
         return Held(target=target, line=none, causes={}, best=nobody)
     if kind == "shown_grip":
@@ -145,7 +145,7 @@ def grip_error(analysis: Analysis, less: float = 0.01) -> float:
 
 
 def edge_error(analysis: Analysis) -> float:
-    """What the reference lap's time may be off by because the edges of its corridor are only estimated [s].
+    """What the computed lap's time may be off by because the edges of its corridor are only estimated [s].
 
     The corridor is drawn in as far as its edges are uncertain, and solved again.  Where in the road the laps ran, about
     which it was drawn, is unknown: anywhere that left room for the kart.  Surveyed edges are taken at their word.
@@ -163,7 +163,7 @@ def edge_error(analysis: Analysis) -> float:
 
 
 def _at_shown_grip(analysis: Analysis, shown: ShownGrip) -> tuple[Target, Array]:
-    """The reference line at the shown grip, and what it loses to the reference lap by segment (M,) [s].
+    """The reference line at the shown grip, and what it loses to the computed lap by segment (M,) [s].
 
     How far that grip is certain is the target's uncertainty.
     """

@@ -224,10 +224,10 @@ def _passes(model: Model, columns: Drives, node: Node, work: _Work) -> Array:
         work.throttle, np.broadcast_to(columns.session[:, DRIVE], shape),
         np.broadcast_to(roll * model.engine_braking / float(model.kart.inertia) / top, shape), work.keeps,
     )  # fmt: skip
-    node = node._replace(r0=node.r0 * roll + work.drag, r1=node.r1 * roll, r2=node.r2 * roll)
+    node = node._replace(r0=node.r0 * roll, r1=node.r1 * roll, r2=node.r2 * roll)
     cap = work.cap.copy()
     cap[0] = np.minimum(columns.start, cap[0])
-    return both_passes(model.kart, columns.h, node, node.brake * work.brake, cap, feet, columns.end)
+    return both_passes(model.kart, columns.h, node, node.brake * work.brake, work.drag, cap, feet, columns.end)
 
 
 def _moved_forward(columns: Drives, v: Array, rolling: Array) -> Array:

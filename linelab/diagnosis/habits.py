@@ -87,6 +87,8 @@ _RACE = ((2, 8), (3, 4), (3, 4), (3, 0))
 _ARRIVED = 0.1
 #: Steps of a fit of a single lap's habits, of one pass, and of the session's numbers.
 _LAP_ROUNDS, _PASS_ROUNDS, _SESSION_ROUNDS = 2, 6, 2
+#: How many rivals of a place are weighed again when the session's numbers have changed, and steps of their fits.
+_AGAIN, _AGAIN_ROUNDS = 6, 4
 #: Times the places are gone through, and most habits of a place.
 _SWEEPS, _MOST = 2, 3
 #: A misfit that has changed by less than this, against prices of as much and more, is as it was.
@@ -300,9 +302,13 @@ def explain(given: Driven) -> Explained:
         return Explained(driven=given, places=places, sizes=sizes, session=session, covariance=covariance)
     rivals: dict[int, list[Fit]] = {}
     settled: dict[int, float] = {}
-    for _ in range(_SWEEPS):
+    for sweep in range(_SWEEPS + 1):
         scene = Scene(given, places, sizes, session)
-        _explain_places(scene, rivals, settled)
+        changed = _weighed_again(scene, rivals) if sweep else True
+        if sweep < _SWEEPS:
+            _explain_places(scene, rivals, settled)
+        elif not changed:
+            break
         sizes = np.array([cleaned(row) for row in scene.sizes])
         sizes, session, covariance = fit_session(given, places, sizes, session, scene)
         sizes = np.array([cleaned(row) for row in sizes])
@@ -347,17 +353,54 @@ def _explain_places(scene: Scene, rivals: dict[int, list[Fit]], settled: dict[in
         settled |= {k: left[k] for k in open_to}
         for k in gains:
             del settled[k]
-        taken: set[int] = set()
-        # The exit of one place and the way to the next compete for the same straight: the better goes first.
-        for k, (_gain, fit) in sorted(gains.items(), key=lambda item: -item[1][0]):
-            if not {(k - 1) % count, (k + 1) % count} & taken:
-                scene.sizes[k] = fit.sizes
-                taken.add(k)
+        taken = _taken(scene, gains)
         if not taken:
             return
-        scene.refresh()
         near = {(k + step) % count for k in taken for step in (-1, 0, 1)}
         active = sorted(near | set(gains))
+
+
+def _weighed_again(scene: Scene, rivals: dict[int, list[Fit]]) -> bool:
+    """Hold the best rivals of each place against its habits again, as the session and the other places are now.
+
+    What was likeliest at first, when one fault had drawn the session's numbers to it, need not be so at the end.
+    ``rivals`` are fitted anew; whether any place has other habits now.
+    """
+    pushes = pushes_at(scene.given, scene.places, scene.session)
+    ways: list[Hypothesis] = []
+    for k, each in rivals.items():
+        likely = [rival.sizes for rival in _best_of_each(each)[:_AGAIN]]
+        begins = [scene.sizes[k], *likely] if habits_of(scene.sizes[k]) else []
+        ways += [hypothesis_of(k, begin, habits_of(cleaned(begin))) for begin in begins]
+    again: dict[int, list[Fit]] = {}
+    for fit in fit_abreast(scene, ways, _AGAIN_ROUNDS):
+        again.setdefault(fit.hypothesis.place, []).append(fit)
+    gains: dict[int, tuple[float, Fit]] = {}
+    for k, fits in again.items():
+        rivals[k] = fits
+        best, _ = _likeliest(fits, pushes[k])
+        if _kinds(best.sizes, pushes[k]) != _kinds(scene.sizes[k], pushes[k]):
+            gains[k] = (cost_of(fits[0]) - cost_of(best), best)
+    return bool(_taken(scene, gains))
+
+
+def _kinds(sizes: Array, pushes: Pushes) -> frozenset[FaultKind]:
+    return kinds_of(habits_of(cleaned(sizes)), sizes, pushes)
+
+
+def _taken(scene: Scene, gains: dict[int, tuple[float, Fit]]) -> set[int]:
+    """Places that take a better explanation; where neighbours have one, the one that gains more goes first.
+
+    The exit of one place and the way to the next compete for the same straight.
+    """
+    count, taken = scene.places.size, set[int]()
+    for k, (_, fit) in sorted(gains.items(), key=lambda item: -item[1][0]):
+        if not {(k - 1) % count, (k + 1) % count} & taken:
+            scene.sizes[k] = fit.sizes
+            taken.add(k)
+    if taken:
+        scene.refresh()
+    return taken
 
 
 def _same_habits(raced: Sequence[Fit], more: Sequence[Hypothesis]) -> bool:
@@ -387,17 +430,19 @@ def _likeliest(fits: Sequence[Fit], pushes: Pushes) -> tuple[Fit, float]:
 
 def _rivals(fits: dict[int, list[Fit]]) -> tuple[tuple[int, tuple[Rival, ...]], ...]:
     """The best of each set of habits, and of each manner to lose speed, at each place; what costs least first."""
-    found = []
-    for k, each in sorted(fits.items()):
-        least: dict[tuple[object, ...], Rival] = {}
-        for fit in each:
-            there = habits_of(cleaned(fit.sizes))
-            lost = (float(fit.sizes[FOOT]), bool(fit.sizes[WHEN] > fit.sizes[LASTS])) if LOST in there else ()
-            rival = Rival(there, cost_of(fit), fit.sizes)
-            if (there, lost) not in least or rival.cost < least[there, lost].cost:
-                least[there, lost] = rival
-        found.append((k, tuple(sorted(least.values(), key=lambda rival: rival.cost))))
-    return tuple(found)
+    return tuple((k, tuple(_best_of_each(each))) for k, each in sorted(fits.items()))
+
+
+def _best_of_each(fits: Sequence[Fit]) -> list[Rival]:
+    """The best of each set of habits, and of each manner to lose speed; what costs least first."""
+    least: dict[tuple[object, ...], Rival] = {}
+    for fit in fits:
+        there = habits_of(cleaned(fit.sizes))
+        lost = (float(fit.sizes[FOOT]), bool(fit.sizes[WHEN] > fit.sizes[LASTS])) if LOST in there else ()
+        rival = Rival(there, cost_of(fit), fit.sizes)
+        if (there, lost) not in least or rival.cost < least[there, lost].cost:
+            least[there, lost] = rival
+    return sorted(least.values(), key=lambda rival: rival.cost)
 
 
 def by_lap(explained: Explained, v: Array) -> Array:

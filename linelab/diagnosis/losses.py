@@ -1,4 +1,4 @@
-"""Time lost against the reference lap, by segment, with its uncertainty, and its split into line and speed.
+"""Time lost against the computed lap, by segment, with its uncertainty, and its split into line and speed.
 
 What a driven line costs at best: the lap without habits on it, less the same on the reference line.
 
@@ -18,7 +18,7 @@ import numpy as np
 from linelab.diagnosis.driver_model import PLAIN, SIZE, Model, drive_laps, interval_times
 from linelab.diagnosis.own_line import OwnLine, course_on, lap_offsets
 from linelab.diagnosis.stretches import Segment
-from linelab.measured import Measured, for_few, withheld
+from linelab.measured import Measured, for_few, plus_minus, withheld
 from linelab.model.grip import kart_numbers
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
@@ -84,7 +84,7 @@ def line_costs(own: OwnLine, laps: Sequence[DrivenLap], *, grip: float = 1.0, en
         Of the session that the laps belong to.
     laps : sequence of DrivenLap
     grip : float
-        Factor on mu that the reference lap was solved for [-].
+        Factor on mu that the computed lap was solved for [-].
     entry : float
         Speed at the start of an open line at most [m/s].
     """
@@ -195,7 +195,7 @@ class SegmentLosses:
         own = float(np.hypot(drawn, model)) if each.any() else 0.0
         sigma = float(np.hypot(own, self._moved(chosen)))
         if sigma > max(LARGEST * each.size**0.5, LARGEST_SHARE * max(abs(line), abs(speed))):
-            reason = f"line uncertain: line and speed part only known within ±{sigma:.2f} s"
+            reason = f"line uncertain: line and speed part only known within {plus_minus(sigma, 2)} s"
             return withheld(reason), withheld(reason)
         return Measured(line, sigma), Measured(speed, float(np.hypot(own, self._noise(chosen))))
 
@@ -209,8 +209,8 @@ def rates_note(kart: Kart) -> str:
     if not kart.driver.limits_force_rates:
         return ""
     return (
-        "the kart file limits how quickly the driver builds up brake or power: the ideal lap keeps to that, the best "
-        "possible on the driven line does not, so what these rates cost there counts as speed and not as line"
+        "the kart file limits how quickly the driver builds up brake or power: the computed lap keeps to these limits, "
+        "the best speed on the driven line is computed without them, so what they cost counts as speed, not as line"
     )
 
 

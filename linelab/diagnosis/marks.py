@@ -1,6 +1,6 @@
-"""Marks of each corner on the reference lap: brake point, turn-in, apex, minimum speed, drive point, track-out.
+"""Marks of each corner on the computed lap: brake point, turn-in, apex, minimum speed, drive point, track-out.
 
-Where feet begin: how marks of the reference lap and of driven laps are read alike from a speed's changes.
+Where feet begin: how marks of the computed lap and of driven laps are read alike from a speed's changes.
 
 What a kart does beyond rolling down with both pedals up: what tells braking from a lift.
 """
@@ -118,11 +118,11 @@ _STEP = 0.5
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CornerMarks:
-    """Stations of one corner's marks on the reference lap [m], increasing from turn-in to track-out.
+    """Stations of one corner's marks on the computed lap [m], increasing from turn-in to track-out.
 
     On a closed track they are unwrapped about the corner's apex and may lie before 0 or beyond the lap length.
     The brake point lies before the turn-in as a rule, and inside the corner where the braking begins there.  ``brakes``
-    is False where the reference lap does not brake for the corner: slowing by less than BRAKED more than with both
+    is False where the computed lap does not brake for the corner: slowing by less than BRAKED more than with both
     pedals up is not braking.  The brake point is then the turn-in.
 
     ``slows_from`` is where the lap begins to slow by more than SLOWING for the corner, by lifting or by braking; the
@@ -143,7 +143,7 @@ class CornerMarks:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Profile:
-    """The reference lap on a uniform grid of stations, three laps long on a closed track."""
+    """The computed lap on a uniform grid of stations, three laps long on a closed track."""
 
     s: Array
     kappa: Array

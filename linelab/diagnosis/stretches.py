@@ -76,7 +76,7 @@ class Segment:
 
 
 def segments_of(track: Track, marks: Sequence[CornerMarks]) -> tuple[Segment, ...]:
-    """Divide the timed lap: corners by the track alone, a corner's phases by its marks on the reference lap.
+    """Divide the timed lap: corners by the track alone, a corner's phases by its marks on the computed lap.
 
     A corner's stretch is that of :func:`~linelab.diagnosis.stretches.corner_stretches`: the same for all laps,
     karts and targets.  What a corner before or after it has caused there is the driver model's to say.

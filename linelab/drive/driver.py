@@ -30,7 +30,7 @@ OVERSTEP = 0.7
 def driven_line(
     track: Track, kart: Kart, laps: tuple[Lap, Lap], habits: Habits, plan: Plan, rng: np.random.Generator
 ) -> Line:
-    """The whole session's path (N nodes of ``plan``); ``laps`` are the reference lap and the one followed."""
+    """The whole session's path (N nodes of ``plan``); ``laps`` are the computed lap and the one followed."""
     from scipy.interpolate import CubicSpline
     from scipy.ndimage import gaussian_filter1d
 
@@ -50,7 +50,7 @@ def driven_line(
 
 
 def apex_station(track: Track, reference: Lap, number: int) -> float:
-    """Where the reference lap comes closest to a corner's inside edge [m], unwrapped about the corner's own apex."""
+    """Where the computed lap comes closest to a corner's inside edge [m], unwrapped about the corner's own apex."""
     corner = corner_of(track, number)
     s = np.arange(*extent(track, corner), 0.25)
     n = np.interp(np.mod(s, track.length), reference.line.s, reference.line.n)
@@ -154,7 +154,7 @@ def drive_session(
         A closed lap of this track, against which apexes are missed: ``solve_min_time(track, kart).lap``.
     habits : Habits, optional
     followed : Lap, optional
-        The closed lap whose line the driver means to take; the reference lap when not given.  ``careful_lap`` gives
+        The closed lap whose line the driver means to take; the computed lap when not given.  ``careful_lap`` gives
         one that keeps off the edges.
     laps : int
         Flying laps; an out lap and an in lap are added.

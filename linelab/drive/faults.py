@@ -1,4 +1,4 @@
-"""What an invented driver does otherwise than the reference lap: habits all round the lap, faults at single corners."""
+"""What an invented driver does otherwise than the computed lap: habits all round the lap, faults at single corners."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Fault:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ApexMissed(Fault):
-    """The line passes the reference lap's apex ``metres`` farther from the inside edge [m]."""
+    """The line passes the computed lap's apex ``metres`` farther from the inside edge [m]."""
 
     metres: float
 

@@ -15,6 +15,12 @@ def bundled_karts() -> dict[str, Path]:
     return {path.stem: path for path in sorted(folder.glob("*.toml"))}
 
 
+def bundled_recordings() -> dict[str, Path]:
+    """Recordings that come with linelab, by name: invented drivers on the demo tracks."""
+    folder = Path(str(files("linelab"))) / "data" / "recordings"
+    return {path.stem: path for path in sorted(folder.glob("*.csv"))}
+
+
 def bundled_tracks() -> dict[str, Path]:
     """Names and files of the fictional demo tracks that travel with linelab."""
     folders = (Path(str(files("linelab") / "tracks")), Path(__file__).resolve().parents[2] / "tracks")

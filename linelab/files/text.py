@@ -1,17 +1,23 @@
 """Checks every reader makes before it hands a recording on: is it text, are the positions on the globe.
 
 Text of a track file: read whole, with the faults of files that are no text named.
+
+Tables as CSV for spreadsheets and programs.
 """
 
 from __future__ import annotations
 
+import csv
+import io
+import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.errors import FileFormatError
+from linelab.errors import FileFormatError, on_one_line
 from linelab.units import Array
 
 #: Bytes read to judge a file.
@@ -181,3 +187,24 @@ def read_text(path: str | Path, expected: str) -> str:
             expected=f"{expected} in UTF-8",
             remedy=f"Save the file as {expected} with UTF-8 encoding",
         ) from error
+
+
+#: Where a spreadsheet begins a cell with what makes it a formula, whichever delimiter it goes by; full-width forms
+#: too.  Quotes may stand between: split by another delimiter, a doubled quote opens and closes an empty text.
+_FORMULA = re.compile(r"(^|[,;\t|])([\s\"]*)(?=[=+\-@\uff1d\uff0b\uff0d\uff20])")
+_NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?")
+
+
+def csv_cell(value: object) -> str:
+    """A cell of CSV: numbers as they are; text on one line, with an apostrophe where it would begin a formula."""
+    text = str(value)
+    return text if _NUMBER.fullmatch(text) else _FORMULA.sub(r"\1\2'", on_one_line(text))
+
+
+def csv_text(rows: Iterable[Iterable[object]], comments: Iterable[str] = (), *, line_end: str = "\r\n") -> str:
+    """Rows as CSV (RFC 4180) under comment lines that start with '#'; each comment once.  Cells are
+    :func:`csv_cell`."""
+    out = io.StringIO()
+    out.writelines(f"{csv_cell(f'# {comment}')}{line_end}" for comment in dict.fromkeys(comments))
+    csv.writer(out, lineterminator=line_end).writerows([csv_cell(cell) for cell in row] for row in rows)
+    return out.getvalue()

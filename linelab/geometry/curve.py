@@ -12,13 +12,13 @@ from typing import NamedTuple
 
 import numpy as np
 
-from linelab.arrays import freeze_fields, frozen_array, require_increasing, set_field
+from linelab.arrays import ByValue, freeze_fields, frozen_array, require_increasing, set_field
 from linelab.errors import InputError
 from linelab.units import Array
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Curve:
+class Curve(ByValue):
     """A smooth plane curve, tabulated at uniform stations.
 
     Parameters

@@ -21,7 +21,7 @@ from linelab.model.engine import KNOTS, drive_curve
 from linelab.model.kart import TOP_SPEED, Kart, PowerEngine
 from linelab.units import KMH, STANDARD_GRAVITY, Array
 
-#: Half-width of the rounding of the drive curve's corners [m/s]: smooth for Newton steps; tests/physics/test_engine.py
+#: Half-width of the rounding of the drive curve's corners [m/s]: smooth for Newton steps; tests/model/test_engine.py
 #: has what it adds to the power, most of it at a change of gear.
 ROUNDING = 0.05
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from linelab.arrays import frozen_array, set_field
+from linelab.arrays import ByValue, frozen_array, set_field
 from linelab.errors import KartError
 from linelab.units import KMH, POUND, RPM, Array
 
@@ -153,7 +153,7 @@ class PowerEngine:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class TorqueEngine:
+class TorqueEngine(ByValue):
     """An engine's full-throttle torque curve with gearing.
 
     Parameters

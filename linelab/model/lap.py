@@ -11,12 +11,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.arrays import freeze_fields, frozen_array, frozen_with_gaps, require_increasing, set_field
+from linelab.arrays import (
+    ByValue,
+    data_frame,
+    freeze_fields,
+    frozen_array,
+    frozen_with_gaps,
+    require_increasing,
+    set_field,
+)
 from linelab.errors import InputError
 from linelab.units import Array
 
 if TYPE_CHECKING:
-    import pandas
+    from linelab.arrays import DataFrame
 
 
 #: :class:`Limit` codes of nodes.
@@ -26,7 +34,7 @@ Codes = NDArray[np.integer[Any]]
 class Limit(IntEnum):
     """What holds the kart back at a node."""
 
-    GRIP = 0  #: cornering grip: neither more speed nor more steering
+    GRIP = 0  #: cornering grip, neither more speed nor more steering
     BRAKING = 1  #: braking grip
     DRIVE = 2  #: engine power or drive force
     TRACTION = 3  #: grip while accelerating
@@ -40,7 +48,7 @@ LINE_FIELDS = ("x", "y", "psi", "kappa", "s", "n", "slope", "bank", "vertical_cu
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Line:
+class Line(ByValue):
     """A path over the ground, with the surface under it.
 
     All arrays are (N,).  A closed line repeats its first point at the end.
@@ -100,7 +108,7 @@ def mapped_line(line: Line, change: Callable[[Array], Array], *, closed: bool) -
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Lap:
+class Lap(ByValue):
     """One lap, solved or driven: a line with a speed and a clock.
 
     Parameters
@@ -115,7 +123,7 @@ class Lap:
     limited_by : (N,) array of int
         :class:`Limit` codes.
     label : str
-        What to call it in a table ("reference", "lap 3").
+        What to call it in a table ("computed lap", "lap 3").
     """
 
     line: Line
@@ -144,7 +152,7 @@ class Lap:
         """Lateral acceleration v²·kappa (N,) [m/s²]."""
         return self.v**2 * self.line.kappa
 
-    def to_dataframe(self) -> pandas.DataFrame:
+    def to_dataframe(self) -> DataFrame:
         """The lap as a table, one row a node, units in the column names.
 
         Raises
@@ -152,8 +160,7 @@ class Lap:
         InputError
             pandas is not installed (``pip install linelab[tables]``).
         """
-        table: pandas.DataFrame = import_pandas().DataFrame(lap_columns(self))
-        return table
+        return data_frame(lap_columns(self))
 
 
 def lap_columns(lap: Lap) -> dict[str, Array | list[str]]:
@@ -173,13 +180,14 @@ def lap_columns(lap: Lap) -> dict[str, Array | list[str]]:
         "ay_mps2": lap.ay,
         "slope_rad": line.slope,
         "bank_rad": line.bank,
+        "vertical_curvature_1pm": line.vertical_curvature,
         "grip": line.grip,
         "limited_by": [Limit(code).name.lower() for code in lap.limited_by],
     }
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Recording:
+class Recording(ByValue):
     """A recording as the file gives it: facts only, nothing cleaned.
 
     Parameters
@@ -232,14 +240,3 @@ class Recording:
             raise InputError("positions need both coordinates", where="Recording")
         if self.lon is None and self.x is None:
             raise InputError("a recording needs positions", where="Recording")
-
-
-def import_pandas() -> Any:
-    """Import pandas or say how to get it."""
-    try:
-        import pandas
-    except ImportError as error:
-        raise InputError(
-            "pandas is not installed", where="to_dataframe", remedy="Install it with: pip install 'linelab[tables]'"
-        ) from error
-    return pandas

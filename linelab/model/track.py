@@ -7,7 +7,7 @@ from typing import Literal, get_args
 
 import numpy as np
 
-from linelab.arrays import freeze_fields, frozen_array, set_field
+from linelab.arrays import ByValue, freeze_fields, frozen_array, set_field
 from linelab.errors import InputError
 from linelab.geometry.curve import Curve
 from linelab.units import Array
@@ -42,6 +42,18 @@ class Corner:
     def label(self) -> str:
         """Number, and the name where there is one."""
         return f"{self.number} {self.name}".strip()
+
+    def row(self) -> dict[str, int | float | str]:
+        """The corner as a row of a table."""
+        return {
+            "corner": self.number,
+            "name": self.name,
+            "turns": "left" if self.left else "right",
+            "s_start_m": self.s_start,
+            "s_apex_m": self.s_apex,
+            "s_end_m": self.s_end,
+            "turn_rad": self.turn,
+        }
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -118,7 +130,7 @@ class Survey:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Track:
+class Track(ByValue):
     """A circuit (closed) or a stretch of road (open).
 
     Arrays share the stations of ``reference`` (N,).  On a closed track station 0 is the start line.

@@ -10,14 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from linelab.arrays import freeze, freeze_fields, frozen_array, set_field
+from linelab.arrays import ByValue, data_frame, freeze, freeze_fields, frozen_array, set_field
 from linelab.errors import RecordingError
 from linelab.geometry.curve import curve_at
-from linelab.model.lap import Lap, Limit, Line
+from linelab.model.lap import Lap, Limit, Line, lap_columns
 from linelab.model.track import Track
 from linelab.motion.align import Guide, Placement, place_laps
 from linelab.motion.channels import PositionBias, Sensors, assumed_bias, smooth_session
@@ -26,6 +26,9 @@ from linelab.motion.smoother import Motion
 from linelab.recorded.laps import RecordedLap
 from linelab.speed.lines import path_beside, surface_with
 from linelab.units import Array
+
+if TYPE_CHECKING:
+    from linelab.arrays import DataFrame
 
 #: Time on either side of the laps that is smoothed with them [s].
 PAD = 4.0
@@ -110,7 +113,7 @@ _DRAWN = ("draws_t", "draws_v", "draws_n", "draws_kappa")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class DrivenLap:
+class DrivenLap(ByValue):
     """A driven lap with its uncertainty.
 
     The nodes lie at stations about SPACING apart, from the start line to the finish.  ``draws_*`` are laps as likely as
@@ -164,6 +167,29 @@ class DrivenLap:
         """Samples a second of the recording [1/s]."""
         return self.sensors.rate
 
+    def row(self) -> dict[str, Any]:
+        """The lap as a row of a table."""
+        return {
+            "lap": self.lap.label,
+            "t_start_s": self.t_start,
+            "lap_time_s": self.lap.lap_time,
+            "lap_time_sigma_s": self.lap_time_sigma,
+            "distance_m": self.lap.line.length,
+            "v_min_mps": float(self.lap.v.min()),
+            "v_max_mps": float(self.lap.v.max()),
+        }
+
+    def to_dataframe(self) -> DataFrame:
+        """The lap as a table, one row a node, with standard deviations, units in the column names.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed (``pip install linelab[tables]``).
+        """
+        sigmas = {"t_sigma_s": self.sigma_t, "v_sigma_mps": self.sigma_v, "n_sigma_m": self.sigma_n}
+        return data_frame(lap_columns(self.lap) | sigmas)
+
     @property
     def lap_time_sigma(self) -> float:
         """Standard deviation of the lap time, drift of the bias included [s]."""
@@ -186,7 +212,7 @@ def estimate_lap(
     ----------
     track : Track
     lap : RecordedLap
-        A complete or aborted lap of :func:`linelab.recorded.laps.split_laps`.
+        A complete or aborted lap of :func:`linelab.split_laps`.
     sensors : Sensors, optional
         Of the session (``read_sensors(lap.samples)``): give them when several laps are estimated.
     bias : PositionBias, optional
@@ -228,7 +254,7 @@ def estimate_laps(
     ----------
     track : Track
     laps : sequence of RecordedLap
-        Complete or aborted laps of :func:`linelab.recorded.laps.split_laps`.
+        Complete or aborted laps of :func:`linelab.split_laps`.
     sensors : Sensors, optional
         Of the session; read from the first lap's samples when not given.
     bias : PositionBias, optional

@@ -15,6 +15,7 @@ import numpy as np
 
 from linelab.errors import InputError, RecordingError
 from linelab.geometry.curve import curve_at
+from linelab.measured import plus_minus
 from linelab.model.grip_field import kerb_width
 from linelab.model.track import Track, along
 from linelab.motion.channels import PositionBias, Sensors, assumed_bias
@@ -189,7 +190,7 @@ def _to_each_other(mean: Array, spread: Array) -> Placing:
     own = np.eye(len(mean)) - 1.0 / len(mean)
     variance = np.diag(own @ spread @ own)
     sigmas = np.sqrt(np.maximum(variance, 0.05**2))
-    note = f"laps placed to each other within ±{float(np.median(sigmas)):.2f} m per axis"
+    note = f"laps placed to each other within {plus_minus(float(np.median(sigmas)), 2)} m per axis"
     return Placing(shifts=own @ mean, sigmas=sigmas, notes=(note,) if len(mean) > 1 else ())
 
 
@@ -269,7 +270,7 @@ def _within_edges(
     typical, moved_by = float(np.median(sigmas)), float(np.median(np.hypot(shifts[:, 0], shifts[:, 1])))
     notes = (
         f"{count} laps placed on the track together: moved by {moved_by:.1f} m (median), position bias known within "
-        f"±{typical:.2f} m per axis, before that ±{bias.sigma:.2f} m",
+        f"{plus_minus(typical, 2)} m per axis, before that {plus_minus(bias.sigma, 2)} m",
     )
     return Placing(shifts=shifts, sigmas=sigmas, notes=notes)
 

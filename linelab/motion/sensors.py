@@ -9,6 +9,7 @@ from itertools import zip_longest
 
 import numpy as np
 
+from linelab.measured import plus_minus
 from linelab.motion.align import kinematics
 from linelab.motion.channels import Sensors, find_mounting, smooth_session, streams_of
 from linelab.motion.smoother import Model, Solved, solve, timing_information, under
@@ -360,9 +361,9 @@ def _words(samples: Samples, facts: Sensors, solved: list[Solved]) -> list[str]:
         if sigma > 0.1:
             notes.append(f"the lag of the {title} cannot be told from this recording")
         elif abs(lag) < 2.0 * sigma:
-            notes.append(f"no lag of the {title} found (±{sigma:.3f} s)")
+            notes.append(f"no lag of the {title} found ({plus_minus(sigma, 3)} s)")
         else:
-            notes.append(f"the {title} runs {lag:.3f} ±{sigma:.3f} s behind the positions; taken off")
+            notes.append(f"the {title} runs {lag:.3f} {plus_minus(sigma, 3)} s behind the positions; taken off")
     if facts.speed_sigma is not None:
         lasting = f"{facts.speed_wander:.2f} m/s that lasts for a second or two"
         notes.append(f"speed noise {facts.speed_sigma:.2f} m/s, and an error of {lasting}")

@@ -5,22 +5,29 @@ assumption, and every output says so.  What such a track can tell is where laps 
 is missing; it cannot tell how far the kart was from the real edge.
 
 The median of closed paths that were driven several times, each displaced by the receiver's drift.
+
+A track from whatever there is: a centre line, walked edges, or laps.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
 from linelab.arrays import distance_along
-from linelab.errors import InputError, RecordingError
+from linelab.errors import InputError, RecordingError, check_kinds
 from linelab.files.projection import LocalPlane
+from linelab.files.tracks.centre_line import Columns
+from linelab.files.tracks.survey_import import LonLat2, load_centre_line, load_walked_edges, read_lines_of
 from linelab.files.tracks.track_build import track_from_edges
 from linelab.geometry.curve import Curve, curve_at
 from linelab.geometry.edges import edges_from_centre
 from linelab.geometry.frenet import sn_to_xy, xy_to_sn
 from linelab.geometry.plane_spline import arc_length, fit_spline, tabulate
+from linelab.measured import plus_minus
 from linelab.model.lap import Recording
 from linelab.model.track import Survey, Track
 from linelab.motion.channels import PositionBias, Sensors
@@ -29,7 +36,7 @@ from linelab.motion.sensors import read_sensors
 from linelab.motion.smoother import Motion
 from linelab.recorded.laps import RecordedLap, complete_laps, split_laps
 from linelab.recorded.samples import Samples, own_plane, place_samples
-from linelab.recorded.start_line import StartLine, propose_start_line
+from linelab.recorded.start_line import StartLine, propose_start_line, start_line_at
 from linelab.units import Array
 
 #: Spacing of a path's points [m].
@@ -123,6 +130,21 @@ class LapCorridor:
     notes: tuple[str, ...] = ()
 
 
+def recording_start_line(recording: Recording, left: tuple[float, float], right: tuple[float, float]) -> StartLine:
+    """A start line in the recording's own plane, from its ends in the recording's own coordinates.
+
+    Longitude and latitude [deg], or x and y [m] for a recording in local metres.
+
+    Raises
+    ------
+    InputError
+        The line is too short or too long.
+    """
+    if recording.lon is not None:
+        return start_line_at(own_plane(recording), left, right)
+    return StartLine(left=np.array(left), right=np.array(right))
+
+
 def corridor_from_laps(
     recording: Recording,
     *,
@@ -172,7 +194,8 @@ def corridor_from_laps(
         notes.append("start line proposed across the longest straight; its place is not surveyed")
     sigma = float(np.sqrt(np.mean(middle_sigma**2)))
     notes.append(
-        f"its middle known within ±{sigma:.2f} m as the receiver saw it, its width within ±{WIDTH_SIGMA:.1f} m"
+        f"its middle is known within {plus_minus(sigma, 2)} m as the receiver saw it, its width within "
+        f"{plus_minus(WIDTH_SIGMA, 1)} m"
     )
     track = _track(name, middle, offsets, line, assumed_width, plane, notes, sigma)
     share = track.s / track.length
@@ -245,7 +268,7 @@ def _track(
     edges = edges_from_centre(centre, left[:-1], right[:-1], closed=True)
     note = (
         f"corridor estimated from {len(offsets)} recorded laps, width {assumed_width:g} m assumed about their median: "
-        "the real edges are not known, and the reference lap shows what this assumed corridor allows"
+        "the real edges are not known, and the computed lap shows what this assumed corridor allows"
     )
     track = track_from_edges(
         name,
@@ -304,3 +327,91 @@ def _eased(values: Array, reach: int = 20) -> Array:
 def samples_of(corridor: LapCorridor) -> Samples:
     """The session the corridor was made from."""
     return corridor.laps[0].samples
+
+
+def import_track(
+    source: Recording | str | Path,
+    right: str | Path | None = None,
+    *,
+    width: float | None = None,
+    columns: Mapping[str, str] | None = None,
+    metres_per_unit: float | None = None,
+    closed: bool | None = None,
+    start_line: LonLat2 | None = None,
+    uncertainty: float | None = None,
+    name: str = "",
+) -> Track:
+    """Make a track from a centre line with widths, from two walked edges, or from recorded laps.
+
+    What ``source`` holds decides:
+
+    - CSV: a centre line with widths
+    - GPX or GeoJSON with one line: a centre line, of an assumed ``width``
+    - GPX or GeoJSON with two lines, or with ``right`` beside it: edges walked with a receiver, told apart by "left" and
+      "right" in the lines' names
+    - a Recording: laps, the edges being assumed about their median
+
+    Parameters
+    ----------
+    source : Recording or path
+    right : path, optional
+        The right edge, where ``source`` is the left one.
+    width : float, optional
+        Assumed width, for a centre line without widths and for laps (7 m when not given) [m].
+    columns : mapping of str to str, optional
+        Title of a CSV column by what it holds: x and y, or lon and lat; z; w_left and w_right, or width.  What is not
+        named is recognised by its title.
+    metres_per_unit : float, optional
+        Unit of the lengths in a CSV whose titles do not say it: 1 for metres, 0.3048 for feet [m].
+    closed : bool, optional
+        Whether it is a circuit; None: by the gap between the ends.
+    start_line : ((float, float), (float, float)), optional
+        Left and right end of the start line, for walked edges and laps: longitude and latitude [deg], or x and y [m]
+        of a recording in local metres.
+    uncertainty : float, optional
+        One standard deviation of the walked positions, where known [m].
+    name : str
+        The file's name when empty.
+
+    Returns
+    -------
+    Track
+        ``survey`` says what the edges rest on, ``notes`` what was repaired.  :func:`linelab.save_track` keeps it.
+
+    Raises
+    ------
+    FileFormatError
+        The file holds nothing of the kind, with its line and what to try.
+    TrackError
+        The geometry is impossible.
+    RecordingError
+        No complete lap.
+    InputError
+        An argument out of range, of another type, or one that this source has no use for.
+    """
+    check_kinds("import_track", source=(source, (Recording, str, Path)))
+    kind, has_use = "laps", {"width", "start_line"}
+    if not isinstance(source, Recording):
+        walked = right is not None or (Path(source).suffix.lower() != ".csv" and len(read_lines_of(source)) > 1)
+        kind, has_use = ("walked edges", {"right", "closed", "start_line", "uncertainty"})
+        if not walked:
+            kind, has_use = "a centre line", {"width", "columns", "metres_per_unit", "closed"}
+    given = {
+        "right": right, "width": width, "columns": columns, "metres_per_unit": metres_per_unit, "closed": closed,
+        "start_line": start_line, "uncertainty": uncertainty,
+    }  # fmt: skip
+    for argument, value in given.items():
+        if value is not None and argument not in has_use:
+            raise InputError(f"{argument} is given, but it has no use for {kind}", where="import_track")
+    if isinstance(source, Recording):
+        line = None if start_line is None else recording_start_line(source, *start_line)
+        title = name or Path(source.source).stem or "circuit from laps"
+        return corridor_from_laps(
+            source, start_line=line, assumed_width=ASSUMED_WIDTH if width is None else width, name=title
+        ).track
+    if kind == "walked edges":
+        return load_walked_edges(source, right, closed=closed, name=name, uncertainty=uncertainty, start=start_line)
+    return load_centre_line(
+        source, columns=Columns(**(columns or {})), assumed_width=width, metres_per_unit=metres_per_unit,
+        closed=closed, name=name,
+    )  # fmt: skip

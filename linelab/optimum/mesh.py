@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from linelab.arrays import frozen_array, set_field
+from linelab.arrays import ByValue, frozen_array, set_field
 from linelab.model import grip_field as gripfield
 from linelab.model.track import Track, along
 from linelab.units import Array
@@ -29,7 +29,7 @@ _FINER = 4
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Mesh:
+class Mesh(ByValue):
     """Control points of s(ξ) [m]: (N,) unrolled over one lap when closed, (N+3,) when open.
 
     ``pace`` (N,) is about the time the kart takes over each interval [s].  ``offsets_at`` (N, 2) are the fractions of

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from linelab.arrays import ByValue
 from linelab.errors import InputError, KartError, LinelabError, SolveError
 from linelab.model.grip import SIZE, KartNumbers, kart_numbers, unpack
 from linelab.model.kart import Kart, PowerEngine, TorqueEngine
@@ -211,7 +212,7 @@ FREE = End()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Solution:
+class Solution(ByValue):
     """A minimum-time lap, verified unless that was switched off.
 
     Attributes

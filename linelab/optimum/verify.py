@@ -94,7 +94,7 @@ def aside_at_end(line: Line) -> float:
 def unlimited_lap(task: Task, line: Line) -> Lap:
     """The exact profile of a line between the task's end speeds, whatever the driver's rates."""
     ends = [None if end.v is None else max(end.v, 2.0 * SLOWEST) for end in (task.start, task.end)]
-    return speed_profiles([line], task.kart, v_start=ends[0], v_end=ends[1], label="reference")[0]
+    return speed_profiles([line], task.kart, v_start=ends[0], v_end=ends[1], label="computed lap")[0]
 
 
 def _solved_lap(task: Task, solved: Solved, xi: Array, line: Line) -> Lap:
@@ -108,7 +108,7 @@ def _solved_lap(task: Task, solved: Solved, xi: Array, line: Line) -> Lap:
         v=v,
         ax=ax,
         limited_by=limits(task.kart, line, v, ax),
-        label="reference",
+        label="computed lap",
     )
 
 

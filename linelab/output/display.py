@@ -1,6 +1,6 @@
 """Display units: the one place where SI values become the units a reader asked for.
 
-Measured figures as text: value ± standard deviation in the units shown.
+Measured figures as text: value ± 95 % interval in the units shown.
 
 Finished sentences in the units a reader asked for: reasons and notes are worded in SI where they arise.
 """
@@ -10,12 +10,14 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from linelab.coaching.results import Evidence
 from linelab.diagnosis.kinds import Quantity
-from linelab.measured import Measured
+from linelab.errors import InputError
+from linelab.measured import Measured, plus_minus
 from linelab.units import FOOT, KMH, MPH, POUND, STANDARD_GRAVITY
 
 #: The usual cautions; every page, picture and table carries them.
@@ -99,6 +101,24 @@ IMPERIAL = Units(
     power_unit="hp",
 )
 
+UnitsName = Literal["metric", "imperial"]
+
+
+def units_named(name: Units | str) -> Units:
+    """Display units by name; units themselves as they are.
+
+    Raises
+    ------
+    InputError
+        Another name.
+    """
+    if isinstance(name, Units):
+        return name
+    known = {units.name: units for units in (METRIC, IMPERIAL)}
+    if name not in known:
+        raise InputError(f"no such units: {name}", where="units", remedy=f"Choose among {', '.join(known)}")
+    return known[name]
+
 
 def lap_time_text(seconds: float) -> str:
     """A lap time to the millisecond: 54.321 or 1:04.321."""
@@ -113,21 +133,26 @@ def lap_time_words(seconds: float) -> str:
     return f"{text} (min:s)" if ":" in text else f"{text} s"
 
 
-#: A figure is spoken of where it is this many standard deviations from none.
-CLEAR = 2.0
+def lap_time_within(figure: Measured) -> str:
+    """A lap time with its ±, where it is not exact: 54.321 ±0.004; "-" where withheld."""
+    if figure.value is None:
+        return "-"
+    text = lap_time_text(figure.value)
+    return f"{text} {plus_minus(figure.sigma, 3)}" if figure.sigma else text
+
+
+#: A difference is clear where it is more than this many standard deviations from none [-].
+CLEARLY_OFF = 2.0
 
 
 def measured_text(
     figure: Measured, size: float = 1.0, digits: int = 2, *, signed: bool = False, sigma: bool = True
 ) -> str:
-    """Value ± sigma in units of ``size``, or "-" where withheld."""
+    """Value ± 95 % interval in units of ``size``, or "-" where withheld."""
     if figure.value is None:
         return "-"
     text = number_text(figure.value / size, digits, signed=signed)
-    if not sigma or not figure.sigma:
-        return text
-    # A standard deviation is never shown as zero: it would claim certainty.
-    return f"{text} ±{max(figure.sigma / size, 10.0**-digits):.{digits}f}"
+    return f"{text} {plus_minus(figure.sigma, digits, size)}" if sigma and figure.sigma else text
 
 
 def number_text(value: float, digits: int = 2, *, signed: bool = False) -> str:
@@ -146,7 +171,7 @@ def clear(figure: Measured, least: float = 0.0, *, both: bool = False) -> bool:
     if figure.value is None:
         return False
     value = abs(figure.value) if both else figure.value
-    return value > max(least, CLEAR * (figure.sigma or 0.0))
+    return value > max(least, CLEARLY_OFF * (figure.sigma or 0.0))
 
 
 def shown_in(quantity: Quantity, units: Units) -> tuple[float, str, int]:
@@ -162,7 +187,7 @@ def shown_in(quantity: Quantity, units: Units) -> tuple[float, str, int]:
 
 
 def with_unit(figure: Measured, quantity: Quantity, units: Units) -> str:
-    """A figure with its standard deviation and unit; one more decimal where less than the last one is uncertain."""
+    """A figure with its ± and unit; one more decimal where less than the last one is uncertain."""
     size, unit, digits = shown_in(quantity, units)
     if figure.sigma and figure.sigma / size < 0.5 * 10.0**-digits:
         digits += 1

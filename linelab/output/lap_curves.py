@@ -42,16 +42,16 @@ def pedals(lap: Lap, kart: Kart) -> NDArray[np.int8]:
 
 
 def station_title(track: Track, units: Units) -> str:
-    """What the axis along a lap shows: a station, which is no distance driven, and where it counts from."""
-    begin = ", from the start line" if abs(track.start_station) < 0.5 else ""
-    return f"station along the reference line{begin} [{units.length_unit}]"
+    """What the axis along a lap shows: stations, which count from the track's own zero, mostly its start line."""
+    where = "round the lap" if track.closed else "along the road"
+    return f"distance {where} [{units.length_unit}]"
 
 
 class Gap(NamedTuple):
-    """Time lost to the reference along the lap; arrays (M,)."""
+    """Time lost to the computed lap along the lap; arrays (M,)."""
 
     s: Array  #: station [m]
-    total: Array  #: time behind the reference since the start of the lap [s]
+    total: Array  #: time behind the computed lap since the start line [s]
     rate: Array  #: time lost per metre, smoothed [s/m]
 
 
@@ -89,11 +89,6 @@ def pieces(x: Array, y: Array) -> list[Array]:
     return list(np.stack([points[:-1], points[1:]], axis=1))
 
 
-def plus_minus(sigma: float) -> str:
-    """A standard deviation behind its time [s]; nothing where there is none."""
-    return f" ±{max(sigma, 0.001):.3f}" if sigma else ""
-
-
 def called(reference: Lap) -> str:
-    """What a lap that another is held against is called: "the ideal lap", or the reference lap."""
-    return "the reference lap" if reference.label in ("", "reference") else reference.label
+    """What a lap that another is compared with is called: "the computed lap", or "your own best lap (lap 3)"."""
+    return "the computed lap" if reference.label in ("", "computed lap") else reference.label

@@ -1,10 +1,10 @@
 """Lines and marks for maps and tables made by other programs: GeoJSON, GPX, KML, CSV and Parquet.
 
-What is written is the same everywhere: the reference line, driven lines with their uncertainty, and the reference lap's
+What is written is the same everywhere: the computed line, driven lines with their uncertainty, and the computed lap's
 marks.  Positions are longitude and latitude (WGS 84) in GeoJSON (RFC 7946), GPX 1.1 and KML 2.2 (OGC 07-147r2), and
 local metres in the tables, whose columns carry their units in their names (SI).
 
-What is written for other programs: laps with their uncertainty and the reference lap's marks, on the Earth.
+What is written for other programs: laps with their uncertainty and the computed lap's marks, on the Earth.
 
 Laps as one table, for spreadsheets and data frames: CSV and Parquet, units in the columns' names.
 
@@ -30,13 +30,14 @@ import numpy as np
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.errors import InputError
 from linelab.files.projection import LocalPlane, to_lonlat
+from linelab.files.text import csv_text
 from linelab.files.writing import replacing, write_text
+from linelab.measured import plus_minus
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap, lap_columns
 from linelab.model.timed import timed_lap
 from linelab.model.track import Track
 from linelab.output.display import CAUTIONS, METRIC, lap_time_text
-from linelab.output.tables import csv_text
 from linelab.output.track_facts import survey_sentence
 from linelab.units import Array
 
@@ -66,7 +67,7 @@ class ExportLine:
     ----------
     name : str
     kind : str
-        "reference line" or "driven line".
+        "computed line" or "driven line".
     lap : Lap
     lap_time : float
         Between the timing lines, beyond which a computed lap of an open track goes on [s].
@@ -79,7 +80,7 @@ class ExportLine:
     """
 
     name: str
-    kind: Literal["reference line", "driven line"]
+    kind: Literal["computed line", "driven line"]
     lap: Lap
     lap_time: float
     place: Array
@@ -93,13 +94,13 @@ class ExportLine:
         text = f"{self.kind}, lap time {lap_time_text(self.lap_time)}"
         if self.sigma_n is None:
             return text
-        bias = "" if self.position_bias is None else f", all shifted together by ±{self.position_bias:.1f} m"
-        return f"{text}; positions ±{float(np.median(self.sigma_n)):.1f} m across the track{bias} (one sigma)"
+        bias = "" if self.position_bias is None else f", all shifted together by {plus_minus(self.position_bias, 1)} m"
+        return f"{text}; positions {plus_minus(float(np.median(self.sigma_n)), 1)} m across the track{bias} (95 %)"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ExportMark:
-    """A mark of the reference lap: speed [m/s], station [m], longitude and latitude [deg]."""
+    """A mark of the computed lap: speed [m/s], station [m], longitude and latitude [deg]."""
 
     corner: int
     what: str
@@ -129,8 +130,8 @@ def collect(track: Track, reference: Lap, kart: Kart, driven: Sequence[DrivenLap
     plane = LocalPlane(origin_lon=track.origin[0], origin_lat=track.origin[1]) if track.georeferenced else None
     lines = [
         ExportLine(
-            name=f"{track.name}: {reference.label or 'reference'}",
-            kind="reference line",
+            name=f"{track.name}: {reference.label or 'computed lap'}",
+            kind="computed line",
             lap=reference,
             lap_time=timed_lap(track, reference).lap_time,
             place=_degrees(plane, reference.line.x, reference.line.y),
@@ -165,7 +166,7 @@ def _degrees(plane: LocalPlane | None, x: Array, y: Array) -> Array:
 
 
 def _marks(track: Track, lap: Lap, kart: Kart, plane: LocalPlane) -> tuple[ExportMark, ...]:
-    """The reference lap's marks; a brake point only where it brakes, a lift only where it just lifts."""
+    """The computed lap's marks; a brake point only where it brakes, a lift only where it just lifts."""
     found = []
     line = lap.line
     for marks in find_marks(track, lap, kart):
@@ -190,7 +191,7 @@ def _marks(track: Track, lap: Lap, kart: Kart, plane: LocalPlane) -> tuple[Expor
 
 
 def _has(marks: CornerMarks, attribute: str) -> bool:
-    """Whether a corner has the mark on the reference lap."""
+    """Whether a corner has the mark on the computed lap."""
     return {"brake_point": marks.brakes, "slows_from": marks.lifts}.get(attribute, True)
 
 
@@ -249,8 +250,8 @@ KML = "http://www.opengis.net/kml/2.2"
 #: Names of what GPX 1.1 has no element for: time since the start of the lap and speed.
 OWN = "urn:linelab:track-point:1"
 
-#: Line colours of KML (alpha, blue, green, red) and widths: the reference dark, driven lines bright and thinner.
-_STYLES = {"reference line": ("ff3c3022", "4"), "driven line": ("ff0e47b4", "2")}
+#: Line colours of KML (alpha, blue, green, red) and widths: the computed line dark, driven lines bright and thinner.
+_STYLES = {"computed line": ("ff3c3022", "4"), "driven line": ("ff0e47b4", "2")}
 
 
 def gpx_text(export: Export) -> str:
@@ -297,7 +298,7 @@ def kml_text(export: Export) -> str:
         _line_placemark(document, line)
     if export.marks:
         folder = ElementTree.SubElement(document, "Folder")
-        _text(folder, "name", "Marks of the reference lap")
+        _text(folder, "name", "Marks of the computed lap")
         for mark in export.marks:
             place = ElementTree.SubElement(folder, "Placemark")
             _text(place, "name", mark.name)
@@ -329,7 +330,7 @@ def _place(lon: float, lat: float) -> dict[str, str]:
 
 
 def _speed(mark: ExportMark) -> str:
-    return f"reference lap: {METRIC.speed_text(mark.speed)} here"
+    return f"computed lap: {METRIC.speed_text(mark.speed)} here"
 
 
 def _text(parent: ElementTree.Element, name: str, text: str) -> None:
@@ -357,7 +358,7 @@ def save_lines(
     kart: Kart,
     driven: Sequence[DrivenLap] = (),
 ) -> list[str]:
-    """Write the reference line, driven lines and the reference lap's marks in each of the formats.
+    """Write the computed line, driven lines and the computed lap's marks in each of the formats.
 
     Parameters
     ----------
@@ -367,9 +368,9 @@ def save_lines(
         one row a node, all laps in one table with the column ``lap``).
     track : Track
     reference : Lap
-        The reference lap on this track.
+        The computed lap on this track.
     kart : Kart
-        The reference lap's: its roll-down tells a brake point from a lift.
+        The computed lap's: its roll-down tells a brake point from a lift.
     driven : sequence of DrivenLap
         Written with their uncertainty.
 

@@ -1,6 +1,6 @@
-"""A reference lap written out: figures, lap and pictures into one folder.
+"""A computed lap written out: figures, lap and pictures into one folder.
 
-The reference lap in figures: one row a corner, as a table for the terminal and as plain data for files.
+The computed lap in figures: one row a corner, as a table for the terminal and as plain data for files.
 """
 
 from __future__ import annotations
@@ -15,21 +15,23 @@ import numpy as np
 
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.diagnosis.stretches import Stretch, corner_stretches
+from linelab.files.lap_file import lap_csv
+from linelab.files.text import csv_text
 from linelab.files.writing import results_folder
 from linelab.model.kart import Kart
-from linelab.model.lap import Lap, lap_columns
+from linelab.model.lap import Lap
 from linelab.model.timed import time_at, timing_words
 from linelab.model.track import Track, lap_ends
 from linelab.optimum.minimum_time import Solution
 from linelab.optimum.verify import Verification
 from linelab.output.display import CAUTIONS, METRIC, Units, lap_time_words, rounded_parts
-from linelab.output.tables import csv_text, text_table
+from linelab.output.tables import text_table
 from linelab.output.track_facts import patch_words
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CornerRow:
-    """One corner of the reference lap; stations [m] within the lap, speeds [m/s], times [s].
+    """One corner of the computed lap; stations [m] within the lap, speeds [m/s], times [s].
 
     ``time`` is that in the corner's ``stretch``, which the track alone decides.  The brake figures are
     None where the lap does not brake for the corner, the lift's where it does not slow for it by lifting alone.
@@ -99,17 +101,17 @@ def _row(track: Track, lap: Lap, mark: CornerMarks, stretch: Stretch) -> CornerR
 
 
 def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -> str:
-    """The corners of a reference lap as a text table."""
+    """The corners of a computed lap as a text table."""
     speed, length = f"[{units.speed_unit}]", f"[{units.length_unit}]"
     headers = [
         "corner",
-        f"brake at\n{length}",
-        f"from\n{speed}",
-        f"turn in\n{speed}",
+        f"brake point\n{length}",
+        f"speed there\n{speed}",
+        f"turn-in\n{speed}",
         f"minimum\n{speed}",
         f"after apex\n{length}",
-        f"power at\n{length}",
-        f"track out\n{speed}",
+        f"drive point\n{length}",
+        f"track-out\n{speed}",
         "time\n[s]",
     ]
     rows = []
@@ -173,12 +175,12 @@ def conditions(track: Track, solution: Solution, use_kerbs: bool) -> list[str]:
 def reference_words(
     track: Track, kart: Kart, solution: Solution, units: Units = METRIC, *, use_kerbs: bool = True
 ) -> list[str]:
-    """The reference lap in sentences: its time, its speeds, and how it was checked; ``use_kerbs`` as it was solved."""
+    """The computed lap in sentences: its time, its speeds, and how it was checked; ``use_kerbs`` as it was solved."""
     lap, check = solution.lap, solution.verification
     timed = timing_words(track)
     words = [
-        f"Reference lap of {track.name} with {kart.name}: {lap_time_words(solution.lap_time)}, "
-        f"computed to ±{computed_to(solution):.3f} s.",
+        f"Computed lap of {track.name} with {kart.name}: {lap_time_words(solution.lap_time)}, "
+        f"accurate to {computed_to(solution):.3f} s.",
         *([f"That is {timed}; the whole road takes {lap_time_words(lap.lap_time)}."] if timed else []),
         f"{units.length_text(lap.line.length)} driven, {units.speed_text(lap.v.min())} to "
         f"{units.speed_text(lap.v.max())}.",
@@ -212,14 +214,14 @@ def _rival_words(solution: Solution, check: Verification) -> str:
 
 
 def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True) -> dict[str, Any]:
-    """The reference lap's figures as plain data for JSON, SI units, the unit in every name.
+    """The computed lap's figures as plain data for JSON, SI units, the unit in every name.
 
     Lap time and corner times are between the timing lines; what was checked is the whole road of an open track.
     """
     lap, check = solution.lap, solution.verification
     begin, end = lap_ends(track)
     return {
-        "what": "reference lap",
+        "what": "computed lap",
         "cautions": CAUTIONS,
         "track": {
             "name": track.name,
@@ -278,16 +280,6 @@ def _row_data(row: CornerRow) -> dict[str, Any]:
     }
 
 
-def lap_csv(lap: Lap) -> str:
-    """A lap as CSV, one row a node, SI units, the unit in every column's name."""
-    columns = lap_columns(lap)
-    shown = [
-        values if name == "limited_by" else [format(v, ".4f" if name.endswith(("_s", "_m")) else ".6g") for v in values]
-        for name, values in columns.items()
-    ]
-    return csv_text([list(columns), *zip(*shown)], line_end="\n")
-
-
 def corners_csv(track: Track, lap: Lap, kart: Kart) -> str:
     """The corners of a lap as CSV, one row a corner, SI units, the unit in every column's name."""
     corners = corner_rows(track, lap, kart)
@@ -337,7 +329,7 @@ def save_reference(
             reference_data(track, kart, solution, use_kerbs=use_kerbs), indent=1, ensure_ascii=False, allow_nan=False
         )
         (stage / "reference_lap.json").write_text(text + "\n", encoding="utf-8")
-        (stage / "reference_lap.csv").write_text(lap_csv(solution.lap), encoding="utf-8")
+        (stage / "reference_lap.csv").write_text(lap_csv(solution.lap, digits=8), encoding="utf-8")
         (stage / "reference_corners.csv").write_text(corners_csv(track, solution.lap, kart), encoding="utf-8")
         if formats:
             from linelab.output.lap_files import save_lines

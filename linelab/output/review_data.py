@@ -18,18 +18,18 @@ from pathlib import Path, PurePath
 from typing import Any
 
 from linelab.coaching.coach_words import MARKS
-from linelab.coaching.results import Consistency, CornerReview, CornerSpread, LapReview, Mark, Priority, SessionReview
+from linelab.coaching.results import Consistency, CornerReview, CornerSpread, LapReview, Mark, Priority, Review
 from linelab.coaching.side_by_side import unusual_laps
 from linelab.diagnosis.kinds import CAUSES
 from linelab.diagnosis.stretches import PHASES
+from linelab.files.text import csv_text
 from linelab.files.writing import write_text
-from linelab.measured import Measured
+from linelab.measured import PLUS_MINUS, Measured
 from linelab.model.track import Track
 from linelab.output.display import CAUTIONS, evidence_text
-from linelab.output.tables import csv_text
 
 #: Name and version of the layout: the version is raised when a key changes its meaning or goes.
-FORMAT, VERSION = "linelab review", 2
+FORMAT, VERSION = "linelab review", 3
 
 #: Unit of a mark by its quantity, as the end of its key.
 _ENDS = {"place": "_m", "length": "_m", "speed": "_mps", "time": "_s", "deceleration": "_mps2", "number": ""}
@@ -37,12 +37,12 @@ _ENDS = {"place": "_m", "length": "_m", "speed": "_mps", "time": "_s", "decelera
 MARK_KEYS = {name: name + _ENDS[definition.quantity] for name, definition in MARKS.items()}
 
 
-def review_as_dict(review: SessionReview, *, settings: Mapping[str, Any] | None = None) -> dict[str, Any]:
+def review_as_dict(review: Review, *, settings: Mapping[str, Any] | None = None) -> dict[str, Any]:
     """A session's review as plain dictionaries, lists, numbers and text.
 
     Parameters
     ----------
-    review : SessionReview
+    review : Review
     settings : mapping, optional
         What the caller chose (recording, kart, grip); values are kept as text unless they are plain numbers or lists.
     """
@@ -91,7 +91,7 @@ def review_as_dict(review: SessionReview, *, settings: Mapping[str, Any] | None 
     }
 
 
-def save_review_json(review: SessionReview, path: str | Path, *, settings: Mapping[str, Any] | None = None) -> None:
+def save_review_json(review: Review, path: str | Path, *, settings: Mapping[str, Any] | None = None) -> None:
     """Write :func:`review_as_dict` as JSON.
 
     Raises
@@ -215,7 +215,7 @@ def _spread(spread: CornerSpread) -> dict[str, Any]:
     }
 
 
-def save_corners_csv(review: SessionReview, path: str | Path) -> None:
+def save_corners_csv(review: Review, path: str | Path) -> None:
     """Write one row a corner and lap: every figure with its sigma and, where withheld, the reason.
 
     Raises
@@ -230,7 +230,8 @@ def save_corners_csv(review: SessionReview, path: str | Path) -> None:
         header += [name, f"{name}_sigma", f"{name}_reason"]
     header += [f"{key}_reference" for key in MARK_KEYS.values()]
     rows = [_corner_row(lap, part) for lap in review.laps for part in lap.corners]
-    about = (f"{review.track.name}, against {review.target.title}", CAUTIONS, review.track.survey.note, *review.notes)
+    title = f"{review.track.name}, against {review.target.title}"
+    about = (title, CAUTIONS, PLUS_MINUS, review.track.survey.note, *review.notes)
     write_text(path, csv_text([header, *rows], filter(None, about)))
 
 

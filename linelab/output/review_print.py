@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linelab.coaching.coach_words import corners_text
-from linelab.coaching.results import LapReview, Priority, SessionReview, Strength
+from linelab.coaching.results import LapReview, Priority, Review, Strength
+from linelab.measured import PLUS_MINUS
 from linelab.output.display import (
     CAUTIONS,
     METRIC,
@@ -58,7 +59,7 @@ if TYPE_CHECKING:
 MARGIN = 0.55
 
 
-def blank_page(review: SessionReview, units: Units, source: str, what: str) -> Figure:
+def blank_page(review: Review, units: Units, source: str, what: str) -> Figure:
     """An empty page with heading and cautions."""
     page = new_figure(*A4)
     page.set_facecolor(WHITE)
@@ -69,11 +70,11 @@ def blank_page(review: SessionReview, units: Units, source: str, what: str) -> F
     return page
 
 
-def _foot(review: SessionReview, units: Units) -> list[str]:
+def _foot(review: Review, units: Units) -> list[str]:
     return [*textwrap.wrap(survey_note(review.track, units), 140), *textwrap.wrap(CAUTIONS, 140)]
 
 
-def above_foot(review: SessionReview, units: Units) -> float:
+def above_foot(review: Review, units: Units) -> float:
     """Where a page's own matter ends at the latest [inches]."""
     return 0.4 + 0.118 * len(_foot(review, units))
 
@@ -113,14 +114,12 @@ LOOKS = ((GAIN, 1.2), ("#8f897c", 1.6), ("#cf7a42", 2.6), (LOSS, 4.0))
 BY_PAGE = 3
 
 
-def review_pages(
-    review: SessionReview, units: Units = METRIC, *, source: str = "", corners: int = BY_PAGE
-) -> list[Figure]:
+def review_pages(review: Review, units: Units = METRIC, *, source: str = "", corners: int = BY_PAGE) -> list[Figure]:
     """Draw the review of the best lap for print.
 
     Parameters
     ----------
-    review : SessionReview
+    review : Review
     units : Units
     source : str
         Name of the recording.
@@ -139,7 +138,7 @@ def review_pages(
     return pages
 
 
-def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
+def _verdict_page(review: Review, units: Units, source: str) -> Figure:
     """The gap, the verdict, what to work on, what is good."""
     lap = review.laps[review.best]
     page = blank_page(review, units, source, "the verdict")
@@ -148,7 +147,7 @@ def _verdict_page(review: SessionReview, units: Units, source: str) -> Figure:
     time = lap_time_text(lap.lap_time.value or 0.0)
     target = review.target
     text = f"{_capital(lap.label)}: {time} s. "
-    text += f"{_capital(target.title)}: {lap_time_text(target.lap_time)} s; {target.words}."
+    text += f"{_capital(target.title)}: {lap_time_text(target.lap_time)} s; {target.words}. {PLUS_MINUS}"
     y = paragraph(page, MARGIN, A4[1] - 1.85, text, 118, size=8.5, color=SOFT)
     y = paragraph(page, MARGIN, y - 0.08, in_units(review.verdict, units), 92, size=11)
     y -= 0.3
@@ -210,7 +209,7 @@ def _priority(page: Figure, x: float, y: float, item: Priority, wide: float, uni
     return y
 
 
-def _map_page(review: SessionReview, units: Units, source: str, parts: Sequence[CornerPart]) -> Figure:
+def _map_page(review: Review, units: Units, source: str, parts: Sequence[CornerPart]) -> Figure:
     """The whole track with both lines, and the table of all corners."""
     lap = review.laps[review.best]
     page = blank_page(review, units, source, f"where {lap.label} loses time")
@@ -227,13 +226,12 @@ def _map_page(review: SessionReview, units: Units, source: str, parts: Sequence[
     frame_track(axes, review.track)
     draw_scale(axes, units, north=0.5 * np.pi if review.track.georeferenced else None)
     key = f"Wide and orange: {lap.label} loses time; teal: it gains; dashed: {review.target.title}. "
-    key += "± is one standard deviation."
     write(page, MARGIN, bottom + 0.22, key, size=7.5, color=SOFT)
     _table(page, figures_table(review, parts, review.best, units), bottom)
     return page
 
 
-def _draw_driven(axes: Axes, review: SessionReview, lap: LapReview, view: View = NORTH_UP) -> None:
+def _draw_driven(axes: Axes, review: Review, lap: LapReview, view: View = NORTH_UP) -> None:
     """The driven line, wider and more orange where it loses time; drawn class by class, which a printer takes faster
     than a colour a metre."""
     driven = lap.comparison.driven.lap
@@ -265,7 +263,7 @@ def _table(page: Figure, table: Sequence[Sequence[str]], top: float) -> None:
 
 
 def _corner_page(
-    review: SessionReview, units: Units, source: str, parts: Sequence[CornerPart], chosen: Sequence[int]
+    review: Review, units: Units, source: str, parts: Sequence[CornerPart], chosen: Sequence[int]
 ) -> Figure:
     """Close-ups one above the other, each with its words and marks."""
     lap = review.laps[review.best]
@@ -281,7 +279,7 @@ def _corner_page(
     return page
 
 
-def _close_up(axes: Axes, review: SessionReview, index: int, units: Units) -> None:
+def _close_up(axes: Axes, review: Review, index: int, units: Units) -> None:
     """One corner, driven upwards, with both lines and lettered marks."""
     track, lap = review.track, review.laps[review.best]
     part, target = lap.corners[index], review.target.lap
@@ -324,7 +322,7 @@ def _letters(axes: Axes, spots: tuple[Spots, Spots], filled: bool) -> None:
         )  # fmt: skip
 
 
-def _words(page: Figure, x: float, y: float, review: SessionReview, part: CornerPart) -> None:
+def _words(page: Figure, x: float, y: float, review: Review, part: CornerPart) -> None:
     """A corner's losses and marks in words."""
     best = review.best
     write(page, x, y, f"Corner {part.label}: {part.losses[best].lost} s", size=10, weight="bold", family="serif")

@@ -6,26 +6,30 @@ from collections.abc import Callable, Mapping, Sequence
 from os import PathLike
 from pathlib import Path
 
-from linelab.coaching.from_recording import Review
-from linelab.coaching.results import SessionReview
+from linelab.coaching.results import Review
 from linelab.coaching.session import compare_sessions
 from linelab.files.writing import results_folder, write_text
-from linelab.output.display import METRIC, Units
+from linelab.output.display import Units, UnitsName, units_named
 from linelab.output.page.content import Beside
 from linelab.output.page.html_file import review_page
 from linelab.output.review_data import save_corners_csv, save_review_json
 
 
 def beside_earlier(earlier: Review, review: Review) -> Beside:
-    """A session beside an earlier one on the same track; both held against the ideal lap."""
-    difference = compare_sessions(earlier.session, review.session)
-    return Beside(source=Path(earlier.recording.source).name, difference=difference)
+    """A session beside an earlier one on the same track; both held against the computed lap."""
+    difference = compare_sessions(earlier, review)
+    return Beside(source=source_name(earlier), difference=difference)
+
+
+def source_name(review: Review) -> str:
+    """Name of the recording's file; empty where laps were handed in."""
+    return "" if review.recording is None else Path(review.recording.source).name
 
 
 def save_review(
-    folder: str | PathLike[str],
     review: Review,
-    units: Units = METRIC,
+    folder: str | PathLike[str],
+    units: Units | UnitsName = "metric",
     *,
     print_file: bool = False,
     formats: Sequence[str] = (),
@@ -41,7 +45,7 @@ def save_review(
     print_file : bool
         Also the same for print (review.pdf).
     formats : sequence of str
-        Also the reference line, the driven laps and the marks; see :func:`linelab.output.lap_files.save_lines`.
+        Also the computed line, the driven laps and the marks; see :func:`linelab.output.lap_files.save_lines`.
     pictures : bool
         Also pictures of the best lap (PNG).
     beside : Beside, optional
@@ -59,39 +63,37 @@ def save_review(
     InputError
         The folder cannot be written.
     """
-    session = review.session
-    source = Path(review.recording.source).name
-    chosen = {
-        "recording": source,
-        "grip_factor": review.reference.grip,
-        "reference_lap_time_error_s": review.reference.time_error,
-        **(settings or {}),
-    }
+    shown, source = units_named(units), source_name(review)
+    chosen: dict[str, object] = {} if review.recording is None else {"recording": source}
+    if review.solution is not None:
+        chosen["grip_factor"] = review.solution.grip
+        chosen["reference_lap_time_error_s"] = review.solution.time_error
+    chosen |= settings or {}
     with results_folder(folder) as stage:
         progress("writing the page")
-        page = review_page(session, units, source=source, recorded=review.ground.laps, beside=beside)
+        page = review_page(review, shown, source=source, recorded=review.recorded, beside=beside)
         write_text(stage / "review.html", page)
-        save_review_json(session, stage / "review.json", settings=chosen)
-        save_corners_csv(session, stage / "corners.csv")
+        save_review_json(review, stage / "review.json", settings=chosen)
+        save_corners_csv(review, stage / "corners.csv")
         if formats:
             from linelab.output.lap_files import save_lines
 
             progress("writing lines and marks")
-            driven = [lap.comparison.driven for lap in session.laps]
-            save_lines(stage, formats, session.track, session.reference, session.kart, driven)
+            driven = [lap.comparison.driven for lap in review.laps]
+            save_lines(stage, formats, review.track, review.reference, review.kart, driven)
         if print_file:
-            _save_print(stage / "review.pdf", session, units, source, progress)
+            _save_print(stage / "review.pdf", review, shown, source, progress)
         if pictures:
             from linelab.output.draw.review_pictures import save_pictures
 
-            save_pictures(stage, session, units, progress=progress)
+            save_pictures(stage, review, shown, progress=progress)
         return sorted(item.name for item in stage.iterdir())
 
 
-def _save_print(path: Path, session: SessionReview, units: Units, source: str, progress: Callable[[str], None]) -> None:
+def _save_print(path: Path, review: Review, units: Units, source: str, progress: Callable[[str], None]) -> None:
     """The PDF; the drawing library is loaded only for it."""
     from linelab.output.draw.style import save_book
     from linelab.output.review_print import review_pages
 
     progress("drawing for print")
-    save_book(review_pages(session, units, source=source), path, f"Review, {session.track.name}")
+    save_book(review_pages(review, units, source=source), path, f"Review, {review.track.name}")

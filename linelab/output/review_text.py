@@ -5,9 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from linelab.coaching.advice import order_certain
-from linelab.coaching.results import Priority, SessionReview
+from linelab.coaching.results import Priority, Review
 from linelab.coaching.side_by_side import unusual_laps
-from linelab.output.display import CAUTIONS, METRIC, Units, evidence_text, in_units, lap_time_text, measured_text
+from linelab.measured import PLUS_MINUS
+from linelab.output.display import (
+    CAUTIONS,
+    METRIC,
+    Units,
+    evidence_text,
+    in_units,
+    lap_time_text,
+    lap_time_within,
+    measured_text,
+)
 from linelab.output.tables import text_table
 from linelab.recorded.laps import RecordedLap
 
@@ -15,12 +25,12 @@ from linelab.recorded.laps import RecordedLap
 WIDTH = 96
 
 
-def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), units: Units = METRIC) -> list[str]:
+def review_lines(review: Review, recorded: Sequence[RecordedLap] = (), units: Units = METRIC) -> list[str]:
     """The lines: heading, verdict, priorities, laps with their gaps or why they are left out, cautions.
 
     Parameters
     ----------
-    review : SessionReview
+    review : Review
     recorded : sequence of RecordedLap
         All laps of the recording; those left out are listed with the reason.
     units : Units
@@ -29,6 +39,7 @@ def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), un
     lines = [
         f"{review.track.name}: {best.label} {lap_time_text(best.lap_time.value or 0.0)}, {review.target.title} "
         f"{lap_time_text(review.target.lap_time)}, gap {measured_text(best.gap, 1.0, 2, signed=True)} s",
+        PLUS_MINUS,
         review.verdict,
         "",
     ]
@@ -40,14 +51,14 @@ def review_lines(review: SessionReview, recorded: Sequence[RecordedLap] = (), un
     return [lines[0], *(in_units(line, units) for line in lines[1:])]  # the first holds the track's name
 
 
-def is_fastest(review: SessionReview, recorded: Sequence[RecordedLap]) -> bool:
+def is_fastest(review: Review, recorded: Sequence[RecordedLap]) -> bool:
     """Whether the best lap reviewed is the best of the recording: of chosen laps it need not be."""
     reviewed, best = {lap.label for lap in review.laps}, review.laps[review.best].lap_time.value or 0.0
     others = [lap.duration for lap in recorded if lap.status == "complete" and lap.label not in reviewed]
     return not others or best < min(others)
 
 
-def work_heading(review: SessionReview) -> str:
+def work_heading(review: Review) -> str:
     """Heading of the priorities, on the page and in print."""
     if not review.priorities:
         return "Not judged" if _not_judged(review) else "Nothing stands out"
@@ -56,7 +67,7 @@ def work_heading(review: SessionReview) -> str:
     return f"Work on these, in {'' if order_certain(review.priorities) else 'about '}this order"
 
 
-def nothing_found(review: SessionReview) -> str:
+def nothing_found(review: Review) -> str:
     """What to say where there is nothing to work on: that nothing stands out, or that nothing could be judged."""
     reason = _not_judged(review)
     if reason:
@@ -64,7 +75,7 @@ def nothing_found(review: SessionReview) -> str:
     return "No habit costs more time than this recording can tell from chance."
 
 
-def _not_judged(review: SessionReview) -> str:
+def _not_judged(review: Review) -> str:
     """Why nothing is judged; empty where the feet are at least."""
     return dict(review.withheld).get("feet", "")
 
@@ -76,15 +87,21 @@ def _priority(item: Priority, units: Units) -> list[str]:
     return [f"{item.rank}. {item.title} ({stake})", *(f"   {evidence_text(line, units)}" for line in shown)]
 
 
-def lap_table(review: SessionReview, recorded: Sequence[RecordedLap] = ()) -> str:
+def lap_table(review: Review, recorded: Sequence[RecordedLap] = ()) -> str:
     """Laps with time and gap; laps left out of the review, or of the usual lap, with the reason."""
     reviewed, unusual = {lap.label: lap for lap in review.laps}, unusual_laps(review.laps)
     rows = []
     for label in [lap.label for lap in recorded] or list(reviewed):
         if label in reviewed:
             lap = reviewed[label]
-            time = f"{lap_time_text(lap.lap_time.value or 0.0)} ±{max(lap.lap_time.sigma or 0.0, 1e-3):.3f}"
-            rows.append([label, time, measured_text(lap.gap, 1.0, 2, signed=True), unusual.get(label, "")])
+            rows.append(
+                [
+                    label,
+                    lap_time_within(lap.lap_time),
+                    measured_text(lap.gap, 1.0, 2, signed=True),
+                    unusual.get(label, ""),
+                ]
+            )
         else:
             out = next(lap for lap in recorded if lap.label == label)
             time = "-" if out.lap_time.value is None else lap_time_text(out.lap_time.value)

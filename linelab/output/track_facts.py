@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 
 from linelab.geometry.corners import STRAIGHT, midline, smoothed_path
+from linelab.measured import TO_95
 from linelab.model.track import Corner, Survey, Track
 from linelab.output.display import METRIC, Units, in_units
 from linelab.output.tables import text_table
@@ -149,7 +150,7 @@ def survey_sentence(survey: Survey, units: Units = METRIC) -> str:
     if survey.assumed_width is not None:
         text += f", assumed width {in_units(f'{survey.assumed_width:g} m', units)}"
     if survey.uncertainty is not None:
-        text += f", ±{in_units(f'{survey.uncertainty:.2g} m', units)} (one standard deviation)"
+        text += f", ±{in_units(f'{TO_95 * survey.uncertainty:.2g} m', units)} (95 % interval)"
     note = in_units(survey.note, units) if survey.kind == "estimated" else survey.note
     return as_sentences(f"{text}. {note}")
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
@@ -203,6 +204,18 @@ class RecordedLap:
         if self.status not in ("complete", "aborted"):
             return Measured(None, None, self.reason or f"{self.status} lap")
         return Measured(self.duration, math.hypot(self.sigma_scatter, self.sigma_drift))
+
+    def row(self) -> dict[str, Any]:
+        """The lap as a row of a table."""
+        return {
+            "lap": self.number,
+            "status": self.status,
+            "reason": self.reason,
+            "t_start_s": self.t_start,
+            "t_end_s": self.t_end,
+            "lap_time_s": self.lap_time.value,
+            "lap_time_sigma_s": self.lap_time.sigma,
+        }
 
     @property
     def sectors(self) -> tuple[Measured, ...]:

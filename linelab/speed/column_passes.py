@@ -74,7 +74,7 @@ def _scan(knots: int | None):  # type: ignore[no-untyped-def]
 
     use = Calculus(ca.fmin, ca.fmax, ca.sqrt, ca.if_else)
     forward = knots is not None
-    fields = ca.SX.sym("fields", _STEP + 1 + _FEET * forward, _UNROLLED)
+    fields = ca.SX.sym("fields", _STEP + 1 + (_FEET if forward else 1), _UNROLLED)
     engine = ca.SX.sym("engine", 3 + 2 * knots if knots is not None else 0)
     start = ca.SX.sym("state", 5 if forward else 3)
     state, found = start, []
@@ -89,7 +89,7 @@ def _scan(knots: int | None):  # type: ignore[no-untyped-def]
             push = _by_foot(Feet(*row[_STEP + 1 :]), resistance, lambda z: push_symbol(engine, knots, z, use), use)
             reached, after = drive_on(z, Driving(*moving), step, ellipse, resistance, limit, push, use)
         else:
-            reached, after = brake_from(z, Braking(*moving), step, ellipse, resistance, limit, use)
+            reached, after = brake_from(z, Braking(*moving), step, ellipse, resistance, limit, use, row[-1])
         here = ca.fmin(ca.fmax(reached, CREEP**2), limit)
         state = ca.vertcat(here, *after)
         found.append(here)
@@ -97,7 +97,9 @@ def _scan(knots: int | None):  # type: ignore[no-untyped-def]
     return one.mapaccum("chunk", _CALLS)
 
 
-def both_passes(kart: KartNumbers, h: Array, node: Node, brake: Array, cap: Array, feet: Feet, end: Array) -> Array:
+def both_passes(
+    kart: KartNumbers, h: Array, node: Node, brake: Array, drag: Array, cap: Array, feet: Feet, end: Array
+) -> Array:
     """v² of columns (M, L): forward with what the throttle gives, backward with what the brake does.
 
     Parameters
@@ -108,6 +110,8 @@ def both_passes(kart: KartNumbers, h: Array, node: Node, brake: Array, cap: Arra
         Fields (M, L).
     brake : (M, L) array
         The share of the tyres' force that braking uses, in place of the node's own [-].
+    drag : (M, L) array
+        What slides take [m/s²].
     cap : (M, L) array
         Greatest v² [m²/s²].
     feet : Feet
@@ -115,7 +119,7 @@ def both_passes(kart: KartNumbers, h: Array, node: Node, brake: Array, cap: Arra
         v² at the last node at most [m²/s²].
     """
     if h.shape[1] >= _ABREAST:
-        return _abreast(kart, h, node, brake, cap, feet, end)
+        return _abreast(kart, h, node, brake, drag, cap, feet, end)
     count = 1 + np.where(h > 0.0, np.arange(1, h.shape[0] + 1)[:, None], 0).max(axis=0)
     real = np.arange(cap.shape[0])[:, None] < count
     pick = np.flatnonzero(real.T)  # column after column
@@ -127,12 +131,13 @@ def both_passes(kart: KartNumbers, h: Array, node: Node, brake: Array, cap: Arra
     to, on = packed(np.concatenate([nothing, h])), packed(np.concatenate([h, nothing]))
     last = np.cumsum(count) - 1
     on[last] = 0.0
-    packs, limit = Node(*(packed(field) for field in node)), packed(cap)
+    packs, limit, slid = Node(*(packed(field) for field in node)), packed(cap), packed(drag)
     engine, knots = engine_numbers(kart)
-    z = _run(_rows(to, packs, packs.drive, limit, *(packed(field) for field in feet)), to.size, knots, engine)
+    on_power = _rows(to, packs._replace(r0=packs.r0 + slid), packs.drive, limit, *(packed(field) for field in feet))
+    z = _run(on_power, to.size, knots, engine)
     z[last] = np.minimum(z[last], end)
     back = Node(*(field[::-1] for field in packs))
-    z = _run(_rows(on[::-1], back, packed(brake)[::-1], z[::-1]), to.size, None, np.zeros(0))[::-1]
+    z = _run(_rows(on[::-1], back, packed(brake)[::-1], z[::-1], slid[::-1]), to.size, None, np.zeros(0))[::-1]
     found = np.empty(real.T.shape)
     found.ravel()[pick] = z
     short = count < cap.shape[0]
@@ -141,7 +146,9 @@ def both_passes(kart: KartNumbers, h: Array, node: Node, brake: Array, cap: Arra
     return np.ascontiguousarray(found.T)
 
 
-def _abreast(kart: KartNumbers, h: Array, node: Node, brake: Array, cap: Array, feet: Feet, end: Array) -> Array:
+def _abreast(
+    kart: KartNumbers, h: Array, node: Node, brake: Array, drag: Array, cap: Array, feet: Feet, end: Array
+) -> Array:
     """As :func:`both_passes`, a row of columns at a time.
 
     Rows reach as far as there are columns that have not ended: the longest columns should come first.
@@ -160,6 +167,7 @@ def _abreast(kart: KartNumbers, h: Array, node: Node, brake: Array, cap: Array, 
             found[rows.start :, few : z.size] = np.minimum(z[few:], end[few : z.size])
             z, driving = z[:few], Driving(*(field[:few] for field in driving))
             here = Node(*(field[part] for field in node))
+            here = here._replace(r0=here.r0 + drag[part])
             more = (found[part], cap[part], *(field[part] for field in feet))
             for step, ellipse, resistance, row, limit, *foot in _steps(to[part], before[part], here, here.drive, *more):
                 push = _by_foot(Feet(*foot), resistance, engine, ARRAYS)
@@ -172,9 +180,9 @@ def _abreast(kart: KartNumbers, h: Array, node: Node, brake: Array, cap: Array, 
             ends = found[part][-1, new] = np.minimum(found[part][-1, new], end[new])
             z, braking = np.append(z, ends), Braking(*(np.append(field, 0.0 * ends) for field in braking))
             here = Node(*(field[part][::-1] for field in node))
-            way, behind, share, ahead = (field[part][::-1] for field in (on, after, brake, found))
-            for step, ellipse, resistance, row in _steps(way, behind, here, share, ahead):
-                reached, braking = brake_from(z, braking, step, ellipse, resistance, row, ARRAYS)
+            way, behind, share, ahead, slid = (field[part][::-1] for field in (on, after, brake, found, drag))
+            for step, ellipse, resistance, row, least in _steps(way, behind, here, share, ahead, slid):
+                reached, braking = brake_from(z, braking, step, ellipse, resistance, row, ARRAYS, least)
                 z = row[:] = np.minimum(np.maximum(reached, CREEP**2), row)
     return found
 

@@ -3,7 +3,7 @@
 An apex's sharpest point lies between nodes, and the way out of it starts there.  Steps are therefore a small share of
 the length over which the cornering limit rises beside an apex within reach, grow with the distance from it, and stay
 at half a metre wherever corners use the grip.  The shares were measured against grids of 20 mm: with them a smooth
-lap on nodes 1 m apart is within 0.1 ms of the same lap on nodes 0.1 m apart (tests/physics/test_speed_profile.py).
+lap on nodes 1 m apart is within 0.1 ms of the same lap on nodes 0.1 m apart (tests/speed/test_profile.py).
 
 Three-point Gauss-Legendre quadrature over the steps of a grid, of fifth order.
 """

@@ -238,16 +238,27 @@ def drive_on(
 
 
 def brake_from(
-    z: Any, state: Braking, step: Step, ellipse: Ellipse, resistance: Resistance, limit: Any, use: Calculus
+    z: Any,
+    state: Braking,
+    step: Step,
+    ellipse: Ellipse,
+    resistance: Resistance,
+    limit: Any,
+    use: Calculus,
+    drag: Any = None,
 ) -> tuple[Any, Braking]:
-    """Greatest v² a step before ``z`` from where braking still leads to ``z``; and the state there."""
+    """Greatest v² a step before ``z`` from where braking still leads to ``z``; and the state there.
+
+    ``drag`` is what a slide takes [m/s²]: nobody counts on it, so it comes in the brakes' place and not on top of them.
+    """
     h, ratio, double, extra, weight = step
     slow, slow_before = state
     both = double * slow - ratio * slow_before
     middle = use.greatest(use.least(z + h * both, limit), CREEP**2)
     resist = _resistance(resistance, middle)
     known = z + weight * slow + extra * both
-    slow1 = _force(ellipse, known + weight * resist, middle, use) + resist
+    force = _force(ellipse, known + weight * resist, middle, use)
+    slow1 = (force if drag is None else use.greatest(force, drag)) + resist
     return known + weight * slow1, Braking(slow1, slow)
 
 

@@ -154,11 +154,11 @@ class ApexCost:
     corner : int
         The corner's number.
     misses : (M,) array
-        How much farther from the inside edge than the reference lap's closest approach, at its apex [m].
+        How much farther from the inside edge than the computed lap's closest approach, at its apex [m].
     time_lost : (M,) array
         Never falling with the miss [s]; NaN where the track leaves no room for such a miss.
     room : float
-        Between the kart and the road's inside edge at the reference lap's apex, 0 on a kerb [m]; near 0 as a rule.
+        Between the kart and the road's inside edge at the computed lap's apex, 0 on a kerb [m]; near 0 as a rule.
     method : str
         "moved line": an upper bound, the reference line moved aside; "solved again": line and speed re-optimised
         (:mod:`linelab.study.missed_apex`).
@@ -201,7 +201,7 @@ def apex_costs(
     kart : Kart
         Its driver's rates of braking and drive are left aside on both lines.
     solution : Solution
-        The reference lap of this kart on this track.
+        The computed lap of this kart on this track.
     misses : sequence of float
         Increasing, above 0 and at most 5 [m].
     corners : sequence of int, optional
@@ -317,7 +317,7 @@ def check_misses(misses: Sequence[float]) -> Array:
 
 
 def _bound(least: Array) -> Array:
-    """The tightest bound: a line held farther away is also held less far away, and none beats the reference lap."""
+    """The tightest bound: a line held farther away is also held less far away, and none beats the computed lap."""
     lost = np.maximum(np.minimum.accumulate(least[::-1])[::-1], 0.0)
     return np.where(np.isfinite(lost), lost, np.nan)
 

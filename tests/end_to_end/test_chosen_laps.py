@@ -42,7 +42,7 @@ def whole(recording, ground):
 def chosen(recording, ground, whole):
     """One sound lap that is not the best, and the one with a standstill."""
     laps = choose_laps(ground.laps, [4, 8])
-    return review_recording(recording, ground, load_kart(DEMO_KART), laps, reference=whole.reference)
+    return review_recording(recording, ground, load_kart(DEMO_KART), laps, reference=whole.solution)
 
 
 def test_a_lap_with_a_standstill_is_not_coached(recording, ground):
@@ -58,19 +58,19 @@ def test_a_lap_with_a_standstill_is_not_coached(recording, ground):
 
 
 def test_beside_another_lap_it_is_left_out_with_a_note(chosen):
-    assert [lap.label for lap in chosen.session.laps] == ["lap 4"]
+    assert [lap.label for lap in chosen.laps] == ["lap 4"]
     note = "lap 8 left out: stood still for 7.1 s, 11.9 s into the lap"
-    assert note in chosen.session.cleaning
-    assert note in review_page(chosen.session, recorded=chosen.ground.laps)
+    assert note in chosen.cleaning
+    assert note in review_page(chosen, recorded=chosen.recorded)
 
 
 def test_of_a_chosen_lap_nothing_is_said_that_needs_the_others(chosen, whole):
-    session, laps = chosen.session, chosen.ground.laps
-    assert is_fastest(whole.session, whole.ground.laps)
+    session, laps = chosen, chosen.recorded
+    assert is_fastest(whole, whole.recorded)
     assert not is_fastest(session, laps)
     page = review_page(session, recorded=laps)
     assert ">lap 4: 49.989</option>" in page
-    assert "(best)</option>" in review_page(whole.session, recorded=whole.ground.laps)
+    assert "(best)</option>" in review_page(whole, recorded=whole.recorded)
     said = " ".join(evidence_text(line) for item in session.priorities for line in item.evidence)
     assert "on this lap" in said
     assert "every lap" not in said + page
@@ -78,23 +78,23 @@ def test_of_a_chosen_lap_nothing_is_said_that_needs_the_others(chosen, whole):
     assert remarks.count("not chosen") == 8
     assert "complete" not in remarks
     assert "not chosen" in page
-    assert all(not lap.reason for lap in whole.ground.laps if lap.status == "complete")
+    assert all(not lap.reason for lap in whole.recorded if lap.status == "complete")
 
 
 def test_a_slide_is_named_only_where_it_is_measured_or_with_its_rival(chosen, whole):
     """In corner 3 the driver waits with the power; a lap by itself seems to slide there, by no more than its noise."""
-    first = whole.session.priorities[0]
+    first = whole.priorities[0]
     assert (first.kind, first.corners[0]) == ("power_late", 3)
-    alone = chosen.session.priorities[0]
+    alone = chosen.priorities[0]
     assert alone.corners[0] == 3
     said = " ".join(line.text for line in alone.evidence)
     assert alone.kind == "power_late" or "goes back to the power late" in said
-    mark = next(part.marks.slide for part in chosen.session.laps[0].corners if part.corner.number == 3)
+    mark = next(part.marks.slide for part in chosen.laps[0].corners if part.corner.number == 3)
     assert mark.gap.value < 2.0 * mark.gap.sigma
 
 
 def test_a_lap_in_traffic_is_told_and_is_no_example(whole):
-    session, laps = whole.session, whole.ground.laps
+    session, laps = whole, whole.recorded
     reason = "not one of the usual laps: 2.0 s slower, most of it in corners 6 to 10"
     assert reason in next(row for row in lap_table(session, laps).split("\n") if row.startswith("lap 3 "))
     page = review_page(session, recorded=laps)
@@ -147,7 +147,7 @@ def test_the_own_best_is_that_of_the_session_whichever_laps_are_chosen(recording
     kart = load_kart(DEMO_KART)
     some, every = (
         review_recording(recording, ground, kart, choose_laps(ground.laps, wanted), against=kind,
-                         reference=whole.reference).session
+                         reference=whole.solution)
         for wanted in ([1, 4], [])
     )  # fmt: skip
     assert [lap.label for lap in some.laps] == ["lap 1", "lap 4"]
@@ -175,7 +175,7 @@ def test_the_own_best_is_that_of_the_session_whichever_laps_are_chosen(recording
 def test_chosen_laps_are_not_called_the_drivers_best(recording, ground, whole):
     kart = load_kart(DEMO_KART)
     session = review_recording(
-        recording, ground, kart, choose_laps(ground.laps, [1, 4]), reference=whole.reference
-    ).session  # fmt: skip
+        recording, ground, kart, choose_laps(ground.laps, [1, 4]), reference=whole.solution
+    )  # fmt: skip
     assert session.verdict.startswith("The best of the laps chosen, lap 1, is")
-    assert whole.session.verdict.startswith("Your best lap, lap 10, is")
+    assert whole.verdict.startswith("Your best lap, lap 10, is")

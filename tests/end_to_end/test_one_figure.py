@@ -41,7 +41,7 @@ def result():
 @pytest.fixture(scope="module")
 def written(result, tmp_path_factory):
     folder = tmp_path_factory.mktemp("review") / "out"
-    save_review(folder, result)
+    save_review(result, folder)
     kept = json.loads((folder / "review.json").read_text(encoding="utf-8"))
     text = (folder / "corners.csv").read_text(encoding="utf-8")
     return kept, list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
@@ -55,7 +55,7 @@ def in_stretch(lap, stretch):
 
 def test_a_corners_lost_time_is_that_of_its_stretch_of_the_track_everywhere(result, written):
     """By the track's own stretches, in the review, the page, the JSON and the table: over all laps and corners."""
-    session, (kept, table) = result.session, written
+    session, (kept, table) = result, written
     stretches = corner_stretches(session.track)
     parts = corner_parts(session, METRIC)
     rows = iter(table)
@@ -74,7 +74,7 @@ def test_a_corners_lost_time_is_that_of_its_stretch_of_the_track_everywhere(resu
 
 
 def test_compare_tells_what_the_review_tells(result):
-    session = result.session
+    session = result
     lap = session.laps[session.best]
     alone = compare(session.track, session.target.lap, lap.comparison.driven, session.kart)
     assert alone.lap_gap == lap.gap
@@ -90,7 +90,7 @@ def test_compare_tells_what_the_review_tells(result):
 
 def test_corner_times_of_the_ideal_lap_are_the_references(result):
     """reference_lap.json and the review cut the lap at the same places."""
-    session, solution = result.session, result.reference
+    session, solution = result, result.solution
     saved = reference_data(session.track, session.kart, solution)["corners"]
     for corner, stretch, row in zip(session.laps[0].corners, corner_stretches(session.track), saved):
         assert row["number"] == corner.corner.number
@@ -100,7 +100,7 @@ def test_corner_times_of_the_ideal_lap_are_the_references(result):
 def test_marks_in_the_table_are_those_of_the_review(result, written):
     _, table = written
     rows = iter(table)
-    for lap in result.session.laps:
+    for lap in result.laps:
         for corner in lap.corners:
             row, marks = next(rows), corner.marks.named()
             for key in MARKS:
@@ -110,7 +110,7 @@ def test_marks_in_the_table_are_those_of_the_review(result, written):
 
 
 def test_causes_add_up_to_the_speed_loss_and_the_cards_are_among_them(result):
-    session = result.session
+    session = result
     for lap in session.laps:
         for corner in lap.corners:
             assert sum(part.value for _, part in corner.causes) == pytest.approx(corner.speed_loss.value, abs=1e-9)
@@ -120,14 +120,14 @@ def test_causes_add_up_to_the_speed_loss_and_the_cards_are_among_them(result):
     assert np.sqrt(np.mean(rest**2)) < 0.05
 
 
-#: How far a mark of the reference lap may move by the receiver's rounding of it: place [m], speed [m/s].
+#: How far a mark of the computed lap may move by the receiver's rounding of it: place [m], speed [m/s].
 ROUNDED_PLACE, ROUNDED_SPEED = 2.5, 0.5
 
 
 def test_the_reference_laps_marks_are_found_alike_with_and_without_the_receivers_rounding(result):
     """The sheet and reference_lap.json tell the lap's own marks, the review those of the lap as the receiver shows it:
     one definition, so they differ by the rounding alone."""
-    session, solution = result.session, result.reference
+    session, solution = result, result.solution
     saved = reference_data(session.track, session.kart, solution)["corners"]
     compared = 0
     for corner, row in zip(session.laps[0].corners, saved):

@@ -20,12 +20,13 @@ import pytest
 from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
 from linelab.coaching.coach_words import MARKS
 from linelab.coaching.consistency import least_repeatable_first
-from linelab.coaching.from_recording import choose_laps, find_ground, recording_start_line, review_recording
+from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
 from linelab.files.kart_file import load_kart
 from linelab.files.recordings.load_recording import load_recording
 from linelab.files.tracks.track_file import load_track
 from linelab.measured import Measured, withheld
 from linelab.model.track import Survey
+from linelab.motion.track_from_laps import recording_start_line
 from linelab.output.display import CAUTIONS, IMPERIAL, METRIC, evidence_text
 from linelab.output.draw import review_pictures
 from linelab.output.draw.corner_closeup import plot_corner
@@ -91,7 +92,7 @@ def review():
 
 @pytest.fixture(scope="module")
 def text(review):
-    return review_page(review.session, source="practice.csv", recorded=review.ground.laps)
+    return review_page(review, source="practice.csv", recorded=review.recorded)
 
 
 def number(cell: str) -> float:
@@ -103,10 +104,10 @@ def test_every_part_is_there(review, text):
     ids = [attributes["id"] for _, attributes in page.tags if "id" in attributes]
     assert len(ids) == len(set(ids))
     assert {"verdict", "work", "round", "corners", "figures", "again", "doubts", "map", "place", "lap"} <= set(ids)
-    assert {f"corner-{corner.number}" for corner in review.session.track.corners} <= set(ids)
+    assert {f"corner-{corner.number}" for corner in review.track.corners} <= set(ids)
     assert ids.index("verdict") < ids.index("work") < ids.index("round") < ids.index("corners") < ids.index("figures")
     assert text.count(CAUTIONS) == 2
-    order = [text.index(part) for part in (review.session.verdict[:30], 'id="map"', 'id="table"')]
+    order = [text.index(part) for part in (review.verdict[:30], 'id="map"', 'id="table"')]
     assert order == sorted(order)
     targets = {attributes["href"][1:] for tag, attributes in page.tags if tag in ("a", "use")}
     assert targets <= set(ids)  # no link leads nowhere
@@ -116,7 +117,7 @@ def test_losses_add_up_as_shown(review, text):
     """Of every lap, in both directions of the table: corners to the gap, phases to the corner, line and speed too."""
     body = Page(text[text.index('<table id="table"') : text.index("</table>", text.index('<table id="table"'))])
     varied = json.loads(re.search(r'id="by-lap">(.*?)</script>', text).group(1))
-    for lap in review.session.laps:
+    for lap in review.laps:
         assert lap.gap.value == pytest.approx(sum(part.time_lost.value for part in lap.corners), abs=1e-9)
     rows = [row for row in body.cells[1:] if row[1]]
     *corners, total = rows
@@ -127,13 +128,13 @@ def test_losses_add_up_as_shown(review, text):
         if "–" not in row[6:8]:
             assert round(number(row[6]) + number(row[7]), 2) == number(row[1])
     assert len({len(numbers) for numbers in varied["laps"]}) == 1
-    assert len(varied["laps"]) == len(review.session.laps)
+    assert len(varied["laps"]) == len(review.laps)
     assert text.count("data-by-lap=") == len(varied["laps"][0])
 
 
 def test_no_braking_is_advised_where_nobody_brakes(review):
-    """The demo driver rolls into a fast corner that neither he nor the ideal lap brakes for: words and marks agree."""
-    session = review.session
+    """In one fast corner neither the demo driver nor the computed lap brakes: words and marks agree."""
+    session = review
     index, corner = next((k, corner) for k, corner in enumerate(session.track.corners) if corner.number == 13)
     points = [lap.corners[index].marks.brake_point for lap in session.laps]
     assert all(point.driven.value is None and point.reference is None for point in points)
@@ -146,7 +147,7 @@ def test_no_braking_is_advised_where_nobody_brakes(review):
 
 def test_what_had_no_room_is_named_everywhere(review, text):
     """The demo driver's fourth habit is as clear of the noise as the first three: it is not dropped unsaid."""
-    session = review.session
+    session = review
     (line,) = session.priorities[-1].close
     said = evidence_text(line)
     assert said.startswith(("After these: get closer", "Worth about as much: get closer"))
@@ -168,8 +169,8 @@ def test_the_least_repeatable_corner_leads_its_table(review, text):
     part = text[text.index('<section id="again"') : text.index('<section id="doubts"')]
     number_said = re.search(r'time varies most is <a href="#corner-(\d+)"', part).group(1)
     rows = re.findall(r'<th scope="row"><a href="#corner-(\d+)">.*?</th><td>(.*?)</td>', part)
-    assert rows[0][0] == number_said == str(review.session.consistency.least_repeatable)
-    clear_first = [item for item in review.session.consistency.corners if item.time.value > 2.0 * item.time.sigma]
+    assert rows[0][0] == number_said == str(review.consistency.least_repeatable)
+    clear_first = [item for item in review.consistency.corners if item.time.value > 2.0 * item.time.sigma]
     shown = [number(cell) for _, cell in rows]
     assert shown[: len(clear_first)] == sorted(shown[: len(clear_first)], reverse=True)
     noisy = dataclasses.replace(clear_first[0], time=Measured(9.0, 5.0))
@@ -232,15 +233,15 @@ def _withheld_everywhere(session, reasons):
 def test_reasons_are_printed_whole(review):
     """Where a mark is withheld the print says why, to the last word, without repeating the row's heading."""
     reasons = (
-        "position bias ±1.1 m: {} not reported",
-        "{} only known within ±12 m",
+        "position bias ±2.2 m: {} not reported",
+        "{} only known within ±24 m",
         "the driver goes through without a minimum of speed",
         "{} not clear enough to tell",
     )
-    pages = review_pages(_withheld_everywhere(review.session, reasons))
+    pages = review_pages(_withheld_everywhere(review, reasons))
     printed = " ".join(text.get_text() for page in pages[2:] for text in page.findobj(matplotlib.text.Text))
     assert "..." not in printed
-    for words in ("position bias ±1.1 m", "only known within ±12 m", "not clear enough to", "minimum of speed"):
+    for words in ("position bias ±2.2 m", "only known within ±24 m", "not clear enough to", "minimum of speed"):
         assert words in printed
     assert "not reported" not in printed
     for page in pages[2:]:
@@ -249,7 +250,7 @@ def test_reasons_are_printed_whole(review):
 
 def test_names_from_files_stay_text(review):
     """Names of track, corners, kart, recording, laps and notes with markup in them come out as text."""
-    session = review.session
+    session = review
     corners = tuple(dataclasses.replace(corner, name=NAUGHTY) for corner in session.track.corners)
     by_number = {corner.number: corner for corner in corners}
     laps = tuple(
@@ -286,7 +287,7 @@ def test_names_from_files_stay_text(review):
 def test_json_obeys_the_published_schema(review):
     schema = review_schema()
     jsonschema.Draft202012Validator.check_schema(schema)
-    data = json.loads(json.dumps(review_as_dict(review.session, settings={"kart": "plain"})))
+    data = json.loads(json.dumps(review_as_dict(review, settings={"kart": "plain"})))
     jsonschema.validate(data, schema)
     broken = json.loads(json.dumps(data))
     broken["laps"][0]["gap_s"] = {"value": 1.0}
@@ -298,9 +299,9 @@ def test_json_obeys_the_published_schema(review):
 
 
 def test_twenty_laps_are_light_and_quickly_written(review):
-    laps = review.session.laps
+    laps = review.laps
     twenty = dataclasses.replace(
-        review.session,
+        review,
         laps=tuple(dataclasses.replace(laps[k % len(laps)], label=f"lap {k + 1}") for k in range(20)),
     )
     spent = []
@@ -313,30 +314,30 @@ def test_twenty_laps_are_light_and_quickly_written(review):
 
 
 def test_of_very_many_laps_the_page_holds_some(review):
-    laps = review.session.laps
+    laps = review.laps
     many = dataclasses.replace(
-        review.session,
+        review,
         laps=tuple(dataclasses.replace(laps[k % len(laps)], label=f"lap {k + 1}") for k in range(60)),
     )
     text = review_page(many)
     data = json.loads(re.search(r'id="readings">(.*?)</script>', text).group(1))
     assert len(data["laps"]) == MOST_LAPS
-    assert laps[review.session.best].comparison.driven.lap.v.size > 0
+    assert laps[review.best].comparison.driven.lap.v.size > 0
     assert f"60 laps, {MOST_LAPS} of them" in text
     assert len(text.encode("utf-8")) < 1_500_000
 
 
 def test_imperial(review):
-    text = review_page(review.session, IMPERIAL)
+    text = review_page(review, IMPERIAL)
     assert "km/h" not in text[: text.index('id="doubts"')]  # what was done to the recording is told in its own units
     assert " mph" in text
     assert json.loads(re.search(r'id="readings">(.*?)</script>', text).group(1))["units"]["length"][1] == "ft"
     metric = re.compile(r"\d[ \u00a0](?:m|km/h|m/s|m/s²)(?![\w/²])")
     assert metric.findall(text) == []
-    noted = [note for note in review.session.notes if metric.search(note)]
+    noted = [note for note in review.notes if metric.search(note)]
     assert len(noted) >= 2  # what is known of the receiver, worded in metres where it arises
-    assert len(metric.findall(review_page(review.session))) >= len(noted)
-    told = "\n".join(review_lines(review.session, review.ground.laps, IMPERIAL))
+    assert len(metric.findall(review_page(review))) >= len(noted)
+    told = "\n".join(review_lines(review, review.recorded, IMPERIAL))
     assert metric.findall(told) == []
 
 
@@ -349,7 +350,7 @@ def test_pictures_tell_what_the_page_tells(review, tmp_path, monkeypatch):
         return plot_corner(*arguments, **named)
 
     monkeypatch.setattr(review_pictures, "plot_corner", kept)
-    session = review.session
+    session = review
     names = [path.name for path in review_pictures.save_pictures(tmp_path, session)]
     lap = session.laps[session.best]
     worst = sorted(lap.corners, key=lambda part: -part.time_lost.value)[:3]
@@ -378,13 +379,13 @@ def test_pictures_tell_what_the_page_tells(review, tmp_path, monkeypatch):
 
 
 def test_files_of_a_review(review, tmp_path):
-    names = save_review(tmp_path / "out", review, print_file=True, formats=("csv", "geojson"))
+    names = save_review(review, tmp_path / "out", print_file=True, formats=("csv", "geojson"))
     assert names == ["corners.csv", "laps.csv", "lines.geojson", "review.html", "review.json", "review.pdf"]
     pdf = (tmp_path / "out" / "review.pdf").read_bytes()
     assert pdf.startswith(b"%PDF")
     assert len(re.findall(rb"/Type /Page\b", pdf)) == 3
     assert b"/FontFile2" in pdf  # TrueType: text stays text
-    assert save_review(tmp_path / "out", review) == ["corners.csv", "review.html", "review.json"]
+    assert save_review(review, tmp_path / "out") == ["corners.csv", "review.html", "review.json"]
 
 
 @pytest.mark.skipif(not REAL.is_file(), reason="the folder of outside recordings is not here")
@@ -392,13 +393,13 @@ def test_a_real_session_without_a_survey_of_the_track(tmp_path):
     recording = load_recording(REAL)
     ground = find_ground(recording, None, start_line=recording_start_line(recording, *REAL_LINE), name="real")
     review = review_recording(recording, ground, load_kart("rental-four-stroke"), choose_laps(ground.laps))
-    text = review_page(review.session, source=REAL.name, recorded=ground.laps)
+    text = review_page(review, source=REAL.name, recorded=ground.laps)
     assert "estimated" in text
     assert "no surveyed edge" in text  # apex distances are withheld, with the reason
     assert "stood still" in text  # the spin is told
     assert len(text.encode("utf-8")) < 1_000_000
-    jsonschema.validate(review_as_dict(review.session), review_schema())
-    assert "review.html" in save_review(tmp_path / "real", review)
+    jsonschema.validate(review_as_dict(review), review_schema())
+    assert "review.html" in save_review(review, tmp_path / "real")
 
 
 @pytest.mark.parametrize("units", [METRIC, IMPERIAL])
@@ -407,9 +408,9 @@ def test_nothing_on_the_printed_pages_covers_other_text_or_leaves_the_page(revie
     survey = Survey(
         kind="estimated", note="corridor estimated from laps, " + "about their median " * 8, assumed_width=7.0
     )
-    track = dataclasses.replace(review.session.track, survey=survey)
+    track = dataclasses.replace(review.track, survey=survey)
     notes = tuple(f"note number {k} about the receiver and the positions" for k in range(60))
     width = "assumed width 7 m" if units is METRIC else "assumed width 23 ft"
-    for page in review_pages(dataclasses.replace(review.session, track=track, notes=notes), units, source="a.csv"):
+    for page in review_pages(dataclasses.replace(review, track=track, notes=notes), units, source="a.csv"):
         assert _covered(page) == []
         assert any(width in text.get_text() for text in page.findobj(matplotlib.text.Text))

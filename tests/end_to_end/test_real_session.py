@@ -54,7 +54,7 @@ def corridor(recording, line):
 def review(recording, line):
     ground = find_ground(recording, None, start_line=line)
     laps = choose_laps(ground.laps)
-    return review_recording(recording, ground, load_kart("rental-four-stroke"), laps).session
+    return review_recording(recording, ground, load_kart("rental-four-stroke"), laps)
 
 
 def test_five_laps_and_the_spin_is_told(recording, line):
@@ -169,8 +169,8 @@ def test_without_edges_the_line_is_not_judged_and_the_feet_are(review):
     assert review.priorities
     assert not {item.kind for item in review.priorities} & lines
     assert {what for what, _ in review.withheld} == {"line", "corner speed"}
-    # The ideal lap of such a corridor is nothing to hold a mark against.
-    assert not any("ideal lap" in line.text for item in review.priorities for line in item.evidence)
+    # The computed lap of such a corridor is nothing to hold a mark against.
+    assert not any("computed lap" in line.text for item in review.priorities for line in item.evidence)
     for lap in review.laps:
         assert "not surveyed" in lap.line_loss.reason
         for part in lap.corners:
@@ -198,7 +198,7 @@ def test_what_the_record_supports_is_coached(review):
 
 
 def test_the_gap_carries_the_assumed_edges(review):
-    """The ideal lap was computed on a corridor whose edges are known within decimetres at best."""
+    """The computed lap was computed on a corridor whose edges are known within decimetres at best."""
     gap = review.laps[review.best].gap
     assert gap.sigma > 5.0 * review.laps[review.best].lap_time.sigma
     assert review.target.sigma == pytest.approx(gap.sigma, rel=0.02)

@@ -16,7 +16,7 @@ from linelab.drive.faults import ApexMissed, BrakesSoftly, Coasts, Habits, LateP
 from linelab.drive.motion import SimulatedSession
 from linelab.drive.receiver import Receiver, record
 from linelab.files.kart_file import load_kart
-from linelab.files.recordings.table import save_recording_csv
+from linelab.files.recordings.table import save_recording
 from linelab.files.tracks.track_file import load_track
 from linelab.optimum.minimum_time import solve_min_time
 
@@ -60,7 +60,7 @@ def demo_session() -> SimulatedSession:
 def main() -> None:
     """Write the recording."""
     recording = record(demo_session(), RECEIVER, seed=SEED)
-    save_recording_csv(replace(recording, notes=(NOTE,)), TARGET)
+    save_recording(replace(recording, notes=(NOTE,)), TARGET, rounded=True)
 
 
 if __name__ == "__main__":

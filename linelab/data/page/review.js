@@ -64,7 +64,7 @@
 
   const point = (n, k) => [road.x[k] - (n[k] * Math.sin(road.psi[k] / 1e4)), road.y[k] - (n[k] * Math.cos(road.psi[k] / 1e4))];
   const fixed = (value, digits) => value.toFixed(digits).replace("-", "−").replace(/^−(0\.?0*)$/, "$1");
-  const apart = (value, sigma, digits) => `${fixed(Math.abs(value), digits)} ±${Math.max(sigma, 10 ** -digits).toFixed(digits)}`;
+  const apart = (value, within, digits) => `${fixed(Math.abs(value), digits)} ±${Math.max(within, 10 ** -digits).toFixed(digits)}`;
 
   const where = () => {
     const s = place * data.step;
@@ -77,10 +77,10 @@
     const gap = own.gap[place] / 1000, aside = (own.n[place] - target.n[place]) / 100 / long;
     return [
       `${Math.round((place * data.step) / long)} ${longUnit} from the start line: ${where()}.`,
-      `${own.label}: ${apart(own.v[place] / 100 / speed, own.v_sigma[place] / 100 / speed, 1)} ${speedUnit}; ` +
+      `${own.label}: ${apart(own.v[place] / 100 / speed, own.v_within[place] / 100 / speed, 1)} ${speedUnit}; ` +
         `${data.target.title}: ${fixed(target.v[place] / 100 / speed, 1)} ${speedUnit}.`,
-      `${apart(gap, own.gap_sigma[place] / 1000, 2)} s ${gap < 0 ? "ahead" : "behind"} so far,`,
-      `${apart(aside, own.n_sigma[place] / 100 / long, 1)} ${longUnit} farther ${aside < 0 ? "right" : "left"}.`,
+      `${apart(gap, own.gap_within[place] / 1000, 2)} s ${gap < 0 ? "ahead" : "behind"} so far,`,
+      `${apart(aside, own.n_within[place] / 100 / long, 1)} ${longUnit} farther ${aside < 0 ? "right" : "left"}.`,
     ].join(" ");
   };
   const showPlace = () => {

@@ -14,7 +14,8 @@ from pathlib import Path
 import numpy as np
 
 from linelab.arrays import counted
-from linelab.errors import FileFormatError, InputError
+from linelab.errors import FileFormatError, InputError, check_kinds
+from linelab.files.bundled import bundled, bundled_recordings
 from linelab.files.recordings.channel_units import check_roles
 from linelab.files.recordings.geojson_times import read_geojson
 from linelab.files.recordings.gpx import read_gpx
@@ -43,6 +44,7 @@ def load_recording(
     Parameters
     ----------
     path : path
+        A file, or a name of :func:`linelab.bundled_recordings`.
     columns : mapping, optional
         CSV only: which column holds what, by title or by number counted from 1, for example
         ``{"time": "t", "lat": "Breite", "lon": "Laenge", "speed": 7}``.  Roles not named are recognised by the titles
@@ -71,8 +73,11 @@ def load_recording(
     InputError
         A unit that is not one of the quantity's; a role misspelt.
     """
+    check_kinds("load_recording", path=(path, (str, os.PathLike)))
     check_roles((*(columns or {}), *(units or {})))
     file = Path(path)
+    if not file.exists():
+        file = bundled(file, bundled_recordings()) or file
     head = read_head(file)
     size = file.stat().st_size
     if size > max_bytes:
@@ -118,7 +123,7 @@ def load_session(
     ----------
     paths : sequence of path
     columns, units, progress
-        As for :func:`linelab.files.recordings.load_recording.load_recording`, for every file.
+        As for :func:`linelab.load_recording`, for every file.
 
     Returns
     -------

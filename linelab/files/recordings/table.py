@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
+from os import PathLike
 from pathlib import Path
 
 import numpy as np
 
 from linelab.arrays import counted, freeze
-from linelab.errors import FileFormatError, legible
+from linelab.errors import FileFormatError, check_kinds, legible, on_one_line
 from linelab.files.recordings.channel_units import (
     ROLES,
     UNITS,
@@ -44,7 +45,7 @@ def read_csv(
     units: Mapping[str, str] | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> Recording:
-    """Read a delimited text file; see :func:`linelab.files.recordings.load_recording.load_recording`."""
+    """Read a delimited text file; see :func:`linelab.load_recording`."""
     layout = find_layout(path, head)
     chosen = choose_columns(path, layout, columns or {})
     day = _day(layout, chosen.pop("date", None))
@@ -241,7 +242,7 @@ def _to_si(
     return ["units: " + ", ".join(taken), *left_out]
 
 
-#: Column title, unit and digits after the point by role; other channels are written in the unit they are kept in.
+#: Column title by role, and unit and digits after the point of a rounded one.
 _COLUMNS = {
     "time": ("time", "s", 3),
     "lon": ("longitude", "deg", 8),
@@ -256,32 +257,38 @@ _COLUMNS = {
 }
 
 
-def save_recording_csv(recording: Recording, path: str | Path) -> None:
-    """Write a recording; gaps become empty cells, notes become comments above the header.
+def save_recording(recording: Recording, path: str | Path, *, rounded: bool = False) -> None:
+    """Write a recording as CSV, so that :func:`linelab.load_recording` reads it again.
+
+    Gaps become empty cells, notes become comments above the header.
 
     Parameters
     ----------
     recording : Recording
     path : path
         Replaced as a whole when it exists.
+    rounded : bool
+        Round as loggers do, in km/h and degrees.
 
     Raises
     ------
     InputError
         The folder cannot be made or written to.
     """
+    check_kinds("save_recording", recording=(recording, Recording), path=(path, (str, PathLike)))
     roles: dict[str, Array | None] = {
-        "time": recording.t, "lon": recording.lon, "lat": recording.lat, "x": recording.x, "y": recording.y,
-        "speed": recording.speed, **recording.channels,
+        "time": recording.t + (recording.start_utc or 0.0), "lon": recording.lon, "lat": recording.lat,
+        "x": recording.x, "y": recording.y, "speed": recording.speed, **recording.channels,
     }  # fmt: skip
     titles, columns = [], []
     for role, values in roles.items():
         if values is None:
             continue
         name, unit, digits = _COLUMNS.get(role, (role.replace("_", " "), _kept_unit(role), 4))
+        unit = unit if rounded else _kept_unit(role)
         titles.append(f"{name} [{unit}]" if unit else name)
-        columns.append(_cells(values / unit_factor(role, unit), digits))
-    lines = [*(f"# {note}" for note in recording.notes), ",".join(titles), *map(",".join, zip(*columns))]
+        columns.append(_cells(values / unit_factor(role, unit), digits if rounded else None))
+    lines = [*(f"# {on_one_line(note)}" for note in recording.notes), ",".join(titles), *map(",".join, zip(*columns))]
     write_text(path, "\n".join(lines) + "\n")
 
 
@@ -291,6 +298,7 @@ def _kept_unit(role: str) -> str:
     return "" if unit == "-" else unit
 
 
-def _cells(values: Array, digits: int) -> list[str]:
-    """Numbers as text; a gap is empty."""
-    return [f"{value:.{digits}f}" if np.isfinite(value) else "" for value in values]
+def _cells(values: Array, digits: int | None) -> list[str]:
+    """Numbers as text, with every digit where none are asked for; a gap is empty."""
+    shown = repr if digits is None else f"{{:.{digits}f}}".format
+    return [shown(value) if np.isfinite(value) else "" for value in values.tolist()]

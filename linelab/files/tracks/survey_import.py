@@ -186,7 +186,7 @@ def load_centre_line(
     widths: tuple[Array, Array] | None = None
     degrees, titles = True, ""
     if file.suffix.lower() in (".geojson", ".json", ".gpx"):
-        lines = _lines(file)
+        lines = read_lines_of(file)
         if len(lines) != 1:
             raise FileFormatError(
                 f"holds {len(lines)} lines", path=path, expected="one centre line", remedy="Keep only the centre line"
@@ -322,8 +322,9 @@ def _title(file: Path) -> str:
     return re.sub(r"[_-]+", " ", legible(file.stem))
 
 
-def _lines(file: Path) -> list[tuple[str, Array, bool]]:
+def read_lines_of(file: str | Path) -> list[tuple[str, Array, bool]]:
     """Lines (name, points, ring) of a GPX or GeoJSON file with at least two points."""
+    file = Path(file)
     suffix = file.suffix.lower()
     if suffix not in (".gpx", ".geojson", ".json"):
         raise FileFormatError(
@@ -346,12 +347,12 @@ def _two_lines(file: Path, other: Path | None) -> tuple[list[Array], bool, bool]
     if other is not None:
         both: list[tuple[str, Array, bool]] = []
         for path in (file, other):
-            lines = _lines(path)
+            lines = read_lines_of(path)
             if len(lines) != 1:
                 raise FileFormatError(f"holds {len(lines)} lines", path=path, expected="one edge in each file")
             both.append(lines[0])
         return [line[1] for line in both], True, all(line[2] for line in both)
-    lines = _lines(file)
+    lines = read_lines_of(file)
     if len(lines) != 2:
         raise FileFormatError(
             f"holds {len(lines)} lines", path=file, expected="two edges", remedy="Keep one line for each edge"

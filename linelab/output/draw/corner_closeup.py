@@ -17,7 +17,7 @@ from linelab.model.track import Corner, Track
 from linelab.output.display import METRIC, Units
 from linelab.output.draw.ground_map import draw_ground, draw_lost, draw_scale, fit_limits, survey_note
 from linelab.output.draw.style import INK, LOSS, PAPER, SOFT, footer, heading, new_figure
-from linelab.output.lap_curves import time_gap
+from linelab.output.lap_curves import called, time_gap
 from linelab.output.outlines import BEFORE, View, along_closed, corner_view, spread, stations_between
 from linelab.units import Array
 
@@ -55,7 +55,7 @@ def plot_corner(
     subtitle: str = "",
     notes: str = "",
 ) -> Figure:
-    """One corner with the reference line, a driven line and their marks.
+    """One corner with the computed lap's line, a driven line and their marks.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ def plot_corner(
     corner : Corner
     reference : Lap
     driven : Lap or None
-        None shows the reference alone.
+        None shows the computed lap alone.
     units : Units
     reference_marks, driven_marks : sequences of Callout
         Called out at the left and at the right.
@@ -95,7 +95,7 @@ def plot_corner(
         place=(-0.4 if driven is not None else -0.28, 0.01),
     )
     _draw_way_in(axes, track, corner, view)
-    draw_callouts(figure, axes, reference_marks, view, column=0.03, right=False, title=reference.label or "reference")
+    draw_callouts(figure, axes, reference_marks, view, column=0.03, right=False, title=called(reference))
     if driven is not None:
         title = driven.label or "driven lap"
         draw_callouts(figure, axes, driven_marks, view, column=0.97, right=True, title=title)
@@ -182,7 +182,7 @@ SAME_PLACE = 1.5
 
 
 def reference_callouts(track: Track, lap: Lap, marks: CornerMarks, units: Units = METRIC) -> list[Callout]:
-    """The reference's marks from the brake point, or the lift, to the track-out, with speeds and places.
+    """The computed lap's marks from the brake point, or the lift, to the track-out, with speeds and places.
 
     Marks within SAME_PLACE of each other share one callout.
     """

@@ -1,6 +1,6 @@
 """The ground on a picture: track surface, edges, kerbs, start line, numbered corners, scale and north.
 
-Maps with driving lines: a lap against the reference coloured by time lost, and the reference by what limits it.
+Maps with driving lines: a driven lap coloured by time lost, the computed lap by what limits it.
 """
 
 from __future__ import annotations
@@ -11,11 +11,12 @@ import numpy as np
 
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
+from linelab.measured import Measured
 from linelab.model.lap import Lap
 from linelab.model.track import GripZone, Kerb, Track
-from linelab.output.display import METRIC, Units, lap_time_text
+from linelab.output.display import METRIC, Units, lap_time_text, lap_time_within, measured_text
 from linelab.output.draw.style import FAINT, GAIN, INK, KERB, LOSS, PAPER, ROAD, SOFT, footer, heading, new_figure
-from linelab.output.lap_curves import called, pieces, plus_minus, time_gap
+from linelab.output.lap_curves import called, pieces, time_gap
 from linelab.output.outlines import (
     NORTH_UP,
     View,
@@ -296,7 +297,7 @@ def plot_lines(
     lap_time_sigma: float = 0.0,
     gap_sigma: float = 0.0,
 ) -> Figure:
-    """Map with the reference line and the driven line, the driven one coloured and widened by time lost.
+    """Map with the line of the computed lap and the driven line, the driven one coloured and widened by time lost.
 
     Parameters
     ----------
@@ -314,14 +315,14 @@ def plot_lines(
     matplotlib Figure
     """
     figure, axes = map_figure(track)
-    gap = time_gap(reference, driven)
+    gap, apart = time_gap(reference, driven), Measured(driven.lap_time - reference.lap_time, gap_sigma)
     name = driven.label or "driven lap"
     heading(
         figure,
         f"{track.name}: where {name} loses time",
-        f"{lap_time_text(driven.lap_time)}{plus_minus(lap_time_sigma)} against "
+        f"{lap_time_within(Measured(driven.lap_time, lap_time_sigma))} against "
         f"{lap_time_text(reference.lap_time)} for {called(reference)}, "
-        f"{driven.lap_time - reference.lap_time:+.3f}{plus_minus(gap_sigma)} s",
+        f"{measured_text(apart, 1.0, 3, signed=True)} s",
         room=0.57,
     )
     draw_ground(axes, track)
@@ -337,7 +338,7 @@ def plot_lines(
 
 
 def draw_reference(axes: Axes, lap: Lap, view: View = NORTH_UP, *, width: float = 1.1) -> None:
-    """The reference line, thin ink."""
+    """The line of the computed lap, thin ink."""
     x, y = view(lap.line.x, lap.line.y)
     axes.plot(x, y, color=INK, linewidth=width, linestyle=(0, (6, 1.5)), zorder=3.2)
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from linelab.coaching.results import Comparison
 from linelab.diagnosis.marks import find_marks
+from linelab.measured import PLUS_MINUS
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.track import Track
@@ -32,7 +33,7 @@ def save_reference_pictures(
     notes: str = "",
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[Path]:
-    """Draw a reference lap into a folder: map with speed, and a close-up of each corner numbered in ``corners``.
+    """Draw a computed lap into a folder: map with speed, and a close-up of each corner numbered in ``corners``.
 
     Returns
     -------
@@ -58,7 +59,7 @@ def save_reference_pictures(
             None,
             units,
             reference_marks=reference_callouts(track, lap, mark, units),
-            subtitle=f"Reference lap, {kart.name}",
+            subtitle=f"Computed lap, {kart.name}",
             notes=notes,
         )
         files.append(target / f"corner_{mark.corner.number:02d}.png")
@@ -119,4 +120,6 @@ def save_overview(
 def small_print(comparison: Comparison) -> str:
     """What a reader of a picture must know; how the recording was cleaned stays in the tables and files."""
     known = {*comparison.driven.notes, comparison.survey.note}
-    return " ".join(as_sentences(note) for note in dict.fromkeys(comparison.notes) if note not in known)
+    said = [PLUS_MINUS] if comparison.lap_gap.sigma else []
+    said += [as_sentences(note) for note in dict.fromkeys(comparison.notes) if note not in known]
+    return " ".join(said)

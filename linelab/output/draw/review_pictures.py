@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from linelab.coaching.coach_words import MARKS
-from linelab.coaching.results import SessionReview
+from linelab.coaching.results import Review
 from linelab.model.lap import Lap
 from linelab.model.track import Track
 from linelab.output.display import METRIC, Units
@@ -29,7 +29,7 @@ NOTE_WIDTH, NOTE_LINES = 36, 2
 
 def save_pictures(
     folder: Path,
-    review: SessionReview,
+    review: Review,
     units: Units = METRIC,
     *,
     progress: Callable[[str], None] = lambda text: None,
@@ -57,7 +57,7 @@ def save_pictures(
         driven = lap.comparison.driven.lap
         wanted = target_stations(lap.corners[index], review.target)
         own = [*driven_stations(lap.corners[index]), wanted[-1]]  # his exit speed is where the target has tracked out
-        # Distances from the inside edge are those at the ideal lap's apex, not where each is closest to it.
+        # Distances from the inside edge are those at the computed lap's apex, not where each is closest to it.
         own[APEX] = lap.corners[index].frame.apex
         wanted[APEX] = None if wanted[APEX] is None else own[APEX]
         figure = plot_corner(

@@ -1,6 +1,6 @@
-"""Speed along the lap for two laps, the pedals of the reference, and the cumulative time difference.
+"""Speed along the lap for two laps, the pedals of the computed lap, and the cumulative time difference.
 
-The reference lap alone: its line by what limits it, its speed, and each corner's minimum.
+The computed lap alone: its line by what limits it, its speed, and each corner's minimum.
 """
 
 from __future__ import annotations
@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linelab.diagnosis.marks import find_marks
+from linelab.measured import TO_95, Measured
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap, Limit
 from linelab.model.timed import timed_lap
 from linelab.model.track import Track
-from linelab.output.display import METRIC, Units, lap_time_text, lap_time_words
+from linelab.output.display import METRIC, Units, lap_time_text, lap_time_words, measured_text
 from linelab.output.draw.ground_map import (
     corner_bands,
     draw_corner_numbers,
@@ -39,7 +40,7 @@ from linelab.output.draw.style import (
     new_figure,
     tidy,
 )
-from linelab.output.lap_curves import Gap, Pedal, called, pedals, pieces, plus_minus, runs, station_title, time_gap
+from linelab.output.lap_curves import Gap, Pedal, called, pedals, pieces, runs, station_title, time_gap
 from linelab.output.outlines import NORTH_UP, View
 from linelab.units import Array
 
@@ -66,7 +67,7 @@ def plot_traces(
     gap_stations: Array | None = None,
     notes: str = "",
 ) -> Figure:
-    """Speed of both laps, the reference's pedals, and the time lost, by station.
+    """Speed of both laps, the computed lap's pedals, and the time lost, by station.
 
     Parameters
     ----------
@@ -74,10 +75,10 @@ def plot_traces(
     reference, driven : Lap
         Both on the track.
     kart : Kart
-        Of the reference lap; tells braking from coasting.
+        Of the computed lap; tells braking from coasting.
     units : Units
     gap_sigma, gap_stations : (K,) array or None
-        Standard deviation of the time difference [s] and its stations [m], drawn as a band of ± 2.
+        Standard deviation of the time difference [s] and its stations [m], drawn as a band of the 95 % interval.
     notes : str
         Added to the small print.
 
@@ -108,10 +109,10 @@ def plot_traces(
 
 
 def _spread(gap: Gap, stations: Array | None, sigma: Array | None) -> Array | None:
-    """Two standard deviations at the stations of ``gap``; None where not known or nil."""
+    """Half of the 95 % interval at the stations of ``gap``; None where not known or nil."""
     if stations is None or sigma is None or not np.any(sigma > 0.0):
         return None
-    return 2.0 * np.interp(gap.s, stations, sigma)
+    return TO_95 * np.interp(gap.s, stations, sigma)
 
 
 def draw_speeds(axes: Axes, track: Track, reference: Lap, driven: Lap, units: Units) -> None:
@@ -124,7 +125,7 @@ def draw_speeds(axes: Axes, track: Track, reference: Lap, driven: Lap, units: Un
     shown = s / units.length
     axes.fill_between(shown, own, best, where=own < best, color=LOSS, alpha=0.22, linewidth=0, interpolate=True)
     axes.fill_between(shown, own, best, where=own > best, color=GAIN, alpha=0.22, linewidth=0, interpolate=True)
-    axes.plot(shown, best, color=INK, linewidth=1.3, linestyle=(0, (6, 1.5)), label=reference.label or "reference")
+    axes.plot(shown, best, color=INK, linewidth=1.3, linestyle=(0, (6, 1.5)), label=called(reference))
     axes.plot(shown, own, color=LOSS, linewidth=1.7, label=driven.label or "driven lap")
     axes.set_ylim(0.0, float(max(own.max(), best.max())) * 1.05)
     axes.set_ylabel(f"speed [{units.speed_unit}]")
@@ -174,10 +175,11 @@ def draw_gap(axes: Axes, track: Track, gap: Gap, units: Units, *, spread: Array 
     axes.set_xlabel(station_title(track, units))
     axes.set_ylabel("time behind [s]")
     behind = bool(gap.total[-1] > 0.0)
+    finish = Measured(float(gap.total[-1]), 0.0 if spread is None else float(spread[-1]) / TO_95)
     axes.text(
         0.995,
         0.05 if behind else 0.95,
-        f"{gap.total[-1]:+.3f}{plus_minus(0.0 if spread is None else 0.5 * float(spread[-1]))} s at the finish",
+        f"{measured_text(finish, 1.0, 3, signed=True)} s at the finish",
         transform=axes.transAxes,
         ha="right",
         va="bottom" if behind else "top",
@@ -201,7 +203,7 @@ LIMIT_LOOKS: dict[Limit, tuple[str, str, float]] = {
 
 
 def plot_reference(track: Track, lap: Lap, units: Units = METRIC, *, kart_name: str = "", notes: str = "") -> Figure:
-    """The reference lap alone: a map by what limits it, with each corner's minimum speed, above its speed.
+    """The computed lap alone: a map by what limits it, with each corner's minimum speed, above its speed.
 
     Parameters
     ----------
@@ -224,7 +226,7 @@ def plot_reference(track: Track, lap: Lap, units: Units = METRIC, *, kart_name: 
     height = map_height + 3.45
     figure = new_figure(10.5, height)
     axes = figure.add_axes((0.03, 2.7 / height, 0.94, (map_height - 0.1) / height))
-    subtitle = f"Reference lap {lap_time_words(timed_lap(track, lap).lap_time)}" + (
+    subtitle = f"Computed lap {lap_time_words(timed_lap(track, lap).lap_time)}" + (
         f", {kart_name}" if kart_name else ""
     )
     heading(figure, track.name, subtitle, room=0.51)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.coaching.results import CornerReview, LapReview, SessionReview, Target
+from linelab.coaching.results import CornerReview, LapReview, Review, Target
 from linelab.geometry.frenet import sn_to_xy
 from linelab.model.lap import Lap
 from linelab.model.track import Corner, Track
@@ -103,13 +103,13 @@ def on_line(track: Track, lap: Lap, s: Array) -> tuple[Array, Array]:
     return np.interp(local, line.s, line.x), np.interp(local, line.s, line.y)
 
 
-def close_ups(review: SessionReview, units: Units) -> tuple[CloseUp, ...]:
+def close_ups(review: Review, units: Units) -> tuple[CloseUp, ...]:
     """Close-ups of all corners in driving order."""
     count = len(review.laps[0].corners)
     return tuple(_close_up(review, k, units) for k in range(count))
 
 
-def _close_up(review: SessionReview, index: int, units: Units) -> CloseUp:
+def _close_up(review: Review, index: int, units: Units) -> CloseUp:
     """One corner."""
     parts = [lap.corners[index] for lap in review.laps]
     corner = parts[0].corner
@@ -141,7 +141,7 @@ def _unit(metres: float) -> int:
     return round(float(metres) * PER_METRE)
 
 
-def ring_text(review: SessionReview) -> str:
+def ring_text(review: Review) -> str:
     """What the rings stand for."""
     return f"Ring: {review.target.title}"
 
@@ -149,7 +149,7 @@ def ring_text(review: SessionReview) -> str:
 def target_stations(part: CornerReview, target: Target) -> list[float | None]:
     """Stations of the target's marks in the order of LETTERS, None where it has no such mark [m].
 
-    They are those of the table of marks; the track-out is known of the ideal line only.
+    They are those of the table of marks; the track-out is known of the computed line only.
     """
     marks = part.marks
     minimum = marks.min_speed_place.reference

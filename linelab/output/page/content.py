@@ -9,9 +9,10 @@ from typing import Any
 
 from linelab.coaching.coach_words import CAUSES, MARKS, labels_text
 from linelab.coaching.consistency import least_repeatable_first
-from linelab.coaching.results import Evidence, LapReview, Priority, SessionReview
+from linelab.coaching.results import Evidence, LapReview, Priority, Review
 from linelab.coaching.session import SessionDifference
 from linelab.coaching.side_by_side import unusual_laps
+from linelab.measured import PLUS_MINUS, Measured, plus_minus
 from linelab.output.display import (
     CAUTIONS,
     Units,
@@ -19,6 +20,7 @@ from linelab.output.display import (
     evidence_text,
     in_units,
     lap_time_text,
+    lap_time_within,
     measured_text,
     number_text,
     typeset,
@@ -62,7 +64,7 @@ class Beside:
 
 
 def page_content(
-    review: SessionReview,
+    review: Review,
     units: Units,
     *,
     source: str = "",
@@ -127,6 +129,7 @@ def page_content(
         "cleaning": tuple(in_units(note, units) for note in dict.fromkeys(review.cleaning)),
         "notes": tuple(in_units(note, units) for note in dict.fromkeys(review.notes)),
         "cautions": CAUTIONS,
+        "plus_minus": PLUS_MINUS,
         "readings": readings(review, units),
         "figure": lambda value, digits=2: typeset(measured_text(value, 1.0, digits)),
         "signed": lambda value, digits=2: seconds(value, digits),
@@ -134,7 +137,7 @@ def page_content(
     }
 
 
-def chosen_laps(review: SessionReview) -> SessionReview:
+def chosen_laps(review: Review) -> Review:
     """The review with the laps that the page holds, in order of time: all, or the best, the typical one, those named as
     evidence and as many of the fastest as there is room for."""
     laps = review.laps
@@ -169,9 +172,8 @@ def _beside(beside: Beside | None) -> dict[str, Any] | None:
     }
 
 
-def _target_time(review: SessionReview) -> str:
-    text = lap_time_text(review.target.lap_time)
-    return f"{text} ±{review.target.sigma:.3f}" if review.target.sigma else text
+def _target_time(review: Review) -> str:
+    return lap_time_within(Measured(review.target.lap_time, review.target.sigma))
 
 
 def _lap_heading(lap: LapReview, whole: LossText, remark: str, units: Units) -> dict[str, str]:
@@ -187,9 +189,9 @@ def _lap_heading(lap: LapReview, whole: LossText, remark: str, units: Units) -> 
         "label": lap.label,
         "name": lap.label[:1].upper() + lap.label[1:],
         "time": lap_time_text(time),
-        "sigma": f"±{max(lap.lap_time.sigma or 0.0, 0.001):.3f}",
+        "sigma": plus_minus(lap.lap_time.sigma, 3),
         "gap": number_text(abs(gap)),
-        "gap_sigma": "" if same else f"±{max(lap.gap.sigma or 0.0, 0.01):.2f} s",
+        "gap_sigma": "" if same else f"{plus_minus(lap.gap.sigma, 2)} s",
         "word": word,
         "parts": parts,
         "option": f"{lap.label}: {lap_time_text(time)}" + (f" ({remark})" if remark else ""),
@@ -228,7 +230,7 @@ def _class_bounds(peak: float, units: Units) -> tuple[str, ...]:
     )
 
 
-def _spreads(review: SessionReview, units: Units) -> list[dict[str, Any]]:
+def _spreads(review: Review, units: Units) -> list[dict[str, Any]]:
     """Repeatability by corner, in the order of the sentence above the table."""
     rows = []
     for spread in least_repeatable_first(review.consistency.corners):
@@ -248,10 +250,9 @@ def _spreads(review: SessionReview, units: Units) -> list[dict[str, Any]]:
     return rows
 
 
-def _recorded(lap: RecordedLap, review: SessionReview, unusual: dict[str, str], units: Units) -> dict[str, str]:
+def _recorded(lap: RecordedLap, review: Review, unusual: dict[str, str], units: Units) -> dict[str, str]:
     """A lap of the recording; a reviewed one with the lap time it has everywhere on the page."""
     times = {reviewed.label: reviewed.lap_time for reviewed in review.laps}
     time = times.get(lap.label, lap.lap_time)
-    shown = "–" if time.value is None else f"{lap_time_text(time.value)} ±{max(time.sigma or 0.0, 0.001):.3f}"
     reason = in_units(unusual.get(lap.label, lap.reason), units)
-    return {"label": lap.label, "time": shown, "status": lap.status, "reason": reason}
+    return {"label": lap.label, "time": typeset(lap_time_within(time)), "status": lap.status, "reason": reason}

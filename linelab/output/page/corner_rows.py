@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from linelab.coaching.coach_words import MARKS
-from linelab.coaching.results import CornerReview, LapReview, Mark, SessionReview
+from linelab.coaching.results import CornerReview, LapReview, Mark, Review
 from linelab.diagnosis.stretches import PHASES
 from linelab.measured import Measured
 from linelab.output.display import Units, clear, in_units, measured_text, rounded_parts, shown_in, typeset
@@ -87,12 +87,12 @@ def _shown(name: str, units: Units, figure: Measured | None = None) -> tuple[flo
 
 
 def _from_apex(name: str, part: CornerReview) -> float:
-    """What to add to a mark's place for its way from the target's apex, or the ideal lap's where that has no marks [m];
-    nothing where it is no place."""
+    """What to add to a mark's place so that it counts from the target's apex, or from the computed lap's where the
+    target has none [m]; nothing where it is no place."""
     if MARKS[name].quantity != "place":
         return 0.0
-    ideal, own = part.frame.apex, part.marks.apex_place.reference
-    return (ideal if name == "min_speed_place" else 0.0) - (ideal if own is None else own)
+    computed, own = part.frame.apex, part.marks.apex_place.reference
+    return (computed if name == "min_speed_place" else 0.0) - (computed if own is None else own)
 
 
 def _value(figure: float | None, size: float, before: float) -> float | None:
@@ -267,7 +267,7 @@ class TableRow:
     cells: tuple[tuple[str, ...], ...]
 
 
-def mean_cost(review: SessionReview, number: int) -> float:
+def mean_cost(review: Review, number: int) -> float:
     return next((lost.value or 0.0 for corner, lost in review.corners if corner.number == number), 0.0)
 
 
@@ -276,7 +276,7 @@ def costliest(lap: LapReview) -> list[int]:
     return sorted(range(len(lap.corners)), key=lambda k: -(lap.corners[k].time_lost.value or 0.0))
 
 
-def corner_parts(review: SessionReview, units: Units) -> tuple[CornerPart, ...]:
+def corner_parts(review: Review, units: Units) -> tuple[CornerPart, ...]:
     """All corners in driving order."""
     losses = [loss_texts(lap) for lap in review.laps]
     means = {corner.number: lost for corner, lost in review.corners}
@@ -330,7 +330,7 @@ def table_columns(units: Units) -> tuple[tuple[str, str], ...]:
     return (*names, *more, ("apex miss", units.length_unit), ("usual lap", "s"))
 
 
-def corner_rows(review: SessionReview, corners: Sequence[CornerPart], units: Units) -> tuple[TableRow, ...]:
+def corner_rows(review: Review, corners: Sequence[CornerPart], units: Units) -> tuple[TableRow, ...]:
     rows = []
     for index, part in enumerate(corners):
         cells = []
@@ -349,7 +349,7 @@ def corner_rows(review: SessionReview, corners: Sequence[CornerPart], units: Uni
     return tuple(rows)
 
 
-def total_rows(review: SessionReview) -> tuple[TableRow, ...]:
+def total_rows(review: Review) -> tuple[TableRow, ...]:
     """The whole lap."""
     losses = [loss_texts(lap) for lap in review.laps]
     blank = ("",) * 4
@@ -357,7 +357,7 @@ def total_rows(review: SessionReview) -> tuple[TableRow, ...]:
     return (TableRow(number=0, label="whole lap", cells=tuple(zip(*whole))),)
 
 
-def figures_table(review: SessionReview, parts: Sequence[CornerPart], lap: int, units: Units) -> list[list[str]]:
+def figures_table(review: Review, parts: Sequence[CornerPart], lap: int, units: Units) -> list[list[str]]:
     """The table of all corners on one lap as rows of text, the first row the header, the last the whole lap."""
     head = ["corner", *(f"{name}\n[{unit}]" for name, unit in table_columns(units))]
     rows = (*corner_rows(review, parts, units), *total_rows(review))

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from linelab.coaching.results import SessionReview
+from linelab.coaching.results import Review
 from linelab.diagnosis.stretches import corner_stretches
+from linelab.measured import TO_95
 from linelab.model.track import Track, lap_ends
 from linelab.output.display import Units
 from linelab.output.outlines import along_closed, round_length
@@ -40,7 +41,7 @@ class Tick:
 class Curve:
     """One panel of curves: its value range in drawing units, and path data.
 
-    ``driven`` and ``band`` have one entry a lap (band: plus and minus one standard deviation); ``fixed`` are the paths
+    ``driven`` and ``band`` have one entry a lap (band: the 95 % interval); ``fixed`` are the paths
     no lap changes (the target's, the edges of the road), by name.
     """
 
@@ -55,7 +56,7 @@ class Curve:
     fixed: dict[str, str]
 
 
-def curves(review: SessionReview, units: Units) -> tuple[Curve, ...]:
+def curves(review: Review, units: Units) -> tuple[Curve, ...]:
     """The panels in the order they stand on the page."""
     return (_gap(review), _speed(review, units), _offset(review, units))
 
@@ -111,9 +112,9 @@ def _path(s: Array, values: Array, per_value: float, extent: float) -> str:
 
 
 def _band(s: Array, values: Array, sigma: Array, per_value: float, extent: float) -> str:
-    """Plus and minus one standard deviation about a curve."""
+    """The 95 % interval about a curve."""
     keep = thinned(WIDE * s / s[-1], HIGH * values * per_value / extent, 2.0 * TOLERANCE)
-    low, high = values[keep] - sigma[keep], values[keep] + sigma[keep]
+    low, high = values[keep] - TO_95 * sigma[keep], values[keep] + TO_95 * sigma[keep]
     return band_path(ALONG * s[keep], -per_value * low, -per_value * high)
 
 
@@ -133,11 +134,11 @@ def _ticks(low: float, high: float, size: float, per_value: float, count: float 
     )
 
 
-def _gap(review: SessionReview) -> Curve:
+def _gap(review: Review) -> Curve:
     """Time behind the target since the start of the lap."""
     parts = [(lap.comparison.s, lap.comparison.gap, lap.comparison.gap_sigma) for lap in review.laps]
-    low = min(0.0, *(float((gap - sigma).min()) for _, gap, sigma in parts))
-    high = max(0.1, *(float((gap + sigma).max()) for _, gap, sigma in parts))
+    low = min(0.0, *(float((gap - TO_95 * sigma).min()) for _, gap, sigma in parts))
+    high = max(0.1, *(float((gap + TO_95 * sigma).max()) for _, gap, sigma in parts))
     low, high = low - 0.05 * (high - low), high + 0.05 * (high - low)
     extent = TIME * (high - low)
     return Curve(
@@ -150,7 +151,7 @@ def _gap(review: SessionReview) -> Curve:
     )  # fmt: skip
 
 
-def _speed(review: SessionReview, units: Units) -> Curve:
+def _speed(review: Review, units: Units) -> Curve:
     """Speed of both laps."""
     target = review.target.lap
     laps = [lap.comparison.driven for lap in review.laps]
@@ -167,7 +168,7 @@ def _speed(review: SessionReview, units: Units) -> Curve:
     )  # fmt: skip
 
 
-def _offset(review: SessionReview, units: Units) -> Curve:
+def _offset(review: Review, units: Units) -> Curve:
     """Place across the road about its middle, the left edge above, with what the receiver may be wrong by."""
     track, target = review.track, review.target.lap
     s = np.linspace(0.0, track.length, 241)
@@ -210,7 +211,7 @@ def _spans(track: Track) -> dict[int, list[tuple[float, float]]]:
     }
 
 
-def loss_boxes(review: SessionReview) -> Curve:
+def loss_boxes(review: Review) -> Curve:
     """A box over each corner's stretch, as high as the time lost there; below the line where time is gained."""
     where = _spans(review.track)
     losses = [{corner.corner.number: corner.time_lost.value or 0.0 for corner in lap.corners} for lap in review.laps]

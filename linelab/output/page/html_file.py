@@ -18,7 +18,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-from linelab.coaching.results import SessionReview
+from linelab.coaching.results import Review
 from linelab.output.display import METRIC, Units
 from linelab.output.page.content import Beside, page_content
 from linelab.recorded.laps import RecordedLap
@@ -48,7 +48,7 @@ class Varying:
 
 
 def review_page(
-    review: SessionReview,
+    review: Review,
     units: Units = METRIC,
     *,
     source: str = "",
@@ -62,7 +62,7 @@ def review_page(
 
     Parameters
     ----------
-    review : SessionReview
+    review : Review
     units : Units
     source : str
         Name of the recording.

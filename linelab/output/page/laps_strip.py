@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from linelab.coaching.results import LapReview, SessionReview
+from linelab.coaching.results import LapReview, Review
+from linelab.measured import TO_95
 from linelab.output.display import lap_time_text
 
 #: Height of the drawing and its margins [CSS pixels], the margin at either end [per cent of its width], and the most
@@ -53,7 +54,7 @@ class LapsStrip:
     base: float
 
 
-def laps_strip(review: SessionReview, chosen: Sequence[LapReview]) -> LapsStrip:
+def laps_strip(review: Review, chosen: Sequence[LapReview]) -> LapsStrip:
     """Draw the lap times; slower is lower on the page, as it is worse.
 
     ``chosen`` are the laps that can be chosen on the page.
@@ -73,7 +74,7 @@ def laps_strip(review: SessionReview, chosen: Sequence[LapReview]) -> LapsStrip:
     every = -(-len(times) // MOST_NAMED)
     dots = tuple(
         Dot(
-            x=round(END + k * step, 2), y=y(time), low=y(time - sigma), high=y(time + sigma),
+            x=round(END + k * step, 2), y=y(time), low=y(time - TO_95 * sigma), high=y(time + TO_95 * sigma),
             label=lap.label, time=lap_time_text(time), repeated=time - best <= REPEATED, beyond=time > bottom,
             place=places.get(id(review.laps[k]), -1), named=k % every == 0,
         )
@@ -85,6 +86,6 @@ def laps_strip(review: SessionReview, chosen: Sequence[LapReview]) -> LapsStrip:
         height=HIGH, dots=dots, base=HIGH - BOTTOM,
         bands=(
             Range(name="best + 0.1 s", top=first[0], height=first[1] - first[0], middle=0.5 * sum(first)),
-            Range(name="median ± 0.1 s", top=second[0], height=second[1] - second[0], middle=names),
+            Range(name="within 0.1 s of the median", top=second[0], height=second[1] - second[0], middle=names),
         ),
     )  # fmt: skip

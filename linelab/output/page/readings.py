@@ -6,9 +6,10 @@ from typing import Any
 
 import numpy as np
 
-from linelab.coaching.results import LapReview, SessionReview
+from linelab.coaching.results import LapReview, Review
 from linelab.diagnosis.stretches import PHASES
 from linelab.geometry.curve import curve_at
+from linelab.measured import TO_95
 from linelab.model.lap import Lap
 from linelab.output.display import Units
 from linelab.output.page.svg_map import PER_METRE
@@ -20,7 +21,7 @@ SPACING, MOST = 2.0, 1500
 TIME, SPEED, PLACE, ANGLE = 1000.0, 100.0, 100.0, 10000.0
 
 
-def readings(review: SessionReview, units: Units) -> dict[str, Any]:
+def readings(review: Review, units: Units) -> dict[str, Any]:
     """Everything the page's script reads out: plain numbers and names; lists are first value, then differences."""
     track, target = review.track, review.target.lap
     count = int(np.clip(round(track.length / SPACING), 8, MOST))
@@ -59,18 +60,18 @@ def readings(review: SessionReview, units: Units) -> dict[str, Any]:
 
 
 def _lap(lap: LapReview, s: Array) -> dict[str, Any]:
-    """One lap's numbers at stations ``s`` (N,) [m]."""
+    """One lap's numbers at stations ``s`` (N,) [m]; ``..._within`` is half of the 95 % interval."""
     driven = lap.comparison.driven
     own = driven.lap
     place = np.hypot(driven.sigma_n, driven.bias.sigma)
     return {
         "label": lap.label,
         "v": _along(s, own, own.v, SPEED),
-        "v_sigma": _along(s, own, driven.sigma_v, SPEED),
+        "v_within": _along(s, own, TO_95 * driven.sigma_v, SPEED),
         "gap": steps(np.interp(s, lap.comparison.s, lap.comparison.gap), TIME),
-        "gap_sigma": steps(np.interp(s, lap.comparison.s, lap.comparison.gap_sigma), TIME),
+        "gap_within": steps(np.interp(s, lap.comparison.s, TO_95 * lap.comparison.gap_sigma), TIME),
         "n": _along(s, own, own.line.n, PLACE),
-        "n_sigma": _along(s, own, place, PLACE),
+        "n_within": _along(s, own, TO_95 * place, PLACE),
     }
 
 

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.coaching.results import LapReview, SessionReview
+from linelab.coaching.results import LapReview, Review
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
+from linelab.measured import TO_95
 from linelab.model.lap import Lap
 from linelab.model.track import Kerb, Track
 from linelab.output.display import Units
@@ -217,13 +218,13 @@ def target_path(lap: Lap) -> str:
     return map_path(lap.line.x[keep], lap.line.y[keep])
 
 
-def full_rate(review: SessionReview) -> float:
+def full_rate(review: Review) -> float:
     """Time lost by the metre that counts as much: the 97 % quantile over the laps [s/m]."""
     rates = [np.abs(time_gap(review.target.lap, lap.comparison.driven.lap).rate) for lap in review.laps]
     return max(float(np.quantile(np.concatenate(rates), 0.97)), 1e-4)
 
 
-def lap_paths(review: SessionReview, lap: LapReview, peak: float) -> tuple[str, ...]:
+def lap_paths(review: Review, lap: LapReview, peak: float) -> tuple[str, ...]:
     """The driven line's pieces, one path a class of CLASSES."""
     line = lap.comparison.driven.lap.line
     paths = ["" for _ in CLASSES]
@@ -247,11 +248,12 @@ def classed_pieces(target: Lap, driven: Lap, peak: float) -> list[tuple[int, NDA
     return found
 
 
-def band_outline(review: SessionReview) -> str:
-    """Where the laps ran: mean line plus and minus its spread, as an area on the map."""
+def band_outline(review: Review) -> str:
+    """Where 95 % of the laps ran, as an area on the map."""
     band = review.consistency.band
-    left = sn_to_xy(review.track.reference, band.s, band.n + band.spread)
-    right = sn_to_xy(review.track.reference, band.s, band.n - band.spread)
+    half = TO_95 * band.spread
+    left = sn_to_xy(review.track.reference, band.s, band.n + half)
+    right = sn_to_xy(review.track.reference, band.s, band.n - half)
     keep = [thinned(*side, TOLERANCE) for side in (left, right)]
 
     def joined(k: int) -> Array:

@@ -1,11 +1,11 @@
 """What the track sheet says about each corner: where the marks are, how fast, what limits the kart, what a miss costs.
 
-Distances are measured along the reference lap's own line, so that a person who walks that line can count them; where
+Distances are measured along the computed lap's own line, so that a person who walks that line can count them; where
 a kerb begins is its station's place on that line.  SI units; :mod:`linelab.output.sheet.sheet_words` words them.
 
 The way a walker takes: distances along a lap's line between stations, over the start line of a closed track too.
 
-What limits the reference lap through a corner, in the order in which it does, and how the kart gets slower there.
+What limits the computed lap through a corner, in the order in which it does, and how the kart gets slower there.
 
 Both are read off the same lap as the marks, over the same stretch, so that the sheet's words agree with its marks.
 """
@@ -240,7 +240,7 @@ Side = Literal["inside", "entry", "exit"]
 MISS = 0.5
 #: A kerb is named as a landmark of a mark when it begins or ends this near [m].
 NEAR_KERB = 40.0
-#: Where the reference line keeps farther than this from the inside edge no cost of a miss is given [m].
+#: Where the computed line keeps farther than this from the inside edge no cost of a miss is given [m].
 OFF_THE_EDGE = 0.3
 #: Why no cost is given there.
 KEEPS_OFF = "line keeps off the inside edge"
@@ -305,11 +305,11 @@ class SheetCorner:
     cost_is_bound : bool
         Whether the cost is an upper bound.
     slope : float or None
-        Mean slope from the brake or lift mark (or turn-in) to the apex, positive uphill [rad]; None without elevation.
+        Mean slope from the brake or lift point (or turn-in) to the apex, positive uphill [rad]; None without elevation.
     bank : float or None
         Mean cross slope from turn-in to track-out, positive where it helps the turn [rad].
     kerbs_used : tuple of Side
-        Kerbs that the reference line runs over.
+        Kerbs that the computed line runs over.
     """
 
     marks: CornerMarks
@@ -336,7 +336,7 @@ class SheetCorner:
 
 
 def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[ApexCost] = ()) -> tuple[SheetCorner, ...]:
-    """Everything the sheet says about each corner of a reference lap, in driving order.
+    """Everything the sheet says about each corner of a computed lap, in driving order.
 
     Parameters
     ----------

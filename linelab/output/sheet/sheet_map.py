@@ -1,4 +1,4 @@
-"""The sheet's map: the whole track with numbered corners and the marks of the reference lap, in black and grey only.
+"""The sheet's map: the whole track with numbered corners and the marks of the computed lap, in black and grey only.
 
 Places for labels on the sheet's map: beside what they name, off the road, off each other; lengths in inches.
 """
@@ -105,7 +105,7 @@ BLACK, GREY = "#000000", "#4d4d4d"
 #: Turns of the map tried, and how much larger a turned map must be to be preferred to north up.
 TURNS = np.radians(np.arange(0.0, 180.0, 15.0))
 WORTH_TURNING = 1.15
-#: A label's size, and the half length of a brake mark [inches].
+#: A label's size, and the half length of a brake point's bar [inches].
 LABEL = (0.25, 0.31)
 BAR = 0.075
 #: Widths of the bars across the line where the kart begins to slow, with brakes and without [points].
@@ -167,7 +167,7 @@ def _best_view(outline: Array, width: float, height: float) -> View:
 
 
 def _draw_line(axes: Axes, lap: Lap, kart: Kart, view: View) -> None:
-    """The reference line, thick where it brakes."""
+    """The computed line, thick where it brakes."""
     x, y = view(lap.line.x, lap.line.y)
     axes.plot(x, y, color=BLACK, linewidth=0.9, zorder=3.2)
     braking = (pedals(lap, kart) == Pedal.BRAKE).astype(np.int8)

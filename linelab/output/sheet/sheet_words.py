@@ -26,7 +26,7 @@ LIMIT_WORDS: dict[Limit, str] = {
     Limit.REVS: "the rev limit",
     Limit.DRIVER: "how fast the driver can act",
 }
-_NAMES = {"brake": "brake mark", "lift": "lift mark", "turn in": "turn-in", "apex": "apex", "track out": "track-out"}
+_NAMES = {"brake": "brake point", "lift": "lift point", "turn in": "turn-in", "apex": "apex", "track out": "track-out"}
 
 
 def mark_words(mark: SheetMark, units: Units, pace: float = PACE) -> list[str]:
@@ -56,7 +56,7 @@ def distance(value: float, units: Units, pace: float = PACE) -> str:
 
 
 def brake_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
-    """The brake mark's place, or why there is none."""
+    """The brake point's place, or why there is none."""
     if corner.brake is not None:
         return mark_words(corner.brake, units, pace)
     drop = f"{units.speed_text(corner.fastest_before - corner.min_speed, 0)} slower"
@@ -73,14 +73,14 @@ def brake_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[s
 
 
 def slowing_words(corner: SheetCorner) -> str:
-    """What stands beside the speed at a lift mark; nothing at a brake mark."""
+    """What stands beside the speed at a lift point; nothing at a brake point."""
     if corner.brake is None or corner.brake.name == "brake":
         return ""
     return {"brakes": "lift, brake dab", "part power": "part power"}.get(corner.slows or "", "lift, no brake")
 
 
 def flat_out(corner: SheetCorner) -> bool:
-    """Whether the reference lap takes a corner at full power, grip to spare."""
+    """Whether the computed lap takes a corner at full power, grip to spare."""
     steady = corner.brake is None and corner.slows in (None, "full power")
     return steady and set(corner.limits) <= set(FULL_POWER)
 
@@ -218,7 +218,7 @@ def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units:
     if track.grip_zones:
         words.append("The track file has patches of other grip: look where they really are today.")
     words += [
-        "At each brake mark, turn-in and apex find something that does not move and can be seen from the seat.",
+        "At each brake point, turn-in and apex find something that does not move and can be seen from the seat.",
         "Surface: joins, patches, bumps, gravel, puddles and where water runs.",
         "Marshal posts and flags, pit entry and exit, run-off and barriers.",
     ]

@@ -8,15 +8,16 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from linelab.errors import InputError
-from linelab.files.writing import replacing
+from linelab.errors import InputError, check_kinds
+from linelab.files.writing import replacing, results_folder
 from linelab.model.kart import Kart
 from linelab.model.track import Track
-from linelab.optimum.minimum_time import Solution
-from linelab.output.display import CAUTIONS, METRIC, Units, lap_time_words
+from linelab.optimum.minimum_time import Solution, solve_min_time
+from linelab.output.display import CAUTIONS, METRIC, Units, UnitsName, lap_time_words, units_named
 from linelab.output.draw.ground_map import survey_note
 from linelab.output.draw.style import A4, WHITE, new_figure, plain, save_book
 from linelab.output.sheet.corner_facts import MISS, MarkName, SheetCorner, SheetMark, sheet_corners
@@ -142,7 +143,7 @@ def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list
 
 
 def _slowing(corner: SheetCorner, units: Units) -> str:
-    """Speed at the brake or lift mark, and which of them it is."""
+    """Speed at the brake or lift point, and which of them it is."""
     return f"{_speed(corner.brake.speed, units)}  {slowing_words(corner)}".strip() if corner.brake else "-"
 
 
@@ -213,7 +214,7 @@ def sheet_pages(
     track : Track
     kart : Kart
     solution : Solution
-        The reference lap of this kart on this track.
+        The computed lap of this kart on this track.
     units : Units
     pace : float
         Length of a walker's pace, 0.4 to 1.5 [m].
@@ -261,6 +262,62 @@ def sheet_pages(
         rest = rest[drawn:]
         pages.append(page)
     return pages
+
+
+def track_sheet(
+    track: Track,
+    kart: Kart,
+    folder: str | PathLike[str],
+    *,
+    solution: Solution | None = None,
+    grip: float = 1.0,
+    use_kerbs: bool = True,
+    units: Units | UnitsName = "metric",
+    pace: float = PACE,
+    quick: bool = False,
+    progress: Callable[[str], None] = lambda text: None,
+) -> list[str]:
+    """Write a track on A4 pages, to print and carry on the track walk: one PDF, and a PNG a page.
+
+    Parameters
+    ----------
+    track : Track
+    kart : Kart
+    folder : path
+        Files of an earlier run there are replaced; others are not touched.
+    solution : Solution, optional
+        The reference lap, where it is solved already with the same ``use_kerbs``.
+    grip : float
+        Factor on the kart's grip to solve for [-].
+    use_kerbs : bool
+        Whether the kart may use the kerbs.
+    units : str
+        "metric" or "imperial".
+    pace : float
+        Length of a walker's pace, 0.4 to 1.5 [m].
+    quick : bool
+        Bound the cost of a missed apex instead of solving the lap again for each corner.
+    progress : callable
+        Called with a short text at each step.
+
+    Returns
+    -------
+    list of str
+        Names of the files.
+
+    Raises
+    ------
+    InputError
+        A pace out of range, other units, or a folder that cannot be written.
+    TrackError
+        As :func:`linelab.solve_min_time`, and so are KartError and SolveError.
+    """
+    check_kinds("track_sheet", track=(track, Track), kart=(kart, Kart), folder=(folder, (str, PathLike)))
+    found = solution or solve_min_time(track, kart, grip=grip, use_kerbs=use_kerbs, progress=progress)
+    shown = units_named(units)
+    pages = sheet_pages(track, kart, found, shown, pace=pace, use_kerbs=use_kerbs, quick=quick, progress=progress)
+    with results_folder(folder) as stage:
+        return save_sheet(stage, pages)
 
 
 def save_sheet(folder: str | Path, pages: Sequence[Figure], *, name: str = "track_sheet") -> list[str]:
@@ -344,9 +401,9 @@ def _key(page: Figure, units: Units, *, lifts: bool) -> None:
         )
 
     handles = [
-        bar("brake", "brake mark"),
+        bar("brake", "brake point"),
         Line2D([], [], color=BLACK, linewidth=2.6, label="braking"),
-        *([bar("lift", "lift mark")] if lifts else []),
+        *([bar("lift", "lift point")] if lifts else []),
         *(
             sign(*LOOKS[name], label)
             for name, label in (("turn in", "turn-in"), ("apex", "apex"), ("track out", "track-out"))

@@ -1,0 +1,515 @@
+"""The track sheet: distances by an independent geometry, words for every kind of corner, pages that can be read."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+
+import matplotlib
+import numpy as np
+import pytest
+import shapely
+
+from linelab.cli import main as cli
+from linelab.diagnosis.marks import BRAKED, beyond_rolling
+from linelab.errors import InputError
+from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_file import load_track
+from linelab.geometry.frenet import sn_to_xy
+from linelab.model.lap import Limit
+from linelab.model.track import Survey
+from linelab.optimum.minimum_time import solve_min_time
+from linelab.output.display import CAUTIONS, IMPERIAL, METRIC
+from linelab.output.draw.style import A4, KERB, ROAD, new_figure
+from linelab.output.lap_curves import Pedal, pedals
+from linelab.output.sheet.corner_facts import KerbPlace, Way, sheet_corners
+from linelab.output.sheet.sheet_map import label_spots
+from linelab.output.sheet.sheet_words import (
+    brake_words,
+    distance,
+    flat_out,
+    lowest_words,
+    mark_words,
+    slowing_words,
+    summary_words,
+    time_words,
+    walk_words,
+)
+from linelab.output.sheet.track_sheet import (
+    COLUMNS,
+    RIGHT,
+    SCALES,
+    SIZE,
+    draw_corners,
+    marks_caution,
+    save_sheet,
+    sheet_pages,
+    table_scale,
+)
+from linelab.study.missed_apex import apex_costs
+
+
+@pytest.fixture(scope="module")
+def rental():
+    track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
+    return track, kart, solve_min_time(track, kart, verify=False)
+
+
+@pytest.fixture(scope="module")
+def corners(rental):
+    track, kart, solution = rental
+    return sheet_corners(track, solution.lap, kart, apex_costs(track, kart, solution, misses=(0.5,)))
+
+
+@pytest.fixture(scope="module")
+def pages(rental):
+    return sheet_pages(*rental)
+
+
+def _marks(corner):
+    return [mark for mark in (corner.brake, corner.turn_in, corner.apex, corner.track_out) if mark is not None]
+
+
+def _texts(figure):
+    return " ".join(text.get_text().replace("\n", " ") for text in figure.findobj(matplotlib.text.Text))
+
+
+def test_distances_from_mark_to_mark_make_one_lap(rental, corners):
+    """Walking from mark to mark, the last stretch to the start line included, is walking the line once."""
+    line = rental[2].lap.line
+    marks = [mark for corner in corners for mark in _marks(corner)]
+    last = max(marks, key=lambda mark: mark.station)
+    home = line.length - np.interp(last.station, line.s, line.distance)
+    assert sum(mark.since for mark in marks) + home == pytest.approx(line.length, abs=1e-6)
+    assert sum(mark.after == "start line" for mark in marks) == 1
+
+
+def test_distances_along_the_line_by_an_independent_geometry(rental, corners):
+    """shapely measures along the line from where the kerb's start and end fall on it."""
+    track, _, solution = rental
+    path = shapely.LineString(np.column_stack([solution.lap.line.x, solution.lap.line.y]))
+
+    def on_path(station, near):
+        across = shapely.LineString(
+            np.column_stack(sn_to_xy(track.reference, np.array([station, station]), np.array([8.0, -8.0])))
+        )
+        met = across.intersection(path)
+        hits = list(getattr(met, "geoms", [met]))
+        return path.project(min(hits, key=near.distance))
+
+    checked = 0
+    for corner in corners:
+        kerbs = [
+            kerb
+            for kerb in track.kerbs
+            if (kerb.side == "left") == corner.marks.corner.left
+            and kerb.s_start < corner.marks.corner.s_apex < kerb.s_end
+        ]
+        place = corner.apex.kerb
+        if len(kerbs) != 1 or place is None or place.side != "inside":
+            continue
+        apex = shapely.Point(corner.apex.place)
+        assert path.distance(apex) < 0.02
+        mark = kerbs[0].s_end if place.past_end else kerbs[0].s_start
+        assert place.distance == pytest.approx(path.project(apex) - on_path(mark, apex), abs=0.1)
+        checked += 1
+    assert checked >= 6
+
+
+def test_the_way_over_the_start_line(rental):
+    track, _, solution = rental
+    way = Way(track=track, lap=solution.lap)
+    length = solution.lap.line.length
+    assert way.ahead(track.length - 5.0, 5.0) == pytest.approx(length - way.ahead(5.0, track.length - 5.0))
+    assert way.ahead(20.0, 20.0 - 1e-12) == 0.0
+    assert way.ahead(20.0, 20.0 + track.length) == pytest.approx(0.0, abs=1e-9)
+    assert way.apart(5.0, track.length - 5.0) == pytest.approx(-way.ahead(track.length - 5.0, 5.0))
+    assert way.apart(-3.0, 4.0) == pytest.approx(way.ahead(track.length - 3.0, 4.0))
+
+
+def test_speeds_are_the_laps_own(rental, corners):
+    lap = rental[2].lap
+    for corner in corners:
+        for mark in _marks(corner):
+            nearest = np.argmin(np.hypot(lap.line.x - mark.place[0], lap.line.y - mark.place[1]))
+            assert mark.speed == pytest.approx(lap.v[nearest], abs=0.3)
+        assert corner.min_speed <= min(corner.turn_in.speed, corner.apex.speed, corner.track_out.speed) + 0.05
+
+
+def test_paces_are_the_distance_over_the_pace():
+    assert distance(30.0, METRIC, 0.75) == "30 m (40)"
+    assert distance(30.0, METRIC, 1.0) == "30 m (30)"
+    assert distance(30.48, IMPERIAL, 0.762) == "100 ft (40)"
+
+
+def test_where_a_mark_is_in_words(corners):
+    mark = dataclasses.replace(corners[0].turn_in, since=20.2, after="brake", after_corner=None, kerb=None)
+    assert mark_words(mark, METRIC) == ["20 m (27) from brake point"]
+    places = {
+        "3 m (4) before exit kerb": KerbPlace(side="exit", distance=-3.0, past_end=False),
+        "3 m (4) into inside kerb": KerbPlace(side="inside", distance=3.0, past_end=False),
+        "3 m (4) past entry kerb": KerbPlace(side="entry", distance=3.0, past_end=True),
+        "where inside kerb starts": KerbPlace(side="inside", distance=-0.4, past_end=False),
+        "where inside kerb ends": KerbPlace(side="inside", distance=0.4, past_end=True),
+    }
+    for words, place in places.items():
+        assert mark_words(dataclasses.replace(mark, kerb=place), METRIC)[1] == words
+    together = dataclasses.replace(mark, since=0.3, after="track out", after_corner=7)
+    assert mark_words(together, METRIC) == ["at track-out 7"]
+
+
+def test_corners_without_braking_say_what_to_do_instead(corners):
+    base = dataclasses.replace(corners[0], brake=None, slows=None, fastest_before=20.0, min_speed=17.5)
+    flat = dataclasses.replace(base, limits=(Limit.DRIVE, Limit.REVS))
+    assert flat_out(flat)
+    assert "full power" in " ".join(brake_words(flat, METRIC))
+    assert lowest_words(flat, METRIC) == []
+    assert summary_words(flat, METRIC).startswith("Flat out: the rev limit is the limit")
+    uphill = dataclasses.replace(flat, slows="full power")
+    assert flat_out(uphill)
+    assert "full power all the way, 9 km/h slower" in " ".join(brake_words(uphill, METRIC))
+    gaining = dataclasses.replace(base, limits=(Limit.GRIP,))
+    assert "gaining speed" in " ".join(brake_words(gaining, METRIC))
+    into_next = dataclasses.replace(base, limits=(Limit.DRIVE, Limit.BRAKING))
+    assert "for the next" in " ".join(brake_words(into_next, METRIC))
+    lifting = dataclasses.replace(base, slows="off the power")
+    assert "no braking: off the power, 9 km/h slower" in " ".join(brake_words(lifting, METRIC))
+    assert not flat_out(lifting)
+    lightly = dataclasses.replace(base, slows="brakes")
+    assert "light braking, 9 km/h slower" in " ".join(brake_words(lightly, METRIC))
+    lift = dataclasses.replace(corners[0].turn_in, name="lift")
+    marked = dataclasses.replace(base, brake=lift, slows="off the power")
+    assert slowing_words(marked) == "lift, no brake"
+    assert slowing_words(dataclasses.replace(marked, slows="brakes")) == "lift, brake dab"
+    assert slowing_words(dataclasses.replace(marked, brake=dataclasses.replace(lift, name="brake"))) == ""
+    after = dataclasses.replace(corners[0].turn_in, after="lift", after_corner=None)
+    assert "from lift point" in mark_words(after, METRIC)[0]
+
+
+def test_limits_in_words(corners):
+    def words(*limits):
+        return summary_words(dataclasses.replace(corners[1], limits=limits), METRIC)
+
+    assert words(Limit.GRIP).startswith("Limit: cornering grip throughout;")
+    assert words(Limit.BRAKING, Limit.DRIVE).startswith("Limits in order: braking grip, engine power;")
+    assert words(Limit.NONE).startswith("Below every limit;")
+
+
+@pytest.mark.parametrize("grip", [1.0, 0.6])
+@pytest.mark.parametrize("name", ["ostrelle_sprint", "tinmarsh_rental"])
+def test_limits_agree_with_the_marks_of_their_corner(name, grip):
+    """A brake point goes with braking grip, a lift with cornering grip, and no power is full where the kart lifts."""
+    track, kart = load_track(name), load_kart("senior-single-speed")
+    lap = solve_min_time(track, kart, grip=grip, verify=False).lap
+    foot = pedals(lap, kart)
+    kinds = set()
+    for corner in sheet_corners(track, lap, kart):
+        kind = None if corner.brake is None else corner.brake.name
+        kinds.add(kind)
+        first = corner.brake or corner.turn_in
+        way = np.mod(lap.line.s - first.station, track.length) <= np.mod(
+            corner.marks.minimum_speed - first.station, track.length
+        )
+        if kind == "brake":
+            assert Limit.BRAKING in corner.limits
+        elif kind == "lift":
+            assert np.mean(foot[way] == Pedal.BRAKE) < 0.5
+            if np.mean(way) > 0.5:  # slowest at its turn-in, and lifted for farther in
+                continue
+            # a touch of the brake takes off less than 1 m/s; LEAST_BRAKING at a full braking of 7 m/s² does
+            pushed = np.minimum(beyond_rolling(lap, kart)[way] + BRAKED, 0.0)
+            assert np.sum(-pushed * np.gradient(lap.t)[way]) < 1.0
+            assert not set(corner.limits) <= {Limit.DRIVE, Limit.REVS}
+        elif corner.slows not in (None, "full power"):
+            assert not set(corner.limits) <= {Limit.DRIVE, Limit.REVS}
+    assert kinds >= {"brake", "lift", None} or grip < 1.0
+
+
+def test_slope_and_bank_in_words(corners):
+    corner = dataclasses.replace(corners[0], slope=-0.041, bank=0.03)
+    assert "downhill 4% on the way in, banked 3%" in summary_words(corner, METRIC)
+    assert "uphill 4% on the way in, leans out 3%" in summary_words(
+        dataclasses.replace(corner, slope=0.041, bank=-0.03), METRIC
+    )
+    assert "level" in summary_words(dataclasses.replace(corner, slope=0.0, bank=0.0), METRIC)
+    assert "level" not in summary_words(corners[0], METRIC)
+
+
+def test_bank_helps_a_left_and_a_right_corner_alike():
+    """The demo circuit with elevation: positive bank means left side lower, which helps left turns only."""
+    track, kart = load_track("marrowdown_club"), load_kart("junior-single-speed")
+    solution = solve_min_time(track, kart, verify=False)
+    for corner in sheet_corners(track, solution.lap, kart):
+        at = np.interp(corner.apex.station, solution.lap.line.s, solution.lap.line.bank)
+        if abs(at) > 0.03:
+            assert np.sign(corner.bank) == (np.sign(at) if corner.marks.corner.left else -np.sign(at))
+
+
+def test_a_cost_is_withheld_where_the_line_keeps_off_the_edge(corners):
+    by_number = {corner.number: corner for corner in corners}
+    assert by_number[5].cost is None
+    assert "keeps off the inside edge by 0.7 m" in summary_words(by_number[5], METRIC)
+    assert all(corner.cost is not None for number, corner in by_number.items() if number != 5)
+
+
+def test_a_bound_is_called_one_and_a_solved_cost_is_not(rental, corners):
+    track, kart, solution = rental
+    assert re.search(r"apex missed by 0.5 m: up to 0\.\d\d s", summary_words(corners[0], METRIC))
+    assert "at most so much" in time_words(track, corners, METRIC)[0]
+    solved = dataclasses.replace(
+        apex_costs(track, kart, solution, misses=(0.5,), corners=[5])[0], time_lost=[0.001], method="solved again"
+    )
+    found = sheet_corners(track, solution.lap, kart, [solved])
+    assert "apex missed by 0.5 m: hardly any time" in summary_words(found[4], METRIC)
+    exact = dataclasses.replace(found[4], cost=0.0612)
+    assert "apex missed by 0.5 m: 0.06 s" in summary_words(exact, METRIC)
+    assert "at most" not in time_words(track, [exact], METRIC)[0]
+
+
+def test_the_sheet_solves_what_a_missed_apex_costs_unless_told_to_be_quick(rental, pages):
+    assert "The aim matters most in corners 2 " in _texts(pages[0])
+    assert "upper bounds" not in _texts(pages[0])
+    assert "up to 0." not in _texts(pages[1])
+    quick = sheet_pages(*rental, quick=True)
+    assert "These are upper bounds" in _texts(quick[0])
+    assert "up to 0." in _texts(quick[1])
+
+
+def test_the_time_is_named_where_it_is(rental, corners):
+    words = " ".join(time_words(rental[0], corners, METRIC)).replace("\u00a0", " ")
+    worst = max((c for c in corners if c.cost is not None), key=lambda c: c.cost)
+    assert f"corners {worst.number} ({worst.cost:.2f} s)" in words
+    assert "Slowest point: corner 7, 30 km/h." in words
+
+
+def test_the_walk_names_the_kerbs_in_use(rental, corners):
+    words = " ".join(walk_words(rental[0], corners, 0.75, METRIC))
+    used = [str(c.number) for c in corners if "inside" in c.kerbs_used]
+    assert ", ".join(used[:-1]) + f" and {used[-1]}" in words
+    assert "No elevation" in words
+
+
+def test_the_sheet_has_two_pages_of_a4_with_every_corner_and_the_cautions(pages, corners):
+    assert len(pages) == 2
+    for page in pages:
+        assert tuple(page.get_size_inches()) == pytest.approx(A4)
+        assert CAUTIONS in _texts(page)
+        numbers = {text.get_text() for text in page.findobj(matplotlib.text.Text)}
+        assert {str(corner.number) for corner in corners} <= numbers
+    assert marks_caution(1.0) in _texts(pages[0])
+    assert "at the full grip of the kart file." in marks_caution(1.0)
+
+
+def test_the_sheet_says_with_which_grip_kerbs_and_paces(rental):
+    track, kart, _ = rental
+    damp = solve_min_time(track, kart, grip=0.6, use_kerbs=False, verify=False)
+    pages = sheet_pages(track, kart, damp, IMPERIAL, use_kerbs=False, quick=True)
+    for page in pages:
+        text = _texts(page)
+        assert re.search(r"computed lap \d\d\.\d{3} s, grip 60% of the kart file's, no kerb used\.", text)
+        assert not re.search(r"(inside|entry|exit) kerb", text)
+        assert "--" not in text
+        assert "2.46 ft" in text
+    assert "perfect lap at 60% of the kart file's grip, off the kerbs." in _texts(pages[0])
+    assert "full grip" not in _texts(pages[0])
+    assert f"({IMPERIAL.length_text(damp.lap.line.length)} a lap)" in _texts(pages[1])
+
+
+def test_a_track_without_kerbs_has_none_to_leave_out(rental):
+    track, kart, solution = rental
+    bare = dataclasses.replace(track, kerbs=())
+    assert "no kerb used" not in _texts(sheet_pages(bare, kart, solution, use_kerbs=False, quick=True)[0])
+
+
+def test_a_long_name_stays_on_the_page(rental):
+    track, kart, solution = rental
+    named = dataclasses.replace(track, name="A very long name of a circuit in the hills " * 3)
+    page = sheet_pages(named, kart, solution, quick=True)[0]
+    page.canvas.draw()
+    title = next(text for text in page.texts if text.get_text() == named.name)
+    assert title.get_window_extent(page.canvas.get_renderer()).x1 <= page.bbox.x1
+
+
+ESTIMATED = Survey(
+    kind="estimated",
+    note="corridor estimated from 14 recorded laps, width 7 m assumed about their median: the real edges are not "
+    "known, and the computed lap shows what this assumed corridor allows",
+    assumed_width=7.0,
+    uncertainty=0.865,
+)
+
+
+def _nothing_cut_or_covered(page):
+    """No text leaves the page or covers another one."""
+    page.canvas.draw()
+    renderer = page.canvas.get_renderer()
+    boxes = [
+        (text.get_text(), text.get_window_extent(renderer))
+        for text in page.findobj(matplotlib.text.Text)
+        if text.get_text().strip() and text.get_visible()
+    ]
+    edge = page.bbox
+    assert [name for name, box in boxes if box.x0 < 0 or box.y0 < 0 or box.x1 > edge.x1 or box.y1 > edge.y1] == []
+    overlaps = [
+        (one, other)
+        for k, (one, a) in enumerate(boxes)
+        for other, b in boxes[k + 1 :]
+        if min(a.x1, b.x1) - max(a.x0, b.x0) > 1.0 and min(a.y1, b.y1) - max(a.y0, b.y0) > 2.5
+    ]
+    assert overlaps == []
+
+
+def winding(bends, radius=190.0, swing=13.0, half=4.0):
+    """A circuit that swings in and out about a circle, two corners a swing."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 2401)[:-1]
+    r = radius + swing * np.sin(bends * angle)
+    middle = np.column_stack([r * np.cos(angle), r * np.sin(angle)])
+    ahead = np.roll(middle, -1, axis=0) - np.roll(middle, 1, axis=0)
+    left = np.column_stack([-ahead[:, 1], ahead[:, 0]]) / np.linalg.norm(ahead, axis=1)[:, None]
+    return track_from_edges("winding", middle + half * left, middle - half * left, closed=True)
+
+
+@pytest.mark.parametrize(("units", "survey"), [(METRIC, None), (IMPERIAL, None), (METRIC, ESTIMATED)])
+def test_no_text_covers_another_or_leaves_the_page(rental, units, survey):
+    track, kart, solution = rental
+    ground = track if survey is None else dataclasses.replace(track, survey=survey)
+    for page in sheet_pages(ground, kart, solution, units, quick=True):
+        _nothing_cut_or_covered(page)
+
+
+def test_thirty_corners_take_a_third_page():
+    """More corners than can be read on one page go on to the next, each told once, with nothing cut or covered."""
+    track, kart = winding(15), load_kart("senior-single-speed")
+    assert len(track.corners) == 30
+    drawn = sheet_pages(track, kart, solve_min_time(track, kart, verify=False), quick=True)
+    assert len(drawn) == 3
+    told = []
+    for page in drawn:
+        _nothing_cut_or_covered(page)
+        assert "Computed limits are not targets" in _texts(page)
+    for page in drawn[1:]:
+        large = [text for text in page.texts if text.get_text().isdigit() and text.get_size() > 12.0]
+        told += [int(text.get_text()) for text in large]
+        assert {"corner", "turn in", "apex"} <= {text.get_text() for text in page.texts}
+    assert told == list(range(1, 31))
+
+
+@pytest.mark.parametrize(("count", "least"), [(8, 1.1), (16, 1.0), (24, 0.8)])
+def test_the_table_of_corners_fits_a_page_in_the_largest_type(corners, count, least):
+    """Text of 5 points is about the least that can be read at arm's length (common practice of printing)."""
+    many = (corners * 3)[:count]
+    room = 9.6
+    scale = table_scale(many, METRIC, 0.75, room)
+    assert scale >= least
+    assert scale * SIZE >= 5.0
+    page = new_figure(*A4)
+    assert draw_corners(page, many, METRIC, 0.75, top=room + 0.7, bottom=0.7, scale=scale) == count
+    lowest = min(text.get_window_extent().y0 for text in page.texts)
+    assert lowest >= 0.7 * page.dpi - 3.0
+    assert table_scale(corners * 4, METRIC, 0.75, room) == 1.0  # on several pages the usual type
+
+
+def test_cells_of_the_table_keep_to_their_columns(corners):
+    for scale in SCALES:
+        page = new_figure(*A4)
+        draw_corners(page, corners, METRIC, 0.75, top=11.0, bottom=-99.0, scale=scale)
+        for text in page.texts:
+            box = text.get_window_extent()
+            left = box.x0 / page.dpi
+            column = max(k for k, x in enumerate(COLUMNS) if x <= left + 0.02)
+            right = (*COLUMNS[1:], RIGHT)[column] if text.get_style() != "italic" else RIGHT
+            assert box.x1 / page.dpi <= right + 0.01, (scale, text.get_text())
+
+
+def test_imperial_pages_show_feet_and_mph(rental):
+    text = " ".join(_texts(page) for page in sheet_pages(*rental, IMPERIAL, quick=True))
+    assert "mph" in text
+    assert not re.search(r"\d (m|km/h)\b", text)
+
+
+def test_a_corridor_from_laps_says_so_on_every_page(rental):
+    track, kart, solution = rental
+    survey = Survey(kind="estimated", note="corridor estimated from 4 laps", assumed_width=7.0)
+    drawn = sheet_pages(dataclasses.replace(track, survey=survey), kart, solution, quick=True)
+    for page in drawn:
+        assert "corridor estimated from 4 laps" in _texts(page).lower()
+    assert "real edges and kerbs are not known" in _texts(drawn[0])
+
+
+def test_pdf_is_a4_with_text_that_stays_text(pages, tmp_path):
+    """ISO 216: A4 is 210 x 297 mm, 595.28 x 841.89 PDF points of 1/72 inch; TrueType fonts, none of Type 3."""
+    names = save_sheet(tmp_path, pages)
+    assert names == ["track_sheet.pdf", "track_sheet_1.png", "track_sheet_2.png"]
+    content = (tmp_path / names[0]).read_bytes()
+    sizes = re.findall(rb"/MediaBox \[ 0 0 ([\d.]+) ([\d.]+) \]", content)
+    assert len(sizes) == 2
+    for width, height in sizes:
+        assert float(width) == pytest.approx(595.28, abs=0.01)
+        assert float(height) == pytest.approx(841.89, abs=0.01)
+    assert b"/FontFile2" in content
+    assert b"/Type3" not in content
+
+
+def test_kerbs_and_road_differ_in_lightness():
+    """Relative luminance and contrast ratio of WCAG 2.1; 3 to 1 is asked of graphical objects there (1.4.11)."""
+
+    def luminance(colour):
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in matplotlib.colors.to_rgb(colour)]
+        return float(np.dot([0.2126, 0.7152, 0.0722], linear))
+
+    assert (luminance(ROAD) + 0.05) / (luminance(KERB) + 0.05) > 3.0
+
+
+def test_open_roads_and_roads_without_corners_have_a_sheet():
+    kart = load_kart("senior-single-speed")
+    x = np.linspace(0.0, 200.0, 201)
+    road = track_from_edges("road", np.column_stack([x, 0 * x + 4]), np.column_stack([x, 0 * x - 4]), closed=False)
+    page = sheet_pages(road, kart, solve_min_time(road, kart, verify=False))
+    assert len(page) == 1
+    assert "no corners" in _texts(page[0])
+    y = 25.0 * np.sin(2.0 * np.pi * x / 200.0)
+    normal = np.column_stack([-np.gradient(y, x), np.ones_like(x)])
+    normal /= np.hypot(*normal.T)[:, None]
+    middle = np.column_stack([x, y])
+    esses = track_from_edges("esses", middle + 4.0 * normal, middle - 4.0 * normal, closed=False)
+    solution = solve_min_time(esses, kart, verify=False)
+    found = sheet_corners(esses, solution.lap, kart)
+    assert len(found) == len(esses.corners) >= 2
+    assert all(mark.since >= 0.0 for corner in found for mark in _marks(corner))
+    assert len(sheet_pages(esses, kart, solution, quick=True)) == 2
+
+
+def test_labels_keep_off_each_other_and_off_the_road():
+    rng = np.random.default_rng(5)
+    anchors = rng.uniform(1.0, 5.0, (14, 2))
+    outward = np.tile([1.0, 0.0], (14, 1))
+    spots = label_spots(anchors, outward, (0.25, 0.31), anchors, np.array([[0.0, 0.0], [6.0, 6.0]]))
+    apart = np.abs(spots[:, None] - spots[None])
+    apart[np.arange(14), np.arange(14)] = 9.0
+    assert not ((apart[:, :, 0] < 0.25) & (apart[:, :, 1] < 0.31)).any()
+    covered = np.abs(spots[:, None] - anchors[None])
+    assert not ((covered[:, :, 0] < 0.125) & (covered[:, :, 1] < 0.155)).any()
+
+
+def test_a_pace_nobody_walks_is_refused(rental):
+    with pytest.raises(InputError, match="pace"):
+        sheet_pages(*rental, pace=4.0)
+
+
+def test_command(tmp_path, capsys):
+    assert cli.run(["sheet", "tinmarsh_rental", "rental-four-stroke", "--out", str(tmp_path / "walk")]) == 0
+    said = capsys.readouterr().out
+    assert "Track sheet of Tinmarsh Rental Track" in said
+    assert CAUTIONS in said
+    assert {"track_sheet.pdf", "track_sheet_1.png", "track_sheet_2.png"} < {
+        item.name for item in (tmp_path / "walk").iterdir()
+    }
+
+
+@pytest.mark.parametrize(
+    ("arguments", "word"), [(["--width", "6"], "--from-laps"), (["--from-laps", "--reverse"], "--reverse")]
+)
+def test_options_that_do_not_fit_are_refused(arguments, word, capsys):
+    assert cli.run(["sheet", "tinmarsh_rental", "rental-four-stroke", *arguments]) == 2
+    assert word in capsys.readouterr().err
