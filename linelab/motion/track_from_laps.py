@@ -35,7 +35,7 @@ from linelab.motion.estimate import smoothed_windows
 from linelab.motion.sensors import read_sensors
 from linelab.motion.smoother import Motion
 from linelab.recorded.laps import RecordedLap, complete_laps, split_laps
-from linelab.recorded.samples import Samples, own_plane, place_samples
+from linelab.recorded.samples import own_plane, place_samples
 from linelab.recorded.start_line import StartLine, propose_start_line, start_line_at
 from linelab.units import Array
 
@@ -300,8 +300,7 @@ def _start_across(
     RecordingError
         The median path does not cross the line forwards.
     """
-    dx, dy = middle.x - line.centre[0], middle.y - line.centre[1]
-    ahead, across = dx * line.heading[0] + dy * line.heading[1], dx * line.across[0] + dy * line.across[1]
+    ahead, across = line.axes(middle.x, middle.y)
     forward = np.flatnonzero((ahead[:-1] < 0.0) & (ahead[1:] >= 0.0))
     if forward.size == 0:
         raise RecordingError(
@@ -322,11 +321,6 @@ def _eased(values: Array, reach: int = 20) -> Array:
 
     size = 2 * reach + 1
     return np.asarray(uniform_filter1d(maximum_filter1d(values, size, mode="wrap"), size, mode="wrap"))
-
-
-def samples_of(corridor: LapCorridor) -> Samples:
-    """The session the corridor was made from."""
-    return corridor.laps[0].samples
 
 
 def import_track(

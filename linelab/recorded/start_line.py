@@ -65,6 +65,11 @@ class StartLine:
         across = self.across
         return np.array([across[1], -across[0]])
 
+    def axes(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """How far points (N,) are past the line, and how far along it from its middle, positive left [m]."""
+        dx, dy, heading, across = x - self.centre[0], y - self.centre[1], self.heading, self.across
+        return dx * heading[0] + dy * heading[1], dx * across[0] + dy * across[1]
+
 
 def start_line_at(plane: LocalPlane, left: Sequence[float], right: Sequence[float]) -> StartLine:
     """A start line from the longitude and latitude [deg] of its ends."""
