@@ -19,7 +19,7 @@ from linelab.files.kart_file import load_kart
 from linelab.files.recordings.load_recording import load_recording
 from linelab.motion.channels import smooth_session
 from linelab.motion.estimate import estimate_lap, estimate_laps
-from linelab.motion.track_from_laps import corridor_from_laps, samples_of
+from linelab.motion.track_from_laps import corridor_from_laps
 from linelab.output.display import evidence_text
 from linelab.output.review_data import review_as_dict
 from linelab.recorded.laps import complete_laps, split_laps
@@ -107,7 +107,7 @@ def test_from_csv_to_ranked_corners(corridor):
 
 def test_speeds_are_in_metres_a_second(corridor):
     """The channel against the smoothed positions alone: one unit, no factor between them."""
-    samples = samples_of(corridor)
+    samples = corridor.laps[0].samples
     alone = replace(corridor.sensors, speed_sigma=None)
     motion = smooth_session(samples, alone)
     speed = np.hypot(*motion.states(samples.t - corridor.sensors.speed_lag)[20:-20, [1, 4]].T)
@@ -121,7 +121,7 @@ def test_speeds_are_in_metres_a_second(corridor):
 def test_where_speed_and_positions_disagree_the_positions_are_taken_to_drift(corridor):
     """The way by the speed channel and by the positions stay within a metre of each other, so the difference is an
     error of the positions that lasts, and not of the speed: that one's would add up."""
-    samples, sensors = samples_of(corridor), corridor.sensors
+    samples, sensors = corridor.laps[0].samples, corridor.sensors
     motion = smooth_session(samples, replace(sensors, speed_sigma=None))
     lap = corridor.laps[1]
     t = np.arange(lap.t_start, lap.t_end, 0.05)
@@ -136,7 +136,7 @@ def test_where_speed_and_positions_disagree_the_positions_are_taken_to_drift(cor
 
 def test_minimum_speeds_are_those_of_the_drivers_own_display(corridor):
     """The channel's lowest sample of each corner lies within the interval of the minimum speed."""
-    samples, track = samples_of(corridor), corridor.track
+    samples, track = corridor.laps[0].samples, corridor.track
     laps, kart = complete_laps(corridor.laps), load_kart("rental-four-stroke")
     driven = estimate_laps(track, laps, sensors=corridor.sensors, bias=corridor.bias)
     sheet, reference = session_sheet(track, kart, driven), driven[0].lap
