@@ -7,15 +7,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from shared import demo_ground, demo_review
 
-from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
+from linelab.cli.demo import DEMO_KART
 from linelab.coaching.coach_words import laps_text
-from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
+from linelab.coaching.from_recording import choose_laps, review_recording
 from linelab.coaching.side_by_side import unusual_laps
 from linelab.errors import InputError, RecordingError
 from linelab.files.kart_file import load_kart
-from linelab.files.recordings.load_recording import load_recording
-from linelab.files.tracks.track_file import load_track
 from linelab.measured import Measured
 from linelab.output.display import evidence_text
 from linelab.output.page.html_file import review_page
@@ -25,17 +24,17 @@ from linelab.output.review_text import is_fastest, lap_table
 
 @pytest.fixture(scope="module")
 def recording():
-    return load_recording(demo_recording())
+    return demo_ground()[0]
 
 
 @pytest.fixture(scope="module")
-def ground(recording):
-    return find_ground(recording, load_track(DEMO_TRACK), position_error=DEMO_POSITION_ERROR)
+def ground():
+    return demo_ground()[1]
 
 
 @pytest.fixture(scope="module")
-def whole(recording, ground):
-    return review_recording(recording, ground, load_kart(DEMO_KART), choose_laps(ground.laps))
+def whole():
+    return demo_review()
 
 
 @pytest.fixture(scope="module")

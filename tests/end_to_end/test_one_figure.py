@@ -7,17 +7,15 @@ import json
 
 import numpy as np
 import pytest
+from shared import demo_review
 
-from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
 from linelab.coaching.compare import compare
 from linelab.coaching.driven_marks import all_figures
-from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
 from linelab.coaching.side_by_side import computed_rows, session_sheet
 from linelab.diagnosis.marks import find_marks, minimum_rooms
 from linelab.diagnosis.stretches import corner_stretches
 from linelab.files.bundled import bundled_karts, bundled_tracks
 from linelab.files.kart_file import load_kart
-from linelab.files.recordings.load_recording import load_recording
 from linelab.files.tracks.track_file import load_track
 from linelab.model.timed import time_at
 from linelab.motion.estimate import without_uncertainty
@@ -25,25 +23,19 @@ from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import METRIC
 from linelab.output.page.corner_rows import corner_parts
 from linelab.output.reference_report import reference_data
-from linelab.output.review_report import save_review
 
 MARKS = ("brake_point_m", "turn_in_m", "min_speed_mps", "drive_point_m", "exit_speed_mps")
 
 
 @pytest.fixture(scope="module")
 def result():
-    track, kart = load_track(DEMO_TRACK), load_kart(DEMO_KART)
-    recording = load_recording(demo_recording())
-    ground = find_ground(recording, track, position_error=DEMO_POSITION_ERROR)
-    return review_recording(recording, ground, kart, choose_laps(ground.laps))
+    return demo_review()
 
 
 @pytest.fixture(scope="module")
-def written(result, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("review") / "out"
-    save_review(result, folder)
-    kept = json.loads((folder / "review.json").read_text(encoding="utf-8"))
-    text = (folder / "corners.csv").read_text(encoding="utf-8")
+def written(demo_folder):
+    kept = json.loads((demo_folder / "review.json").read_text(encoding="utf-8"))
+    text = (demo_folder / "corners.csv").read_text(encoding="utf-8")
     return kept, list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
 
 

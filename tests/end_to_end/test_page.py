@@ -16,14 +16,13 @@ import jsonschema
 import matplotlib
 import numpy as np
 import pytest
+from shared import demo_review
 
-from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
 from linelab.coaching.coach_words import MARKS
 from linelab.coaching.consistency import least_repeatable_first
 from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
 from linelab.files.kart_file import load_kart
 from linelab.files.recordings.load_recording import load_recording
-from linelab.files.tracks.track_file import load_track
 from linelab.measured import Measured, withheld
 from linelab.model.track import Survey
 from linelab.motion.track_from_laps import recording_start_line
@@ -85,9 +84,7 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def review():
-    recording, track = load_recording(demo_recording()), load_track(DEMO_TRACK)
-    ground = find_ground(recording, track, position_error=DEMO_POSITION_ERROR)
-    return review_recording(recording, ground, load_kart(DEMO_KART), choose_laps(ground.laps))
+    return demo_review()
 
 
 @pytest.fixture(scope="module")
