@@ -48,3 +48,12 @@ def small_session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("small") / "small_session.csv"
     save_recording(record(driven, Receiver(rate=10.0, white=0.08, bias=0.25), seed=1), path, rounded=True)
     return path
+
+
+@pytest.fixture(scope="session")
+def coarse_session(small_session: Path) -> Path:
+    """The same once a second: too coarse for habits, which take most of a review's time."""
+    title, *rows = small_session.read_text(encoding="utf-8").splitlines(keepends=True)
+    path = small_session.with_name("coarse_session.csv")
+    path.write_text("".join([title, *rows[::10]]), encoding="utf-8")
+    return path

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.stats import theilslopes
+from shared import solved
 
 from linelab.coaching.analysis import analyse
 from linelab.coaching.consistency import corner_times, pass_errors, spoilt_passes
@@ -21,7 +22,6 @@ from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
 from linelab.motion.channels import PositionBias
 from linelab.motion.estimate import estimate_laps, track_heading, without_uncertainty
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.recorded.laps import complete_laps, split_laps
 
 TRACK, KART = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
@@ -65,7 +65,7 @@ def test_learning_spoils_no_pass_and_hides_none():
 
 @pytest.fixture(scope="module")
 def reference():
-    return solve_min_time(TRACK, KART).lap
+    return solved("tinmarsh_rental", "rental-four-stroke").lap
 
 
 def driven(reference, *faults, seed=5, laps=9):

@@ -7,6 +7,7 @@ from typing import get_args
 
 import numpy as np
 import pytest
+from shared import solved
 from simulated import as_lap, drive, make_track, record
 
 from linelab.coaching.coach_words import ADVICE, FAULTS, MARKS, corners_text, laps_text
@@ -27,7 +28,6 @@ from linelab.model.track import along
 from linelab.motion.channels import PositionBias
 from linelab.motion.estimate import estimate_laps, without_uncertainty
 from linelab.optimum.line_profile import speed_profile
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.recorded.laps import complete_laps, split_laps
 from linelab.speed.lines import reference_line
 
@@ -182,7 +182,7 @@ def test_what_the_ideal_lap_brakes_for_is_one_answer():
     """Beside the driver's marks as in its own: a dab too short to be a braking has no brake point in either."""
     kart = load_kart("senior-single-speed")
     track = load_track("ostrelle_sprint")
-    reference = solve_min_time(track, kart, verify=False).lap
+    reference = solved("ostrelle_sprint", "senior-single-speed").lap
     marks = find_marks(track, reference, kart)
     assert 0 < sum(mark.brakes for mark in marks) < len(marks)
     review = review_session(track, kart, [without_uncertainty(reference)], reference)

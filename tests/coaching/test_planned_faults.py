@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
+from shared import solved
 
 from linelab.coaching.compare import compare
 from linelab.coaching.session import review_session
@@ -27,7 +28,6 @@ from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
 from linelab.motion.estimate import without_uncertainty
 from linelab.optimum.line_profile import speed_profile
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.speed.lines import Offsets, line_from_offsets
 
 TRACK, KART = load_track("ostrelle_sprint"), load_kart("senior-single-speed")
@@ -37,7 +37,7 @@ WIDTH = 10.0
 
 @pytest.fixture(scope="module")
 def reference():
-    return solve_min_time(TRACK, KART).lap
+    return solved("ostrelle_sprint", "senior-single-speed").lap
 
 
 def beside_the_apex(reference, mark, metres):

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from shared import solved
 
 from linelab.coaching.analysis import analyse
 from linelab.coaching.consistency import consistency
@@ -23,7 +24,6 @@ from linelab.files.tracks.track_file import load_track
 from linelab.model.lap import Lap
 from linelab.motion.channels import PositionBias
 from linelab.motion.estimate import estimate_laps, without_uncertainty
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import IMPERIAL, evidence_text
 from linelab.recorded.laps import complete_laps, split_laps
 
@@ -33,7 +33,7 @@ RECEIVER = Receiver(rate=18.0, white=0.1, bias=0.2)
 
 @pytest.fixture(scope="module")
 def reference():
-    return solve_min_time(TRACK, KART).lap
+    return solved("tinmarsh_rental", "rental-four-stroke").lap
 
 
 def session(reference, *faults, laps=8, seed=5, **habits):

@@ -98,34 +98,6 @@ def test_less_grip_is_slower_and_display_units_do_not_reach_the_files(capsys, tm
 SMALL = ("--track", "tinmarsh_rental", "--kart", "rental-four-stroke", "--position-error", "0.25")
 
 
-def test_coach_finds_the_habits_of_the_demo_driver(capsys, tmp_path):
-    """The simulated driver is late on the power in 3, misses the apex of 8, brakes softly for 12 and coasts before 13
-    (``tracks/drawing/make_demo_recording.py``)."""
-    out = tmp_path / "review"
-    text, notes = _run(
-        capsys,
-        *("review", demo_recording(), "--track", "ostrelle_sprint", "--kart", "senior-single-speed"),
-        *("--position-error", "0.25", "--out", out, "--print", "--also", "csv"),
-    )
-    data = json.loads((out / "review.json").read_text(encoding="utf-8"))
-    planned = {(3, "power_late"), (8, "apex_missed"), (12, "brakes_softly"), (13, "coasts")}
-    found = [(item["corners"][0], item["kind"]) for item in data["priorities"]]
-    assert found[0] in planned  # how often the first names the largest fault is told in benchmarks/planned_faults.py
-    assert len(planned & set(found)) >= 3
-    assert _names(out) == sorted([MANIFEST, "corners.csv", "laps.csv", "review.html", "review.json", "review.pdf"])
-    for lap in data["laps"]:
-        lost = sum(corner["time_lost_s"]["value"] for corner in lap["corners"])
-        assert lost == pytest.approx(lap["lap_time_s"]["value"] - data["target"]["lap_time_s"], abs=1e-6)
-    for item in data["priorities"]:
-        assert f"{item['rank']}. {item['title']}" in text
-    assert data["best"] in text
-    assert "stood still" in text  # why lap 8 is not reviewed
-    assert len(text.splitlines()) < 45
-    assert "columns:" in notes
-    assert data["target"]["lap_time_s"] == pytest.approx(solved(DEMO_TRACK, DEMO_KART).lap_time)
-    assert data["target"]["sigma_s"] == 0.0
-
-
 @pytest.mark.parametrize("against", ["grip-shown", "own-best", "own-parts"])
 def test_held_against_something_else(capsys, tmp_path, small_session, against):
     out = tmp_path / "review"
@@ -164,9 +136,9 @@ def test_two_sessions_side_by_side(capsys, tmp_path, small_session):
     assert len(rows) == len(load_track("tinmarsh_rental").corners)
 
 
-def test_a_second_review_replaces_its_own_files_only(capsys, tmp_path, small_session):
+def test_a_second_review_replaces_its_own_files_only(capsys, tmp_path, coarse_session):
     out = tmp_path / "review"
-    common = ("review", small_session, *SMALL, "--out", out)
+    common = ("review", coarse_session, *SMALL, "--out", out)
     out.mkdir()
     (out / "my notes.txt").write_text("keep")
     _run(capsys, *common, "--lap", "1", "--lap", "3", "--also", "gpx")
@@ -185,7 +157,11 @@ def test_results_do_not_say_where_on_the_machine_the_files_lie(capsys, tmp_path,
     recording, track, kart = (shutil.copy(source, private / Path(source).name) for source in sources)
     formats = [f"--also={form}" for form in ("geojson", "gpx", "kml", "csv")]
     out = tmp_path / "out"
-    _run(capsys, "review", recording, "--track", track, "--kart", kart, "--print", *formats, "--out", out / "review")
+    job = ("review", recording, "--track", track, "--kart", kart, "--print", *formats, "--out", out / "review")
+    _, notes = _run(capsys, *job)
+    assert "columns:" in notes
+    tables = {"laps.csv", "lines.geojson", "lines.gpx", "lines.kml"}
+    assert {"corners.csv", "review.html", "review.json", "review.pdf"} | tables < set(_names(out / "review"))
     _run(capsys, "reference", track, kart, *formats[:3], "--out", out / "reference")
     _run(capsys, "sheet", track, kart, "--quick", "--out", out / "sheet")
     written = [item for item in out.rglob("*") if item.is_file()]
@@ -210,12 +186,27 @@ def test_reversed_track_is_driven_the_other_way(capsys, tmp_path):
     assert data["track"]["name"] == f"{forward.name} (driven the other way round)"
 
 
-def test_demo_runs_the_main_jobs(capsys, tmp_path):
+def test_demo_runs_the_main_jobs_and_finds_the_habits_of_its_driver(capsys, tmp_path):
+    """The simulated driver is late on the power in 3, misses the apex of 8, brakes softly for 12 and coasts before 13
+    (``tracks/drawing/make_demo_recording.py``)."""
     text, _ = _run(capsys, "demo", "--out", tmp_path / "demo")
-    assert "gap +" in text
-    assert _names(tmp_path / "demo" / "demo_review") == sorted(
-        [MANIFEST, "corners.csv", "review.html", "review.json", "review.pdf"]
-    )
+    out = tmp_path / "demo" / "demo_review"
+    data = json.loads((out / "review.json").read_text(encoding="utf-8"))
+    planned = {(3, "power_late"), (8, "apex_missed"), (12, "brakes_softly"), (13, "coasts")}
+    found = [(item["corners"][0], item["kind"]) for item in data["priorities"]]
+    assert found[0] in planned  # how often the first names the largest fault is told in benchmarks/planned_faults.py
+    assert len(planned & set(found)) >= 3
+    for lap in data["laps"]:
+        lost = sum(corner["time_lost_s"]["value"] for corner in lap["corners"])
+        assert lost == pytest.approx(lap["lap_time_s"]["value"] - data["target"]["lap_time_s"], abs=1e-6)
+    for item in data["priorities"]:
+        assert f"{item['rank']}. {item['title']}" in text
+    assert data["best"] in text
+    assert "stood still" in text  # why lap 8 is not reviewed
+    assert len(text.splitlines()) < 50
+    assert data["target"]["lap_time_s"] == pytest.approx(solved(DEMO_TRACK, DEMO_KART).lap_time)
+    assert data["target"]["sigma_s"] == 0.0
+    assert _names(out) == sorted([MANIFEST, "corners.csv", "review.html", "review.json", "review.pdf"])
     assert {"track_sheet.pdf", "track_sheet_1.png"} <= set(_names(tmp_path / "demo" / "demo_sheet"))
 
 

@@ -7,19 +7,18 @@ import json
 
 import numpy as np
 import pytest
-from shared import demo_review
+from shared import demo_review, solved
 
 from linelab.coaching.compare import compare
 from linelab.coaching.driven_marks import all_figures
 from linelab.coaching.side_by_side import computed_rows, session_sheet
 from linelab.diagnosis.marks import find_marks, minimum_rooms
 from linelab.diagnosis.stretches import corner_stretches
-from linelab.files.bundled import bundled_karts, bundled_tracks
+from linelab.files.bundled import bundled_tracks
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
 from linelab.model.timed import time_at
 from linelab.motion.estimate import without_uncertainty
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import METRIC
 from linelab.output.page.corner_rows import corner_parts
 from linelab.output.reference_report import reference_data
@@ -140,8 +139,8 @@ def test_the_reference_laps_marks_are_found_alike_with_and_without_the_receivers
 def test_one_definition_of_marks(name):
     """Frames of a lap and the marks that laps are compared by agree where both read the same exact lap."""
     track = load_track(bundled_tracks()[name])
-    kart = load_kart(bundled_karts()["rental-four-stroke" if name == "tinmarsh_rental" else "junior-single-speed"])
-    lap = solve_min_time(track, kart).lap
+    driven = "rental-four-stroke" if name == "tinmarsh_rental" else "junior-single-speed"
+    kart, lap = load_kart(driven), solved(name, driven).lap
     frames = find_marks(track, lap, kart)
     sheet = session_sheet(track, kart, [without_uncertainty(lap)])
     found = all_figures(sheet, computed_rows(sheet, [lap]), frames, minimum_rooms(track, frames), foot_time=0.0)

@@ -283,11 +283,11 @@ def test_a_reader_that_has_had_enough_is_no_failure(folder: Path):
 
 
 def test_recordings_of_one_name_do_not_take_each_others_place(
-    folder: Path, capsys: pytest.CaptureFixture[str], small_session: Path
+    folder: Path, capsys: pytest.CaptureFixture[str], coarse_session: Path
 ):
     for name in ("morning", "noon", "evening"):
         Path(name).mkdir()
-        Path(name, "my run.csv").write_bytes(small_session.read_bytes())
+        Path(name, "my run.csv").write_bytes(coarse_session.read_bytes())
     recordings = [f"{name}/my run.csv" for name in ("morning", "noon", "evening")]
     ground = ["--track", "tinmarsh_rental", "--kart", "rental-four-stroke"]
     assert run(["review", *recordings, *ground, "--out", "reviews"]) == 0
