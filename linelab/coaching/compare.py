@@ -55,7 +55,7 @@ def compare(
         The computed minimum-time lap of this track (or any lap on it); on an open track the part of it between the
         timing lines counts, and so do the corners there.
     driven : DrivenLap or Lap
-        From :func:`linelab.motion.estimate.estimate_lap`; a plain Lap is taken as exact.
+        From :func:`linelab.estimate_lap`; a plain Lap is taken as exact.
     kart : Kart
         For the split into line loss and speed loss, and for telling what the feet do.
     grip : float

@@ -277,7 +277,16 @@ def review(
 
     Raises
     ------
-    RecordingError, InputError, TrackError, KartError, SolveError
+    RecordingError
+        No complete lap, none that can be followed round the track, or a recording of another place.
+    TrackError
+        As :func:`linelab.load_track`.
+    KartError
+        As :func:`linelab.load_kart`.
+    SolveError
+        As :func:`linelab.solve_min_time`.
+    InputError
+        Arguments out of range or of another type.
 
     Examples
     --------

@@ -449,7 +449,7 @@ class Review:
     recorded : tuple of RecordedLap
         All laps of the recording with their status and, where they are not reviewed, the reason.
     solution : Solution or None
-        What the reference lap is from.
+        What the computed lap is from.
     """
 
     track: Track

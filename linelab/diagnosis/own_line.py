@@ -5,7 +5,8 @@ Rounding a path lays it beside itself by an amount that its own curvature decide
 driver's departures have in common with such roundings of the reference line; the rest is where he drives.
 
 A receiver, and the estimate made of it, round a line as well.  The reference line is passed through the same receiver;
-what that does to it is taken off.
+what that does to it is taken off.  Where the edges were estimated from the laps there is no such reference: the line is
+the laps' mean, smoothed.
 """
 
 from __future__ import annotations
@@ -151,18 +152,23 @@ def own_line(
     wanted = offsets_of(track, s, [reference])[0]
     driven = offsets_of(track, s, [drive.lap for drive in laps])
     slowness = np.mean([1.0 / np.interp(s, drive.lap.line.s, drive.lap.v) for drive in laps], axis=0)
-    shown = offsets_of(track, s, [as_seen(track, reference, laps[0])])[0]
-    departure = driven.mean(axis=0) - shown
-    noise = _spectrum(_drawn(s, laps)) / len(laps)
+    mean, noise = driven.mean(axis=0), _spectrum(_drawn(s, laps)) / len(laps)
+    surveyed = track.survey.kind != "estimated"
+    if surveyed:
+        departure = mean - offsets_of(track, s, [as_seen(track, reference, laps[0])])[0]
+    else:
+        # The edges were taken from these laps: a lap computed between them says nothing of how the driver steers.
+        wanted = smooth(mean, max(_least_error(smooth, _spectrum(mean[None]), noise, WIDTHS), SHORTEST))
+        departure = mean - wanted
     width = _least_error(smooth, _spectrum(departure[None]), noise, WIDTHS)
-    hands = _hands(track, smooth, s, wanted, departure)
+    hands = _hands(track, smooth, s, wanted, departure) if surveyed else np.zeros_like(s)
     bias = float(np.mean([drive.bias.sigma for drive in laps]))
     wider = None if careful is None else smooth(offsets_of(track, s, [careful])[0] - wanted, SHORTEST)
     room, shift, unknown = _all_round(track, s, departure - hands, wider, bias)
     kept_off = np.zeros_like(s) if wider is None else room / ROOM * wider
     chosen = departure - hands - kept_off - _moved(track, s, shift)
     return OwnLine(
-        track=track, kart=kart, s=s, mean=driven.mean(axis=0), reference=wanted, hands=hands, room=room,
+        track=track, kart=kart, s=s, mean=mean, reference=wanted, hands=hands, room=room,
         kept_off=kept_off, shift=shift, shift_sigma=unknown,
         chosen=chosen,
         departure=smooth(chosen, max(width, SHORTEST)), v=1.0 / slowness, spread=min(bias, WIDEST_SPREAD), width=width,

@@ -212,7 +212,7 @@ def estimate_lap(
     ----------
     track : Track
     lap : RecordedLap
-        A complete or aborted lap of :func:`linelab.recorded.laps.split_laps`.
+        A complete or aborted lap of :func:`linelab.split_laps`.
     sensors : Sensors, optional
         Of the session (``read_sensors(lap.samples)``): give them when several laps are estimated.
     bias : PositionBias, optional
@@ -254,7 +254,7 @@ def estimate_laps(
     ----------
     track : Track
     laps : sequence of RecordedLap
-        Complete or aborted laps of :func:`linelab.recorded.laps.split_laps`.
+        Complete or aborted laps of :func:`linelab.split_laps`.
     sensors : Sensors, optional
         Of the session; read from the first lap's samples when not given.
     bias : PositionBias, optional

@@ -378,15 +378,13 @@ def import_track(
 ) -> Track:
     """Make a track from a centre line with widths, from two walked edges, or from recorded laps.
 
-    ============================================== ===============================================================
-    ``source``                                     taken for
-    ============================================== ===============================================================
-    CSV                                            centre line with widths
-    GPX or GeoJSON with one line                   centre line, of an assumed ``width``
-    GPX or GeoJSON with two lines, or with         edges walked with a receiver, told apart by "left" and "right"
-    ``right`` beside it                            in the lines' names
-    a Recording                                    laps: the edges are assumed about their median
-    ============================================== ===============================================================
+    What ``source`` holds decides:
+
+    - CSV: a centre line with widths
+    - GPX or GeoJSON with one line: a centre line, of an assumed ``width``
+    - GPX or GeoJSON with two lines, or with ``right`` beside it: edges walked with a receiver, told apart by "left" and
+      "right" in the lines' names
+    - a Recording: laps, the edges being assumed about their median
 
     Parameters
     ----------

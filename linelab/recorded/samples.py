@@ -41,7 +41,7 @@ class Samples:
     notes : tuple of str
         What was left out and why.
     channels : mapping of str to (N,) array
-        Further channels of the recording, see :class:`linelab.model.lap.Recording`; gaps are NaN.
+        Further channels of the recording, see :class:`linelab.Recording`; gaps are NaN.
     """
 
     t: Array
@@ -108,7 +108,7 @@ def own_plane(recording: Recording) -> LocalPlane:
 
 
 def place_samples(recording: Recording, plane: LocalPlane | None) -> Samples:
-    """Clean a recording (:func:`linelab.recorded.cleaning.clean_recording`) and project it to a plane.
+    """Clean a recording (:func:`linelab.clean_recording`) and project it to a plane.
 
     Parameters
     ----------

@@ -123,7 +123,7 @@ def load_session(
     ----------
     paths : sequence of path
     columns, units, progress
-        As for :func:`linelab.files.recordings.load_recording.load_recording`, for every file.
+        As for :func:`linelab.load_recording`, for every file.
 
     Returns
     -------

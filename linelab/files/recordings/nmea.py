@@ -292,7 +292,7 @@ class _Log:
 
 
 def read_nmea(path: Path, head: bytes, progress: Callable[[str], None] = lambda text: None) -> Recording:
-    """Read an NMEA 0183 log; see :func:`linelab.files.recordings.load_recording.load_recording`."""
+    """Read an NMEA 0183 log; see :func:`linelab.load_recording`."""
     log, epochs = _Log(), Epochs()
     for data, line in _blocks(path, progress):
         _take_block(data, line, log, epochs)

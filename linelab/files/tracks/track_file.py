@@ -50,7 +50,7 @@ DECIMALS = 9
 
 
 def save_track(track: Track, path: str | Path) -> None:
-    """Write a track so that :func:`linelab.files.tracks.track_file.load_track` gives the same one back.
+    """Write a track so that :func:`linelab.load_track` gives the same one back.
 
     The file is complete or not there at all: it is written beside and moved into place.
 

@@ -309,8 +309,8 @@ def track_sheet(
     ------
     InputError
         A pace out of range, other units, or a folder that cannot be written.
-    TrackError, KartError, SolveError
-        As :func:`linelab.solve_min_time`.
+    TrackError
+        As :func:`linelab.solve_min_time`, and so are KartError and SolveError.
     """
     check_kinds("track_sheet", track=(track, Track), kart=(kart, Kart), folder=(folder, (str, PathLike)))
     found = solution or solve_min_time(track, kart, grip=grip, use_kerbs=use_kerbs, progress=progress)
