@@ -88,6 +88,11 @@ def require_increasing(owner: str, name: str, array: Array) -> None:
         )
 
 
+def distance_along(x: Array, y: Array) -> Array:
+    """Distance along a polyline at each of its points (N,), from 0."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+
+
 def counted(number: int, noun: str) -> str:
     """A number with its noun, in the plural where there is not one: "1 sample", "3 samples"."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
@@ -116,6 +121,16 @@ class ByValue:
     def __hash__(self) -> int:
         # Cheap, since caches ask for it at every call, and alike for what is equal: the first few fields stand for all.
         return hash((type(self), *(_hashed(getattr(self, name)) for name in _first_fields(cast(Any, type(self))))))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Read-only mappings cannot be sent to another process.
+        kept = [dict(value) if isinstance(value, Mapping) else value for value in _values(self)]
+        return _made, (type(self), *kept)
+
+
+def _made(kind: Any, *values: Any) -> Any:
+    """A value of its fields, in their order."""
+    return kind(**{item.name: value for item, value in zip(fields(kind), values, strict=True)})
 
 
 def _values(instance: Any) -> list[Any]:
@@ -158,7 +173,7 @@ class HasRow(Protocol):
 Item = TypeVar("Item", bound=HasRow, covariant=True)
 
 
-class Rows(tuple[Item, ...]):
+class Table(tuple[Item, ...]):
     """A tuple whose items can be shown as a table, one row each."""
 
     __slots__ = ()

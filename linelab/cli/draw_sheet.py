@@ -91,7 +91,7 @@ def sheet(
     from linelab.output.sheet.track_sheet import track_sheet
     from linelab.output.track_facts import survey_sentence
 
-    titles, declared = parse_pairs(columns, (), "--column"), parse_pairs(quantities, (), "--unit")
+    titles, declared = parse_pairs(columns, "--column"), parse_pairs(quantities, "--unit")
     if not from_laps:
         refuse_corridor_options(start_line, width, "with --from-laps")
         if titles or declared:

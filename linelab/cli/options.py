@@ -197,14 +197,12 @@ def corridor_options(when: str) -> Callable[[F], F]:
     return added
 
 
-def parse_pairs(pairs: tuple[str, ...], roles: tuple[str, ...], option: str) -> dict[str, str]:
-    """ROLE=TITLE pairs; unknown roles are an error unless ``roles`` is empty."""
+def parse_pairs(pairs: tuple[str, ...], option: str) -> dict[str, str]:
+    """ROLE=TITLE pairs."""
     found = {}
     for pair in pairs:
         role, separator, title = pair.partition("=")
         if not separator or not role.strip() or not title.strip():
             raise click.BadParameter(f"{pair!r} is not of the form ROLE=TITLE", param_hint=option)
-        if roles and role.strip() not in roles:
-            raise click.BadParameter(f"unknown role {role.strip()!r} (roles: {', '.join(roles)})", param_hint=option)
         found[role.strip()] = title.strip()
     return found

@@ -133,7 +133,7 @@ def review(
     from linelab.output.lap_files import check_formats
     from linelab.output.review_report import beside_earlier, save_review
 
-    titles, declared = parse_pairs(columns, (), "--column"), parse_pairs(quantities, (), "--unit")
+    titles, declared = parse_pairs(columns, "--column"), parse_pairs(quantities, "--unit")
     if track is not None:
         refuse_corridor_options(start_line, width, "without --track")
     elif reverse:

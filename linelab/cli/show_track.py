@@ -22,9 +22,6 @@ if TYPE_CHECKING:
     from linelab.files.writing import ResultsFolder
     from linelab.model.track import Track
 
-#: Roles of the columns of a centre line's CSV.
-ROLES = ("x", "y", "lon", "lat", "z", "w_left", "w_right", "width")
-
 
 @click.command(
     short_help="A track: check, facts, drawing, import, reverse.",
@@ -102,10 +99,20 @@ def track(
     if save is not None:
         check_name(save)
     folder = None if out is None else results_place(out)
-    if right_edge is not None or walked:
-        loaded = _walked(source, right_edge, closed, name)
-    elif centre_line or source.lower().endswith((".csv", ".txt", ".gpx")):
-        loaded = _centre(source, columns, width, feet, closed, name)
+    given = right_edge is not None or walked or centre_line
+    if given or source.lower().endswith((".csv", ".txt", ".gpx")):
+        from linelab.motion.track_from_laps import import_track
+        from linelab.units import FOOT
+
+        loaded = import_track(
+            source,
+            right_edge,
+            width=width,
+            columns=parse_pairs(columns, "--column") or None,
+            metres_per_unit=None if feet is None else FOOT if feet else 1.0,
+            closed=closed,
+            name=name,
+        )
     else:
         from linelab.files.tracks.track_file import load_track
 
@@ -136,31 +143,8 @@ def _draw(loaded: Track, folder: ResultsFolder, units: str) -> None:
 
 def show_facts(loaded: Track, units: str) -> None:
     """Notes and facts of a track."""
-    from linelab.output.track_facts import find_facts, track_words
+    from linelab.model.facts import track_facts
+    from linelab.output.track_facts import track_words
 
     notes(loaded.notes, units_named(units))
-    say(*track_words(find_facts(loaded), units_named(units)))
-
-
-def _walked(source: str, right_edge: str | None, closed: bool | None, name: str) -> Track:
-    from linelab.files.tracks.survey_import import load_walked_edges
-
-    return load_walked_edges(source, right_edge, closed=closed, name=name)
-
-
-def _centre(
-    source: str, columns: tuple[str, ...], width: float | None, feet: bool | None, closed: bool | None, name: str
-) -> Track:
-    from linelab.files.tracks.centre_line import Columns
-    from linelab.files.tracks.survey_import import load_centre_line
-    from linelab.units import FOOT
-
-    titles = parse_pairs(columns, ROLES, "--column")
-    return load_centre_line(
-        source,
-        columns=Columns(**titles),
-        assumed_width=width,
-        metres_per_unit=None if feet is None else FOOT if feet else 1.0,
-        closed=closed,
-        name=name,
-    )
+    say(*track_words(track_facts(loaded), units_named(units)))

@@ -271,3 +271,8 @@ FAULTS: dict[FaultKind, str] = {
     "slide": "lets the kart slide in the corner",
     "scatter": "drives the corner differently from lap to lap",
 }
+
+#: Unit of a mark by its quantity, as the end of its key.
+_ENDS = {"place": "_m", "length": "_m", "speed": "_mps", "time": "_s", "deceleration": "_mps2", "number": ""}
+#: Key of each mark, its unit in it.
+MARK_KEYS = {name: name + _ENDS[definition.quantity] for name, definition in MARKS.items()}

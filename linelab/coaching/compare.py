@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from linelab.arrays import Table
 from linelab.coaching.analysis import too_coarse
 from linelab.coaching.mark_figures import driven_marks
 from linelab.coaching.results import Comparison, CornerReview, DrivenMarks
@@ -23,20 +24,21 @@ from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.diagnosis.own_line import own_line
 from linelab.diagnosis.received import as_seen
 from linelab.diagnosis.stretches import PHASES, segments_of
-from linelab.errors import InputError
+from linelab.errors import InputError, check_kinds
 from linelab.measured import Measured, plus_minus, withheld
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.timed import time_at, timed_lap, timed_track
 from linelab.model.track import Track, lap_ends
 from linelab.motion.estimate import DrivenLap, track_heading, without_uncertainty
+from linelab.optimum.minimum_time import Solution
 from linelab.units import Array
 
 
 def compare(
     track: Track,
-    reference: Lap,
-    driven: Lap | DrivenLap,
+    reference: Lap | Solution,
+    driven: Lap | DrivenLap | Solution,
     kart: Kart,
     *,
     grip: float = 1.0,
@@ -51,11 +53,11 @@ def compare(
     Parameters
     ----------
     track : Track
-    reference : Lap
+    reference : Lap or Solution
         The computed minimum-time lap of this track (or any lap on it); on an open track the part of it between the
         timing lines counts, and so do the corners there.
-    driven : DrivenLap or Lap
-        From :func:`linelab.estimate_lap`; a plain Lap is taken as exact.
+    driven : DrivenLap, Lap or Solution
+        From :func:`linelab.estimate_lap` or :func:`linelab.read_laps`; any other is taken as exact.
     kart : Kart
         For the split into line loss and speed loss, and to see what the feet do.
     grip : float
@@ -65,15 +67,41 @@ def compare(
     marks : tuple of DrivenMarks, optional
         What the driver did in each corner, where that is known already.
     cost : LineCost, optional
-        What the driven line costs, where that is known already; ``reason`` why it is not known.
+        What the driven line costs, where that is known already.
+    reason : str
+        Why that cannot be known.
     reference_sigma : float
         Standard deviation of the reference's lap time; 0 for a computed lap [s].
+
+    Returns
+    -------
+    Comparison
+        ``.to_dataframe()`` gives the time lost along the lap, ``.corners.to_dataframe()`` a row a corner.
 
     Raises
     ------
     InputError
-        A lap that does not run from the start to the finish of this track.
+        A lap that does not run from the start to the finish of this track, or arguments of another type.
+
+    References
+    ----------
+    What a line costs and what the speed on it costs: :mod:`linelab.diagnosis.losses`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> best = linelab.solve_min_time(track, kart)
+    >>> careful = linelab.solve_min_time(track, kart, grip=0.9, warm=best)
+    >>> found = linelab.compare(track, best, careful, kart)
+    >>> lost = [corner.time_lost.value for corner in found.corners]
+    >>> abs(sum(lost) - (careful.lap_time - best.lap_time)) < 0.001
+    True
     """
+    check_kinds("compare", track=(track, Track), reference=(reference, (Lap, Solution)), kart=(kart, Kart))
+    check_kinds("compare", driven=(driven, (Lap, DrivenLap, Solution)))
+    reference = reference.lap if isinstance(reference, Solution) else reference
+    driven = driven.lap if isinstance(driven, Solution) else driven
     drive = driven if isinstance(driven, DrivenLap) else without_uncertainty(driven)
     begin, end = lap_ends(track)
     itself = drive.lap is reference
@@ -100,7 +128,7 @@ def compare(
     )  # fmt: skip
     owner = np.array([segment.corner for segment in segments])
     phase = np.array([segment.phase for segment in segments])
-    corners = tuple(
+    corners = Table(
         _corner(track, drive.rate, losses, frame, own, owner == frame.corner.number, phase)
         for frame, own in zip(frames, marks)
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from linelab.arrays import Table
 from linelab.coaching.coach_words import MARKS
 from linelab.coaching.driven_marks import Figures, all_figures
 from linelab.coaching.results import CornerReview, DrivenMarks, LapReview, Mark, Review
@@ -291,10 +292,10 @@ def _replaced(review: Review, target: list[TargetFigures]) -> Review:
     """The review with every mark of every lap beside the target's of that corner."""
 
     def lap(one: LapReview) -> LapReview:
-        corners = tuple(_corner(part, figures) for part, figures in zip(one.corners, target))
+        corners = Table(_corner(part, figures) for part, figures in zip(one.corners, target))
         return replace(one, comparison=replace(one.comparison, corners=corners))
 
-    return replace(review, laps=tuple(lap(one) for one in review.laps))
+    return replace(review, laps=Table(lap(one) for one in review.laps))
 
 
 def _corner(part: CornerReview, target: TargetFigures) -> CornerReview:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from linelab.arrays import Table
 from linelab.coaching.advice import priorities, strengths, verdict, without_card
 from linelab.coaching.analysis import Analysis, analyse
 from linelab.coaching.compare import compare
@@ -90,7 +91,7 @@ def review_session(
     marked = driven_marks(analysis.sheet, analysis.seen, analysis.marks)
     findings = [] if analysis.diagnosis is None else list(analysis.diagnosis.findings)
     repeat = consistency(analysis, marked)
-    laps = tuple(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
+    laps = Table(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
     first = priorities(analysis, marked, findings)
     times = analysis.sheet.t[:, -1]
     review = Review(
@@ -139,7 +140,7 @@ def _lap_review(analysis: Analysis, held: Held, marked: SessionMarks, index: int
         cause: analysis.by_corner(values[index] - held.causes.get(cause, 0.0))
         for cause, values in analysis.causes.items()
     }
-    corners = tuple(
+    corners = Table(
         replace(
             corner, causes=told_causes(corner.speed_loss, {cause: float(values[k]) for cause, values in parts.items()})
         )

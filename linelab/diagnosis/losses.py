@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from linelab.arrays import ByValue
 from linelab.diagnosis.driver_model import PLAIN, SIZE, Model, drive_laps, interval_times
 from linelab.diagnosis.own_line import OwnLine, course_on, lap_offsets
 from linelab.diagnosis.stretches import Segment
@@ -121,7 +122,7 @@ LINE_ERROR, LINE_SHARE, LINE_COMMON = 0.012, 0.15, 0.12
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class SegmentLosses:
+class SegmentLosses(ByValue):
     """Losses of every segment (M,) [s] and what their uncertainties are made of.
 
     Parameters

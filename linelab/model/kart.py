@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from linelab.arrays import ByValue, frozen_array, set_field
-from linelab.errors import KartError
+from linelab.errors import KartError, on_one_line
 from linelab.units import KMH, POUND, RPM, Array
 
 
@@ -272,6 +272,24 @@ class Kart:
         True where the front wheels brake too.
     engine : PowerEngine or TorqueEngine
     driver : Driver
+
+    Raises
+    ------
+    KartError
+        A value that is no number or is outside its allowed range.
+
+    References
+    ----------
+    R. N. Jazar, *Vehicle Dynamics: Theory and Application*, 3rd ed., Springer, 2017, ch. 2, and J. C. Dixon, *Tires,
+    Suspension and Handling*, 2nd ed., SAE, 1996, ch. 2: what the values mean for grip, see :mod:`linelab.model.grip`.
+
+    Examples
+    --------
+    >>> import dataclasses, linelab
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> heavier = dataclasses.replace(kart, mass=kart.mass + 5.0)
+    >>> heavier == kart
+    False
     """
 
     name: str
@@ -292,6 +310,12 @@ class Kart:
     four_wheel_brakes: bool = False
     driver: Driver = field(default_factory=Driver)
     description: str = ""
+
+    def __repr__(self) -> str:
+        engine = self.engine
+        power = engine.power if isinstance(engine, PowerEngine) else float((engine.speed * engine.torque).max())
+        grip = f"grip {self.mu_lateral:.2f} across, {self.mu_longitudinal:.2f} along"
+        return f"Kart {on_one_line(self.name)!r}, {self.mass:.0f} kg, {power / 1e3:.1f} kW, {grip}"
 
     def __post_init__(self) -> None:
         check_bounds("kart", KART_BOUNDS, self)

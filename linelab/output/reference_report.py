@@ -4,97 +4,22 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from os import PathLike
 from typing import Any
 
-import numpy as np
-
-from linelab.diagnosis.marks import CornerMarks, find_marks
-from linelab.diagnosis.stretches import Stretch, corner_stretches
+from linelab.diagnosis.corner_figures import CornerRow, corner_marks
 from linelab.files.lap_file import lap_csv
 from linelab.files.text import csv_text
 from linelab.files.writing import results_folder
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
-from linelab.model.timed import time_at, timing_words
+from linelab.model.timed import timing_words
 from linelab.model.track import Track, lap_ends
 from linelab.optimum.minimum_time import Solution
 from linelab.optimum.verify import Verification
 from linelab.output.display import CAUTIONS, METRIC, Units, lap_time_words, rounded_parts
 from linelab.output.tables import text_table
 from linelab.output.track_facts import patch_words
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class CornerRow:
-    """One corner of the computed lap; stations [m] within the lap, speeds [m/s], times [s].
-
-    ``time`` is that in the corner's ``stretch``, which the track alone decides.  The brake figures are
-    None where the lap does not brake for the corner, the lift's where it does not slow for it by lifting alone.
-    """
-
-    marks: CornerMarks
-    brake_station: float | None
-    brake_speed: float | None
-    lift_station: float | None
-    lift_speed: float | None
-    turn_in_station: float
-    turn_in_speed: float
-    apex_station: float
-    apex_speed: float
-    min_speed: float
-    min_speed_place: float  #: relative to the apex, positive after it [m]
-    drive_station: float
-    track_out_station: float
-    track_out_speed: float
-    stretch: Stretch
-    time: float
-
-    @property
-    def label(self) -> str:
-        """Number and name of the corner."""
-        return self.marks.corner.label
-
-
-def corner_rows(track: Track, lap: Lap, kart: Kart) -> tuple[CornerRow, ...]:
-    """Figures of every corner of a kart's lap on its track, in driving order."""
-    return tuple(_row(track, lap, *pair) for pair in zip(find_marks(track, lap, kart), corner_stretches(track)))
-
-
-def _time_in(lap: Lap, stretch: Stretch) -> float:
-    """Time a lap spends in a stretch, which may run over the start line [s]."""
-    wrapped = lap.line.closed and stretch.s_end <= stretch.s_start
-    ends = np.clip([stretch.s_start, stretch.s_end], lap.line.s[0], lap.line.s[-1])
-    start, stop = (float(t) for t in time_at(lap.line.s, lap.t, ends))
-    return stop - start + (lap.lap_time if wrapped else 0.0)
-
-
-def _row(track: Track, lap: Lap, mark: CornerMarks, stretch: Stretch) -> CornerRow:
-    def local(station: float) -> float:
-        return station % track.length if track.closed else station
-
-    def speed(station: float) -> float:
-        return float(np.interp(local(station), lap.line.s, lap.v))
-
-    return CornerRow(
-        marks=mark,
-        brake_station=local(mark.brake_point) if mark.brakes else None,
-        brake_speed=speed(mark.brake_point) if mark.brakes else None,
-        lift_station=local(mark.slows_from) if mark.lifts else None,
-        lift_speed=speed(mark.slows_from) if mark.lifts else None,
-        turn_in_station=local(mark.turn_in),
-        turn_in_speed=speed(mark.turn_in),
-        apex_station=local(mark.apex),
-        apex_speed=speed(mark.apex),
-        min_speed=speed(mark.minimum_speed),
-        min_speed_place=mark.minimum_speed - mark.apex,
-        drive_station=local(mark.drive_point),
-        track_out_station=local(mark.track_out),
-        track_out_speed=speed(mark.track_out),
-        stretch=stretch,
-        time=_time_in(lap, stretch),
-    )
 
 
 def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -> str:
@@ -112,7 +37,7 @@ def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -
         "time\n[s]",
     ]
     rows = []
-    corners = corner_rows(track, lap, kart)
+    corners = corner_marks(track, lap, kart)
     for row, time in zip(corners, _times(corners, 3)):
         rows.append(
             [
@@ -248,38 +173,14 @@ def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: b
             "position_defect_m": check.position_defect,
             "optimiser_lap_time_s": check.solver_time,
         },
-        "corners": [_row_data(row) for row in corner_rows(track, lap, kart)],
-    }
-
-
-def _row_data(row: CornerRow) -> dict[str, Any]:
-    return {
-        "number": row.marks.corner.number,
-        "name": row.marks.corner.name,
-        "turns": "left" if row.marks.corner.left else "right",
-        "brake_point_m": row.brake_station,
-        "brake_point_speed_mps": row.brake_speed,
-        "lift_point_m": row.lift_station,
-        "lift_point_speed_mps": row.lift_speed,
-        "turn_in_m": row.turn_in_station,
-        "turn_in_speed_mps": row.turn_in_speed,
-        "apex_m": row.apex_station,
-        "apex_speed_mps": row.apex_speed,
-        "minimum_speed_mps": row.min_speed,
-        "minimum_speed_after_apex_m": row.min_speed_place,
-        "drive_point_m": row.drive_station,
-        "track_out_m": row.track_out_station,
-        "track_out_speed_mps": row.track_out_speed,
-        "stretch_start_m": row.stretch.s_start,
-        "stretch_end_m": row.stretch.s_end,
-        "time_s": row.time,
+        "corners": [row.row() for row in corner_marks(track, lap, kart)],
     }
 
 
 def corners_csv(track: Track, lap: Lap, kart: Kart) -> str:
     """The corners of a lap as CSV, one row a corner, SI units, the unit in every column's name."""
-    corners = corner_rows(track, lap, kart)
-    rows = [_row_data(row) | {"time_s": time} for row, time in zip(corners, _times(corners, 4))]
+    corners = corner_marks(track, lap, kart)
+    rows = [row.row() | {"time_s": time} for row, time in zip(corners, _times(corners, 4))]
     shown = [[f"{v:.4f}" if isinstance(v, float) else "" if v is None else v for v in row.values()] for row in rows]
     return csv_text([list(rows[0]) if rows else ["number"], *shown], line_end="\n")
 

@@ -16,7 +16,8 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.arrays import counted, freeze, set_field
+from linelab.arrays import ByValue, counted, freeze, set_field
+from linelab.errors import check_kinds
 from linelab.model.lap import Recording
 from linelab.recorded.impossible_values import (
     arbitrary_values,
@@ -222,7 +223,7 @@ _WORDS = {
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class CleaningReport:
+class CleaningReport(ByValue):
     """What cleaning did to a recording of N samples.
 
     Parameters
@@ -261,6 +262,10 @@ class CleaningReport:
             set_field(self, name, value)
         set_field(self, "values_set_aside", MappingProxyType(dict(self.values_set_aside)))
 
+    def __repr__(self) -> str:
+        said = f": {'; '.join(self.sentences)}" if self.sentences else ""
+        return f"CleaningReport, {self.kept} of {counted(self.codes.size, 'sample')} kept{said}"
+
     @property
     def counts(self) -> Mapping[Cleaning, int]:
         """Number of samples by what was done with them; kinds that do not occur are left out."""
@@ -276,12 +281,35 @@ class CleaningReport:
 def clean_recording(recording: Recording) -> tuple[Recording, CleaningReport]:
     """Leave out what cannot be used and say so.
 
+    Parameters
+    ----------
+    recording : Recording
+        N samples.
+
     Returns
     -------
     cleaned : Recording
         K <= N samples with positions and increasing times; K may be 0.  Its notes are those of the recording.
     report : CleaningReport
+        What was done with each sample; ``sentences`` says it in words.
+
+    Raises
+    ------
+    InputError
+        ``recording`` is of another type.
+
+    References
+    ----------
+    Single values are judged as in :mod:`linelab.recorded.robust_series`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> cleaned, report = linelab.clean_recording(linelab.load_recording("ostrelle_practice"))
+    >>> report
+    CleaningReport, 5565 of 5565 samples kept
     """
+    check_kinds("clean_recording", recording=(recording, Recording))
     turned = runs_backwards(recording.t)
     index = np.arange(recording.t.size)[:: -1 if turned else 1]
     notes = ["the recording runs backwards in time: reversed"] if turned else []

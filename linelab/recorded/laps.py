@@ -9,14 +9,14 @@ from typing import Any
 
 import numpy as np
 
-from linelab.errors import InputError, RecordingError
+from linelab.arrays import ByValue, Table, distance_along
+from linelab.errors import InputError, RecordingError, check_kinds
 from linelab.measured import Measured, withheld
 from linelab.model.lap import Recording
 from linelab.model.track import Track, lap_ends
 from linelab.recorded.lap_status import Status, judge
 from linelab.recorded.samples import Samples, drift, own_plane, place_samples, position_noise, samples_on
 from linelab.recorded.start_line import StartLine, track_line
-from linelab.units import Array
 
 #: A position this far beyond an end of the line still counts: a consumer receiver is off by a metre or two [m].
 MARGIN = 4.0
@@ -57,7 +57,7 @@ class Crossing:
 
 def find_crossings(samples: Samples, line: StartLine, *, longest_gap: float = LONGEST_GAP) -> list[Crossing]:
     """Every crossing of the line stretched by MARGIN at both ends, forwards and backwards, in order of time."""
-    ahead, across = line_axes(samples, line)
+    ahead, across = line.axes(samples.x, samples.y)
     before, after = ahead[:-1], ahead[1:]
     turn = np.flatnonzero((before < 0.0) != (after < 0.0))
     turn = turn[np.diff(samples.t)[turn] <= longest_gap]
@@ -73,13 +73,6 @@ def find_crossings(samples: Samples, line: StartLine, *, longest_gap: float = LO
                 Crossing(float(samples.t[i]) + share * step, offset, speed, forward, i, share, 0.5 * line.width)
             )
     return found
-
-
-def line_axes(samples: Samples, line: StartLine) -> tuple[Array, Array]:
-    """Distance past the line and offset along it from its middle, of every sample [m]."""
-    dx, dy = samples.x - line.centre[0], samples.y - line.centre[1]
-    heading, across = line.heading, line.across
-    return dx * heading[0] + dy * heading[1], dx * across[0] + dy * across[1]
 
 
 def _share_before(distance_share: float, speed0: float, speed1: float) -> float:
@@ -123,7 +116,7 @@ def passages(samples: Samples, line: StartLine, length: float | None, longest_ga
 
 def _drop_neighbours(samples: Samples, passes: list[Crossing], length: float) -> list[Crossing]:
     """Leave out passages of a neighbouring stretch: of two within half a lap, the one farther off the middle."""
-    distance = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(samples.x), np.diff(samples.y)))])
+    distance = distance_along(samples.x, samples.y)
     kept: list[Crossing] = []
     for crossing in passes:
         if kept and distance[crossing.index] - distance[kept[-1].index] < 0.5 * length:
@@ -136,7 +129,7 @@ def _drop_neighbours(samples: Samples, passes: list[Crossing], length: float) ->
 
 def _missed(samples: Samples, line: StartLine) -> RecordingError:
     """The error for a recording that never crosses the line."""
-    ahead, across = line_axes(samples, line)
+    ahead, across = line.axes(samples.x, samples.y)
     turn = np.flatnonzero((ahead[:-1] < 0.0) != (ahead[1:] < 0.0))
     beside = np.abs(0.5 * (across[turn] + across[turn + 1])) - 0.5 * line.width
     remedy = _MISSED[line.origin]
@@ -157,7 +150,7 @@ ASSUMED_BIAS, BIAS_TIME = 1.5, 300.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class RecordedLap:
+class RecordedLap(ByValue):
     """One lap of a recording.
 
     Parameters
@@ -201,6 +194,9 @@ class RecordedLap:
             return Measured(None, None, self.reason or f"{self.status} lap")
         return Measured(self.duration, math.hypot(self.sigma_scatter, self.sigma_drift))
 
+    def __repr__(self) -> str:
+        return f"RecordedLap {self.number}, {self.duration:.3f} s, {self.status}{self.reason and f': {self.reason}'}"
+
     def row(self) -> dict[str, Any]:
         """The lap as a row of a table."""
         return {
@@ -240,7 +236,7 @@ def split_laps(
     bias: float = ASSUMED_BIAS,
     bias_time: float = BIAS_TIME,
     longest_gap: float = LONGEST_GAP,
-) -> tuple[RecordedLap, ...]:
+) -> Table[RecordedLap]:
     """Cut a recording into laps at the start line.
 
     A crossing is interpolated between two samples with the speed taken as changing evenly between them; the error
@@ -261,18 +257,31 @@ def split_laps(
     Returns
     -------
     tuple of RecordedLap
-        In order of time; with at least one complete or aborted lap.
+        In order of time; with at least one complete or aborted lap.  ``.to_dataframe()`` gives a row a lap.
 
     Raises
     ------
     RecordingError
         Another place, the line is missed, crossed the wrong way only, or no lap is complete.
+    InputError
+        Arguments of another type.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> recording = linelab.load_recording("ostrelle_practice")
+    >>> laps = linelab.split_laps(recording, linelab.load_track("ostrelle_sprint"))
+    >>> laps[1]
+    RecordedLap 1, 49.977 s, complete
+    >>> [lap.reason for lap in laps if lap.status == "aborted"]
+    ['stood still for 7.1 s, 11.9 s into the lap']
     """
+    check_kinds("split_laps", recording=(recording, (Recording, Samples)), where=(where, (Track, StartLine)))
     samples = _placed(recording, where)
     if isinstance(where, Track):
         start = track_line(where, where.start_station if not where.closed else 0.0)
         if not where.closed:
-            return _open_runs(samples, where, start, bias, bias_time, longest_gap)
+            return Table(_open_runs(samples, where, start, bias, bias_time, longest_gap))
         length: float | None = where.length
     else:
         start, length = where, None
@@ -284,7 +293,7 @@ def split_laps(
         raise _no_lap(samples, passes, laps)
     if isinstance(where, Track):
         laps = _with_splits(where, laps, noise, bias, bias_time, longest_gap)
-    return (_out_lap(samples, passes[0]), *laps, _in_lap(samples, passes[-1], len(laps) + 1))
+    return Table((_out_lap(samples, passes[0]), *laps, _in_lap(samples, passes[-1], len(laps) + 1)))
 
 
 def complete_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:

@@ -9,7 +9,16 @@ from types import MappingProxyType
 
 import numpy as np
 
-from linelab.arrays import counted, freeze, freeze_fields, frozen_array, frozen_with_gaps, require_increasing, set_field
+from linelab.arrays import (
+    ByValue,
+    counted,
+    freeze,
+    freeze_fields,
+    frozen_array,
+    frozen_with_gaps,
+    require_increasing,
+    set_field,
+)
 from linelab.errors import RecordingError
 from linelab.files.projection import LocalPlane, to_plane
 from linelab.model.lap import Recording
@@ -23,7 +32,7 @@ COARSEST = 3.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Samples:
+class Samples(ByValue):
     """Positions by increasing time in a plane.
 
     Parameters

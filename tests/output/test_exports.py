@@ -14,7 +14,7 @@ import jsonschema
 import pytest
 from simulated import as_lap, drive, make_track, record
 
-from linelab.coaching.coach_words import MARKS
+from linelab.coaching.coach_words import MARK_KEYS, MARKS
 from linelab.coaching.session import review_session
 from linelab.errors import InputError
 from linelab.files.kart_file import load_kart
@@ -24,7 +24,7 @@ from linelab.motion.estimate import estimate_laps
 from linelab.output.display import CAUTIONS
 from linelab.output.lap_files import collect, laps_csv
 from linelab.output.reference_report import corners_csv
-from linelab.output.review_data import MARK_KEYS, review_schema, save_corners_csv, save_review_json
+from linelab.output.review_data import review_schema, save_corners_csv, save_review_json
 from linelab.output.review_text import lap_table, review_lines
 from linelab.recorded.laps import complete_laps, split_laps
 

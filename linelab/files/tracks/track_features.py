@@ -13,6 +13,7 @@ from typing import Any, get_args
 
 import numpy as np
 
+from linelab.arrays import Table, distance_along
 from linelab.errors import FileFormatError, InputError
 from linelab.files.geojson import check_crs, coordinates, parse_geojson, plain_text, raw_features, shown
 from linelab.files.projection import LocalPlane, to_plane
@@ -295,7 +296,7 @@ def _dense(x: Array, y: Array, ring: bool) -> tuple[Array, Array]:
     """Add points about 2 m apart, so that the chain of stations cannot jump to a neighbouring stretch."""
     if ring:
         x, y = np.append(x, x[0]), np.append(y, y[0])
-    along = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
+    along = distance_along(x, y)
     at = np.union1d(along, np.linspace(0.0, along[-1], min(400, int(along[-1] / 2.0) + 2)))
     return np.interp(at, along, x), np.interp(at, along, y)
 
@@ -362,7 +363,7 @@ def _with_corners(track: Track, features: list[Feature], plane: LocalPlane) -> T
     """Corners of the file take the place of those found; a lone point names the corner it lies in."""
     drawn = [f for f in features if len(f.points) > 1]
     if drawn:
-        track = replace(track, corners=_numbered([_corner(track, f, plane) for f in drawn], drawn))
+        track = replace(track, corners=Table(_numbered([_corner(track, f, plane) for f in drawn], drawn)))
     for feature in features:
         if len(feature.points) == 1:
             track = _named(track, feature, plane)
@@ -419,5 +420,5 @@ def _named(track: Track, feature: Feature, plane: LocalPlane) -> Track:
         return min(gap, track.length - gap) if track.closed else gap
 
     nearest = min(track.corners, key=distance)
-    renamed = tuple(replace(c, name=name) if c is nearest else c for c in track.corners)
+    renamed = Table(replace(c, name=name) if c is nearest else c for c in track.corners)
     return replace(track, corners=renamed)

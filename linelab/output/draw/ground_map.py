@@ -12,6 +12,7 @@ import numpy as np
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
 from linelab.measured import Measured
+from linelab.model.facts import middle_line, square_width
 from linelab.model.lap import Lap
 from linelab.model.track import GripZone, Kerb, Track
 from linelab.output.display import METRIC, Units, lap_time_text, lap_time_within, measured_text
@@ -27,7 +28,7 @@ from linelab.output.outlines import (
     spread,
     stations_between,
 )
-from linelab.output.track_facts import middle_line, square_width, survey_sentence
+from linelab.output.track_facts import survey_sentence
 from linelab.units import Array
 
 if TYPE_CHECKING:

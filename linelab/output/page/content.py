@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from linelab.arrays import Table
 from linelab.coaching.coach_words import CAUSES, MARKS, labels_text
 from linelab.coaching.consistency import least_repeatable_first
 from linelab.coaching.results import Evidence, LapReview, Priority, Review
@@ -149,7 +150,7 @@ def chosen_laps(review: Review) -> Review:
     kept = sorted(by_time[:MOST_LAPS])
     return replace(
         review,
-        laps=tuple(laps[k] for k in kept),
+        laps=Table(laps[k] for k in kept),
         best=kept.index(review.best),
         typical=kept.index(review.typical),
     )

@@ -309,8 +309,16 @@ def track_sheet(
     ------
     InputError
         A pace out of range, other units, or a folder that cannot be written.
-    TrackError
-        As :func:`linelab.solve_min_time`, and so are KartError and SolveError.
+    TrackError, KartError, SolveError
+        As :func:`linelab.solve_min_time`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> linelab.track_sheet(track, kart, "walk", quick=True)
+    ['track_sheet.pdf', 'track_sheet_1.png', 'track_sheet_2.png']
     """
     check_kinds("track_sheet", track=(track, Track), kart=(kart, Kart), folder=(folder, (str, PathLike)))
     found = solution or solve_min_time(track, kart, grip=grip, use_kerbs=use_kerbs, progress=progress)
