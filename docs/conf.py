@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from importlib.metadata import version as version_of
+from pathlib import Path
 from typing import Any
 
 from docutils import nodes
@@ -21,16 +23,21 @@ suppress_warnings = ["myst.strikethrough"]
 autodoc_typehints = "none"  # types are in the docstrings
 autodoc_member_order = "bysource"
 autodoc_preserve_defaults = True
-toc_object_entries_show_parents = "hide"
+toc_object_entries = False
 napoleon_google_docstring = False
 napoleon_use_ivar = True
 napoleon_use_rtype = False
+napoleon_preprocess_types = True
+# Types named in docstrings become links to where the reference has them.
+_REFERENCE = (Path(__file__).parent / "api.rst").read_text("utf-8")
+_TYPES = re.findall(r"^\.\. autoclass:: (.+\.(\w+))$", _REFERENCE, re.MULTILINE)
+napoleon_type_aliases = {name: f":class:`~{path}`" for path, name in _TYPES}
 
 html_theme = "alabaster"
 html_theme_options = {
     "description": "Reads a kart lap: the minimum-time line, and where a driver's recorded lap loses time against it",
     "page_width": "72em",
-    "body_max_width": "46em",
+    "body_max_width": "54em",
     "font_family": "system-ui, sans-serif",
     "font_size": "1rem",
 }

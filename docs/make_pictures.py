@@ -15,7 +15,7 @@ sys.path.insert(0, str(ROOT / "tests" / "helpers"))
 
 from webdriver import Browser  # noqa: E402
 
-from linelab import cli  # noqa: E402
+from linelab.cli import main as cli  # noqa: E402
 
 DOCS = ROOT / "docs"
 

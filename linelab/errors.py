@@ -3,7 +3,7 @@
 Every message says three things: what is wrong, where it is (file, line, station, field) and what to
 try.  The parts are kept as attributes so that a program can act on them without parsing text.
 
-What asks a program to end while it works: Ctrl-C, a kill, the terminal's window being closed.
+Also here: the signals that ask a program to end.
 """
 
 from __future__ import annotations
@@ -139,7 +139,7 @@ def check_kinds(function: str, **given: tuple[object, type | tuple[type, ...]]) 
         raise InputError(f"{name} is {found}, not a {' or '.join(wanted)}", where=function, remedy=remedy)
 
 
-#: What stood in a file is told up to this length [characters].
+#: What stood in a file is quoted up to this length [characters].
 LONGEST_FOUND = 300
 
 

@@ -62,9 +62,9 @@ Examples:
 @click.option(
     "--quick",
     is_flag=True,
-    help="Bound what a missed apex costs, instead of solving the lap again for each corner.",
+    help="Upper bound for what a missed apex costs, instead of solving the lap again for each corner.",
 )
-@click.option("--from-laps", is_flag=True, help="TRACK is a recording: the corridor is estimated from its laps.")
+@click.option("--from-laps", is_flag=True, help="TRACK is a recording: the track is estimated from its laps.")
 @corridor_options("With --from-laps")
 @column_options
 @out_option

@@ -39,10 +39,10 @@ these or similar titles are recognised.
 """,
 )
 @click.argument("source", type=PATH, required=False)
-@click.option("--ranges", is_flag=True, help="Print how large a track may be, and why.")
+@click.option("--ranges", is_flag=True, help="Print the limits a track must keep to, with the reasons.")
 @click.option("--right-edge", type=PATH, metavar="FILE", help="SOURCE is the walked left edge, FILE the right one.")
 @click.option("--walked", is_flag=True, help="SOURCE holds both walked edges (GPX or GeoJSON lines).")
-@click.option("--centre-line", is_flag=True, help="SOURCE is a centre line (taken for granted for CSV).")
+@click.option("--centre-line", is_flag=True, help="SOURCE is a centre line (a CSV always is).")
 @click.option("--column", "columns", multiple=True, metavar="ROLE=TITLE", help="Which CSV column is what; repeatable.")
 @click.option(
     "--width",
@@ -54,7 +54,7 @@ these or similar titles are recognised.
     "--feet/--metres",
     "feet",
     default=None,
-    help="Unit of the lengths in a CSV whose titles do not say it; metres are taken where that is plausible.",
+    help="Unit of the lengths in a CSV whose titles do not name one; otherwise metres, if plausible.",
 )
 @click.option("--closed/--open", "closed", default=None, help="A circuit, or a road from start to finish.")
 @click.option("--name", default="", help="Name of an imported track.")

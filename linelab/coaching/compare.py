@@ -1,4 +1,4 @@
-"""Hold a driven lap against the computed lap: where time is lost, and what the driver did there."""
+"""Compare a driven lap with the computed lap: where time is lost, and what the driver did there."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def compare(
     driven : DrivenLap, Lap or Solution
         From :func:`linelab.estimate_lap` or :func:`linelab.read_laps`; any other is taken as exact.
     kart : Kart
-        For the split into line loss and speed loss, and for telling what the feet do.
+        For the split into line loss and speed loss, and to see what the feet do.
     grip : float
         Factor on mu that the computed lap was solved for; the best possible on the driven line has the same [-].
     frames : tuple of CornerMarks, optional
@@ -158,7 +158,7 @@ def _corner(
 ) -> CornerReview:
     """Everything about one corner; ``own`` and ``phase`` tell its segments (M,), ``rate`` is the recording's [1/s]."""
     line_loss, speed_loss = losses.split(own)
-    slow = f"{rate:.1f} samples a second: corner phases not told apart"
+    slow = f"{rate:.1f} samples a second are too few to separate a corner's phases"
     return CornerReview(
         corner=frame.corner,
         frame=frame,
@@ -196,7 +196,7 @@ def _ended(lap: Lap, begin: float, end: float, what: str) -> Lap:
         )
     if abs(s[0] - begin) > 1.0 or abs(s[-1] - end) > 1.0:
         raise InputError(
-            f"the {what} lap runs from station {s[0]:.1f} to {s[-1]:.1f} m, the track from {begin:.1f} to {end:.1f} m",
+            f"the {what} lap covers {s[0]:.1f} to {s[-1]:.1f} m of the track, which is {begin:.1f} to {end:.1f} m long",
             where=lap.label,
             remedy="Compare laps of the same track",
         )
@@ -214,19 +214,19 @@ def _notes(
     notes = list(drive.notes)
     bias = drive.bias
     if bias.sigma > 0.0:
-        kind = "laps of this recording differ by a drifting position bias of" if bias.relative else "position bias"
+        kind = "position error between the laps of this recording" if bias.relative else "position error"
         notes.append(f"{kind} {plus_minus(bias.sigma, 1)} m per axis ({bias.note})")
     if track.survey.kind == "estimated":
         notes.append(track.survey.note)
-        notes.append("what all laps share is part of the corridor: only differences between laps can be told")
+        notes.append("the edges come from these laps, so only differences between laps are measured")
     if drive.lap.lap_time < reference.lap_time - 2.0 * drive.lap_time_sigma - 1e-3:
         notes.append(
-            "driven faster than the computed lap: the kart or grip assumed is too slow, or the corridor too narrow"
+            "driven faster than the computed lap: the kart file or the grip is too low, or the track too narrow"
         )
     if speed.value is not None and speed.sigma is not None and speed.value < -2.0 * speed.sigma:
-        notes.append("on its own line the lap is faster than this kart allows: raise the grip or power assumed")
+        notes.append("faster than this kart could be on the driven line: raise the grip or the power in the kart file")
     if line.value is None:
-        notes.append(f"line and speed part not told apart over the lap: {line.reason}")
+        notes.append(f"line and speed not separated over the lap: {line.reason}")
     elif rates_note(kart):
         notes.append(rates_note(kart))
     return tuple(notes)

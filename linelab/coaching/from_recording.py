@@ -102,11 +102,11 @@ def choose_laps(laps: Sequence[RecordedLap], wanted: Sequence[int] = ()) -> list
     if any(lap.status == "complete" for lap in chosen):
         return chosen
     if wanted:
-        raise RecordingError("; ".join(map(_told, chosen)), remedy="Choose a complete lap")
-    raise RecordingError("; ".join(["no lap is complete", *(_told(lap) for lap in by_number.values())]))
+        raise RecordingError("; ".join(map(_described, chosen)), remedy="Choose a complete lap")
+    raise RecordingError("; ".join(["no lap is complete", *(_described(lap) for lap in by_number.values())]))
 
 
-def _told(lap: RecordedLap) -> str:
+def _described(lap: RecordedLap) -> str:
     """A lap that is not complete, and why."""
     return f"{lap.label}: {lap.reason or lap.status}"
 
@@ -122,7 +122,7 @@ def review_recording(
     reference: Solution | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> Review:
-    """Hold recorded laps against a target and work out what a coach would say.
+    """Compare recorded laps with a target and work out what a coach would say.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def review_recording(
     laps : sequence of RecordedLap
         From :func:`choose_laps`.
     against : TargetKind
-        What the laps are held against.
+        What the laps are compared with.
     grip : float
         Factor on the kart's grip for the computed lap.
     reference : Solution, optional
@@ -289,7 +289,16 @@ def review(
 
     Raises
     ------
-    RecordingError, InputError, TrackError, KartError, SolveError
+    RecordingError
+        No complete lap, none that can be followed round the track, or a recording of another place.
+    TrackError
+        As :func:`linelab.load_track`.
+    KartError
+        As :func:`linelab.load_kart`.
+    SolveError
+        As :func:`linelab.solve_min_time`.
+    InputError
+        Arguments out of range or of another type.
 
     Examples
     --------

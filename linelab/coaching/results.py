@@ -300,7 +300,7 @@ class ShownGrip:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Target(ByValue):
-    """What the driver is held against; the page says which.
+    """The lap that the driver's laps are compared with.
 
     Parameters
     ----------
@@ -486,7 +486,7 @@ class Review(ByValue):
     recorded : tuple of RecordedLap
         All laps of the recording with their status and, where they are not reviewed, the reason.
     solution : Solution or None
-        What the reference lap is from.
+        What the computed lap is from.
 
     Examples
     --------

@@ -1,9 +1,8 @@
 """Time lost against the computed lap, by segment, with its uncertainty, and its split into line and speed.
 
-What a driven line costs at best: the lap without habits on it, less the same on the reference line.
-
-Both are driven by the one driver model, with all of the grip and feet that take no time, so what the model's nodes are
-off by cancels.  What the driver does with the pedals is no part of it.
+What a driven line costs at best is the lap without habits on it, less the same on the reference line.  Both are driven
+by the one driver model, with all of the grip and feet that take no time, so what the model's nodes are off by cancels.
+What the driver does with the pedals is no part of it.
 """
 
 from __future__ import annotations
@@ -112,7 +111,7 @@ def line_costs(own: OwnLine, laps: Sequence[DrivenLap], *, grip: float = 1.0, en
     )  # fmt: skip
 
 
-#: Below this sampling rate a line has no curvature worth driving on, and a corner's phases are not told apart [1/s].
+#: Below this sampling rate a line has no curvature worth driving on, and a corner's phases are not separated [1/s].
 LEAST_RATE = 4.0
 #: A line part is withheld where it is less certain than this [s] and than this share of the larger part [-].
 LARGEST, LARGEST_SHARE = 0.15, 0.75

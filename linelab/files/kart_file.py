@@ -2,8 +2,6 @@
 
 The format is described field by field in :mod:`linelab.files.kart_fields`; the bundled files in ``linelab/data/karts``
 are commented examples.
-
-A kart as the text of a kart file.
 """
 
 from __future__ import annotations
@@ -120,7 +118,7 @@ def _text(name: str, value: str) -> str:
 LARGEST_FILE = 100_000
 
 
-#: Faults of a file that one message tells.
+#: Faults of a file that one message lists.
 MOST_FAULTS = 20
 
 

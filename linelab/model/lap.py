@@ -37,7 +37,7 @@ Codes = NDArray[np.integer[Any]]
 class Limit(IntEnum):
     """What holds the kart back at a node."""
 
-    GRIP = 0  #: cornering grip: neither more speed nor more steering
+    GRIP = 0  #: cornering grip, neither more speed nor more steering
     BRAKING = 1  #: braking grip
     DRIVE = 2  #: engine power or drive force
     TRACTION = 3  #: grip while accelerating

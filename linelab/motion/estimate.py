@@ -1,8 +1,6 @@
-"""A driven lap: the recorded lap as a line with a speed, each with its standard deviation, on the track.
+"""A driven lap: the recorded lap as a line with a speed on the track, each with its standard deviation.
 
-The motion of a session, smoothed in windows of whole laps.
-
-A placed motion as a lap: the line with the track's surface under it, and the clock.
+The motion is smoothed in windows of whole laps, placed on the track, and given the track's surface.
 """
 
 from __future__ import annotations
@@ -217,7 +215,7 @@ def estimate_lap(
     ----------
     track : Track
     lap : RecordedLap
-        A complete or aborted lap of :func:`linelab.recorded.laps.split_laps`.
+        A complete or aborted lap of :func:`linelab.split_laps`.
     sensors : Sensors, optional
         Of the session (``read_sensors(lap.samples)``): give them when several laps are estimated.
     bias : PositionBias, optional
@@ -281,7 +279,7 @@ def estimate_laps(
     ----------
     track : Track
     laps : sequence of RecordedLap
-        Complete or aborted laps of :func:`linelab.recorded.laps.split_laps`.
+        Complete or aborted laps of :func:`linelab.split_laps`.
     sensors : Sensors, optional
         Of the session; read from the first lap's samples when not given.
     bias : PositionBias, optional

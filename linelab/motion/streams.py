@@ -1,9 +1,8 @@
 """The measured channels of a stretch of recording, and what each says about the motion.
 
-Uniform quintic B-splines of time: the form in which a smoothed motion is kept.
-
-A quintic spline has continuous jerk, so position, speed, acceleration and curvature at any time come from one smooth
-function, and the most likely motion under white jerk through exact positions at its knots *is* such a spline.
+A smoothed motion is kept as uniform quintic B-splines of time.  A quintic spline has continuous jerk, so position,
+speed, acceleration and curvature at any time come from one smooth function, and the most likely motion under white jerk
+through exact positions at its knots *is* such a spline.
 
 References
 ----------

@@ -1,12 +1,9 @@
 """A corridor worked out from the laps of a recording, where nobody has surveyed the edges.
 
 The middle of the corridor is the median of the good laps, so one that went astray does not move it; its width is an
-assumption, and every output says so.  What such a track can tell is where laps differ from each other and where speed
-is missing; it cannot tell how far the kart was from the real edge.
-
-The median of closed paths that were driven several times, each displaced by the receiver's drift.
-
-A track from whatever there is: a centre line, walked edges, or laps.
+assumption, and every output says so.  Such a track shows where laps differ from
+each other and where speed is missing, but not how far the kart was from the real edge.  Also here: a track from
+whatever there is, a centre line, walked edges or laps.
 """
 
 from __future__ import annotations
@@ -223,12 +220,12 @@ def corridor_from_laps(
     bias = _lap_bias(shifts)
     middle_sigma = _middle_sigma(offsets, bias, sensors)
     bias = replace(bias, sigma=float(np.hypot(bias.sigma, np.sqrt(np.mean(middle_sigma**2)))))
-    notes = [f"made from {len(good)} of {sum(lap.status in ('complete', 'aborted') for lap in laps)} laps"]
+    notes = [f"track estimated from {len(good)} of {sum(lap.status in ('complete', 'aborted') for lap in laps)} laps"]
     if start_line is None:
-        notes.append("start line proposed across the longest straight; its place is not surveyed")
+        notes.append("start line placed across the longest straight; its real place is not known")
     sigma = float(np.sqrt(np.mean(middle_sigma**2)))
     notes.append(
-        f"its middle is known within {plus_minus(sigma, 2)} m as the receiver saw it, its width within "
+        f"the middle of the track is known within {plus_minus(sigma, 2)} m as the receiver saw it, its width within "
         f"{plus_minus(WIDTH_SIGMA, 1)} m"
     )
     track = _track(name, middle, offsets, line, assumed_width, plane, notes, sigma)
@@ -255,7 +252,7 @@ def _good_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:
     if not complete:
         reasons = "; ".join(f"{lap.label}: {lap.reason}" for lap in laps if lap.status == "aborted")
         raise RecordingError(
-            f"no complete lap to make a corridor of ({reasons})", remedy="Record at least one clean lap"
+            f"no complete lap to estimate the track from ({reasons})", remedy="Record at least one clean lap"
         )
     fastest = min(lap.duration for lap in complete)
     return tuple(lap for lap in complete if lap.duration <= 1.10 * fastest)
@@ -274,7 +271,7 @@ def _lap_bias(shifts: Array) -> PositionBias:
     """The part of the position bias in which laps differ, from the displacements between them."""
     laps = len(shifts)
     if laps < 2:
-        return PositionBias(relative=True, note="assumed: one lap cannot tell its own bias")
+        return PositionBias(relative=True, note="assumed: one lap does not show its own error")
     apart = float(np.sqrt((shifts**2).sum() / (2 * (laps - 1))))
     # A standard deviation from so few laps is itself uncertain by 1/sqrt(2·degrees of freedom): take the upper side.
     sigma = apart * float(1.0 + 1.0 / np.sqrt(2.0 * 2.0 * (laps - 1)))
@@ -302,8 +299,8 @@ def _track(
     centre = np.column_stack([middle.x, middle.y])[:-1]
     edges = edges_from_centre(centre, left[:-1], right[:-1], closed=True)
     note = (
-        f"corridor estimated from {len(offsets)} recorded laps, width {assumed_width:g} m assumed about their median: "
-        "the real edges are not known, and the computed lap shows what this assumed corridor allows"
+        f"estimated from {len(offsets)} recorded laps: an assumed width of {assumed_width:g} m about their median. "
+        "The real edges are not known; the computed lap is for this assumed track"
     )
     track = track_from_edges(
         name,
@@ -378,15 +375,13 @@ def import_track(
 ) -> Track:
     """Make a track from a centre line with widths, from two walked edges, or from recorded laps.
 
-    ============================================== ===============================================================
-    ``source``                                     taken for
-    ============================================== ===============================================================
-    CSV                                            centre line with widths
-    GPX or GeoJSON with one line                   centre line, of an assumed ``width``
-    GPX or GeoJSON with two lines, or with         edges walked with a receiver, told apart by "left" and "right"
-    ``right`` beside it                            in the lines' names
-    a Recording                                    laps: the edges are assumed about their median
-    ============================================== ===============================================================
+    What ``source`` holds decides:
+
+    - CSV: a centre line with widths
+    - GPX or GeoJSON with one line: a centre line, of an assumed ``width``
+    - GPX or GeoJSON with two lines, or with ``right`` beside it: edges walked with a receiver, with "left"
+      and "right" in the lines' names
+    - a Recording: laps, the edges being assumed about their median
 
     Parameters
     ----------

@@ -1,8 +1,6 @@
-"""The minimum-time line and speed of a kart on a track.
+"""The minimum-time line and speed of a kart on a track, and how the lap time changes with each of the kart's numbers.
 
-How the minimum lap time changes with each of the kart's numbers, from the solution's multipliers.
-
-Which field of a kart makes a lap impossible: found by solving again with usual values in its place.
+Where no lap is possible, solving again with usual values finds the kart's field that prevents it.
 """
 
 from __future__ import annotations
@@ -530,7 +528,7 @@ def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance:
         sensible = False
     if not sensible:
         raise InputError(
-            f"grip factor {grip!r} is no number from 0.05 to 3",
+            f"grip factor {grip!r} is not a number from 0.05 to 3",
             where="grip",
             remedy="1 is dry, about 0.6 damp, 0.45 wet",
         )

@@ -1,10 +1,7 @@
-"""Iterates of the interior-point method and the Newton steps from them.
+"""Iterates of the interior-point method, the Newton steps from them, and how far a step may go between bounds.
 
-See :mod:`linelab.optimum.interior` for the method and its sources.
-
-Unknowns between bounds: distances, the interior, and how far a step may go; for :mod:`linelab.optimum.interior`.
-
-Symmetric positive definite systems whose matrix is a narrow band, closed into a ring or not.
+The systems are symmetric positive definite narrow bands, closed into a ring or not.  See
+:mod:`linelab.optimum.interior` for the method and its sources.
 """
 
 from __future__ import annotations

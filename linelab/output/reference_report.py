@@ -1,7 +1,4 @@
-"""A computed lap written out: figures, lap and pictures into one folder.
-
-The computed lap in figures: one row a corner, as a table for the terminal and as plain data for files.
-"""
+"""A computed lap in figures, one row a corner, as text and as data; written with its pictures into one folder."""
 
 from __future__ import annotations
 
@@ -73,19 +70,17 @@ def _slowing_cells(row: CornerRow, units: Units) -> tuple[str, str]:
 
 
 def table_words(track: Track, units: Units = METRIC) -> list[str]:
-    """What the table's stations and times are measured along and between."""
+    """What the table's places and times mean."""
     words = [
-        f"Stations ({units.length_unit}) are along the track's reference line, {units.length_text(track.length)} long."
+        f"Places [{units.length_unit}] are distances {'round the lap' if track.closed else 'along the road'}, "
+        f"{units.length_text(track.length)} in all."
     ]
     if track.corners:
         words.append(
-            "A corner's time is from half-way to the corner before to half-way to the next, by the track alone: it "
-            "compares between karts, grips and kerbs, and adds up to the lap time."
+            "A corner's time runs from half-way after the corner before to half-way to the next, so times are "
+            "comparable between karts, grip levels and kerb settings. They add up to the lap time."
         )
-        words.append(
-            '"lift": the kart slows from there by less power, with a touch of brake at most; "-": it slows '
-            "too gently for a mark, or not at all."
-        )
+        words.append('"lift": lift here; little or no brake. "-": the kart slows too gently for a mark, or not at all.')
     return words
 
 
@@ -116,9 +111,9 @@ def reference_words(
     else:
         words.append(
             f"Checked between its nodes: at most {check.edge_excess * 1e3:.0f} mm over an edge, "
-            f"{check.grip_excess:.1%} over the grip and {check.engine_excess:.1%} over the engine; driven again by its "
-            f"curvature and speed it ends {check.position_defect * 1e3:.0f} mm and "
-            f"{abs(check.time_defect) * 1e3:.1f} ms away; {_rival_words(solution, check)}."
+            f"{check.grip_excess:.1%} over the grip and {check.engine_excess:.1%} over the engine; re-integrated, it "
+            f"closes to {check.position_defect * 1e3:.0f} mm and {abs(check.time_defect) * 1e3:.1f} ms; "
+            f"{_rival_words(solution, check)}."
         )
     return words
 
@@ -132,10 +127,11 @@ def computed_to(solution: Solution) -> float:
 
 
 def _rival_words(solution: Solution, check: Verification) -> str:
-    """How the lap time stands beside that of another method."""
+    """How far the lap time is from another method's."""
     if check.unlimited_time is not None:
-        return f"without the driver's rates that line takes {lap_time_words(check.unlimited_time)}"
-    return f"a second method takes {1e3 * (check.solver_time - solution.lap.lap_time):+.1f} ms on that line"
+        return f"without the driver's limited rates the same line takes {lap_time_words(check.unlimited_time)}"
+    apart = 1e3 * (check.solver_time - solution.lap.lap_time)
+    return f"an independent speed profile on the same line differs by {apart:+.1f} ms"
 
 
 def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True) -> dict[str, Any]:
@@ -156,8 +152,8 @@ def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: b
             "note": track.survey.note,
         },
         "kart": {"name": kart.name, "mass_kg": kart.mass, "mu_lateral": kart.mu_lateral},
-        "stations": "along the track's reference line, length_m long",
-        "corner_times": "from half-way to the corner before to half-way to the next, by the track alone",
+        "stations": "distances round the lap, along the track's reference line, length_m long",
+        "corner_times": "from half-way after the corner before to half-way to the next, by the track alone",
         "grip_factor": solution.grip,
         "kerbs_allowed": use_kerbs,
         "lap_time_s": solution.lap_time,

@@ -1,12 +1,8 @@
-"""The whole review as JSON: every figure with its standard deviation or the reason why there is none.
+"""The whole review as JSON, and its corners as CSV with a row a corner and lap.
 
-The layout is published as a JSON Schema (draft 2020-12) in ``linelab/data/schema/review.schema.json``; SI units, named
-in the keys.
-
-A review's corners as CSV, a row a corner and lap.
-
-The file carries the cautions, the survey note and the notes of the session as comment lines; a figure is a value with
-its standard deviation, or empty with the reason.
+Every figure has its standard deviation, or the reason why it is withheld; units are SI and named in the keys.  The
+JSON's layout is published as a JSON Schema (draft 2020-12) in ``linelab/data/schema/review.schema.json``.  The CSV
+carries the cautions and the notes as comment lines.
 """
 
 from __future__ import annotations

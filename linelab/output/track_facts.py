@@ -14,7 +14,7 @@ from linelab.output.tables import text_table
 
 
 def survey_sentence(survey: Survey, units: Units = METRIC) -> str:
-    """Where the edges come from, as printed on every output; the words of whoever surveyed them as they are."""
+    """Where the edges come from, as printed on every output; a surveyor's own words stay as they are."""
     if survey.kind == "estimated":
         text = "Edges estimated, not surveyed"
     elif survey.kind == "widths":
@@ -42,7 +42,7 @@ def track_words(facts: TrackFacts, units: Units = METRIC) -> list[str]:
     direction = "" if facts.direction == "open" else f", {facts.direction}"
     words = [
         f"{facts.name}. {kind}{direction}, {units.length_text(facts.length)} along the middle; "
-        f"stations are along the reference line, {units.length_text(facts.reference_length)}.",
+        f"places are distances along the reference line, {units.length_text(facts.reference_length)} long.",
         _width_words(low, high, facts.mean_width, units),
         f"{_count(facts.left_corners + facts.right_corners, 'corner')} ({facts.left_corners} left, "
         f"{facts.right_corners} right), {_count(facts.kerbs, 'kerb')}, longest straight "
@@ -51,9 +51,9 @@ def track_words(facts: TrackFacts, units: Units = METRIC) -> list[str]:
     ]
     if math.isfinite(facts.tightest_inside_radius):
         radius = units.length_text(facts.tightest_inside_radius, 1)
-        words.append(f"Tightest inside radius {radius}, at station {units.length_text(facts.tightest_station)}.")
+        words.append(f"Tightest inside radius {radius}, at {units.length_text(facts.tightest_station)}.")
     if facts.slope is None or facts.bank is None:
-        words.append("No elevation in the file: taken as flat.")
+        words.append("No heights in the file: the track is taken as flat.")
     else:
         climb = "" if facts.climb is None else f", {units.length_text(facts.climb, 1)} of climb a lap"
         words.append(
@@ -88,7 +88,7 @@ def patch_words(factors: Sequence[float]) -> str:
     shown = sorted({f"{factor:.2f}" for factor in factors})
     many = f"{shown[0]} to {shown[-1]}" if len(shown) > 1 else shown[0]
     patches = "1 patch" if len(factors) == 1 else f"{len(factors)} patches"
-    return f"The track file has {patches} of other grip: {many} of the rest of the road's."
+    return f"The track file has {patches} of other grip: {many} times the grip of the road around."
 
 
 def _count(number: int, what: str) -> str:

@@ -1,7 +1,4 @@
-"""Laps: the recording cut at the start line, each lap with its status and the reason.
-
-Crossings of a line: when, where across it, and which of them count as passing it.
-"""
+"""Laps: the recording cut at the start line, each lap with its status and the reason."""
 
 from __future__ import annotations
 
@@ -27,7 +24,7 @@ MARGIN = 4.0
 #: A line farther than this from the whole recording is of another place, or its coordinates are swapped [m].
 ELSEWHERE = 5000.0
 #: The kart must get this far from the line before it can cross it again [m].
-CLEAR = 12.0
+LEFT_LINE = 12.0
 #: Longest gap between samples that a lap may hold, and over which a crossing may be interpolated [s].
 LONGEST_GAP = 2.0
 
@@ -103,7 +100,7 @@ def passages(samples: Samples, line: StartLine, length: float | None, longest_ga
     crossings = find_crossings(samples, line, longest_gap=longest_gap)
     if not crossings:
         raise _missed(samples, line)
-    clear = np.hypot(samples.x - line.centre[0], samples.y - line.centre[1]) > 0.5 * line.width + CLEAR
+    clear = np.hypot(samples.x - line.centre[0], samples.y - line.centre[1]) > 0.5 * line.width + LEFT_LINE
     cleared = np.cumsum(clear)
     groups: list[list[Crossing]] = []
     for crossing in crossings:

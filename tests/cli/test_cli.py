@@ -163,7 +163,7 @@ def test_track_facts_reverse_and_save(capsys, tmp_path):
     code, out, _ = _run(capsys, "track", first, "--reverse", "--save", second, "--out", tmp_path / "sheet")
     assert code == 0
     assert "anticlockwise" in out
-    assert "440 m along the middle; stations are along the reference line, 402 m." in out
+    assert "440 m along the middle; places are distances along the reference line, 402 m long." in out
     assert "French motor sport federation" in out
     assert second.exists()
     assert (tmp_path / "sheet" / "track.png").exists()

@@ -196,7 +196,7 @@ def test_a_bad_position_withholds_the_edges_only():
     for name in ("apex_distance", "apex_miss", "track_out_room"):
         figure = marks.named()[name].driven
         assert not figure.known
-        assert figure.reason.startswith("position bias ±2.9 m")
+        assert figure.reason.startswith("position error ±2.9 m")
     assert marks.min_speed.driven.known
     assert marks.brake_point.driven.known
 

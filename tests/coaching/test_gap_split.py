@@ -96,7 +96,7 @@ def test_an_unknown_target_and_no_laps_are_refused():
         review_session(TRACK, KART, [], REFERENCE)
     line = dataclasses.replace(EXACT[0].lap.line, s=0.9 * EXACT[0].lap.line.s)
     short = without_uncertainty(dataclasses.replace(EXACT[0].lap, line=line))
-    with pytest.raises(InputError, match=r"runs from station 0.0 to .* m"):
+    with pytest.raises(InputError, match=r"covers 0.0 to .* m"):
         review_session(TRACK, KART, [short], REFERENCE)
 
 

@@ -53,9 +53,7 @@ def _alike(shown: str, printed: str) -> bool:
 
 @pytest.fixture
 def folder(tmp_path, monkeypatch):
-    """A folder that looks like a checkout with linelab installed."""
-    for name in ("linelab", "tracks"):
-        (tmp_path / name).symlink_to(ROOT / name)
+    """A folder of its own, with linelab as a command."""
     command = tmp_path / "bin" / "linelab"
     command.parent.mkdir()
     command.write_text(f'#!/bin/sh\nexec "{sys.executable}" -P -m linelab "$@"\n', encoding="utf-8")
@@ -98,6 +96,13 @@ def test_no_block_escapes_the_pattern():
     for text in TEXTS.values():
         assert len(re.findall(r"^\s*```", text, re.MULTILINE)) == 2 * len(BLOCK.findall(text))
     assert len(re.findall(r"^ {4}\S", BLOCK.sub("", TEXTS[README]), re.MULTILINE)) == 2
+
+
+def test_links_of_the_readme_lead_somewhere():
+    """Links between the pages are checked as the site is built."""
+    linked = re.findall(r"\]\(([^)]+)\)|src=\"([^\"]+)", TEXTS[README])
+    assert len(linked) > 10
+    assert [name for pair in linked for name in pair if name and not (ROOT / name).exists()] == []
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)

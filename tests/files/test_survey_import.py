@@ -128,7 +128,7 @@ def test_two_walked_edges(route: bool, tmp_path: Path) -> None:
     assert np.median(track.width) == pytest.approx(8.0, abs=0.1)
     assert track.survey.uncertainty == 0.5
     assert any("past its beginning" in note for note in track.notes)
-    assert any("turned round" in note for note in track.notes)
+    assert any("reversed" in note for note in track.notes)
     assert [c.left for c in track.corners] == [True, True]
 
 

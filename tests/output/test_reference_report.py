@@ -54,7 +54,7 @@ def test_patches_of_other_grip_are_told():
         GripZone(s_start=s, s_end=s + 20.0, n_right=-1.0, n_left=1.0, factor=f) for s, f in ((50, 0.6), (90, 1.05))
     ]
     patched = dataclasses.replace(track, grip_zones=tuple(zones))
-    said = "The track file has 2 patches of other grip: 0.60 to 1.05 of the rest of the road's."
+    said = "The track file has 2 patches of other grip: 0.60 to 1.05 times the grip of the road around."
     assert said in track_words(track_facts(patched))
     solution = solve_min_time(track, load_kart("rental-four-stroke"))
     assert conditions(patched, solution, True) == [said]

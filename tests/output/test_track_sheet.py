@@ -181,7 +181,7 @@ def test_corners_without_braking_say_what_to_do_instead(corners):
     lift = dataclasses.replace(corners[0].turn_in, name="lift")
     marked = dataclasses.replace(base, brake=lift, slows="off the power")
     assert slowing_words(marked) == "lift, no brake"
-    assert slowing_words(dataclasses.replace(marked, slows="brakes")) == "lift, brake dab"
+    assert slowing_words(dataclasses.replace(marked, slows="brakes")) == "lift, light brake"
     assert slowing_words(dataclasses.replace(marked, brake=dataclasses.replace(lift, name="brake"))) == ""
     after = dataclasses.replace(corners[0].turn_in, after="lift", after_corner=None)
     assert "from lift point" in mark_words(after, METRIC)[0]
@@ -255,20 +255,20 @@ def test_a_cost_is_withheld_where_the_line_keeps_off_the_edge(corners):
 
 def test_a_bound_is_called_one_and_a_solved_cost_is_not(rental, corners):
     track, kart, solution = rental
-    assert re.search(r"apex missed by 0.5 m: up to 0\.\d\d s", summary_words(corners[0], METRIC))
-    assert "at most so much" in time_words(track, corners, METRIC)[0]
+    assert re.search(r"apex missed by 0.5 m costs up to 0\.\d\d s", summary_words(corners[0], METRIC))
+    assert "the most time lost" in time_words(track, corners, METRIC)[0]
     solved = dataclasses.replace(
         apex_costs(track, kart, solution, misses=(0.5,), corners=[5])[0], time_lost=[0.001], method="solved again"
     )
     found = sheet_corners(track, solution.lap, kart, [solved])
-    assert "apex missed by 0.5 m: hardly any time" in summary_words(found[4], METRIC)
+    assert "apex missed by 0.5 m costs hardly any time" in summary_words(found[4], METRIC)
     exact = dataclasses.replace(found[4], cost=0.0612)
-    assert "apex missed by 0.5 m: 0.06 s" in summary_words(exact, METRIC)
+    assert "apex missed by 0.5 m costs 0.06 s" in summary_words(exact, METRIC)
     assert "at most" not in time_words(track, [exact], METRIC)[0]
 
 
 def test_the_sheet_solves_what_a_missed_apex_costs_unless_told_to_be_quick(rental, pages):
-    assert "The aim matters most in corners 2 " in _texts(pages[0])
+    assert "A missed apex costs most in corners 2 " in _texts(pages[0])
     assert "upper bounds" not in _texts(pages[0])
     assert "up to 0." not in _texts(pages[1])
     quick = sheet_pages(*rental, quick=True)
@@ -287,7 +287,7 @@ def test_the_walk_names_the_kerbs_in_use(rental, corners):
     words = " ".join(walk_words(rental[0], corners, 0.75, METRIC))
     used = [str(c.number) for c in corners if "inside" in c.kerbs_used]
     assert ", ".join(used[:-1]) + f" and {used[-1]}" in words
-    assert "No elevation" in words
+    assert "has no heights" in words
 
 
 def test_the_sheet_has_two_pages_of_a4_with_every_corner_and_the_cautions(pages, corners):
@@ -333,8 +333,8 @@ def test_a_long_name_stays_on_the_page(rental):
 
 ESTIMATED = Survey(
     kind="estimated",
-    note="corridor estimated from 14 recorded laps, width 7 m assumed about their median: the real edges are not "
-    "known, and the computed lap shows what this assumed corridor allows",
+    note="estimated from 14 recorded laps: an assumed width of 7 m about their median. The real edges are not known; "
+    "the computed lap is for this assumed track",
     assumed_width=7.0,
     uncertainty=0.865,
 )
@@ -391,7 +391,7 @@ def test_thirty_corners_take_a_third_page():
     for page in drawn[1:]:
         large = [text for text in page.texts if text.get_text().isdigit() and text.get_size() > 12.0]
         told += [int(text.get_text()) for text in large]
-        assert {"corner", "turn in", "apex"} <= {text.get_text() for text in page.texts}
+        assert {"corner", "turn-in", "apex"} <= {text.get_text() for text in page.texts}
     assert told == list(range(1, 31))
 
 
@@ -430,10 +430,10 @@ def test_imperial_pages_show_feet_and_mph(rental):
 
 def test_a_corridor_from_laps_says_so_on_every_page(rental):
     track, kart, solution = rental
-    survey = Survey(kind="estimated", note="corridor estimated from 4 laps", assumed_width=7.0)
+    survey = Survey(kind="estimated", note="estimated from 4 laps", assumed_width=7.0)
     drawn = sheet_pages(dataclasses.replace(track, survey=survey), kart, solution, quick=True)
     for page in drawn:
-        assert "corridor estimated from 4 laps" in _texts(page).lower()
+        assert "estimated from 4 laps" in _texts(page).lower()
     assert "real edges and kerbs are not known" in _texts(drawn[0])
 
 

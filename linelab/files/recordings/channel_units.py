@@ -1,7 +1,4 @@
-"""Names and units of recorded channels: which column is what, and the factor to SI.
-
-Times of a recording as seconds: numbers (elapsed or since 1970), ISO 8601 stamps, clock times.
-"""
+"""Names and units of recorded channels: which column is what, the factor to SI, and times as seconds."""
 
 from __future__ import annotations
 
@@ -20,7 +17,7 @@ from linelab.units import FOOT, KMH, KNOT, MPH, RPM, STANDARD_GRAVITY, Array
 
 _DEG = math.pi / 180.0
 
-#: Factor to the unit of :class:`linelab.model.lap.Recording` by kind of quantity; the first unit is kept inside.
+#: Factor to the unit of :class:`linelab.Recording` by kind of quantity; the first unit is kept inside.
 UNITS: dict[str, dict[str, float]] = {
     "time": {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0},
     "speed": {"m/s": 1.0, "km/h": KMH, "mph": MPH, "knots": KNOT, "ft/s": FOOT},

@@ -167,7 +167,7 @@ def _number(text: str) -> float:
 
 
 def read_gpx(path: Path, progress: Callable[[str], None] = lambda text: None) -> Recording:
-    """Read the track points of a GPX file; see :func:`linelab.files.recordings.load_recording.load_recording`."""
+    """Read the track points of a GPX file; see :func:`linelab.load_recording`."""
     points = _Points(path)
     size, fed = max(path.stat().st_size, 1), 0
     try:

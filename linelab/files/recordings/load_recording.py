@@ -1,7 +1,4 @@
-"""Load a recording: facts only, nothing cleaned, nothing guessed that matters.
-
-Several files of one session joined into one recording.
-"""
+"""Load a recording, or the files of one session as one: facts only, nothing cleaned, nothing guessed that matters."""
 
 from __future__ import annotations
 
@@ -39,7 +36,7 @@ def load_recording(
 ) -> Recording:
     """Read a recording: CSV or other delimited text, GPX, an NMEA 0183 log, or GeoJSON lines with times.
 
-    Which of them it is is told by the content, not by the name.
+    The content decides which of them it is, not the name.
 
     Parameters
     ----------

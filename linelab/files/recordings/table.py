@@ -1,6 +1,6 @@
 """Recordings as delimited text: any delimiter, preamble, unit row, decimal comma, named or numbered columns.
 
-A recording written as CSV, so that what was simulated or cut can be read again.
+Recordings are written as CSV here too, in a form that is read again.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def read_csv(
     units: Mapping[str, str] | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> Recording:
-    """Read a delimited text file; see :func:`linelab.files.recordings.load_recording.load_recording`."""
+    """Read a delimited text file; see :func:`linelab.load_recording`."""
     layout = find_layout(path, head)
     chosen = choose_columns(path, layout, columns or {})
     day = _day(layout, chosen.pop("date", None))

@@ -1,6 +1,6 @@
 """Tracks from edges or from a centre line with widths, and tracks driven the other way round.
 
-Tells a recording of laps from a centre line: it runs along where it has been before.
+A line that runs along where it has been before is a recording of laps, not a centre line, and is refused.
 """
 
 from __future__ import annotations
@@ -297,9 +297,9 @@ def _same_way(left: Array, right: Array, closed: bool, notes: list[str]) -> tupl
     if along >= 0.0:
         return left, right
     if side > 0.0:
-        notes.append("the left edge was drawn against the driving direction: turned round")
+        notes.append("the left edge was drawn against the driving direction: reversed")
         return left[::-1], right
-    notes.append("the right edge was drawn against the driving direction: turned round")
+    notes.append("the right edge was drawn against the driving direction: reversed")
     return left, right[::-1]
 
 

@@ -1,8 +1,6 @@
 """Things along a track, read from its file: timing lines, kerbs, grip zones and corners, placed on the track.
 
-GeoJSON (RFC 7946) as linelab reads it: features with a role, their coordinates and properties, checked.
-
-Nothing here knows what a track is; a feature that says nothing to linelab is left out with a note.
+They are GeoJSON features (RFC 7946) with a role; a feature without one is left out with a note.
 """
 
 from __future__ import annotations

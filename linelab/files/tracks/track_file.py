@@ -18,8 +18,6 @@ Every property but ``role`` is optional unless shown without a default.  Only ``
 
 A track in local metres (an indoor hall, a plan without a map) is stored about longitude 0, latitude 0 with
 ``georeferenced`` false: a valid file for any GIS, in which only the place is fictitious.
-
-Writing a track as GeoJSON; see ``track_files`` for the format.
 """  # noqa: E501
 
 from __future__ import annotations

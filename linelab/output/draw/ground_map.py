@@ -1,6 +1,6 @@
 """The ground on a picture: track surface, edges, kerbs, start line, numbered corners, scale and north.
 
-Maps with driving lines: a driven lap coloured by time lost, the computed lap by what limits it.
+Also the map of a driven lap, coloured by time lost against another lap.
 """
 
 from __future__ import annotations

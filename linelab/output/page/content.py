@@ -163,7 +163,7 @@ def _beside(beside: Beside | None) -> dict[str, Any] | None:
     found = beside.difference
     figures = [("usual lap", found.lap_time), ("best lap", found.best)]
     figures += [(f"corner {number}", figure) for number, figure in found.corners]
-    spread = " and ".join(typeset(measured_text(figure, 1.0, 2)) for figure in found.spread)
+    spread = [typeset(measured_text(figure, 1.0, 2)) for figure in found.spread]
     return {
         "source": beside.source,
         "words": found.words[:1].upper() + found.words[1:],
@@ -185,7 +185,7 @@ def _lap_heading(lap: LapReview, whole: LossText, remark: str, units: Units) -> 
     word = "level with" if same else "behind" if gap >= 0.0 else "ahead of"
     parts = f"{whole.line} s by the line, {whole.speed} s by the speed on it"
     if lap.line_loss.value is None:
-        parts = f"Line and speed are not told apart: {in_units(lap.line_loss.reason, units)}"
+        parts = f"Line and speed are not separated: {in_units(lap.line_loss.reason, units)}"
     return {
         "label": lap.label,
         "name": lap.label[:1].upper() + lap.label[1:],

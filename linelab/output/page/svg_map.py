@@ -1,6 +1,6 @@
-"""The ground of the map: surface, edges, kerbs, start and timing lines, corner numbers, as SVG path data.
+"""The map as SVG path data: the ground, corner numbers, the target's line, driven lines in classes of time lost.
 
-The laps on the map: the target's line, and driven lines in classes of time lost by the metre.
+Paths are whole numbers in relative steps, with only as many points as the eye can distinguish.
 """
 
 from __future__ import annotations
