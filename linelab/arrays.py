@@ -88,6 +88,11 @@ def require_increasing(owner: str, name: str, array: Array) -> None:
         )
 
 
+def distance_along(x: Array, y: Array) -> Array:
+    """Distance along a polyline at each of its points (N,), from 0."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+
+
 def counted(number: int, noun: str) -> str:
     """A number with its noun, in the plural where there is not one: "1 sample", "3 samples"."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -14,10 +14,6 @@ Array = NDArray[np.float64]
 
 Metres = Annotated[float, "m"]
 Seconds = Annotated[float, "s"]
-Radians = Annotated[float, "rad"]
-MetresPerSecond = Annotated[float, "m/s"]
-Kilograms = Annotated[float, "kg"]
-Watts = Annotated[float, "W"]
 
 #: Standard acceleration of free fall [m/s²]: exact by convention (BIPM, *The International System of Units*, 9th ed.,
 #: 2019, app. 4).

@@ -86,6 +86,12 @@ def to_plane(plane: LocalPlane, lon: Degrees, lat: Degrees) -> tuple[Array, Arra
     return np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
 
 
+def on_plane(points: Array, plane: LocalPlane) -> Array:
+    """Points (K, 2 or 3) of longitude, latitude [deg] and perhaps elevation [m] in the plane [m]."""
+    x, y = to_plane(plane, points[:, 0], points[:, 1])
+    return np.column_stack([x, y, *points[:, 2:].T])
+
+
 def to_lonlat(plane: LocalPlane, x: Degrees, y: Degrees) -> tuple[Array, Array]:
     """Longitude and latitude [deg] of plane points x, y [m] (same shape); the inverse of :func:`to_plane`."""
     x_array, y_array = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)

@@ -35,6 +35,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from linelab.arrays import distance_along
 from linelab.geometry.curve import Curve
 from linelab.units import Array
 
@@ -152,7 +153,7 @@ def smoothed_path(x: Array, y: Array, sigma: float, *, closed: bool, spacing: fl
     -------
     SmoothedPath
     """
-    along = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
+    along = distance_along(x, y)
     count = max(16, round(along[-1] / (spacing or min(sigma / 4.0, 1.0))))
     # Half-way samples: the pattern is the same from either end, so a reversed track gives the same corners.
     station = (np.arange(count) + 0.5) * along[-1] / count

@@ -108,11 +108,11 @@ def curve_at(curve: Curve, s: Array | float) -> CurvePoint:
     index = np.minimum((inside / step).astype(np.intp), curve.s.size - 2)
     u = inside / step - index
     psi0, psi1 = curve.psi[index], curve.psi[index + 1]
-    x = _hermite(curve.x[index], curve.x[index + 1], np.cos(psi0), np.cos(psi1), u, step)
-    y = _hermite(curve.y[index], curve.y[index + 1], np.sin(psi0), np.sin(psi1), u, step)
-    psi = _hermite(psi0, psi1, curve.kappa[index], curve.kappa[index + 1], u, step)
+    x = hermite(curve.x[index], curve.x[index + 1], np.cos(psi0), np.cos(psi1), u, step)
+    y = hermite(curve.y[index], curve.y[index + 1], np.sin(psi0), np.sin(psi1), u, step)
+    psi = hermite(psi0, psi1, curve.kappa[index], curve.kappa[index + 1], u, step)
     k0, k1, d0, d1 = curve.kappa[index], curve.kappa[index + 1], curve.dkappa[index], curve.dkappa[index + 1]
-    kappa = _hermite(k0, k1, d0, d1, u, step)
+    kappa = hermite(k0, k1, d0, d1, u, step)
     dkappa = _hermite_slope(k0, k1, d0, d1, u, step)
     beyond = local - inside
     x = x + beyond * np.cos(psi)
@@ -124,13 +124,13 @@ def curve_at(curve: Curve, s: Array | float) -> CurvePoint:
     return CurvePoint(x, y, psi, kappa, dkappa)
 
 
-def _hermite(f0: Array, f1: Array, d0: Array, d1: Array, u: Array, h: float) -> Array:
+def hermite(f0: Array | float, f1: Array | float, d0: Array, d1: Array, u: Array, h: Array | float) -> Array:
     """Cubic Hermite value at u in [0, 1] between f0 and f1 with slopes d0, d1 over a step h."""
     w = 1.0 - u
     return f0 * (1.0 + 2.0 * u) * w * w + f1 * u * u * (3.0 - 2.0 * u) + h * u * w * (d0 * w - d1 * u)
 
 
 def _hermite_slope(f0: Array, f1: Array, d0: Array, d1: Array, u: Array, h: float) -> Array:
-    """Derivative of :func:`_hermite` with respect to distance."""
+    """Derivative of :func:`hermite` with respect to distance."""
     w = 1.0 - u
     return 6.0 * u * w * (f1 - f0) / h + d0 * w * (w - 2.0 * u) + d1 * u * (u - 2.0 * w)

@@ -1,6 +1,4 @@
-"""Edges as handed in: cleaned, checked, and walked by arc length.
-
-Edges from a centre line and widths.
+"""Edges as handed in, cleaned, checked and walked by arc length; and edges from a centre line and widths.
 
 An offset further than the radius of a bend folds back over itself.  The folded loop is cut off where the offset
 crosses itself, which leaves a sharp vertex.  Everything is done along the line, a few widths either way, so that
@@ -12,10 +10,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import ArrayLike, NDArray
 
+from linelab.arrays import distance_along
 from linelab.errors import TrackError
+from linelab.geometry.curve import hermite
 from linelab.units import Array
+
+Index = NDArray[np.intp]
 
 #: Points closer together than this are one point [m].
 SAME_POINT = 1e-3
@@ -72,9 +75,9 @@ def make_edge(name: str, points: ArrayLike, *, closed: bool) -> Edge:
     TrackError
         Not a list of points, values that are not finite, too few points, ends far apart on a closed edge.
     """
-    array = _as_points(name, points)
+    array = as_points(name, points)
     _check_length(name, array)
-    array = _without_repeats(array, closed=closed)
+    array = array[_distinct(array, closed)]
     least = 3 if closed else 2
     if array.shape[0] < least:
         raise TrackError(
@@ -86,13 +89,12 @@ def make_edge(name: str, points: ArrayLike, *, closed: bool) -> Edge:
         _check_gap(name, array)
         array = np.vstack([array, array[:1]])
     xy = np.ascontiguousarray(array[:, :2])
-    arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
     z = np.ascontiguousarray(array[:, 2]) if array.shape[1] == 3 else None
-    return Edge(name=name, xy=xy, z=z, arc=arc, closed=closed)
+    return Edge(name=name, xy=xy, z=z, arc=distance_along(*xy.T), closed=closed)
 
 
-def _as_points(name: str, points: ArrayLike) -> Array:
-    """Return a (M, 2|3) float array or raise TrackError naming the vertex (counted from 1)."""
+def as_points(name: str, points: ArrayLike) -> Array:
+    """Points of a line as a (M, 2|3) float array; TrackError, with the vertex counted from 1, where they are none."""
     try:
         array = np.array(points, dtype=np.float64)
     except (TypeError, ValueError) as error:
@@ -116,16 +118,12 @@ def _as_points(name: str, points: ArrayLike) -> Array:
     return array
 
 
-def _without_repeats(array: Array, *, closed: bool) -> Array:
-    """Drop points that repeat their predecessor, and a closing point that repeats the first."""
-    if array.shape[0] < 2:
-        return array
-    keep = np.ones(array.shape[0], dtype=bool)
-    keep[1:] = np.hypot(*np.diff(array[:, :2], axis=0).T) > SAME_POINT
-    array = array[keep]
-    while closed and array.shape[0] > 1 and np.hypot(*(array[-1, :2] - array[0, :2])) <= SAME_POINT:
-        array = array[:-1]
-    return array
+def _distinct(array: Array, closed: bool) -> Index:
+    """Rows that do not repeat the one before, without closing ones that repeat the first."""
+    kept = np.flatnonzero(np.hypot(*np.diff(array[:, :2], axis=0, prepend=np.inf).T) > SAME_POINT)
+    while closed and kept.size > 1 and np.hypot(*(array[kept[-1], :2] - array[0, :2])) <= SAME_POINT:
+        kept = kept[:-1]
+    return kept
 
 
 def _check_length(name: str, array: Array) -> None:
@@ -169,9 +167,6 @@ def _shoelace(ring: Array) -> float:
     return 0.5 * float(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]))
 
 
-Index = NDArray[np.intp]
-
-
 def edges_from_centre(centre: ArrayLike, w_left: ArrayLike, w_right: ArrayLike, *, closed: bool) -> tuple[Array, Array]:
     """Left and right edge of a road given by its centre line.
 
@@ -195,20 +190,27 @@ def edges_from_centre(centre: ArrayLike, w_left: ArrayLike, w_right: ArrayLike, 
     """
     array = np.array(centre, dtype=np.float64)
     count = array.shape[0] if array.ndim == 2 else 0
-    widths = [_checked_width(name, value, count) for name, value in (("w_left", w_left), ("w_right", w_right))]
+    widths = [checked_width(name, value, count) for name, value in (("w_left", w_left), ("w_right", w_right))]
     line = make_edge("centre line", array, closed=closed)
-    columns = _on_distinct_points(line, array, widths)
-    points, height, left, right = _densify(line, columns)
-    normal = _normals(points, closed)
+    kept = _distinct(array, closed)
+    arc, points, normal = _densified(line)
+    height = [] if line.z is None else [line.height_at(arc)]
     edges = []
-    for name, side, width in (("left edge", 1.0, left), ("right edge", -1.0, right)):
-        offset = points + side * width[:, None] * normal
-        keep, extra = _unfold(offset, points, float(np.max(width)), closed, name)
-        edges.append(_assemble(offset, height, keep, extra))
+    for name, side, width in (("left edge", 1.0, widths[0]), ("right edge", -1.0, widths[1])):
+        known = width[np.append(kept, kept[:1]) if closed else kept]
+        offset = points + side * np.interp(arc, line.arc, known)[:, None] * normal
+        rows, cuts = _unfolded(offset, points, float(width.max()), closed, name)
+        whole = np.column_stack([offset, *height])
+        added = (
+            np.column_stack([[place for _, place in cuts], whole[[row for row, _ in cuts], 2:]]) if cuts else whole[:0]
+        )
+        order = np.argsort([*rows, *(row + 0.5 for row, _ in cuts)])
+        edge = np.vstack([whole[rows], added])[order]
+        edges.append(edge[_distinct(edge, closed)])
     return edges[0], edges[1]
 
 
-def _checked_width(name: str, value: ArrayLike, count: int) -> Array:
+def checked_width(name: str, value: ArrayLike, count: int) -> Array:
     """A width (M,), positive and finite."""
     width = np.array(value, dtype=np.float64)
     if width.ndim == 0:
@@ -228,171 +230,84 @@ def _checked_width(name: str, value: ArrayLike, count: int) -> Array:
     return width
 
 
-def _on_distinct_points(line: Edge, array: Array, widths: list[Array]) -> Array:
-    """Columns left, right at the points that :func:`make_edge` kept (first repeated when closed)."""
-    index = np.flatnonzero(np.concatenate([[True], np.hypot(*np.diff(array[:, :2], axis=0).T) > 1e-3]))[
-        : line.arc.size - (1 if line.closed else 0)
-    ]
-    both = np.column_stack(widths)[index]
-    return np.vstack([both, both[:1]]) if line.closed else both
+def _densified(line: Edge) -> tuple[Array, Array, Array]:
+    """Arc lengths (K,), points and left normals (K, 2) at about a metre along a smooth curve through a line's points.
 
-
-def _densify(line: Edge, columns: Array) -> tuple[Array, Array | None, Array, Array]:
-    """Centre line at about a metre or finer, as a smooth curve through its points, with heights and widths."""
-    longest = 1.0
-    pieces = np.maximum(np.ceil(np.diff(line.arc) / longest).astype(np.intp), 1)
-    segment = np.repeat(np.arange(pieces.size), pieces)
-    u = (np.arange(segment.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)) / pieces[segment]
-    arc = line.arc[segment] + u * np.diff(line.arc)[segment]
-    points = _catmull_rom(line, segment, u)
-    if not line.closed:
-        arc = np.concatenate([arc, line.arc[-1:]])
-        points = np.vstack([points, line.xy[-1:]])
-    height = None if line.z is None else line.height_at(arc)
-    left, right = (np.interp(arc, line.arc, columns[:, i]) for i in (0, 1))
-    return points, height, left, right
-
-
-def _catmull_rom(line: Edge, segment: Index, u: Array) -> Array:
-    """Smooth interpolation: cubic Hermite pieces with slopes from parabolas through three points by chord length.
-
-    (A cubic Catmull-Rom spline with chordal parameters; Barry & Goldman, *A recursive evaluation algorithm for a
-    class of Catmull-Rom splines*, SIGGRAPH 1988.)  The slope is a unit vector, so long straights do not bulge.
+    Cubic Hermite pieces with slopes from parabolas through three points by chord length (a cubic Catmull-Rom spline
+    with chordal parameters; Barry & Goldman, *A recursive evaluation algorithm for a class of Catmull-Rom splines*,
+    SIGGRAPH 1988).  The slope is a unit vector, so long straights do not bulge.
     """
-    xy, chord = line.xy, np.diff(line.arc)
-    direction = np.diff(xy, axis=0) / chord[:, None]
-    if line.closed:
-        before, after = np.vstack([direction[-1:], direction]), np.vstack([direction, direction[:1]])
-        h0, h1 = np.concatenate([chord[-1:], chord]), np.concatenate([chord, chord[:1]])
-    else:
-        before, after = np.vstack([direction[:1], direction]), np.vstack([direction, direction[-1:]])
-        h0, h1 = np.concatenate([chord[:1], chord]), np.concatenate([chord, chord[-1:]])
-    slope = (before * h1[:, None] + after * h0[:, None]) / (h0 + h1)[:, None]
+    chord, around = np.diff(line.arc), np.arange(-1, line.arc.size)
+    around = around % chord.size if line.closed else np.clip(around, 0, chord.size - 1)
+    h = chord[around, None]
+    leg = np.diff(line.xy, axis=0)[around] / h
+    slope = leg[:-1] * h[1:] + leg[1:] * h[:-1]
     slope /= np.maximum(np.hypot(*slope.T), 1e-9)[:, None]
-    h = chord[segment][:, None]
-    w = u[:, None]
-    p0, p1 = xy[:-1][segment], xy[1:][segment]
-    m0, m1 = slope[:-1][segment], slope[1:][segment]
-    v = 1.0 - w
-    return np.asarray(p0 * (1 + 2 * w) * v * v + p1 * w * w * (3 - 2 * w) + h * w * v * (m0 * v - m1 * w))
-
-
-def _normals(points: Array, closed: bool) -> Array:
-    """Left normals (N, 2) of a dense polyline."""
-    ahead = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0) if closed else np.gradient(points, axis=0)
+    arc = distance_along(*shapely.get_coordinates(shapely.segmentize(shapely.LineString(line.xy), 1.0)).T)
+    arc = arc[:-1] if line.closed else arc
+    at = np.clip(np.searchsorted(line.arc, arc, side="right") - 1, 0, chord.size - 1)
+    u = ((arc - line.arc[at]) / chord[at])[:, None]
+    points = hermite(line.xy[at], line.xy[at + 1], slope[at], slope[at + 1], u, chord[at][:, None])
+    ahead = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0) if line.closed else np.gradient(points, axis=0)
     ahead /= np.maximum(np.hypot(*ahead.T), 1e-12)[:, None]
-    return np.column_stack([-ahead[:, 1], ahead[:, 0]])
+    return arc, points, np.column_stack([-ahead[:, 1], ahead[:, 0]])
 
 
-def _unfold(
+def crossings(a: Array, b: Array, least: int, most: int, *, closed: bool) -> tuple[Index, Index, Array]:
+    """Legs (K,) of two polylines of as many points that cross, and where (K, 2) [m].
+
+    Only legs of ``b`` that are ``least`` to ``most`` further on than that of ``a`` count, so that a track may cross
+    itself elsewhere.  Closed polylines do not repeat the first point.
+    """
+    last = len(a) if closed else len(a) - 1
+    legs = [shapely.linestrings(np.stack([line, np.roll(line, -1, axis=0)], axis=1)[:last]) for line in (a, b)]
+    i, j = shapely.STRtree(legs[1]).query(legs[0])
+    further = np.mod(j - i - least, len(a)) + least if closed else j - i
+    i, j = (rows[(further >= least) & (further <= most)] for rows in (i, j))
+    i, j = (rows[shapely.crosses(legs[0][i], legs[1][j])] for rows in (i, j))
+    return i, j, shapely.get_coordinates(shapely.intersection(legs[0][i], legs[1][j]))
+
+
+def _unfolded(
     offset: Array, points: Array, width: float, closed: bool, name: str
-) -> tuple[NDArray[np.bool_], dict[int, Array]]:
-    """Which offset points to keep, and the crossing point to put after kept ones (index -> point (2,))."""
-    size = offset.shape[0]
-    legs = np.roll(offset, -1, axis=0) - offset
-    base = np.roll(points, -1, axis=0) - points
+) -> tuple[Index, list[tuple[int, Array]]]:
+    """Rows of the offset points to keep, and the place (2,) where a loop is cut off after one of them, with its row."""
+    legs, base = (np.roll(line, -1, axis=0) - line for line in (offset, points))
     backwards = np.einsum("ij,ij->i", legs, base) < 0.0
     if not closed:
         backwards[-1] = False
-    keep = np.ones(size, dtype=bool)
-    extra: dict[int, Array] = {}
-    spacing = float(np.mean(np.hypot(*base[: size if closed else -1].T)))
-    reach = max(int(np.ceil(6.0 * width / spacing)), 4)
-    for begin, end in _runs(backwards, closed, gap=max(int(width / spacing), 1)):
-        _cut_loop(offset, points, (begin, end), reach, closed, name, (keep, extra))
-    return keep, extra
-
-
-def _runs(flags: NDArray[np.bool_], closed: bool, gap: int) -> list[tuple[int, int]]:
-    """Runs of true legs as (first leg, last leg), joined across gaps of up to ``gap`` legs."""
-    index = np.flatnonzero(flags)
-    if index.size == 0:
-        return []
-    breaks = np.flatnonzero(np.diff(index) > gap)
-    firsts = index[np.concatenate([[0], breaks + 1])]
-    lasts = index[np.concatenate([breaks, [index.size - 1]])]
-    runs = list(zip(firsts.tolist(), lasts.tolist()))
-    if closed and len(runs) > 1 and runs[0][0] + flags.size - runs[-1][1] <= gap:
-        first = runs.pop(0)
-        runs[-1] = (runs[-1][0], first[1] + flags.size)
-    return runs
-
-
-def _cut_loop(
-    offset: Array,
-    points: Array,
-    run: tuple[int, int],
-    reach: int,
-    closed: bool,
-    name: str,
-    out: tuple[NDArray[np.bool_], dict[int, Array]],
-) -> None:
-    """Find where the legs before and after a backward run cross, and mark what lies between for removal."""
-    size = offset.shape[0]
-    keep, extra = out
-    begin, end = run
-    before = np.arange(begin - 1, begin - 1 - reach, -1)
-    after = np.arange(end + 1, end + 1 + reach)
-    if closed:
-        reach = min(reach, (size - (end - begin) - 2) // 2)
-        before, after = before[:reach], after[:reach]
-    else:
-        before, after = before[before >= 0], after[after < size - 1]
-    if before.size == 0 or after.size == 0:
-        _drop(keep, begin, end, size)
-        return
-    p, q = offset[before % size], offset[after % size]
-    r = offset[(before + 1) % size] - p
-    v = offset[(after + 1) % size] - q
-    across = r[:, None, 0] * v[None, :, 1] - r[:, None, 1] * v[None, :, 0]
-    dx, dy = q[None, :, 0] - p[:, None, 0], q[None, :, 1] - p[:, None, 1]
-    safe = np.where(across == 0.0, 1.0, across)
-    t = (dx * v[None, :, 1] - dy * v[None, :, 0]) / safe
-    u = (dx * r[:, None, 1] - dy * r[:, None, 0]) / safe
-    hit = (across != 0.0) & (t >= 0.0) & (t <= 1.0) & (u >= 0.0) & (u <= 1.0)
-    if not hit.any():
-        _bridge(offset, points, run, reach // 3, name, keep)
-        return
-    # The outermost crossing removes loops within the loop as well.
-    outwards = np.add.outer(np.arange(before.size), np.arange(after.size))
-    i, j = np.unravel_index(int(np.argmax(np.where(hit, outwards, -1))), hit.shape)
-    first, last = int(before[i]), int(after[j])
-    _drop(keep, first, last, size)
-    extra[first % size] = p[i] + t[i, j] * r[i]
-
-
-def _bridge(offset: Array, points: Array, run: tuple[int, int], most: int, name: str, keep: NDArray[np.bool_]) -> None:
-    """Cut a backward step that is no loop (a change of width in a bend): drop points until the gap runs forwards."""
-    size = offset.shape[0]
-    begin, end = run
-    for _ in range(max(most, 1)):
-        leg = offset[(end + 1) % size] - offset[begin % size]
-        base = points[(end + 1) % size] - points[begin % size]
-        if leg @ base > 0.0:
-            _drop(keep, begin, end, size)
-            return
-        begin, end = begin - 1, end + 1
+    keep, size = np.ones(len(offset), dtype=bool), len(offset)
+    if not backwards.any():
+        return np.flatnonzero(keep), []
+    cuts: list[tuple[int, Array]] = []
+    near = max(int(width * size / np.hypot(*base[: None if closed else -1].T).sum()), 1)
+    # The longest loops first: they hold those within them.
+    loops = crossings(offset, offset, 2, min(18 * near, size // 2), closed=closed)
+    length = (loops[1] - loops[0]) % size
+    for k in np.argsort(-length):
+        inner = (loops[0][k] + 1 + np.arange(length[k])) % size
+        if backwards[inner].any() and keep[inner].all():
+            keep[inner] = False
+            cuts.append((int(loops[0][k]), loops[2][k]))
+    # What still runs backwards is no loop (a change of width in a bend): points go until the gap runs forwards.
+    left = np.flatnonzero(backwards & keep & np.roll(keep, -1))
+    for first, last in zip(left, np.roll(left, -1)):
+        if (closed or last >= first) and (last - first) % size <= near:
+            keep[np.arange(first + 1, first + 1 + (last - first) % size) % size] = False
+    joined = np.isin(np.arange(size), [row for row, _ in cuts])
+    for _ in range(2 * near + 1):
+        rows = np.flatnonzero(keep)
+        ahead = np.roll(rows, -1)
+        back = np.einsum("ij,ij->i", offset[ahead] - offset[rows], points[ahead] - points[rows]) < 0.0
+        back &= ~joined[rows] & (closed | (ahead > rows))
+        if not back.any():
+            return rows, cuts
+        place = offset[rows[np.argmax(back)]]
+        keep[rows[back]] = keep[ahead[back]] = False
+        if keep.sum() < 4:
+            break
     raise TrackError(
         "the centre line bends so tightly for its width that the edge folds over itself beyond the bend",
-        where=f"{name}, near ({offset[begin % size, 0]:.1f}, {offset[begin % size, 1]:.1f})",
+        where=f"{name}, near ({place[0]:.1f}, {place[1]:.1f})",
         remedy="Smooth the centre line there or give the two edges instead",
     )
-
-
-def _drop(keep: NDArray[np.bool_], first: int, last: int, size: int) -> None:
-    """Remove points first + 1 .. last."""
-    keep[np.arange(first + 1, last + 1) % size] = False
-
-
-def _assemble(offset: Array, height: Array | None, keep: NDArray[np.bool_], extra: dict[int, Array]) -> Array:
-    """The kept points with the crossing points in their places."""
-    full = offset if height is None else np.column_stack([offset, height])
-    if not extra:
-        return np.asarray(full[keep])
-    index = np.array(sorted(extra))
-    added = np.array([extra[i] for i in index.tolist()])
-    if height is not None:
-        added = np.column_stack([added, height[index]])
-    rank = np.concatenate([np.flatnonzero(keep).astype(np.float64), index + 0.5])
-    merged = np.vstack([full[keep], added])
-    return np.asarray(merged[np.argsort(rank, kind="stable")])

@@ -14,11 +14,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
+from linelab.arrays import distance_along
 from linelab.errors import TrackError
 from linelab.geometry.curve import Curve
-from linelab.geometry.edges import Edge
+from linelab.geometry.edges import Edge, crossings
 from linelab.units import Array
 
 Index = NDArray[np.intp]
@@ -307,21 +309,15 @@ def check_direction(left: Edge, right: Edge, mean_width: float) -> None:
             where="edges",
             remedy="Edges are in metres: check the unit",
         )
-    reach = max(min(left.length, right.length) / 400.0, 0.5)
-    arcs_l = np.linspace(0.0, left.length, 64, endpoint=False) + 0.5 * left.length / 64
-    arcs_r = np.arange(0.0, right.length, reach)
-    points_l, points_r = left.at(arcs_l), right.at(arcs_r)
-    square = (points_l[:, None, 0] - points_r[None, :, 0]) ** 2 + (points_l[:, None, 1] - points_r[None, :, 1]) ** 2
-    nearest = square.argmin(axis=1)
-    same = np.einsum("ij,ij->i", headings(left, arcs_l, reach), headings(right, arcs_r, reach)[nearest])
-    if float(np.mean(same > 0.0)) < 0.3:
+    along, _, usual = relation(left.xy, right.xy, closed=False)
+    if along < -0.4:
         raise TrackError(
             "the edges run in opposite directions",
             where="edges",
             remedy="Reverse one of them so that both run in driving order",
         )
     if not left.closed:
-        _check_ends(left, right, float(np.sqrt(np.median(square.min(axis=1)))))
+        _check_ends(left, right, usual)
     if mean_width < 0.0 and not left.closed and not 0.75 < left.length / right.length < 1.33:
         raise TrackError(
             f"the left edge is {left.length:.0f} m long, the right edge {right.length:.0f} m",
@@ -347,6 +343,31 @@ def check_direction(left: Edge, right: Edge, mean_width: float) -> None:
             where="edges",
             remedy="Check the unit (metres) and that the two edges are not the same line",
         )
+
+
+def relation(left: Array, right: Array, closed: bool) -> tuple[float, float, float]:
+    """Mean agreement of direction (-1 to 1), mean side of the left edge seen from the right (-1 to 1), and usual
+    distance [m] of two lines (M, 2 or 3).
+
+    Each of 400 places on the left edge looks at the nearest piece of the right edge.  Neighbouring stretches fool some
+    of them, never most.
+    """
+    (places, ahead), (others, ahead_there) = (_even_pieces(line[:, :2], closed) for line in (left, right))
+    near, distance = shapely.STRtree(shapely.points(others)).query_nearest(
+        shapely.points(places), all_matches=False, return_distance=True
+    )
+    here, there, gap = ahead[near[0]], ahead_there[near[1]], places[near[0]] - others[near[1]]
+    along = np.sign(np.einsum("ij,ij->i", here, there))
+    side = np.sign(there[:, 0] * gap[:, 1] - there[:, 1] * gap[:, 0])
+    return float(along.mean()), float(side.mean()), float(np.median(distance))
+
+
+def _even_pieces(line: Array, closed: bool) -> tuple[Array, Array]:
+    """Middles and directions of 400 even pieces of a line (400, 2)."""
+    path = np.vstack([line, line[:1]]) if closed else line
+    along = distance_along(*path.T)
+    points = np.column_stack([np.interp(np.linspace(0.0, along[-1], 401), along, column) for column in path.T])
+    return 0.5 * (points[1:] + points[:-1]), np.diff(points, axis=0)
 
 
 def _check_ends(left: Edge, right: Edge, usual: float) -> None:
@@ -391,33 +412,17 @@ def _check_crossing(left: Edge, right: Edge, rungs: Rungs, width: float) -> None
 
     Only neighbouring rungs are compared, so a track may cross itself elsewhere.
     """
-    spacing = 0.5 * (rungs.lap_a + rungs.lap_b) / rungs.a.size
-    for offset in range(-int(2.0 * width / spacing) - 1, int(2.0 * width / spacing) + 2):
-        p, q = rungs.left, np.roll(rungs.right, -offset, axis=0)
-        hit = _segments_cross(p, np.roll(p, -1, axis=0), q, np.roll(q, -1, axis=0))
-        if not rungs.closed:
-            index = np.arange(hit.size)
-            hit &= (index < hit.size - 1) & (index + offset >= 0) & (index + offset < hit.size - 1)
-        if hit.any():
-            k = int(np.argmax(hit))
-            other = (k + offset) % rungs.a.size
-            raise TrackError(
-                f"the edges cross at ({rungs.left[k, 0]:.1f}, {rungs.left[k, 1]:.1f})",
-                where=f"left edge, vertex {_vertex(left, rungs.a[k])}, "
-                f"right edge, vertex {_vertex(right, rungs.b[other])}",
-                remedy="Move or remove the point that is out of place",
-            )
-
-
-def _segments_cross(p0: Array, p1: Array, q0: Array, q1: Array) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    """Whether segments p0 p1 and q0 q1 (K, 2) properly cross, one by one."""
-
-    def side(a: Array, b: Array, c: Array) -> Array:
-        return np.asarray((b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0]))
-
-    a, b, c, d = side(p0, p1, q0), side(p0, p1, q1), side(q0, q1, p0), side(q0, q1, p1)
-    clear = np.minimum(np.minimum(np.abs(a), np.abs(b)), np.minimum(np.abs(c), np.abs(d))) > 1e-6  # not in one line
-    return np.asarray(clear & (a * b < 0.0) & (c * d < 0.0))
+    if not shapely.intersects(*(shapely.LineString(line) for line in (rungs.left, rungs.right))):
+        return
+    near = int(4.0 * width * rungs.a.size / (rungs.lap_a + rungs.lap_b)) + 1
+    i, j, places = crossings(rungs.left, rungs.right, -near, near, closed=rungs.closed)
+    if i.size:
+        raise TrackError(
+            f"the edges cross at ({places[0, 0]:.1f}, {places[0, 1]:.1f})",
+            where=f"left edge, vertex {_vertex(left, rungs.a[i[0]])}, "
+            f"right edge, vertex {_vertex(right, rungs.b[j[0]])}",
+            remedy="Move or remove the point that is out of place",
+        )
 
 
 def _vertex(edge: Edge, arc: float) -> int:
@@ -431,22 +436,19 @@ def check_loops(edge: Edge, width: float) -> None:
 
     Loops shorter than half the width (a walker standing still) pass: the widths take their inner side.
     """
+    if shapely.is_simple(shapely.LineString(edge.xy)):
+        return
     step = max(width / 8.0, edge.length / 40000.0)
-    arcs, p0 = edge_grid(edge, 0.0, step)
-    if edge.closed:
-        arcs, p0 = arcs[:-1], p0[:-1]
-    p1 = np.roll(p0, -1, axis=0)
-    for offset in range(max(int(0.5 * width / step), 2), int(3.5 * width / step)):
-        hit = _segments_cross(p0, p1, np.roll(p0, -offset, axis=0), np.roll(p1, -offset, axis=0))
-        if not edge.closed:
-            hit[-offset - 1 :] = False
-        if hit.any():
-            k = int(np.argmax(hit))
-            raise TrackError(
-                f"it crosses itself near ({p0[k, 0]:.1f}, {p0[k, 1]:.1f})",
-                where=f"{edge.name}, vertex {_vertex(edge, arcs[k])}",
-                remedy="Remove the loop or the points out of order",
-            )
+    arcs, points = edge_grid(edge, 0.0, step)
+    size = -1 if edge.closed else None
+    least, most = max(int(0.5 * width / step), 2), int(3.5 * width / step) - 1
+    i, _, places = crossings(points[:size], points[:size], least, most, closed=edge.closed)
+    if i.size:
+        raise TrackError(
+            f"it crosses itself near ({places[0, 0]:.1f}, {places[0, 1]:.1f})",
+            where=f"{edge.name}, vertex {_vertex(edge, arcs[i[0]])}",
+            remedy="Remove the loop or the points out of order",
+        )
 
 
 def check_widths(curve: Curve, w_left: Array, w_right: Array) -> None:

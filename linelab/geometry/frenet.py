@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from linelab.arrays import distance_along
 from linelab.errors import InputError
 from linelab.geometry.curve import Curve, curve_at
 from linelab.units import Array
@@ -96,10 +97,10 @@ def xy_to_sn(
     anchors = _anchors(px, py)
     track = _Follower(table, px[anchors], py[anchors])
     stations = track.follow(start)
-    travel = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(px), np.diff(py)))])
+    travel = distance_along(px, py)
     guess = np.interp(travel, travel[anchors], stations)
     s = _nearest_in_window(table, px, py, guess, window)
-    return _polish(curve, px, py, s, table.step)
+    return foot(curve, px, py, s, within=2.0 * table.step)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -268,24 +269,29 @@ def _nearest_in_window(table: _Table, x: Array, y: Array, guess: Array, window: 
     return out * table.step
 
 
-def _polish(curve: Curve, x: Array, y: Array, s: Array, step: float) -> tuple[Array, Array]:
-    """Newton's method for the foot of the normal, kept within two table steps of the nearest entry."""
-    station = s.copy()
-    todo = np.arange(s.size)
-    for _ in range(8):
+def foot(curve: Curve, x: Array, y: Array, guess: Array, *, within: float = np.inf) -> tuple[Array, Array]:
+    """Station and offset of points whose station is roughly known, at most ``within`` from the guess [m].
+
+    Newton's method, in steps of at most 2 m, for ``(p - r(s)) · t(s) = 0``, whose derivative is ``-(1 - n kappa)``.
+    """
+    station = guess.copy()
+    todo = np.arange(guess.size)
+    for _ in range(25):
         at = curve_at(curve, station[todo])
         dx, dy = x[todo] - at.x, y[todo] - at.y
         cos, sin = np.cos(at.psi), np.sin(at.psi)
-        slack = np.maximum(1.0 - (dy * cos - dx * sin) * at.kappa, 0.1)
-        moved = np.clip(station[todo] + (dx * cos + dy * sin) / slack, s[todo] - 2.0 * step, s[todo] + 2.0 * step)
+        slack = np.maximum(1.0 - (dy * cos - dx * sin) * at.kappa, 0.15)
+        step = np.clip((dx * cos + dy * sin) / slack, -2.0, 2.0)
+        moved = np.clip(station[todo] + step, guess[todo] - within, guess[todo] + within)
+        if not curve.closed:
+            moved = np.clip(moved, -_LEAD, curve.length + _LEAD)
         change = np.abs(moved - station[todo])
         station[todo] = moved
         todo = todo[change > 1e-7]
         if todo.size == 0:
             break
     at = curve_at(curve, station)
-    n = (y - at.y) * np.cos(at.psi) - (x - at.x) * np.sin(at.psi)
-    return station, n
+    return station, (y - at.y) * np.cos(at.psi) - (x - at.x) * np.sin(at.psi)
 
 
 def near_stations(curve: Curve, x: Array, y: Array, guess: Array, *, window: float = 5.0) -> tuple[Array, Array]:
@@ -303,4 +309,4 @@ def near_stations(curve: Curve, x: Array, y: Array, guess: Array, *, window: flo
         As :func:`xy_to_sn`.
     """
     table = _make_table(curve, None)
-    return _polish(curve, x, y, _nearest_in_window(table, x, y, guess, window), table.step)
+    return foot(curve, x, y, _nearest_in_window(table, x, y, guess, window), within=2.0 * table.step)

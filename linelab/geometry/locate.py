@@ -7,9 +7,11 @@ stations that jumps least from point to point.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple, Protocol
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from linelab.geometry.curve import Curve, curve_at
@@ -92,48 +94,39 @@ def _off_edge(road: Road, s: Array, n: Array, side: float) -> Array:
 
 def _candidates(road: Road, x: Array, y: Array, margin: float) -> list[tuple[Array, Array]]:
     """For each point every (s, n) whose normal passes through it within ``margin`` of the road."""
-    line = road.reference
-    found = [_stations(road, float(px), float(py), margin) for px, py in zip(x, y)]
-    cuts = np.cumsum([s.size for s in found])
-    s = np.concatenate(found)
-    px, py = (np.repeat(values, [one.size for one in found]) for values in (x, y))
-    point = curve_at(line, s)
-    dx, dy = px - point.x, py - point.y
-    n = -dx * np.sin(point.psi) + dy * np.cos(point.psi)
-    along = dx * np.cos(point.psi) + dy * np.sin(point.psi)
-    scale = 1.0 - n * point.kappa
-    s = s + np.where(scale > 0.05, along / np.maximum(scale, 0.05), 0.0)
+    line, last = road.reference, road.reference.s.size - 1
+    reach = float(max(road.w_left.max(), road.w_right.max())) + 2.0 * margin + line.step
+    point, a = _tree(line).query(shapely.points(x, y), predicate="dwithin", distance=reach)
+
+    def seen_from(index: NDArray[np.intp]) -> tuple[Array, NDArray[np.bool_]]:
+        dx, dy, psi = x[point] - line.x[index], y[point] - line.y[index], line.psi[index]
+        cos, sin = np.cos(psi), np.sin(psi)
+        offset = dy * cos - dx * sin
+        inside = (offset <= road.w_left[index] + margin) & (offset >= -road.w_right[index] - margin)
+        return dx * cos + dy * sin, inside
+
+    b = np.minimum(a + 1, last)
+    (ahead, inside), (ahead_b, inside_b) = seen_from(a), seen_from(b)
+    between = (a < last) & (ahead >= 0.0) & (ahead_b < 0.0) & (inside | inside_b)
+    beyond = np.where(a == 0, -ahead, np.where(a == last, ahead, -1.0))
+    found = between | (inside & (beyond >= 0.0) & (beyond <= margin) & (not line.closed))
+    share = np.where(between, ahead / np.where(between, ahead - ahead_b, 1.0), 0.0)[found]
+    point, s = point[found], line.s[a[found]] + line.step * share
+    at = curve_at(line, s)
+    dx, dy = x[point] - at.x, y[point] - at.y
+    n = dy * np.cos(at.psi) - dx * np.sin(at.psi)
+    scale = 1.0 - n * at.kappa
+    s = s + np.where(scale > 0.05, (dx * np.cos(at.psi) + dy * np.sin(at.psi)) / np.maximum(scale, 0.05), 0.0)
     s = np.mod(s, line.length) if line.closed else np.clip(s, 0.0, line.length)
-    return list(zip(np.split(s, cuts[:-1]), np.split(n, cuts[:-1])))
+    order = np.lexsort((s, point))
+    cuts = np.searchsorted(point[order], np.arange(1, x.size))
+    return list(zip(np.split(s[order], cuts), np.split(n[order], cuts)))
 
 
-def _stations(road: Road, px: float, py: float, margin: float) -> Array:
-    """Stations near those whose normal passes through a point within ``margin`` of the road [m]."""
-    line = road.reference
-    reach = float(max(road.w_left.max(), road.w_right.max())) + margin + line.step
-    last = line.s.size - 1
-    near = np.flatnonzero((np.abs(line.x - px) <= reach) & (np.abs(line.y - py) <= reach))
-    a, b = near[near < last], near[near < last] + 1
-    (ahead_a, inside_a), (ahead_b, inside_b) = (_seen_from(road, i, px, py, margin) for i in (a, b))
-    hit = (ahead_a >= 0.0) & (ahead_b < 0.0) & (inside_a | inside_b)
-    s = line.s[a[hit]] + line.step * ahead_a[hit] / (ahead_a[hit] - ahead_b[hit])
-    if not line.closed:
-        ahead, inside = _seen_from(road, np.array([0, last]), px, py, margin)
-        beyond = np.array([-ahead[0], ahead[1]])
-        s = np.append(s, line.s[[0, last]][inside & (beyond >= 0.0) & (beyond <= margin)])
-    return s
-
-
-def _seen_from(
-    road: Road, index: NDArray[np.intp], px: float, py: float, margin: float
-) -> tuple[Array, NDArray[np.bool_]]:
-    """How far ahead of stations ``index`` a point lies [m], and whether it is within ``margin`` of the road there."""
-    line = road.reference
-    dx, dy, psi = px - line.x[index], py - line.y[index], line.psi[index]
-    cos, sin = np.cos(psi), np.sin(psi)
-    offset = dy * cos - dx * sin
-    inside = (offset <= road.w_left[index] + margin) & (offset >= -road.w_right[index] - margin)
-    return dx * cos + dy * sin, inside
+@lru_cache(maxsize=4)
+def _tree(line: Curve) -> shapely.STRtree:
+    """The stations of a curve."""
+    return shapely.STRtree(shapely.points(line.x, line.y))
 
 
 def crossing(
@@ -170,11 +163,7 @@ def crossing(
 
 def _cuts(start: Array, stop: Array, edge: Array, closed: bool) -> Array:
     """Positions along start-stop (0 to 1, extended by a half either way) where it meets a polyline."""
-    path = np.vstack((edge, edge[:1])) if closed else edge
-    d, e = stop - start, np.diff(path, axis=0)
-    cross = d[0] * e[:, 1] - d[1] * e[:, 0]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        r = path[:-1] - start
-        t = (r[:, 0] * e[:, 1] - r[:, 1] * e[:, 0]) / cross
-        u = (r[:, 0] * d[1] - r[:, 1] * d[0]) / cross
-    return np.asarray(t[(u >= -1e-9) & (u <= 1.0 + 1e-9) & (t >= -0.5) & (t <= 1.5)])
+    path, ahead = np.vstack((edge, edge[:1])) if closed else edge, stop - start
+    drawn = shapely.LineString([start - 0.5 * ahead, stop + 0.5 * ahead])
+    places = shapely.get_coordinates(shapely.intersection(drawn, shapely.LineString(path)))
+    return np.asarray((places - start) @ ahead / max(float(ahead @ ahead), 1e-18))

@@ -20,6 +20,7 @@ Where a line drawn across the track meets the reference line.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,10 +28,11 @@ from numpy.typing import ArrayLike
 
 from linelab.arrays import freeze_fields
 from linelab.errors import TrackError
+from linelab.geometry import banded
 from linelab.geometry.curve import Curve, curve_at
 from linelab.geometry.edges import Edge, edges_from_centre, make_edge, signed_area
 from linelab.geometry.facing import Rungs, check_direction, check_loops, check_pairing, check_widths, pair_edges
-from linelab.geometry.plane_spline import Spline, arc_length, evaluate, fit_spline, solve_spd, tabulate
+from linelab.geometry.plane_spline import Spline, arc_length, evaluate, fit_spline, tabulate
 from linelab.geometry.widths import EdgeTrace, heights_at_stations, smooth, trace_edge, width_at_stations
 from linelab.units import Array
 
@@ -83,10 +85,10 @@ def path_along(rungs: Rungs, weight: Array, t0: Array, *, share: float, iteratio
     mu, softness = 0.3 * value / t.size, 1.0
     z_low, z_high = mu / (t - low), mu / (high - t)
     for _ in range(iterations):
-        gradient, d0, d1, d2 = _normal_equations([shape.residual], [shape.rows], rungs.closed)
+        gradient, band = _normal_equations([shape.residual], [shape.rows], rungs.closed)
         gap_low, gap_high = t - low, high - t
-        d0 = d0 * (1.0 + 1e-9) + z_low / gap_low + z_high / gap_high + softness * 1e-5 * shape.length
-        step = solve_spd([d0, d1, d2], -(gradient - mu / gap_low + mu / gap_high), closed=rungs.closed)
+        band[:, 0] += z_low / gap_low + z_high / gap_high + softness * 1e-5 * shape.length
+        step = banded.solve(band, -(gradient - mu / gap_low + mu / gap_high), rungs.closed)
         dz_low = mu / gap_low - z_low - z_low / gap_low * step
         dz_high = mu / gap_high - z_high + z_high / gap_high * step
         reach = min(_furthest(gap_low, step), _furthest(gap_high, -step))
@@ -142,8 +144,9 @@ def fair_start(rungs: Rungs) -> Array:
                 (scale * stencil[0] * np.roll(d, 1), scale * stencil[1] * d, scale * stencil[2] * np.roll(d, -1))
             )
             residuals.append(scale * (stencil[0] * np.roll(q, 1) + stencil[1] * q + stencil[2] * np.roll(q, -1)))
-    gradient, d0, d1, d2 = _normal_equations(residuals, rows, rungs.closed)
-    move = solve_spd([d0 * (1.0 + 1e-9) + 1e-4, d1, d2], -gradient, closed=rungs.closed)
+    gradient, band = _normal_equations(residuals, rows, rungs.closed)
+    band[:, 0] += 1e-4
+    move = banded.solve(band, -gradient, rungs.closed)
     return np.asarray(np.clip(t + move, low, high))
 
 
@@ -235,18 +238,18 @@ def _neighbours(values: Array, closed: bool) -> tuple[Array, Array]:
 
 def _normal_equations(
     residuals: list[Array], rows: list[tuple[Array, Array, Array]], closed: bool
-) -> tuple[Array, Array, Array, Array]:
-    """Gradient ``J^T r`` and the diagonals 0, 1, 2 of ``J^T J`` for rows that touch three neighbours."""
-    size = residuals[0].size
-    gradient, d0, d1, d2 = (np.zeros(size) for _ in range(4))
+) -> tuple[Array, Array]:
+    """Gradient ``J^T r`` and the lower band (K, 3) of ``J^T J`` for rows that touch three neighbours."""
+    gradient, band = np.zeros(residuals[0].size), np.zeros((residuals[0].size, 3))
     for r, (a, b, c) in zip(residuals, rows):
         if not closed:  # nothing may wrap round
             a[0] = c[-1] = 0.0
         gradient += b * r + np.roll(c * r, 1) + np.roll(a * r, -1)
-        d0 += b * b + np.roll(c * c, 1) + np.roll(a * a, -1)
-        d1 += b * c + np.roll(a * b, -1)  # H[i, i+1]: row k touches columns k-1, k, k+1 with a, b, c
-        d2 += np.roll(a * c, -1)
-    return gradient, d0, d1, d2
+        band[:, 0] += b * b + np.roll(c * c, 1) + np.roll(a * a, -1)
+        band[:, 1] += b * c + np.roll(a * b, -1)  # H[i, i+1]: row k touches columns k-1, k, k+1 with a, b, c
+        band[:, 2] += np.roll(a * c, -1)
+    band[:, 0] *= 1.0 + 1e-9
+    return gradient, band
 
 
 StartLine = tuple[tuple[float, float], tuple[float, float]]
@@ -268,80 +271,69 @@ def crossing_station(curve: Curve, line: StartLine, *, name: str = "start line")
     TrackError
         The line misses the curve.
     """
-    table = np.column_stack([curve.x, curve.y])
-    station = _crossing(table, line, name) * curve.step
-    a, along = _frame(line)
-    for _ in range(3):
-        at = curve_at(curve, station)
-        offset = along[0] * (at.y - a[1]) - along[1] * (at.x - a[0])
-        rate = along[0] * np.sin(at.psi) - along[1] * np.cos(at.psi)
-        station -= float(offset / rate)
+
+    def at(s: Array) -> tuple[Array, Array]:
+        here = curve_at(curve, s)
+        return np.column_stack([here.x, here.y]), np.column_stack([np.cos(here.psi), np.sin(here.psi)])
+
+    station = _crossing(at, curve.s, line, name)
     return float(np.mod(station, curve.length) if curve.closed else np.clip(station, 0.0, curve.length))
 
 
 def start_parameter(spline: Spline, rungs: Rungs, parameter: Array, line: StartLine | None) -> float:
     """Spline parameter of station 0 on a closed track (0 on an open one, whose start line is only checked)."""
+    laps = float(spline.intervals)
     if line is not None:
-        table = evaluate(spline, np.arange(spline.intervals + 1, dtype=np.float64), 0)[0]
-        where = _crossing(table, line, "start line")
-        if not spline.closed:
-            return 0.0
-        a, along = _frame(line)
-        for _ in range(3):
-            p, d = evaluate(spline, np.array([where]), 1)
-            offset = along[0] * (p[0, 1] - a[1]) - along[1] * (p[0, 0] - a[0])
-            rate = along[0] * d[0, 1] - along[1] * d[0, 0]
-            where = float(np.mod(where - offset / rate, spline.intervals))
-        return where
+
+        def at(u: Array) -> tuple[Array, Array]:
+            points, ahead = evaluate(spline, np.mod(u, laps) if spline.closed else u, 1)
+            return points, ahead
+
+        where = _crossing(at, np.arange(spline.intervals + 1, dtype=np.float64), line, "start line")
+        return float(np.mod(where, laps)) if spline.closed else 0.0
     if not spline.closed:
         return 0.0
     arcs = np.concatenate([rungs.a - rungs.lap_a, rungs.a, rungs.a + rungs.lap_a])
-    laps = float(spline.intervals)
     parameters = np.concatenate([parameter - laps, parameter, parameter + laps])
     return float(np.mod(np.interp(0.0, arcs, parameters), laps))
 
 
-def _frame(line: StartLine) -> tuple[Array, Array]:
-    """First point and unit direction of a line."""
-    a, b = (np.array(point, dtype=np.float64)[:2] for point in line)
-    if a.shape != (2,) or b.shape != (2,) or not (np.isfinite(a).all() and np.isfinite(b).all()):
+def _crossing(at: Callable[[Array], tuple[Array, Array]], known: Array, line: StartLine, name: str) -> float:
+    """Where a curve crosses a line: ``at`` gives its points and tangents (N, 2), ``known`` (N,) is where to look.
+
+    Of several crossings the one driven with the line's left end on the left wins, then the one nearest its middle.
+    """
+    ends = [np.array(point, dtype=np.float64)[:2] for point in line]
+    if any(end.shape != (2,) or not np.isfinite(end).all() for end in ends):
         raise TrackError("needs two points with x and y", where="start line", remedy="Give its left and right end")
-    length = float(np.hypot(*(b - a)))
+    length = float(np.hypot(*(ends[1] - ends[0])))
     if length < 0.1:
         raise TrackError(
             "its two ends are the same point", where="start line", remedy="Give its left and its right end"
         )
-    return a, (b - a) / length
-
-
-def _crossing(table: Array, line: StartLine, name: str) -> float:
-    """Fractional row of ``table`` (N, 2) where the polyline crosses the line.
-
-    Of several crossings the one driven with the line's left end on the left wins, then the one nearest its middle.
-    """
-    a, along = _frame(line)
-    length = float(np.hypot(line[1][0] - line[0][0], line[1][1] - line[0][1]))
-    rel = table - a
-    across = along[0] * rel[:, 1] - along[1] * rel[:, 0]
-    reach = rel @ along
-    change = across[1:] - across[:-1]
-    crosses = (across[:-1] < 0.0) != (across[1:] < 0.0)
-    share = np.where(crosses, -across[:-1] / np.where(change == 0.0, 1.0, change), 0.0)
-    place = reach[:-1] + share * (reach[1:] - reach[:-1])
-    crosses &= (place > -0.5) & (place < length + 0.5)
-    if not crosses.any():
-        miss = float(np.hypot(*(table - (a + 0.5 * length * along)).T).min())
+    along = (ends[1] - ends[0]) / length
+    square = np.array([-along[1], along[0]])
+    points = at(known)[0]
+    across, reach = (points - ends[0]) @ square, (points - ends[0]) @ along
+    change = np.diff(across)
+    rows = np.flatnonzero((across[:-1] < 0.0) != (across[1:] < 0.0))
+    share = -across[rows] / change[rows]
+    off_middle = np.abs(reach[rows] + share * np.diff(reach)[rows] - 0.5 * length)
+    near = off_middle < 0.5 * length + 0.5
+    if not near.any():
+        miss = float(np.hypot(*(points - 0.5 * (ends[0] + ends[1])).T).min())
         raise TrackError(
             f"it does not cross the track (the track passes {miss:.1f} m from its middle)",
             where=name,
             remedy="Draw it from the left edge to the right edge",
         )
-    rows = np.flatnonzero(crosses)
     # Driving across from the line's right-hand side, seen from left end to right end, puts the left end on the left.
-    wrong_way = change[rows] < 0.0
-    off_middle = np.abs(place[rows] - 0.5 * length) / length
-    best = rows[int(np.argmin(off_middle + 10.0 * wrong_way))]
-    return float(best + share[best])
+    best = int(np.argmin(off_middle / length + 10.0 * (change[rows] < 0.0) + np.where(near, 0.0, np.inf)))
+    where = float(known[rows[best]] + share[best] * (known[1] - known[0]))
+    for _ in range(3):
+        points, ahead = at(np.array([where]))
+        where -= float((points[0] - ends[0]) @ square / (ahead[0] @ square))
+    return where
 
 
 __all__ = ["Corridor", "corridor_from_edges", "crossing_station", "edges_from_centre", "stretch"]
@@ -476,9 +468,8 @@ def _emphasis(fit: _Fit) -> Array:
 def _measure(left: Edge, right: Edge, rungs: Rungs, spline: Spline, parameter: Array, start: StartLine | None) -> _Fit:
     """Tabulate the curve and measure both widths along it."""
     knots_arc = arc_length(spline)
-    length = float(knots_arc[-1])
     begin = start_parameter(spline, rungs, parameter, start)
-    curve, _ = tabulate(spline, begin, 0.25 if length < 4000.0 else 0.5)
+    curve = tabulate(spline, knots_arc, begin, 0.25 if knots_arc[-1] < 4000.0 else 0.5)
     knots = np.arange(knots_arc.size, dtype=np.float64)
     rung_s = np.interp(parameter, knots, knots_arc)
     if rungs.closed:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.geometry.curve import Curve, curve_at
 from linelab.geometry.edges import Edge
+from linelab.geometry.frenet import foot
 from linelab.units import Array
 
 
@@ -23,7 +25,7 @@ class EdgeTrace:
     s: Array
     n: Array
     arc: Array
-    vertex: Array
+    vertex: NDArray[np.bool_]
 
 
 def trace_edge(curve: Curve, edge: Edge, side: float, rung_arc: Array, rung_s: Array) -> EdgeTrace:
@@ -40,55 +42,22 @@ def trace_edge(curve: Curve, edge: Edge, side: float, rung_arc: Array, rung_s: A
     """
     count = max(int(np.ceil(edge.length / curve.step)), 2)
     even = np.linspace(0.0, edge.length, count + 1)
-    arc = np.concatenate([even, edge.arc])
-    order = np.argsort(arc, kind="stable")
-    arc = arc[order]
-    vertex = np.concatenate([np.zeros(even.size, dtype=bool), np.ones(edge.arc.size, dtype=bool)])[order]
+    size = -1 if edge.closed else None
+    arc = np.concatenate([even[:size], edge.arc[:size]])
+    vertex = np.arange(arc.size) >= even[:size].size
     if edge.closed:
-        arc, vertex = arc[arc < edge.length], vertex[arc < edge.length]
-        lap_a, lap_s = edge.length, curve.length
-        table_a = np.concatenate([rung_arc - lap_a, rung_arc, rung_arc + lap_a])
-        table_s = np.concatenate([rung_s - lap_s, rung_s, rung_s + lap_s])
-        begin = rung_arc[0]
-        arc = np.concatenate([arc[arc >= begin % lap_a], arc[arc < begin % lap_a] + lap_a])
-        vertex = np.roll(vertex, -int(np.searchsorted(np.sort(np.mod(arc, lap_a)), begin % lap_a)))
-        arc += begin - begin % lap_a
-        guess = np.interp(arc, table_a, table_s)
-    else:
-        guess = np.interp(arc, rung_arc, rung_s)
-    points = edge.at(arc)
-    s, n = foot(curve, points[:, 0], points[:, 1], guess)
+        arc = rung_arc[0] + np.mod(arc - rung_arc[0], edge.length)
+        rung_arc = np.append(rung_arc, rung_arc[0] + edge.length)
+        rung_s = np.append(rung_s, rung_s[0] + curve.length)
+    order = np.argsort(arc, kind="stable")
+    arc, vertex = arc[order], vertex[order]
+    x, y = edge.at(arc).T
+    s, n = foot(curve, x, y, np.interp(arc, rung_arc, rung_s))
     # Points beyond the centre of curvature have no normal of their own: stations there are not theirs.
     good = n * curve_at(curve, s).kappa < 0.98
     if int(good.sum()) < 4:
         good[:] = True
     return EdgeTrace(s[good], side * n[good], arc[good], vertex[good])
-
-
-def foot(curve: Curve, x: Array, y: Array, guess: Array, reach: float = 2.0) -> tuple[Array, Array]:
-    """Station and offset of points whose station is roughly known (Newton's method, steps of at most ``reach``).
-
-    Solves ``(p - r(s)) · t(s) = 0``, whose derivative is ``-(1 - n kappa)``.
-    """
-    s = guess.copy()
-    todo = np.arange(s.size)
-    for _ in range(25):
-        at = curve_at(curve, s[todo])
-        dx, dy = x[todo] - at.x, y[todo] - at.y
-        cos, sin = np.cos(at.psi), np.sin(at.psi)
-        along = dx * cos + dy * sin
-        across = dy * cos - dx * sin
-        slack = np.maximum(1.0 - across * at.kappa, 0.15)
-        step = np.clip(along / slack, -reach, reach)
-        s[todo] += step
-        if not curve.closed:
-            s[todo] = np.clip(s[todo], -50.0, curve.length + 50.0)
-        todo = todo[np.abs(step) > 1e-6]
-        if todo.size == 0:
-            break
-    at = curve_at(curve, s)
-    n = (y - at.y) * np.cos(at.psi) - (x - at.x) * np.sin(at.psi)
-    return s, n
 
 
 def width_at_stations(curve: Curve, trace: EdgeTrace) -> Array:
@@ -176,12 +145,6 @@ def smooth(values: Array, step: float, sigma: float, *, closed: bool) -> Array:
     if reach < 1:
         return values
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * step / sigma) ** 2)
-    kernel /= kernel.sum()
-    if closed:
-        padded = np.concatenate([core[-reach:], core, core[:reach]])
-    else:
-        before = 2.0 * core[0] - core[reach:0:-1]
-        after = 2.0 * core[-1] - core[-2 : -reach - 2 : -1]
-        padded = np.concatenate([before, core, after])
-    out = np.convolve(padded, kernel, mode="valid")
+    padded = np.pad(core, reach, "wrap") if closed else np.pad(core, reach, "reflect", reflect_type="odd")
+    out = np.convolve(padded, kernel / kernel.sum(), mode="valid")
     return np.concatenate([out, out[:1]]) if closed else out

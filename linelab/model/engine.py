@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linelab.arrays import frozen_array, set_field
 from linelab.model.kart import PowerEngine, TorqueEngine
@@ -135,18 +134,6 @@ def gear_forces(engine: TorqueEngine, v: Array | float) -> Array:
     omega = speed * per_metre
     torque = np.interp(np.maximum(omega, engine.clutch_engagement), engine.speed, engine.torque)
     return np.where(omega <= engine.rev_limit * (1.0 + 1e-12), engine.efficiency * torque * per_metre, 0.0)
-
-
-def best_gear(engine: PowerEngine | TorqueEngine, v: Array | float) -> NDArray[np.intp]:
-    """Gear with the greatest drive force at speed ``v`` [m/s] (any shape), counted from 1; 1 for a simple drive.
-
-    Above the rev limit of the top gear the answer is the top gear.
-    """
-    speed = np.asarray(v, dtype=np.float64)
-    if isinstance(engine, PowerEngine):
-        return np.ones(speed.shape, dtype=np.intp)
-    top = float(road_speed(engine, engine.rev_limit, len(engine.ratios)))
-    return np.asarray(np.argmax(gear_forces(engine, np.minimum(speed, top)), axis=0) + 1, dtype=np.intp)
 
 
 def _from_torque(engine: TorqueEngine) -> DriveCurve:

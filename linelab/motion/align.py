@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from linelab.arrays import distance_along
 from linelab.errors import RecordingError
 from linelab.geometry.curve import CurvePoint, curve_at
 from linelab.geometry.frenet import near_stations, xy_to_sn
@@ -129,7 +130,7 @@ def _clocked(motion: Motion, lap: RecordedLap, shift: Array) -> _Followed:
     clock = np.linspace(first, last, max(round((last - first) / _STEP), 2) + 1)
     states = motion.states(clock)
     states[:, [0, 3]] -= shift
-    way = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(states[:, 0]), np.diff(states[:, 3])))])
+    way = distance_along(states[:, 0], states[:, 3])
     ends = np.interp([lap.t_start, lap.t_end], clock, way)
     return _Followed(clock, states, (way - ends[0]) / max(ends[1] - ends[0], 1.0))
 

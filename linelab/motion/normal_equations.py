@@ -15,13 +15,14 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.motion.streams import DEGREE, SPAN, Grid, derived_pieces
+from linelab.geometry.plane_spline import DEGREE, derived_pieces
+from linelab.motion.streams import BIAS, Grid
 from linelab.units import Array
 
+#: Basis functions that are not zero on an interval.
+SPAN = DEGREE + 1
 #: Unknowns a knot, and the group in which an interval's first error knot is kept: amid the coefficients it meets.
 UNKNOWNS, _ERROR_GROUP = 5, 2
-#: Which of the unknowns are the position bias, and which the error of the speed channel.
-BIAS, SPEED_ERROR = (2, 3), (4,)
 BAND = UNKNOWNS * DEGREE + 1
 
 
@@ -106,50 +107,24 @@ def _squared(order: int, step: float) -> Array:
     return np.asarray(step * (products @ (1.0 / np.arange(1, products.shape[1] + 1))))
 
 
-@cache
-def _position_blocks() -> tuple[tuple[Array, tuple[tuple[int, tuple[int, int], tuple[int, int]], ...]], ...]:
-    """Products of all functions that a position is a sum of, and where each goes: its number, row and column."""
-    motion = (derived_pieces(0), [(a, 0) for a in range(SPAN)])
-    bias = (_HATS, [(_ERROR_GROUP + a, BIAS[0]) for a in range(2)])
-    blocks = []
-    for (left, rows), (right, columns) in ((motion, motion), (motion, bias), (bias, bias)):
-        pairs = enumerate(product(rows, columns))
-        kept = tuple((k, row, column) for k, (row, column) in pairs if rows is not columns or row >= column)
-        blocks.append((_products(left, right), kept))
-    return tuple(blocks)
-
-
 def add_positions(info: Information, t: Array, x: Array, y: Array, weight: Array) -> None:
     """Positions, each the motion plus the bias; ``weight`` is 1/variance per axis (M,) [1/m²]."""
-    index, u = info.grid.locate(t)
-    count = info.grid.count
-    sums = _moments(index, u, weight, 2 * DEGREE, count)
-    right = [_moments(index, u, weight * value, DEGREE, count) for value in (x, y)]
-    for table, places in _position_blocks():
-        values = table @ sums[: table.shape[1]]
-        for k, row, column in places:
-            for axis in (0, 1):
-                _put(info.band, count, (row[0], row[1] + axis), (column[0], column[1] + axis), values[k])
-    for axis in (0, 1):
-        for first, component, polynomials in ((0, 0, derived_pieces(0)), (_ERROR_GROUP, BIAS[0], _HATS)):
-            values = polynomials @ right[axis][: polynomials.shape[1]]
-            for k, entry in enumerate(values):
-                info.right[first + k : first + k + count, component + axis] += entry
-    info.square += float(weight @ (x * x + y * y))
+    for direction, value, error in zip(((1.0, 0.0), (0.0, 1.0)), (x, y), BIAS):
+        add_components(info, t, 0, direction, value, weight, error=error)
 
 
 def add_components(
     info: Information,
     t: Array,
     order: int,
-    direction: tuple[Array, Array],
+    direction: tuple[Array | float, Array | float],
     value: Array,
     weight: Array,
     *,
     blur: float = 0.0,
-    wanders: bool = False,
+    error: int | None = None,
 ) -> None:
-    """Components of a derivative of the motion along unit vectors.
+    """Components of the motion or a derivative of it along unit vectors.
 
     Parameters
     ----------
@@ -157,57 +132,67 @@ def add_components(
     t : (M,) array
         [s].
     order : int
-        1 for velocity, 2 for acceleration.
-    direction : pair of (M,) array
+        0 for position, 1 for velocity, 2 for acceleration.
+    direction : pair of (M,) array or float
         East and north component of the unit vector.
     value, weight : (M,) array
         Measured component and 1/variance; zero weight leaves one out.
     blur : float
         Half the second central moment of the kernel that the channel is smoothed with [s²]: it shows the derivative
         plus ``blur`` times that two orders higher, to second order in the kernel's length.
-    wanders : bool
-        The channel has an error of its own that lasts.
+    error : int, optional
+        Which of the unknowns at the knots is an error of the channel's own that lasts.
     """
     grid = info.grid
     index, u = grid.locate(t)
     pieces, products, hatted = _pieces(order, blur, grid.step)
     degree = pieces.shape[1] - 1
-    east, north = direction
-    for components, factor in (((0, 0), east * east), ((0, 1), east * north), ((1, 1), north * north)):
+    for first, second in ((0, 0), (0, 1), (1, 1)):
+        factor = direction[first] * direction[second]
+        if not np.any(factor):
+            continue
         values = products @ _moments(index, u, weight * factor, 2 * degree, grid.count)
         for (a, b), entry in zip(_PAIRS, values):
-            _put(info.band, grid.count, (a, components[0]), (b, components[1]), entry)
-            if components[0] != components[1] and a != b:
-                _put(info.band, grid.count, (b, components[0]), (a, components[1]), entry)
-    info.right += right_side(grid, t, order, direction, weight * value, blur=blur, wanders=wanders)
+            _put(info.band, grid.count, (a, first), (b, second), entry)
+            if first != second and a != b:
+                _put(info.band, grid.count, (b, first), (a, second), entry)
+    info.right += right_side(grid, t, order, direction, weight * value, blur=blur, error=error)
     info.square += float(weight @ (value * value))
-    if not wanders:
+    if error is None:
         return
-    knots = [(_ERROR_GROUP + a, SPEED_ERROR[0]) for a in range(2)]
+    knots = [(_ERROR_GROUP + a, error) for a in range(2)]
     for axis, factor in enumerate(direction):
-        values = hatted @ _moments(index, u, weight * factor, hatted.shape[1] - 1, grid.count)
-        for (a, knot), entry in zip(product(range(SPAN), knots), values):
-            _put(info.band, grid.count, (a, axis), knot, entry)
+        if np.any(factor):
+            values = hatted @ _moments(index, u, weight * factor, hatted.shape[1] - 1, grid.count)
+            for (a, knot), entry in zip(product(range(SPAN), knots), values):
+                _put(info.band, grid.count, (a, axis), knot, entry)
     values = _HAT_SQUARES @ _moments(index, u, weight, 2, grid.count)
     for pair, entry in zip(((0, 0), (1, 0), (1, 1)), values[[0, 2, 3]]):
         _put(info.band, grid.count, knots[pair[0]], knots[pair[1]], entry)
 
 
 def right_side(
-    grid: Grid, t: Array, order: int, direction: tuple[Array, Array], value: Array, *, blur: float, wanders: bool
+    grid: Grid,
+    t: Array,
+    order: int,
+    direction: tuple[Array | float, Array | float],
+    value: Array,
+    *,
+    blur: float,
+    error: int | None,
 ) -> Array:
     """Right side (n, 5) that weighted components make; see :func:`add_components`."""
     index, u = grid.locate(t)
     pieces = _pieces(order, blur, grid.step)[0]
     right = np.zeros((grid.size, UNKNOWNS))
-    for axis, factor in enumerate(direction):
-        values = pieces @ _moments(index, u, factor * value, pieces.shape[1] - 1, grid.count)
-        for a in range(SPAN):
-            right[a : a + grid.count, axis] += values[a]
-    if wanders:
-        values = _HATS @ _moments(index, u, value, 1, grid.count)
-        for a, entry in enumerate(values):
-            right[_ERROR_GROUP + a : _ERROR_GROUP + a + grid.count, SPEED_ERROR[0]] += entry
+    parts = [(0, axis, pieces, value * factor) for axis, factor in enumerate(direction)]
+    if error is not None:
+        parts.append((_ERROR_GROUP, error, _HATS, value))
+    for first, component, polynomials, some in parts:
+        if np.any(some):
+            values = polynomials @ _moments(index, u, some, polynomials.shape[1] - 1, grid.count)
+            for a, entry in enumerate(values):
+                right[first + a : first + a + grid.count, component] += entry
     return right
 
 

@@ -22,9 +22,9 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.errors import RecordingError
+from linelab.geometry import banded
+from linelab.geometry.banded import Factor
 from linelab.motion.normal_equations import (
-    BIAS,
-    SPEED_ERROR,
     UNKNOWNS,
     Information,
     add_components,
@@ -37,7 +37,18 @@ from linelab.motion.normal_equations import (
     no_information,
     right_side,
 )
-from linelab.motion.streams import TIMING, Grid, Row, Streams, evaluate, grid_over, linear, linear_rows
+from linelab.motion.streams import (
+    BIAS,
+    SPEED_ERROR,
+    TIMING,
+    Grid,
+    Row,
+    Streams,
+    evaluate,
+    grid_over,
+    linear,
+    linear_rows,
+)
 from linelab.recorded.robust_series import cost, weight
 from linelab.units import Array
 
@@ -213,7 +224,7 @@ class Solved(NamedTuple):
     grid: Grid
     unknowns: Array
     origin: Array
-    factor: Array
+    factor: Factor
     gaps: Array
     score: float
     measured: Information
@@ -249,7 +260,7 @@ def solve(
         add_positions(measured, streams.t, x, y, share / streams.position_sigma**2)
         for row in rows:
             add_components(
-                measured, row.t, row.order, row.direction, row.value, row.weight, blur=row.blur, wanders=row.wanders
+                measured, row.t, row.order, row.direction, row.value, row.weight, blur=row.blur, error=row.error
             )
         factor, unknowns, score = under(measured, model, density)
         gaps = _position_gaps(streams, grid, unknowns, x, y)
@@ -259,7 +270,7 @@ def solve(
     return found
 
 
-def under(measured: Information, model: Model, density: Array | float | None = None) -> tuple[Array, Array, float]:
+def under(measured: Information, model: Model, density: Array | float | None = None) -> tuple[Factor, Array, float]:
     """Factor, unknowns (n, 5) and log evidence (twice) of what was measured, under a model; ``density`` of the jerk
     (count,) or for all [m²/s⁵]."""
     grid, jerk = measured.grid, model.jerk if density is None else density
@@ -267,8 +278,11 @@ def under(measured: Information, model: Model, density: Array | float | None = N
     add_jerk(total, jerk)
     add_error(total, BIAS, model.bias_sigma, model.bias_time, model.bias_rounding)
     add_error(total, SPEED_ERROR, model.speed_wander, SPEED_TIME)
-    factor, unknowns = _solve(total)
-    determinant = 2.0 * float(np.log(factor[:, 0]).sum())
+    factor = banded.factorised(total.columns(), ring=False)
+    if factor is None:
+        raise RecordingError("the samples do not determine a motion", remedy="Record positions more often")
+    unknowns = backward(factor, total.right.reshape(-1, 1))[:, :, 0]
+    determinant = 2.0 * float(np.log(factor.band[0]).sum())
     prior = -2.0 * (grid.size - 3) * float(np.mean(np.log(jerk)))
     prior += 2.0 * error_log(grid, model.bias_sigma, model.bias_time, model.bias_rounding)
     prior += error_log(grid, model.speed_wander, SPEED_TIME)
@@ -282,17 +296,14 @@ def timing_sides(solved: Solved) -> Array:
     for row in solved.rows:
         for name, change in row.changes.items():
             sides[TIMING.index(name)] += right_side(
-                solved.grid, row.t, row.order, row.direction, row.weight * change, blur=row.blur, wanders=row.wanders
+                solved.grid, row.t, row.order, row.direction, row.weight * change, blur=row.blur, error=row.error
             )
     return sides.reshape(len(TIMING), -1).T
 
 
-def backward(factor: Array, sides: Array) -> Array:
+def backward(factor: Factor, sides: Array) -> Array:
     """Solutions (n, 5, K) of a factored system for right sides (5 n, K)."""
-    from scipy.linalg import lapack
-
-    found, _ = lapack.dpbtrs(factor.T, np.asfortranarray(sides), lower=1)
-    return np.asarray(found).reshape(-1, UNKNOWNS, sides.shape[1])
+    return banded.solved(factor, sides).reshape(-1, UNKNOWNS, sides.shape[1])
 
 
 def timing_information(solved: Solved, model: Model) -> tuple[Array, Array]:
@@ -312,28 +323,14 @@ def timing_information(solved: Solved, model: Model) -> tuple[Array, Array]:
     return slope, known - sides.T @ backward(factor, sides).reshape(len(sides), -1)
 
 
-def _solve(total: Information) -> tuple[Array, Array]:
-    """Lower banded Cholesky factor (5 n, BAND + 1), one row a column of it, and the unknowns (n, 5)."""
-    from scipy.linalg import lapack
-
-    size = total.grid.size * UNKNOWNS
-    # Lower form: LAPACK goes down the columns, here contiguous; the upper form is twenty times slower.
-    factor, fault = lapack.dpbtrf(total.columns().T, lower=1, overwrite_ab=1)
-    if fault:
-        raise RecordingError("the samples do not determine a motion", remedy="Record positions more often")
-    unknowns, _ = lapack.dpbtrs(factor, total.right.reshape(size, 1), lower=1)
-    return np.ascontiguousarray(factor.T), unknowns.reshape(-1, UNKNOWNS)
-
-
-def _draw(factor: Array, count: int, seed: int) -> Array:
+def _draw(factor: Factor, count: int, seed: int) -> Array:
     """Draws (n, 5, K) with the inverse of the factored matrix as their covariance: solve Lᵀ·d = white noise."""
     from scipy.linalg import lapack
 
-    if count == 0:
-        return np.empty((len(factor) // UNKNOWNS, UNKNOWNS, 0))
-    white = np.asfortranarray(np.random.default_rng(seed).standard_normal((count, len(factor))).T)
-    spread, _ = lapack.dtbtrs(factor.T, white, uplo="L", trans="T", overwrite_b=1)
-    return np.asarray(spread).reshape(-1, UNKNOWNS, count)
+    size = factor.band.shape[1]
+    white = np.asfortranarray(np.random.default_rng(seed).standard_normal((count, size)).T)
+    spread = lapack.dtbtrs(factor.band, white, uplo="L", trans="T", overwrite_b=1)[0] if count else white
+    return np.asarray(spread).reshape(size // UNKNOWNS, UNKNOWNS, count)
 
 
 def _position_gaps(streams: Streams, grid: Grid, unknowns: Array, x: Array, y: Array) -> Array:
@@ -348,7 +345,7 @@ def _row_gaps(grid: Grid, unknowns: Array, row: Row) -> Array:
     found = evaluate(grid, unknowns[:, :2], row.t, orders)
     moved = found[0] + row.blur * found[1] if row.blur else found[0]
     off = moved[:, 0] * row.direction[0] + moved[:, 1] * row.direction[1] - row.value
-    if row.wanders:
+    if row.error is not None:
         off += linear(grid, error_values(grid, unknowns, SPEED_ERROR), row.t)[:, 0]
     return np.asarray(np.abs(off) * np.sqrt(row.weight))
 

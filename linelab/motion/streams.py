@@ -3,63 +3,22 @@
 A smoothed motion is kept as uniform quintic B-splines of time.  A quintic spline has continuous jerk, so position,
 speed, acceleration and curvature at any time come from one smooth function, and the most likely motion under white jerk
 through exact positions at its knots *is* such a spline.
-
-References
-----------
-.. [1] C. de Boor, *A Practical Guide to Splines*, Springer, 1978, ch. 9-10: the recurrence (from memory).
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from linelab.geometry.plane_spline import DEGREE
 from linelab.units import Array
 
-DEGREE = 5
-#: Basis functions that are not zero on an interval.
-SPAN = DEGREE + 1
-#: Of more splines than this all are evaluated in one product a time, which takes a third as long [number].
-_MANY = 8
-
-
-def _pieces() -> Array:
-    """Polynomial coefficients (6, 6) of the basis functions on one interval: [function, power of u], u in [0, 1]."""
-    pieces = np.zeros((1, 1))
-    pieces[0, 0] = 1.0
-    for degree in range(1, SPAN):
-        higher = np.zeros((degree + 1, degree + 1))
-        for k in range(degree):
-            # Function k of the lower degree is the right one's rising and the left one's falling part.
-            position = degree - 1 - k
-            rise, fall = np.zeros(degree + 1), np.zeros(degree + 1)
-            rise[1:] += pieces[k]
-            rise[:degree] += position * pieces[k]
-            fall[:degree] += (degree - position) * pieces[k]
-            fall[1:] -= pieces[k]
-            higher[k + 1] += rise / degree
-            higher[k] += fall / degree
-        pieces = higher
-    return pieces
-
-
-PIECES = _pieces()
-PIECES.flags.writeable = False
-
-
-@cache
-def derived_pieces(order: int) -> Array:
-    """Coefficients (6, 6 - order) of a derivative of the basis functions with respect to u (read-only)."""
-    pieces = PIECES
-    for _ in range(order):
-        pieces = pieces[:, 1:] * np.arange(1, pieces.shape[1])
-    pieces.flags.writeable = False
-    return pieces
+#: Which of the unknowns at a knot are the position bias east and north, and which the error of the speed channel.
+BIAS, SPEED_ERROR = (2, 3), (4,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,17 +68,12 @@ def evaluate(grid: Grid, coefficients: Array, t: Array, orders: tuple[int, ...] 
     -------
     (len(orders), M, C) array
     """
-    index, u = grid.locate(t)
-    weights = [_basis(u, order) / grid.step**order for order in orders]
-    if coefficients.shape[1] > _MANY:
-        around = coefficients[index[:, None] + np.arange(SPAN)]
-        return np.ascontiguousarray(np.matmul(np.stack(weights).transpose(2, 0, 1), around).transpose(1, 0, 2))
-    out = np.zeros((len(orders), t.size, coefficients.shape[1]))
-    for a in range(SPAN):
-        part = coefficients[index + a]
-        for k, weight in enumerate(weights):
-            out[k] += weight[a][:, None] * part
-    return out
+    from scipy.interpolate import BSpline
+
+    knots = grid.start + grid.step * np.arange(-DEGREE, grid.size + 1)
+    spline = BSpline.construct_fast(knots, coefficients, DEGREE)
+    inside = np.clip(t, grid.start, grid.end)
+    return np.stack([spline(inside, order) for order in orders])
 
 
 def linear(grid: Grid, values: Array, t: Array) -> Array:
@@ -127,16 +81,6 @@ def linear(grid: Grid, values: Array, t: Array) -> Array:
     index, u = grid.locate(t)
     before = values[index]
     return np.asarray(before + u[:, None] * (values[index + 1] - before))
-
-
-def _basis(u: Array, order: int) -> Array:
-    """Values (6, M) of the derivative of each basis function with respect to u."""
-    pieces = derived_pieces(order)
-    value = np.broadcast_to(pieces[:, -1:], (SPAN, u.size)).copy()
-    for power in range(pieces.shape[1] - 2, -1, -1):
-        value *= u
-        value += pieces[:, power, None]
-    return value
 
 
 #: Below this speed the direction of travel is not known well enough for a channel that needs it [m/s].
@@ -197,7 +141,7 @@ TIMING = (*ESTIMATED, "speed_rounding", "course_rounding")
 class Row(NamedTuple):
     """A channel as components of a derivative of the motion: ``order``, unit vectors, values and 1/variance (M,).
 
-    ``blur`` as in :class:`Channel`; ``wanders`` where the channel has an error of its own that lasts.  ``changes`` are
+    ``blur`` as in :class:`Channel`; ``error`` which unknown is an error of its own that lasts.  ``changes`` are
     derivatives of what the channel shows by its timing, by name in TIMING (M,); none before a motion is known.
     """
 
@@ -208,7 +152,7 @@ class Row(NamedTuple):
     weight: Array
     changes: dict[str, Array]
     blur: float = 0.0
-    wanders: bool = False
+    error: int | None = None
 
 
 def linear_rows(streams: Streams, grid: Grid, path: Array | None = None) -> list[Row]:
@@ -225,7 +169,7 @@ def linear_rows(streams: Streams, grid: Grid, path: Array | None = None) -> list
         weight = np.minimum(1.0, (at.v / _SLOW) ** 2) / one.sigma**2
         changes = {"speed_lag": -at.ahead, "speed_blur": at.jerk_ahead}
         changes["speed_rounding"] = at.jerk_ahead + at.left**2 / at.pace
-        rows.append(Row(one.t, 1, at.travel, one.value, weight, changes, one.blur, wanders=True))
+        rows.append(Row(one.t, 1, at.travel, one.value, weight, changes, one.blur, SPEED_ERROR[0]))
     if streams.course is not None:
         one = streams.course
         at = _travel(streams, grid, path, one.t)

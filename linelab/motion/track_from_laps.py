@@ -14,14 +14,16 @@ from pathlib import Path
 
 import numpy as np
 
+from linelab.arrays import distance_along
 from linelab.errors import InputError, RecordingError, check_kinds
 from linelab.files.projection import LocalPlane
 from linelab.files.tracks.centre_line import Columns
 from linelab.files.tracks.survey_import import LonLat2, load_centre_line, load_walked_edges, read_lines_of
 from linelab.files.tracks.track_build import track_from_edges
 from linelab.geometry.curve import Curve, curve_at
+from linelab.geometry.edges import edges_from_centre
 from linelab.geometry.frenet import sn_to_xy, xy_to_sn
-from linelab.geometry.reference_line import edges_from_centre
+from linelab.geometry.plane_spline import arc_length, fit_spline, tabulate
 from linelab.measured import plus_minus
 from linelab.model.lap import Recording
 from linelab.model.track import Survey, Track
@@ -30,7 +32,7 @@ from linelab.motion.estimate import smoothed_windows
 from linelab.motion.sensors import read_sensors
 from linelab.motion.smoother import Motion
 from linelab.recorded.laps import RecordedLap, complete_laps, split_laps
-from linelab.recorded.samples import Samples, own_plane, place_samples
+from linelab.recorded.samples import own_plane, place_samples
 from linelab.recorded.start_line import StartLine, propose_start_line, start_line_at
 from linelab.units import Array
 
@@ -38,50 +40,14 @@ from linelab.units import Array
 STEP = 0.5
 
 
-def evenly(points: Array) -> Array:
-    """Points of a closed path at even distances of about STEP, the first repeated at the end."""
-    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    rising = np.concatenate([[True], np.diff(way) > 1e-9])
-    grid = np.linspace(0.0, way[-1], max(round(way[-1] / STEP), 50) + 1)
-    return np.column_stack([np.interp(grid, way[rising], points[rising, k]) for k in (0, 1)])
-
-
-def closed_curve(points: Array, *, smoothing: float = 1.5) -> Curve:
+def closed_curve(points: Array, *, smoothing: float = 1.25) -> Curve:
     """A smooth closed curve along points (N, 2) whose last repeats the first.
 
-    Positions are low-passed with a periodic Gaussian of standard deviation ``smoothing`` [m] (shapes shorter than a few
-    metres are noise at the sampling of a receiver), then differentiated by Fourier series.
+    Waves shorter than ``smoothing`` times 2 pi [m] are flattened (shapes shorter than a few metres are noise at the
+    sampling of a receiver), bends of any radius are not (:func:`~linelab.geometry.plane_spline.fit_spline`).
     """
-    path, _ = _low_passed(evenly(points), smoothing)
-    path, series = _low_passed(evenly(path), 0.0)
-    count = len(path) - 1
-    step = float(np.hypot(*np.diff(path, axis=0).T).sum()) / count
-    wave = 2.0 * np.pi * np.fft.rfftfreq(count, d=step)
-    first, second = (np.fft.irfft(series * ((1j * wave) ** k)[:, None], n=count, axis=0) for k in (1, 2))
-    speed = np.hypot(first[:, 0], first[:, 1])
-    kappa = (first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]) / speed**3
-    psi = np.unwrap(np.arctan2(first[:, 1], first[:, 0]))
-    turns = 2.0 * np.pi * round(float(kappa.sum() * step / (2.0 * np.pi)))
-    closed = np.append(kappa, kappa[0])
-    return Curve(
-        s=np.linspace(0.0, step * count, count + 1),
-        x=path[:, 0],
-        y=path[:, 1],
-        psi=np.append(psi, psi[0] + turns),
-        kappa=closed,
-        dkappa=np.gradient(closed, step),
-        closed=True,
-    )
-
-
-def _low_passed(path: Array, smoothing: float) -> tuple[Array, Array]:
-    """A closed path after a Gaussian low-pass, and its Fourier series (M, 2)."""
-    count = len(path) - 1
-    length = float(np.hypot(*np.diff(path, axis=0).T).sum())
-    wave = 2.0 * np.pi * np.fft.rfftfreq(count, d=length / count)
-    series = np.fft.rfft(path[:-1], axis=0) * np.exp(-0.5 * (wave * smoothing) ** 2)[:, None]
-    low = np.fft.irfft(series, n=count, axis=0)
-    return np.vstack([low, low[:1]]), series
+    spline, _ = fit_spline(points[:-1], STEP, smoothing, closed=True)
+    return tabulate(spline, arc_length(spline), 0.0, STEP)
 
 
 def median_path(paths: list[Array]) -> tuple[Curve, Array, Array]:
@@ -103,7 +69,7 @@ def median_path(paths: list[Array]) -> tuple[Curve, Array, Array]:
         shifts = shifts + fitted - np.mean(shifts + fitted, axis=0)
         offsets = np.array([_offsets(base, path - shift) for path, shift in zip(paths, shifts)])
         x, y = sn_to_xy(base, base.s, np.median(offsets, axis=0))
-        base = closed_curve(np.column_stack([np.append(x[:-1], x[0]), np.append(y[:-1], y[0])]), smoothing=1.0)
+        base = closed_curve(np.column_stack([x, y]), smoothing=0.85)
     final = np.array([_offsets(base, path - shift) for path, shift in zip(paths, shifts)])
     return base, final, shifts
 
@@ -259,12 +225,11 @@ def _good_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:
 
 
 def _path(lap: RecordedLap, motion: Motion) -> Array:
-    """Smoothed positions of a lap every STEP m (N, 2), closed by spreading the gap between its ends evenly."""
+    """Smoothed positions of a lap at even times (N, 2), closed by spreading the gap between its ends evenly."""
     clock = np.linspace(lap.t_start, lap.t_end, max(int(lap.duration / 0.02), 100))
     points = motion.states(clock)[:, [0, 3]]
-    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    points = points - np.outer(way / way[-1], points[-1] - points[0])
-    return evenly(points)
+    way = distance_along(*points.T)
+    return np.asarray(points - np.outer(way / way[-1], points[-1] - points[0]))
 
 
 def _lap_bias(shifts: Array) -> PositionBias:
@@ -332,8 +297,7 @@ def _start_across(
     RecordingError
         The median path does not cross the line forwards.
     """
-    dx, dy = middle.x - line.centre[0], middle.y - line.centre[1]
-    ahead, across = dx * line.heading[0] + dy * line.heading[1], dx * line.across[0] + dy * line.across[1]
+    ahead, across = line.axes(middle.x, middle.y)
     forward = np.flatnonzero((ahead[:-1] < 0.0) & (ahead[1:] >= 0.0))
     if forward.size == 0:
         raise RecordingError(
@@ -350,15 +314,10 @@ def _start_across(
 
 def _eased(values: Array, reach: int = 20) -> Array:
     """Greatest value within ``reach`` nodes, then averaged, so that widths change gently."""
-    padded = np.concatenate([values[-2 * reach :], values, values[: 2 * reach]])
-    highest = np.array([padded[i : i + 2 * reach + 1].max() for i in range(padded.size - 2 * reach)])
-    averaged = np.convolve(highest, np.ones(2 * reach + 1) / (2 * reach + 1), "valid")
-    return np.asarray(averaged[: values.size])
+    from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-
-def samples_of(corridor: LapCorridor) -> Samples:
-    """The session the corridor was made from."""
-    return corridor.laps[0].samples
+    size = 2 * reach + 1
+    return np.asarray(uniform_filter1d(maximum_filter1d(values, size, mode="wrap"), size, mode="wrap"))
 
 
 def import_track(

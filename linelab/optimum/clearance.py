@@ -14,6 +14,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from linelab.arrays import distance_along
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import xy_to_sn
 from linelab.model.grip_field import kerb_width
@@ -261,7 +262,7 @@ def _with_kerbs(track: Track, side: Side, edge: _Followed) -> _Followed:
     if all(kerb.side != side for kerb in track.kerbs):
         return edge
     points = shapely.get_coordinates(shapely.segmentize(shapely.LineString(edge.points), STRIP))
-    arc, known = (np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(p, axis=0).T))]) for p in (points, edge.points))
+    arc, known = distance_along(*points.T), distance_along(*edge.points.T)
     s = np.interp(arc, known, edge.s)
     ahead = np.diff(points, axis=0)
     ahead = ahead / np.maximum(np.hypot(*ahead.T), 1e-9)[:, None]

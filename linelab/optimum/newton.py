@@ -1,7 +1,6 @@
 """Iterates of the interior-point method, the Newton steps from them, and how far a step may go between bounds.
 
-The systems are symmetric positive definite narrow bands, closed into a ring or not.  See
-:mod:`linelab.optimum.interior` for the method and its sources.
+See :mod:`linelab.optimum.interior` for the method and its sources.
 """
 
 from __future__ import annotations
@@ -11,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from linelab.geometry.banded import Factor, factorised, solved
 from linelab.optimum.assembly import Stages
 from linelab.units import Array
 
@@ -122,65 +122,6 @@ def recentred(box: Box, v: Array, slopes: Duals, movable: NDArray[np.bool_], mu:
         active = movable & has & (slope >= gap) & (slope > other)
         start = np.where(active, bound + sign * np.minimum(mu / np.maximum(slope, mu**0.5), 0.4 * width), start)
     return start
-
-
-class Factor(NamedTuple):
-    """Cholesky factor of the band, and of what the ring adds to it (empty without one)."""
-
-    band: Array
-    reach: Array  #: (n-w, w) inverse factor times the couplings of the last w unknowns
-    corner: Array  #: (w, w) lower factor of the corner's Schur complement
-
-
-def factorised(band: Array, ring: bool) -> Factor | None:
-    """Factor of a matrix given by its lower band (n, w+1), ``band[j, d] = A[j+d, j]``; None if not positive definite.
-
-    In a ring, indices go on past the end at the start.  Its last w unknowns are taken out and put back by their Schur
-    complement, which is positive definite with the rest exactly when the whole is (E. V. Haynsworth, "Determination of
-    the inertia of a partitioned Hermitian matrix", Linear Algebra and its Applications 1, 1968).
-    """
-    from scipy.linalg.lapack import dpbtrf, dtbtrs
-
-    if not ring:
-        lower, fault = dpbtrf(band.T.copy(order="F"), lower=1, overwrite_ab=1)
-        none = np.zeros((0, 0))
-        return None if fault else Factor(lower, none, none)
-    width = band.shape[1] - 1
-    size = band.shape[0] - width
-    inner = band[:size].T.copy(order="F")
-    border = np.zeros((size, width), order="F")
-    corner = np.zeros((width, width))
-    for d in range(1, width + 1):
-        inner[d, size - d :] = 0.0
-        k = np.arange(width)
-        border[size - d + k[:d], k[:d]] = band[size - d + k[:d], d]  # from before the corner into it
-        border[k[:d], width - d + k[:d]] += band[size + width - d + k[:d], d]  # from the corner round to the start
-    for d in range(width):
-        k = np.arange(width - d)
-        corner[k + d, k] = band[size + k, d]
-        corner[k, k + d] = band[size + k, d]
-    lower, fault = dpbtrf(inner, lower=1, overwrite_ab=1)
-    if fault:
-        return None
-    reach = np.asarray(dtbtrs(lower, border, uplo="L", overwrite_b=1)[0])
-    try:
-        return Factor(lower, reach, np.linalg.cholesky(corner - reach.T @ reach))
-    except np.linalg.LinAlgError:
-        return None
-
-
-def solved(factor: Factor, right: Array) -> Array:
-    """Solution (n,) for a right-hand side (n,)."""
-    from scipy.linalg.lapack import dpbtrs, dtbtrs
-
-    if not factor.corner.size:
-        return np.asarray(dpbtrs(factor.band, right, lower=1)[0])
-    size = factor.reach.shape[0]
-    inner = dtbtrs(factor.band, right[:size], uplo="L")[0]
-    rest = right[size:] - factor.reach.T @ inner
-    last = np.linalg.solve(factor.corner.T, np.linalg.solve(factor.corner, rest))
-    outer = dtbtrs(factor.band, inner - factor.reach @ last, uplo="L", trans="T")[0]
-    return np.concatenate([outer, last])
 
 
 #: Smallest barrier.

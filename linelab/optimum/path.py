@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.geometry.curve import CurvePoint, curve_at
+from linelab.geometry.frenet import foot
 from linelab.model import grip_field as gripfield
 from linelab.model.lap import Line
 from linelab.model.track import Track, along
@@ -274,14 +275,7 @@ def _on_track(track: Track, mesh: Mesh, xi: Array, x: Array, y: Array) -> tuple[
     and the reference line there."""
     local = _local(mesh, xi)
     s = meshes.spline_at(meshes.padded(mesh), local)[0] + mesh.length * np.round((xi - local) / mesh.intervals)
-    for _ in range(6):
-        at = curve_at(track.reference, s)
-        dx, dy, cos, sin = x - at.x, y - at.y, np.cos(at.psi), np.sin(at.psi)
-        n = dy * cos - dx * sin
-        step = (dx * cos + dy * sin) / np.maximum(1.0 - n * at.kappa, 0.1)
-        s = s + step
-        if np.abs(step).max() < 1e-7:  # the next step would be a billionth of that
-            break
+    s, _ = foot(track.reference, x, y, s)
     # An open path ends within a hair of the end's normal: past it, where the road no longer bends, it has not come.
     s[0], s[-1] = (0.0, track.length) if s.size > 1 else (s[0], s[-1])
     at = curve_at(track.reference, s)

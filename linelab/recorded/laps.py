@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from linelab.arrays import ByValue, Table
+from linelab.arrays import ByValue, Table, distance_along
 from linelab.errors import InputError, RecordingError, check_kinds
 from linelab.measured import Measured, withheld
 from linelab.model.lap import Recording
@@ -17,7 +17,6 @@ from linelab.model.track import Track, lap_ends
 from linelab.recorded.lap_status import Status, judge
 from linelab.recorded.samples import Samples, drift, own_plane, place_samples, position_noise, samples_on
 from linelab.recorded.start_line import StartLine, track_line
-from linelab.units import Array
 
 #: A position this far beyond an end of the line still counts: a consumer receiver is off by a metre or two [m].
 MARGIN = 4.0
@@ -58,7 +57,7 @@ class Crossing:
 
 def find_crossings(samples: Samples, line: StartLine, *, longest_gap: float = LONGEST_GAP) -> list[Crossing]:
     """Every crossing of the line stretched by MARGIN at both ends, forwards and backwards, in order of time."""
-    ahead, across = line_axes(samples, line)
+    ahead, across = line.axes(samples.x, samples.y)
     before, after = ahead[:-1], ahead[1:]
     turn = np.flatnonzero((before < 0.0) != (after < 0.0))
     turn = turn[np.diff(samples.t)[turn] <= longest_gap]
@@ -74,13 +73,6 @@ def find_crossings(samples: Samples, line: StartLine, *, longest_gap: float = LO
                 Crossing(float(samples.t[i]) + share * step, offset, speed, forward, i, share, 0.5 * line.width)
             )
     return found
-
-
-def line_axes(samples: Samples, line: StartLine) -> tuple[Array, Array]:
-    """Distance past the line and offset along it from its middle, of every sample [m]."""
-    dx, dy = samples.x - line.centre[0], samples.y - line.centre[1]
-    heading, across = line.heading, line.across
-    return dx * heading[0] + dy * heading[1], dx * across[0] + dy * across[1]
 
 
 def _share_before(distance_share: float, speed0: float, speed1: float) -> float:
@@ -124,7 +116,7 @@ def passages(samples: Samples, line: StartLine, length: float | None, longest_ga
 
 def _drop_neighbours(samples: Samples, passes: list[Crossing], length: float) -> list[Crossing]:
     """Leave out passages of a neighbouring stretch: of two within half a lap, the one farther off the middle."""
-    distance = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(samples.x), np.diff(samples.y)))])
+    distance = distance_along(samples.x, samples.y)
     kept: list[Crossing] = []
     for crossing in passes:
         if kept and distance[crossing.index] - distance[kept[-1].index] < 0.5 * length:
@@ -137,7 +129,7 @@ def _drop_neighbours(samples: Samples, passes: list[Crossing], length: float) ->
 
 def _missed(samples: Samples, line: StartLine) -> RecordingError:
     """The error for a recording that never crosses the line."""
-    ahead, across = line_axes(samples, line)
+    ahead, across = line.axes(samples.x, samples.y)
     turn = np.flatnonzero((ahead[:-1] < 0.0) != (ahead[1:] < 0.0))
     beside = np.abs(0.5 * (across[turn] + across[turn + 1])) - 0.5 * line.width
     remedy = _MISSED[line.origin]

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from linelab.arrays import frozen_array, set_field
+from linelab.arrays import distance_along, frozen_array, set_field
 from linelab.errors import InputError, RecordingError
 from linelab.files.projection import LocalPlane, to_plane
 from linelab.geometry.curve import curve_at
@@ -65,6 +65,11 @@ class StartLine:
         across = self.across
         return np.array([across[1], -across[0]])
 
+    def axes(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """How far points (N,) are past the line, and how far along it from its middle, positive left [m]."""
+        dx, dy, heading, across = x - self.centre[0], y - self.centre[1], self.heading, self.across
+        return dx * heading[0] + dy * heading[1], dx * across[0] + dy * across[1]
+
 
 def start_line_at(plane: LocalPlane, left: Sequence[float], right: Sequence[float]) -> StartLine:
     """A start line from the longitude and latitude [deg] of its ends."""
@@ -95,7 +100,7 @@ def propose_start_line(samples: Samples, *, width: float = 12.0) -> StartLine:
     RecordingError
         The recording moves less than 100 m.
     """
-    distance = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(samples.x), np.diff(samples.y)))])
+    distance = distance_along(samples.x, samples.y)
     grid = np.arange(0.0, distance[-1], 4.0)
     if grid.size < 25:
         raise RecordingError(

@@ -13,6 +13,7 @@ the lap time optimization of racing vehicles", IFAC Proc. 47(3), 2014, eqs. 3-6,
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -199,14 +200,8 @@ def _quintic(u: Array, h: Array, n: Array, n1: Array, n2: Array) -> tuple[Array,
     return value, slope
 
 
+@lru_cache(maxsize=8)
 def surface_slopes(track: Track) -> tuple[Array, Array]:
     """Derivatives of slope and bank by station (N,) [1/m]."""
-    if track.closed:
-        step = track.reference.step
-
-        def derivative(values: Array) -> Array:
-            wide = np.concatenate([[values[-2]], values, [values[1]]])
-            return np.asarray((wide[2:] - wide[:-2]) / (2.0 * step))
-
-        return derivative(track.slope), derivative(track.bank)
-    return np.gradient(track.slope, track.s), np.gradient(track.bank, track.s)
+    slope, bank = (_derivative(track.s, values, track.closed) for values in (track.slope, track.bank))
+    return slope, bank

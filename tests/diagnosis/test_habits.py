@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pytest
 from scipy.signal import find_peaks
+from shared import solved
 
 from linelab.coaching.session import review_session
 from linelab.diagnosis.habits import _peaks
@@ -18,7 +19,6 @@ from linelab.files.tracks.track_file import load_track
 from linelab.motion.channels import stated_bias
 from linelab.motion.placing import estimate_placed_laps
 from linelab.motion.sensors import read_sensors
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import METRIC
 from linelab.output.page.corner_rows import mark_rows
 from linelab.recorded.laps import complete_laps, split_laps
@@ -27,7 +27,7 @@ from linelab.recorded.laps import complete_laps, split_laps
 @pytest.fixture(scope="module")
 def place():
     track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
-    return track, kart, solve_min_time(track, kart).lap, careful_lap(track, kart, 0.2)
+    return track, kart, solved("tinmarsh_rental", "rental-four-stroke").lap, careful_lap(track, kart, 0.2)
 
 
 def reviewed(place, habits, receiver, seed, laps=8):

@@ -6,27 +6,20 @@ import base64
 import dataclasses
 import hashlib
 import json
-import os
 import re
 import time
 from html.parser import HTMLParser
-from pathlib import Path
 
 import jsonschema
 import matplotlib
 import numpy as np
 import pytest
+from shared import REAL, demo_review, real_review
 
-from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
 from linelab.coaching.coach_words import MARKS
 from linelab.coaching.consistency import least_repeatable_first
-from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
-from linelab.files.kart_file import load_kart
-from linelab.files.recordings.load_recording import load_recording
-from linelab.files.tracks.track_file import load_track
 from linelab.measured import Measured, withheld
 from linelab.model.track import Survey
-from linelab.motion.track_from_laps import recording_start_line
 from linelab.output.display import CAUTIONS, IMPERIAL, METRIC, evidence_text
 from linelab.output.draw import review_pictures
 from linelab.output.draw.corner_closeup import plot_corner
@@ -39,12 +32,6 @@ from linelab.output.review_report import save_review
 from linelab.output.review_text import review_lines, work_heading
 from linelab.output.sheet.track_sheet import sheet_pages
 
-REAL = (
-    Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared"))
-    / "data" / "kart_recording" / "GX030390.csv"
-)  # fmt: skip
-#: The start line of that recording, from its SOURCES note: longitude and latitude of its ends.
-REAL_LINE = ((-5.931671, 37.557169), (-5.931929, 37.557236))
 NAUGHTY = '"><img src=x onerror="window.hacked=1"></script><script>window.hacked=1</script>&amp;{{7*7}}\u2028'
 VOID = {"meta", "input", "path", "rect", "circle", "use", "br", "link", "img"}
 
@@ -86,9 +73,7 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def review():
-    recording, track = load_recording(demo_recording()), load_track(DEMO_TRACK)
-    ground = find_ground(recording, track, position_error=DEMO_POSITION_ERROR)
-    return review_recording(recording, ground, load_kart(DEMO_KART), choose_laps(ground.laps))
+    return demo_review()
 
 
 @pytest.fixture(scope="module")
@@ -405,10 +390,8 @@ def test_files_of_a_review(review, tmp_path):
 
 @pytest.mark.skipif(not REAL.is_file(), reason="the folder of outside recordings is not here")
 def test_a_real_session_without_a_survey_of_the_track(tmp_path):
-    recording = load_recording(REAL)
-    ground = find_ground(recording, None, start_line=recording_start_line(recording, *REAL_LINE), name="real")
-    review = review_recording(recording, ground, load_kart("rental-four-stroke"), choose_laps(ground.laps))
-    text = review_page(review, source=REAL.name, recorded=ground.laps)
+    review = real_review()
+    text = review_page(review, source=REAL.name, recorded=review.recorded)
     assert "estimated" in text
     assert "no surveyed edge" in text  # apex distances are withheld, with the reason
     assert "stood still" in text  # the spin is told

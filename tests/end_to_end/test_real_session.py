@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from shared import REAL, REAL_LINE, real_review
 
 from linelab.coaching.compare import compare, rank_corners
-from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
 from linelab.coaching.mark_figures import driven_marks
 from linelab.coaching.side_by_side import computed_rows, session_sheet
 from linelab.diagnosis.marks import find_marks
@@ -19,30 +17,27 @@ from linelab.files.kart_file import load_kart
 from linelab.files.recordings.load_recording import load_recording
 from linelab.motion.channels import smooth_session
 from linelab.motion.estimate import estimate_lap, estimate_laps
-from linelab.motion.track_from_laps import corridor_from_laps, samples_of
+from linelab.motion.track_from_laps import corridor_from_laps
 from linelab.output.display import evidence_text
 from linelab.output.review_data import review_as_dict
 from linelab.recorded.laps import complete_laps, split_laps
 from linelab.recorded.samples import own_plane
 from linelab.recorded.start_line import start_line_at
 
-SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "kart_recording"
-FILE = SHARED / "GX030390.csv"
-pytestmark = pytest.mark.skipif(not FILE.is_file(), reason="the folder of outside recordings is not here")
+pytestmark = pytest.mark.skipif(not REAL.is_file(), reason="the folder of outside recordings is not here")
 
 #: Plain linear crossing times of the start line below, computed from the file by others (its SOURCES note) [s].
 CROSSINGS = (83.768, 84.609, 85.833, 83.848, 106.626)
-LINE = ((-5.931671, 37.557169), (-5.931929, 37.557236))
 
 
 @pytest.fixture(scope="module")
 def recording():
-    return load_recording(FILE)
+    return load_recording(REAL)
 
 
 @pytest.fixture(scope="module")
 def line(recording):
-    return start_line_at(own_plane(recording), *LINE)
+    return start_line_at(own_plane(recording), *REAL_LINE)
 
 
 @pytest.fixture(scope="module")
@@ -51,10 +46,8 @@ def corridor(recording, line):
 
 
 @pytest.fixture(scope="module")
-def review(recording, line):
-    ground = find_ground(recording, None, start_line=line)
-    laps = choose_laps(ground.laps)
-    return review_recording(recording, ground, load_kart("rental-four-stroke"), laps)
+def review():
+    return real_review()
 
 
 def test_five_laps_and_the_spin_is_told(recording, line):
@@ -75,7 +68,7 @@ def test_the_spin_does_not_spoil_the_corridor(recording, line, corridor):
         t=recording.t[kept], lon=recording.lon[kept], lat=recording.lat[kept], speed=recording.speed[kept]
     )
     # Its own plane differs by the median position, so only what does not depend on the plane is compared.
-    without = corridor_from_laps(before, start_line=start_line_at(own_plane(before), *LINE))
+    without = corridor_from_laps(before, start_line=start_line_at(own_plane(before), *REAL_LINE))
     assert without.used == corridor.used
     assert without.track.length == pytest.approx(corridor.track.length, abs=0.5)
     assert without.bias.sigma == pytest.approx(corridor.bias.sigma, rel=0.05)
@@ -107,7 +100,7 @@ def test_from_csv_to_ranked_corners(corridor):
 
 def test_speeds_are_in_metres_a_second(corridor):
     """The channel against the smoothed positions alone: one unit, no factor between them."""
-    samples = samples_of(corridor)
+    samples = corridor.laps[0].samples
     alone = replace(corridor.sensors, speed_sigma=None)
     motion = smooth_session(samples, alone)
     speed = np.hypot(*motion.states(samples.t - corridor.sensors.speed_lag)[20:-20, [1, 4]].T)
@@ -121,7 +114,7 @@ def test_speeds_are_in_metres_a_second(corridor):
 def test_where_speed_and_positions_disagree_the_positions_are_taken_to_drift(corridor):
     """The way by the speed channel and by the positions stay within a metre of each other, so the difference is an
     error of the positions that lasts, and not of the speed: that one's would add up."""
-    samples, sensors = samples_of(corridor), corridor.sensors
+    samples, sensors = corridor.laps[0].samples, corridor.sensors
     motion = smooth_session(samples, replace(sensors, speed_sigma=None))
     lap = corridor.laps[1]
     t = np.arange(lap.t_start, lap.t_end, 0.05)
@@ -136,7 +129,7 @@ def test_where_speed_and_positions_disagree_the_positions_are_taken_to_drift(cor
 
 def test_minimum_speeds_are_those_of_the_drivers_own_display(corridor):
     """The channel's lowest sample of each corner lies within the interval of the minimum speed."""
-    samples, track = samples_of(corridor), corridor.track
+    samples, track = corridor.laps[0].samples, corridor.track
     laps, kart = complete_laps(corridor.laps), load_kart("rental-four-stroke")
     driven = estimate_laps(track, laps, sensors=corridor.sensors, bias=corridor.bias)
     sheet, reference = session_sheet(track, kart, driven), driven[0].lap

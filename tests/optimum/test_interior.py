@@ -10,6 +10,7 @@ import pytest
 from linelab.errors import SolveError
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
+from linelab.geometry.banded import factorised, solved
 from linelab.model.grip import kart_numbers, power_slope
 from linelab.optimum import interior
 from linelab.optimum import runs as run
@@ -17,7 +18,7 @@ from linelab.optimum.assembly import Stages, bound, drive_table, tape_of
 from linelab.optimum.assembly import run as run_tape
 from linelab.optimum.mesh import make_mesh
 from linelab.optimum.minimum_time import solve_min_time
-from linelab.optimum.newton import Duals, box_of, factorised, gaps_of, inside, longest, longest_dual, recentred, solved
+from linelab.optimum.newton import Duals, box_of, gaps_of, inside, longest, longest_dual, recentred
 from linelab.optimum.runs import first_guess, starting_point
 from linelab.optimum.stage import Structure, stage_functions
 from linelab.optimum.task import End, Task

@@ -6,6 +6,7 @@ import csv
 import dataclasses
 
 import pytest
+from shared import solved
 
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_build import reversed_track
@@ -30,7 +31,7 @@ def test_a_lap_is_stated_no_closer_than_two_methods_agree():
 @pytest.mark.parametrize("name", ["tinmarsh_rental", "marrowdown_club", "ostrelle_sprint"])
 def test_corner_times_add_up_to_the_lap_time_as_shown(name):
     track, kart = load_track(name), load_kart("junior-single-speed")
-    lap = solve_min_time(track, kart).lap
+    lap = solved(name, "junior-single-speed").lap
     table = [line.split() for line in reference_table(track, lap, kart).splitlines() if line[:1].isdigit()]
     assert len(table) == len(track.corners)
     assert sum(round(1000 * float(cells[-1])) for cells in table) == round(1000 * lap.lap_time)
@@ -56,6 +57,6 @@ def test_patches_of_other_grip_are_told():
     patched = dataclasses.replace(track, grip_zones=tuple(zones))
     said = "The track file has 2 patches of other grip: 0.60 to 1.05 times the grip of the road around."
     assert said in track_words(track_facts(patched))
-    solution = solve_min_time(track, load_kart("rental-four-stroke"))
+    solution = solved("tinmarsh_rental", "rental-four-stroke")
     assert conditions(patched, solution, True) == [said]
     assert conditions(track, solution, True) == []

@@ -16,13 +16,15 @@ from xml.parsers import expat
 
 import numpy as np
 
+from linelab.arrays import distance_along
 from linelab.errors import FileFormatError, InputError, LinelabError, TrackError, legible
-from linelab.files.projection import LocalPlane, plane_about, to_plane
+from linelab.files.projection import LocalPlane, on_plane, plane_about, to_plane
 from linelab.files.text import read_text
 from linelab.files.tracks.centre_line import Columns, read_centre_csv
-from linelab.files.tracks.track_build import in_file, relation, track_from_centre, track_from_edges
+from linelab.files.tracks.track_build import in_file, track_from_centre, track_from_edges
 from linelab.files.tracks.track_features import read_lines
 from linelab.files.tracks.track_ranges import UNSTATED_WIDTH, refuse_feet
+from linelab.geometry.facing import relation
 from linelab.model.track import Survey, Track
 from linelab.units import Array
 
@@ -287,7 +289,7 @@ def load_walked_edges(
     lines, sides_known, rings = _two_lines(file, None if right is None else Path(right))
     points = np.vstack([line[:, :2] for line in lines])
     plane = plane_about(points[:, 0], points[:, 1])
-    edges = [_on_plane(line, plane) for line in lines]
+    edges = [on_plane(line, plane) for line in lines]
     if closed is None:
         closed = rings or all(_ends_meet(edge, 1.5, WALK_GAP) for edge in edges)
     if closed and not rings:
@@ -362,11 +364,6 @@ def _two_lines(file: Path, other: Path | None) -> tuple[list[Array], bool, bool]
     return points, False, rings
 
 
-def _on_plane(line: Array, plane: LocalPlane) -> Array:
-    x, y = to_plane(plane, line[:, 0], line[:, 1])
-    return np.column_stack([x, y, *line[:, 2:].T])
-
-
 def _to_metres(points: Array, degrees: bool) -> tuple[Array, LocalPlane | None]:
     """Points in metres, and the plane where they came in degrees."""
     if not degrees:
@@ -382,7 +379,7 @@ def _to_metres(points: Array, degrees: bool) -> tuple[Array, LocalPlane | None]:
             remedy="Name the columns the other way round" if swapped else "Name them as x and y if they are metres",
         )
     plane = plane_about(points[:, 0], points[:, 1])
-    return _on_plane(points, plane), plane
+    return on_plane(points, plane), plane
 
 
 def _ends_meet(path: Array, steps: float, least: float = 0.0) -> bool:
@@ -394,7 +391,7 @@ def _ends_meet(path: Array, steps: float, least: float = 0.0) -> bool:
 
 def _closed_walk(edge: Array, what: str, notes: list[str]) -> Array:
     """A walk round the track made to end where it began: overlap cut off, or a small gap filled."""
-    along = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(edge[:, :2], axis=0).T))))
+    along = distance_along(*edge[:, :2].T)
     late = np.flatnonzero(along > max(along[-1] - 2.0 * WALK_GAP, along[-1] / 2.0))
     gaps = np.hypot(*(edge[late, :2] - edge[0, :2]).T)
     last = int(late[np.argmin(gaps)])
@@ -411,7 +408,7 @@ def _closed_walk(edge: Array, what: str, notes: list[str]) -> Array:
 
 def _sides_by_direction(edges: list[Array], closed: bool, notes: list[str]) -> list[Array]:
     """Left and right of two unnamed lines, the first taken to run in driving direction."""
-    along, side = relation(edges[0], edges[1], closed)
+    along, side, _ = relation(edges[0], edges[1], closed)
     first_is_left = side * along > 0.0
     hand = "left" if first_is_left else "right"
     notes.append(f"the lines are not named: the first, taken in driving direction, is the {hand} edge")

@@ -11,12 +11,13 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linelab.arrays import Table
+from linelab.arrays import Table, distance_along
 from linelab.errors import LinelabError, TrackError, check_kinds
 from linelab.files.tracks.track_ranges import check_line, check_steepness, check_widths
 from linelab.geometry.corners import find_corners
 from linelab.geometry.curve import Curve
-from linelab.geometry.edges import edges_from_centre
+from linelab.geometry.edges import as_points, checked_width, edges_from_centre
+from linelab.geometry.facing import relation
 from linelab.geometry.reference_line import corridor_from_edges
 from linelab.model.track import Corner, GripZone, Kerb, Side, Survey, Track, length_along
 from linelab.units import Array
@@ -47,7 +48,7 @@ def refuse_laps(points: Array, width: float) -> None:
 def repeated_share(points: Array, width: float) -> float:
     """Share of a line's length in cells of half a width that it enters more than once [-]."""
     path = points[:, :2]
-    along = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))))
+    along = distance_along(*path.T)
     s = np.arange(0.0, along[-1], max(0.25 * width, along[-1] / _MOST_PLACES))
     cells = np.floor(np.column_stack([np.interp(s, along, path[:, k]) for k in (0, 1)]) / (0.5 * width))
     _, cell = np.unique(cells, axis=0, return_inverse=True)
@@ -161,15 +162,7 @@ def track_from_centre(
     """
     points = _points(centre, "centre line")
     count = points.shape[0]
-    widths = [np.broadcast_to(np.asarray(w, dtype=np.float64), (count,)).copy() for w in (w_left, w_right)]
-    bad = ~(np.isfinite(widths[0]) & np.isfinite(widths[1])) | (widths[0] < 0.0) | (widths[1] < 0.0)
-    if bad.any():
-        at = int(np.argmax(bad))
-        raise TrackError(
-            f"widths {widths[0][at]:g} and {widths[1][at]:g} m cannot be used",
-            where=f"centre line, vertex {at + 1}",
-            remedy="Give positive distances to both edges",
-        )
+    widths = [checked_width(name, w, count) for name, w in (("w_left", w_left), ("w_right", w_right))]
     check_widths(widths[0] + widths[1], "centre line, vertex")
     refuse_laps(points, float(np.median(widths[0] + widths[1])))
     if closed and count > 3 and np.hypot(*(points[0, :2] - points[-1, :2])) < 1e-3:
@@ -271,16 +264,7 @@ def reversed_track(track: Track) -> Track:
 
 def _points(points: ArrayLike, what: str) -> Array:
     """Return the points of a line as a (M, 2 or 3) float array with finite coordinates."""
-    try:
-        array = np.array(points, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise TrackError("the points are not numbers", where=what, remedy="Give x, y (and z) in metres") from error
-    if array.ndim != 2 or array.shape[1] not in (2, 3):
-        raise TrackError(f"array has shape {array.shape}", where=what, remedy="Give one row of x, y (and z) a point")
-    bad = ~np.isfinite(array).all(axis=1)
-    if bad.any():
-        at = int(np.argmax(bad)) + 1
-        raise TrackError("a coordinate is not finite", where=f"{what}, vertex {at}", remedy="Repair that point")
+    array = as_points(what, points)
     if array.shape[0] < 2:
         count = "1 vertex" if len(array) else "no vertices"
         raise TrackError(f"has {count}, a line needs at least two", where=what, remedy="Draw the whole edge")
@@ -293,7 +277,7 @@ def _same_way(left: Array, right: Array, closed: bool, notes: list[str]) -> tupl
 
     The driving direction is the one that has the left edge on its left.
     """
-    along, side = relation(left, right, closed)
+    along, side, _ = relation(left, right, closed)
     if along >= 0.0:
         return left, right
     if side > 0.0:
@@ -301,35 +285,6 @@ def _same_way(left: Array, right: Array, closed: bool, notes: list[str]) -> tupl
         return left[::-1], right
     notes.append("the right edge was drawn against the driving direction: reversed")
     return left, right[::-1]
-
-
-def relation(left: Array, right: Array, closed: bool) -> tuple[float, float]:
-    """Mean agreement of direction (-1 to 1) and mean side of the left edge seen from the right (-1 to 1).
-
-    Each of up to 400 places on the left edge looks at the nearest piece of the right edge.  Neighbouring
-    stretches fool some of them, never most.
-    """
-    left_mid, left_dir = _pieces(left, closed)
-    right_mid, right_dir = _pieces(right, closed)
-    pick = np.linspace(0, len(left_mid) - 1, min(400, len(left_mid))).astype(int)
-    gap = left_mid[pick, None, :] - right_mid[None, :, :]
-    near = np.argmin(np.einsum("ijk,ijk->ij", gap, gap), axis=1)
-    d, r = left_dir[pick], right_dir[near]
-    to_left = gap[np.arange(pick.size), near]
-    along = np.sign(np.sum(d * r, axis=1))
-    side = np.sign(r[:, 0] * to_left[:, 1] - r[:, 1] * to_left[:, 0])
-    return float(np.mean(along)), float(np.mean(side))
-
-
-def _pieces(edge: Array, closed: bool) -> tuple[Array, Array]:
-    """Mid points and unit directions of short pieces along an edge, about 600 over its length."""
-    path = np.vstack((edge[:, :2], edge[:1, :2])) if closed else edge[:, :2]
-    along = np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))))
-    at = np.linspace(0.0, along[-1], 601)
-    points = np.column_stack([np.interp(at, along, path[:, k]) for k in (0, 1)])
-    step = np.diff(points, axis=0)
-    norm = np.maximum(np.hypot(step[:, 0], step[:, 1]), 1e-12)
-    return 0.5 * (points[1:] + points[:-1]), step / norm[:, None]
 
 
 def in_file(error: LinelabError, path: object) -> TrackError:

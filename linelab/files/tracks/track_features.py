@@ -13,7 +13,7 @@ from typing import Any, get_args
 
 import numpy as np
 
-from linelab.arrays import Table
+from linelab.arrays import Table, distance_along
 from linelab.errors import FileFormatError, InputError
 from linelab.files.geojson import check_crs, coordinates, parse_geojson, plain_text, raw_features, shown
 from linelab.files.projection import LocalPlane, to_plane
@@ -296,7 +296,7 @@ def _dense(x: Array, y: Array, ring: bool) -> tuple[Array, Array]:
     """Add points about 2 m apart, so that the chain of stations cannot jump to a neighbouring stretch."""
     if ring:
         x, y = np.append(x, x[0]), np.append(y, y[0])
-    along = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))))
+    along = distance_along(x, y)
     at = np.union1d(along, np.linspace(0.0, along[-1], min(400, int(along[-1] / 2.0) + 2)))
     return np.interp(at, along, x), np.interp(at, along, y)
 

@@ -34,12 +34,12 @@ import numpy as np
 from linelab.errors import FileFormatError, InputError, LinelabError, check_kinds, legible
 from linelab.files.bundled import bundled, bundled_karts, bundled_tracks, suggestion
 from linelab.files.geojson import plain_text, shown
-from linelab.files.projection import LocalPlane, plane_about, to_lonlat, to_plane
+from linelab.files.projection import LocalPlane, on_plane, plane_about, to_lonlat
 from linelab.files.tracks.track_build import Line2, in_file, reversed_track, track_from_centre, track_from_edges
 from linelab.files.tracks.track_features import Feature, add_features, read_features
 from linelab.files.tracks.track_ranges import LARGEST_NUMBER, UNUSUAL_WIDTH, refuse_feet
 from linelab.files.writing import write_text
-from linelab.geometry.curve import curve_at
+from linelab.geometry.frenet import sn_to_xy
 from linelab.geometry.locate import crossing
 from linelab.model.track import Corner, GripZone, Kerb, Survey, Track, along
 from linelab.units import Array
@@ -154,8 +154,7 @@ def _line(plane: LocalPlane, points: Array, z: Array | None, closed: bool) -> di
 
 def _at(track: Track, plane: LocalPlane, s: Array, n: Array) -> list[list[float]]:
     """Positions at stations and offsets (K,) [m]."""
-    point = curve_at(track.reference, s)
-    return _degrees(plane, point.x - n * np.sin(point.psi), point.y + n * np.cos(point.psi))
+    return _degrees(plane, *sn_to_xy(track.reference, s, n))
 
 
 def _across(track: Track, plane: LocalPlane, station: float) -> dict[str, Any]:
@@ -326,7 +325,7 @@ def _build(
 ) -> Track:
     """Track without the things along it."""
     head = by_role.get("track")
-    paths = [in_plane(line, plane) for line in lines]
+    paths = [on_plane(line.points, plane) for line in lines]
     for line, path in zip(lines, paths):
         check_closing(line, path, closed)
     common: dict[str, Any] = {
@@ -352,12 +351,6 @@ def _build(
     return track
 
 
-def in_plane(feature: Feature, plane: LocalPlane) -> Array:
-    """Vertices of a feature in the plane, (K, 2) or with elevation (K, 3) [m]."""
-    x, y = to_plane(plane, feature.points[:, 0], feature.points[:, 1])
-    return np.column_stack([x, y, *feature.points[:, 2:].T])
-
-
 def check_closing(line: Feature, path: Array, closed: bool) -> None:
     """Refuse a line that is declared closed although its ends lie far apart."""
     if not closed or line.ring or len(path) < 3:
@@ -375,7 +368,7 @@ def _start(feature: Feature | None, left: Array, right: Array, plane: LocalPlane
     """Where the start line meets the edges."""
     if feature is None:
         return None
-    drawn = in_plane(feature, plane)[:, :2]
+    drawn = on_plane(feature.points, plane)[:, :2]
     ends = ((float(drawn[0, 0]), float(drawn[0, 1])), (float(drawn[-1, 0]), float(drawn[-1, 1])))
     found = crossing(ends, left[:, :2], right[:, :2], closed=closed)
     if found is None:
