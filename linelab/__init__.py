@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from linelab.coaching.compare import compare
     from linelab.coaching.from_recording import read_laps, review
     from linelab.coaching.results import Review
+    from linelab.diagnosis.corner_figures import corner_marks
     from linelab.errors import (
         FileFormatError,
         InputError,
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     from linelab.files.recordings.load_recording import load_recording, load_session
     from linelab.files.recordings.table import save_recording
     from linelab.files.tracks.track_file import load_track, reversed_track, save_track
+    from linelab.model.facts import track_facts
     from linelab.model.kart import Kart
     from linelab.model.lap import Lap, Recording
     from linelab.model.track import Track
@@ -54,6 +56,7 @@ _MODULES = {
     "coaching.compare": "compare",
     "coaching.from_recording": "read_laps review",
     "coaching.results": "Review",
+    "diagnosis.corner_figures": "corner_marks",
     "errors": "FileFormatError InputError KartError LinelabError RecordingError SolveError TrackError "
     "VerificationError",
     "files.bundled": "bundled_karts bundled_recordings bundled_tracks",
@@ -62,6 +65,7 @@ _MODULES = {
     "files.recordings.load_recording": "load_recording load_session",
     "files.recordings.table": "save_recording",
     "files.tracks.track_file": "load_track reversed_track save_track",
+    "model.facts": "track_facts",
     "model.kart": "Kart",
     "model.lap": "Lap Recording",
     "model.track": "Track",
@@ -97,6 +101,7 @@ __all__ = [
     "bundled_tracks",
     "clean_recording",
     "compare",
+    "corner_marks",
     "estimate_lap",
     "import_track",
     "load_kart",
@@ -117,6 +122,7 @@ __all__ = [
     "solve_min_time",
     "speed_profile",
     "split_laps",
+    "track_facts",
     "track_sheet",
 ]
 

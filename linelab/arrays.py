@@ -122,6 +122,16 @@ class ByValue:
         # Cheap, since caches ask for it at every call, and alike for what is equal: the first few fields stand for all.
         return hash((type(self), *(_hashed(getattr(self, name)) for name in _first_fields(cast(Any, type(self))))))
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # Read-only mappings cannot be sent to another process.
+        kept = [dict(value) if isinstance(value, Mapping) else value for value in _values(self)]
+        return _made, (type(self), *kept)
+
+
+def _made(kind: Any, *values: Any) -> Any:
+    """A value of its fields, in their order."""
+    return kind(**{item.name: value for item, value in zip(fields(kind), values, strict=True)})
+
 
 def _values(instance: Any) -> list[Any]:
     return [getattr(instance, item.name) for item in fields(instance)]
@@ -163,7 +173,7 @@ class HasRow(Protocol):
 Item = TypeVar("Item", bound=HasRow, covariant=True)
 
 
-class Rows(tuple[Item, ...]):
+class Table(tuple[Item, ...]):
     """A tuple whose items can be shown as a table, one row each."""
 
     __slots__ = ()

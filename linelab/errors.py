@@ -3,7 +3,7 @@
 Every message says three things: what is wrong, where it is (file, line, station, field) and what to
 try.  The parts are kept as attributes so that a program can act on them without parsing text.
 
-What asks a program to end while it works: Ctrl-C, a kill, the terminal's window being closed.
+Also here: the signals that ask a program to end.
 """
 
 from __future__ import annotations
@@ -46,6 +46,15 @@ class LinelabError(Exception):
         File, line, station or field; empty when there is none.
     remedy : str
         What to try next, one sentence, no full stop.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> try:
+    ...     linelab.load_track("tinmarsh")
+    ... except linelab.LinelabError as error:
+    ...     print(error.what, "|", error.remedy)
+    no such track file or bundled track | Did you mean tinmarsh_rental?
     """
 
     def __init__(self, what: str, *, where: str = "", remedy: str = "") -> None:
@@ -74,7 +83,17 @@ def _rebuild(cls: type[LinelabError], args: tuple[object, ...], state: dict[str,
 
 
 class InputError(LinelabError):
-    """A value handed to the library or the command line cannot be used."""
+    """A value handed to the library or the command line cannot be used.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> try:
+    ...     linelab.solve_min_time("tinmarsh_rental", linelab.load_kart("gearbox"))
+    ... except linelab.InputError as error:
+    ...     print(error.where, "|", error.what)
+    solve_min_time | track is the text 'tinmarsh_rental', not a Track
+    """
 
 
 #: What makes a value of a public type.
@@ -114,13 +133,13 @@ def check_kinds(function: str, **given: tuple[object, type | tuple[type, ...]]) 
         makers = [_MAKERS[kind] for kind in wanted if kind in _MAKERS]
         remedy = "Give the name of a file"
         if makers:
-            remedy = f"{'Load it first' if path else 'Give what you get'} from {makers[0]}"
+            remedy = f"Load it first: {makers[0]}" if path else f"A {wanted[0]} comes from {makers[0]}"
         if "str" in wanted:
-            wanted = [kind for kind in wanted if kind not in ("str", "PathLike")] + ["path"]
+            wanted = [kind for kind in wanted if kind not in ("str", "Path", "PathLike")] + ["path"]
         raise InputError(f"{name} is {found}, not a {' or '.join(wanted)}", where=function, remedy=remedy)
 
 
-#: What stood in a file is told up to this length [characters].
+#: What stood in a file is quoted up to this length [characters].
 LONGEST_FOUND = 300
 
 
@@ -135,6 +154,16 @@ class FileFormatError(InputError):
         Line number counted from 1, where one is known.
     found, expected : str
         What stood there and what was expected.
+
+    Examples
+    --------
+    >>> import linelab, pathlib
+    >>> _ = pathlib.Path("session.csv").write_text("no table")
+    >>> try:
+    ...     linelab.load_recording("session.csv")
+    ... except linelab.FileFormatError as error:
+    ...     print(error.line, error.expected)
+    1 a line of column names, then lines of numbers with one delimiter
     """
 
     def __init__(
@@ -167,6 +196,17 @@ class TrackError(InputError):
     ----------
     station : float or None
         Distance along the track where the trouble is [m].
+
+    Examples
+    --------
+    >>> import dataclasses, linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> path = dataclasses.replace(track, w_left=0.1 * track.w_left, w_right=0.1 * track.w_right)
+    >>> try:
+    ...     linelab.solve_min_time(path, kart)
+    ... except linelab.TrackError as error:
+    ...     print(error.station is not None)
+    True
     """
 
     def __init__(self, what: str, *, station: float | None = None, where: str = "", remedy: str = "") -> None:
@@ -182,6 +222,15 @@ class KartError(InputError):
     ----------
     field : str
         Dotted name of the field, as in the kart file.
+
+    Examples
+    --------
+    >>> import dataclasses, linelab
+    >>> try:
+    ...     dataclasses.replace(linelab.load_kart("rental-four-stroke"), mass=1500.0)
+    ... except linelab.KartError as error:
+    ...     print(error.field)
+    kart.mass
     """
 
     def __init__(self, what: str, *, field: str, where: str = "", remedy: str = "") -> None:
@@ -190,7 +239,18 @@ class KartError(InputError):
 
 
 class RecordingError(InputError):
-    """A recording is readable but cannot answer the question asked of it."""
+    """A recording is readable but cannot answer the question asked of it.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> recording = linelab.load_recording("ostrelle_practice")
+    >>> try:
+    ...     linelab.split_laps(recording, linelab.load_track("tinmarsh_rental"))
+    ... except linelab.RecordingError as error:
+    ...     print(error.what)
+    recording of another place: its centre is 123 km from the track 'Tinmarsh Rental Track'
+    """
 
 
 class SolveError(LinelabError):
@@ -204,6 +264,12 @@ class SolveError(LinelabError):
         Iterations done.
     violation : float
         Largest remaining constraint violation (scaled, dimensionless).
+
+    Examples
+    --------
+    >>> import linelab
+    >>> str(linelab.SolveError("no lap was found", status="iteration limit", iterations=300))
+    'no lap was found.'
     """
 
     def __init__(
@@ -216,7 +282,14 @@ class SolveError(LinelabError):
 
 
 class VerificationError(SolveError):
-    """A solved lap failed the independent check of ``linelab.optimum.verify``."""
+    """A solved lap failed the independent check of ``linelab.optimum.verify``.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> issubclass(linelab.VerificationError, linelab.SolveError)
+    True
+    """
 
 
 def ending_signals() -> list[int]:

@@ -1,7 +1,4 @@
-"""What all commands share while they run: places for results, progress, and what is said.
-
-What is driven on: a track by name, or the ground under a recording.
-"""
+"""What all commands share: places for results, progress, what is printed, and the track of a recording."""
 
 from __future__ import annotations
 
@@ -111,9 +108,9 @@ def named_track(name: str, reverse: bool) -> Track:
 
 
 def refuse_corridor_options(start_line: FourNumbers | None, width: float | None, instead: str) -> None:
-    """Wrong usage where options of an estimated corridor are given without one."""
+    """Wrong usage where options of an estimated track are given without one."""
     if start_line is not None or width is not None:
-        raise click.UsageError(f"--start-line and --width are for a corridor estimated from the laps, {instead}")
+        raise click.UsageError(f"--start-line and --width are for a track estimated from the laps, {instead}")
 
 
 def recorded_ground(
@@ -124,7 +121,7 @@ def recorded_ground(
     width: float | None = None,
     position_error: float | None = None,
 ) -> Ground:
-    """The track and the laps of a recording on it; without a track a corridor estimated from the laps."""
+    """The track and the laps of a recording on it; without a track one estimated from the laps."""
     from linelab.coaching.from_recording import find_ground
     from linelab.motion.track_from_laps import ASSUMED_WIDTH, recording_start_line
 

@@ -1,7 +1,4 @@
-"""linelab demo: the main jobs on a bundled, fictional session.
-
-The bundled demo: an invented driver's practice on an invented circuit.
-"""
+"""linelab demo: the main jobs on a bundled session of an invented driver on an invented circuit."""
 
 from __future__ import annotations
 
@@ -35,7 +32,7 @@ def demo_recording() -> Path:
 @print_option(True)
 @units_option
 def demo(out: str | None, print_file: bool, units: str) -> None:
-    """Run the main jobs on bundled fictional data: a driver's session reviewed, and the sheet for the track walk."""
+    """Run the main jobs on bundled fictional data: the review of a session, and the sheet for the track walk."""
     from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
     from linelab.cli.review_recording import show_review
     from linelab.coaching.from_recording import choose_laps, find_ground, review_recording

@@ -62,9 +62,9 @@ Examples:
 @click.option(
     "--quick",
     is_flag=True,
-    help="Bound what a missed apex costs, instead of solving the lap again for each corner.",
+    help="Upper bound for what a missed apex costs, instead of solving the lap again for each corner.",
 )
-@click.option("--from-laps", is_flag=True, help="TRACK is a recording: the corridor is estimated from its laps.")
+@click.option("--from-laps", is_flag=True, help="TRACK is a recording: the track is estimated from its laps.")
 @corridor_options("With --from-laps")
 @column_options
 @out_option
@@ -91,7 +91,7 @@ def sheet(
     from linelab.output.sheet.track_sheet import track_sheet
     from linelab.output.track_facts import survey_sentence
 
-    titles, declared = parse_pairs(columns, (), "--column"), parse_pairs(quantities, (), "--unit")
+    titles, declared = parse_pairs(columns, "--column"), parse_pairs(quantities, "--unit")
     if not from_laps:
         refuse_corridor_options(start_line, width, "with --from-laps")
         if titles or declared:

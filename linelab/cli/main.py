@@ -35,17 +35,17 @@ Examples:
   linelab sheet ostrelle_sprint senior-single-speed
   linelab review "my session.csv" --track my_track.geojson --kart my_kart.toml
 
-Tracks and karts are files, or names of bundled ones; 'linelab track' and 'linelab kart' list those.
+Name a track or a kart by its file, or by its bundled name; 'linelab track' and 'linelab kart' list those.
 """
 
 
 @click.group(epilog=EXAMPLES, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="linelab", message="linelab %(version)s")
 def cli() -> None:
-    """Reads a kart lap: the fastest line round a track, and where a recorded lap loses time against it.
+    """Compute a kart's fastest lap of a track, and show where recorded laps lose time against it.
 
     Computed limits are not targets: build up to them gradually. Marshals, track and class rules and licensed
-    instruction come first. Nothing here is to be looked at while driving.
+    instruction come first. Do not look at this while driving.
     """
 
 

@@ -1,4 +1,4 @@
-"""Arguments and options that several commands share: paths, numbers, units, grip, and what a recording needs said."""
+"""Arguments and options that several commands share: paths, numbers, units, grip, columns of a recording."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ def out_option(command: F) -> F:
         "--out",
         type=PATH,
         metavar="FOLDER",
-        help="Folder for the results; a second run replaces its own files only.",
+        help="Folder for the results; a second run replaces only its own files.",
     )(command)
 
 
@@ -128,7 +128,7 @@ def print_option(default: bool) -> Callable[[F], F]:
         "print_file",
         default=default,
         show_default=True,
-        help="Also write it for print (PDF, A4).",
+        help="Also write a PDF for print (A4).",
     )
 
 
@@ -156,7 +156,7 @@ def grip_option(command: F) -> F:
 
 def reverse_option(command: F) -> F:
     """--reverse"""
-    return click.option("--reverse", is_flag=True, help="The track is driven the other way round.")(command)
+    return click.option("--reverse", is_flag=True, help="Drive the track the other way round.")(command)
 
 
 def kerbs_option(command: F) -> F:
@@ -181,7 +181,10 @@ def corridor_options(when: str) -> Callable[[F], F]:
 
     def added(command: F) -> F:
         command = click.option(
-            "--width", type=Number(*WIDTHS, "metres"), metavar="METRES", help=f"{when}: assumed width (7 m)."
+            "--width",
+            type=Number(*WIDTHS, "metres"),
+            metavar="METRES",
+            help=f"{when}: assumed width of the road (7 m).",
         )(command)
         return click.option(
             "--start-line",
@@ -194,14 +197,12 @@ def corridor_options(when: str) -> Callable[[F], F]:
     return added
 
 
-def parse_pairs(pairs: tuple[str, ...], roles: tuple[str, ...], option: str) -> dict[str, str]:
-    """ROLE=TITLE pairs; unknown roles are an error unless ``roles`` is empty."""
+def parse_pairs(pairs: tuple[str, ...], option: str) -> dict[str, str]:
+    """ROLE=TITLE pairs."""
     found = {}
     for pair in pairs:
         role, separator, title = pair.partition("=")
         if not separator or not role.strip() or not title.strip():
             raise click.BadParameter(f"{pair!r} is not of the form ROLE=TITLE", param_hint=option)
-        if roles and role.strip() not in roles:
-            raise click.BadParameter(f"unknown role {role.strip()!r} (roles: {', '.join(roles)})", param_hint=option)
         found[role.strip()] = title.strip()
     return found

@@ -1,4 +1,4 @@
-"""linelab review: a recording held against the computed lap."""
+"""linelab review: a recording compared with the computed lap."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from linelab.output.display import Units
 
 
-#: What laps are held against, as typed, to its kind.
+#: What laps are compared with, as typed, to its kind.
 AGAINST: dict[str, TargetKind] = {
     "computed": "computed",
     "grip-shown": "shown_grip",
@@ -68,7 +68,9 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
 )
 @click.argument("recordings", type=PATH, nargs=-1, required=True, metavar="RECORDING...")
 @click.option("--kart", "kart", type=PATH, required=True, help="Kart file or bundled name.")
-@click.option("--track", "track", type=PATH, help="Track file or bundled name; without it the laps give a corridor.")
+@click.option(
+    "--track", "track", type=PATH, help="Track file or bundled name; without it the track is estimated from the laps."
+)
 @click.option("--joined", is_flag=True, help="The recordings continue one session: join them before cutting laps.")
 @click.option(
     "--lap",
@@ -83,8 +85,8 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
     type=click.Choice(list(AGAINST)),
     default="computed",
     show_default=True,
-    help="Hold the laps against: the computed lap; the same at the grip shown that day; the driver's own best "
-    "lap; the best of the driver's own parts of laps.",
+    help="Compare the laps with: the computed lap; the same at the grip the driver showed; the driver's own best lap; "
+    "the driver's best corners joined.",
 )
 @column_options
 @reverse_option
@@ -93,7 +95,7 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
     "--position-error",
     type=Number(0.0, 50.0, "metres"),
     metavar="METRES",
-    help="Known error of the receiver's positions (one standard deviation; 1.5 m is assumed).",
+    help="Known drifting error of the receiver's positions, as a standard deviation (1.5 m is assumed).",
 )
 @grip_option
 @out_option
@@ -131,7 +133,7 @@ def review(
     from linelab.output.lap_files import check_formats
     from linelab.output.review_report import beside_earlier, save_review
 
-    titles, declared = parse_pairs(columns, (), "--column"), parse_pairs(quantities, (), "--unit")
+    titles, declared = parse_pairs(columns, "--column"), parse_pairs(quantities, "--unit")
     if track is not None:
         refuse_corridor_options(start_line, width, "without --track")
     elif reverse:

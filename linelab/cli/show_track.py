@@ -22,9 +22,6 @@ if TYPE_CHECKING:
     from linelab.files.writing import ResultsFolder
     from linelab.model.track import Track
 
-#: Roles of the columns of a centre line's CSV.
-ROLES = ("x", "y", "lon", "lat", "z", "w_left", "w_right", "width")
-
 
 @click.command(
     short_help="A track: check, facts, drawing, import, reverse.",
@@ -42,10 +39,10 @@ these or similar titles are recognised.
 """,
 )
 @click.argument("source", type=PATH, required=False)
-@click.option("--ranges", is_flag=True, help="Print how large a track may be, and why.")
+@click.option("--ranges", is_flag=True, help="Print the limits a track must keep to, with the reasons.")
 @click.option("--right-edge", type=PATH, metavar="FILE", help="SOURCE is the walked left edge, FILE the right one.")
 @click.option("--walked", is_flag=True, help="SOURCE holds both walked edges (GPX or GeoJSON lines).")
-@click.option("--centre-line", is_flag=True, help="SOURCE is a centre line (taken for granted for CSV).")
+@click.option("--centre-line", is_flag=True, help="SOURCE is a centre line (a CSV always is).")
 @click.option("--column", "columns", multiple=True, metavar="ROLE=TITLE", help="Which CSV column is what; repeatable.")
 @click.option(
     "--width",
@@ -57,7 +54,7 @@ these or similar titles are recognised.
     "--feet/--metres",
     "feet",
     default=None,
-    help="Unit of the lengths in a CSV whose titles do not say it; metres are taken where that is plausible.",
+    help="Unit of the lengths in a CSV whose titles do not name one; otherwise metres, if plausible.",
 )
 @click.option("--closed/--open", "closed", default=None, help="A circuit, or a road from start to finish.")
 @click.option("--name", default="", help="Name of an imported track.")
@@ -102,10 +99,20 @@ def track(
     if save is not None:
         check_name(save)
     folder = None if out is None else results_place(out)
-    if right_edge is not None or walked:
-        loaded = _walked(source, right_edge, closed, name)
-    elif centre_line or source.lower().endswith((".csv", ".txt", ".gpx")):
-        loaded = _centre(source, columns, width, feet, closed, name)
+    given = right_edge is not None or walked or centre_line
+    if given or source.lower().endswith((".csv", ".txt", ".gpx")):
+        from linelab.motion.track_from_laps import import_track
+        from linelab.units import FOOT
+
+        loaded = import_track(
+            source,
+            right_edge,
+            width=width,
+            columns=parse_pairs(columns, "--column") or None,
+            metres_per_unit=None if feet is None else FOOT if feet else 1.0,
+            closed=closed,
+            name=name,
+        )
     else:
         from linelab.files.tracks.track_file import load_track
 
@@ -136,31 +143,8 @@ def _draw(loaded: Track, folder: ResultsFolder, units: str) -> None:
 
 def show_facts(loaded: Track, units: str) -> None:
     """Notes and facts of a track."""
-    from linelab.output.track_facts import find_facts, track_words
+    from linelab.model.facts import track_facts
+    from linelab.output.track_facts import track_words
 
     notes(loaded.notes, units_named(units))
-    say(*track_words(find_facts(loaded), units_named(units)))
-
-
-def _walked(source: str, right_edge: str | None, closed: bool | None, name: str) -> Track:
-    from linelab.files.tracks.survey_import import load_walked_edges
-
-    return load_walked_edges(source, right_edge, closed=closed, name=name)
-
-
-def _centre(
-    source: str, columns: tuple[str, ...], width: float | None, feet: bool | None, closed: bool | None, name: str
-) -> Track:
-    from linelab.files.tracks.centre_line import Columns
-    from linelab.files.tracks.survey_import import load_centre_line
-    from linelab.units import FOOT
-
-    titles = parse_pairs(columns, ROLES, "--column")
-    return load_centre_line(
-        source,
-        columns=Columns(**titles),
-        assumed_width=width,
-        metres_per_unit=None if feet is None else FOOT if feet else 1.0,
-        closed=closed,
-        name=name,
-    )
+    say(*track_words(track_facts(loaded), units_named(units)))

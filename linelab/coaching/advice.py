@@ -1,11 +1,4 @@
-"""What to work on first: habits that cost clearly, put together by kind, with the evidence.
-
-What the marks of a session show of a habit: how far the usual laps are off the computed lap's, and which way.
-
-What the driver does well: said only where the recording shows it.
-
-The verdict on a session in a few sentences: the gap, what may be said of it, and what stands out.
-"""
+"""What to work on first and what is done well, each with its evidence, and the verdict on the session."""
 
 from __future__ import annotations
 
@@ -25,7 +18,7 @@ from linelab.coaching.results import Consistency, Evidence, LapReview, Priority,
 from linelab.coaching.targets import grip_error
 from linelab.diagnosis.causes import all_round
 from linelab.diagnosis.findings import LINE_KINDS, Finding
-from linelab.diagnosis.kinds import FaultKind, Quantity
+from linelab.diagnosis.kinds import FaultKind
 from linelab.diagnosis.marks import Mask
 from linelab.measured import Measured, plus_minus, withheld
 
@@ -37,9 +30,9 @@ BACK_AND_FORTH = 0.1
 
 def usual_gap(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measured:
     """How far a mark of the usual laps is off the computed lap's; withheld where most laps do not show it."""
-    told = [laps[k].named()[name].driven.known for laps, kept in zip(marked.laps, typical) if kept]
+    known = [laps[k].named()[name].driven.known for laps, kept in zip(marked.laps, typical) if kept]
     gap = common(marked.figures[name][typical, k]) - float(marked.reference[name][k])
-    if not told or np.mean(told) < 0.5 or not math.isfinite(gap):
+    if not known or np.mean(known) < 0.5 or not math.isfinite(gap):
         return Measured(None, None, "not seen on most laps")
     return Measured(gap, common(marked.sigma[name][typical, k]))
 
@@ -70,7 +63,7 @@ def strengths(analysis: Analysis, findings: list[Finding], repeat: Consistency) 
 
 def _corners(analysis: Analysis, findings: list[Finding]) -> Strength | None:
     """Corners in which next to nothing is lost at the grip shown."""
-    if analysis.untold:
+    if analysis.unrated:
         return None
     well = []
     for k, mark in enumerate(analysis.marks):
@@ -83,11 +76,7 @@ def _corners(analysis: Analysis, findings: list[Finding]) -> Strength | None:
     return Strength(
         title=f"Good driving {corners_text(numbers)}",
         corners=numbers,
-        evidence=(
-            Evidence(
-                f"What you do there yourself, line, braking and power, costs less than {WELL} s at the grip you had."
-            ),
-        ),
+        evidence=(Evidence(f"Your line, braking and power cost less than {WELL} s there."),),
     )
 
 
@@ -117,9 +106,7 @@ def _marks(repeat: Consistency) -> Strength | None:
     return Strength(
         title=f"You brake at the same place every lap {corners_text(numbers)}",
         corners=numbers,
-        evidence=(
-            Evidence("Your brake points vary by less than {} there (one standard deviation).", ((known, "place"),)),
-        ),
+        evidence=(Evidence("Your brake points there usually lie within {} of their average.", ((known, "place"),)),),
     )
 
 
@@ -135,9 +122,9 @@ def _feet(findings: list[Finding]) -> Strength | None:
     )
 
 
-#: A corner taken quicker than on the computed lap by this much says that the computed lap is not that [s].
+#: A corner taken this much quicker than on the computed lap shows that the kart, grip or track assumed is wrong [s].
 BEATS = 0.15
-#: What is lost all round is told from this share of the gap on [-].
+#: What is lost all round is reported from this share of the gap on [-].
 ALL_ROUND = 0.1
 
 
@@ -151,27 +138,28 @@ def verdict(
     which = f"{'Your best lap' if quickest else 'The best of the laps chosen'}, {best.label},"
     which = which if analysis.count > 1 else best.label[:1].upper() + best.label[1:]
     if goal.kind == "own_best" and any(goal.lap is drive.lap for drive in analysis.sheet.driven):
-        said = [f"{which} is what your laps are held against."]
+        said = [f"{which} is the lap that the others are compared with."]
     else:
         said = [f"{which} is {abs(gap):.2f} {plus_minus(sigma, 2)} s {side} {goal.title}."]
     if goal.kind in ("computed", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
-        said.append("That lap was computed on a corridor estimated from laps: take the gap as a rough guide.")
+        said.append("The track's edges were estimated from these laps: the gap is a rough guide only.")
     elif goal.kind == "computed":
         said.append(
-            f"The ± is the recording's: 1 % less grip than the kart file says makes the computed lap "
+            "The ± covers the recording only: with 1 % less grip than the kart file says, the computed lap is "
             f"{grip_error(analysis):.2f} s slower."
         )
     quicker = _quicker(best, goal)
     if quicker:
-        said.append(f"You beat the computed lap {corners_text(quicker)}: kart file, grip or track do not fit the day.")
+        where = corners_text(quicker)
+        said.append(f"You are faster than the computed lap {where}: the kart file, the grip or the track is wrong.")
     other = misfit(analysis.power)
     if other and goal.kind in ("computed", "shown_grip"):
-        said.append(f"That gap says little: {other}.")
+        said.append(f"The gap means little: {other}.")
     if analysis.reason:
         said.append(f"This recording is too coarse to say why ({analysis.reason}).")
     elif analysis.line_reason:
         why = "" if analysis.line_reason == other else f": {analysis.line_reason}"
-        said.append(f"Your line, and how fast the corners could be taken, are not judged{why}. What your feet do is.")
+        said.append(f"Your line and corner speeds are not rated{why}. Braking, coasting and power are.")
     if first:
         things = ("one thing first:", "two things first: together", "three things first: together")[len(first) - 1]
         said += [
@@ -179,8 +167,8 @@ def verdict(
             *_beyond(first, goal, analysis, "your best one" if quickest else "the best of these"),
         ]
     elif not analysis.reason:
-        said.append("No single fault stands out of what this recording can show.")
-    if goal.kind == "computed" and not analysis.untold:
+        said.append("No single fault stands out in this recording.")
+    if goal.kind == "computed" and not analysis.unrated:
         said += _spread(analysis, abs(gap))
     return " ".join(said)
 
@@ -189,21 +177,21 @@ def _spread(analysis: Analysis, gap: float) -> list[str]:
     """What is lost all round and is no single corner's fault, named, where it is a good part of the gap."""
     if analysis.diagnosis is None:
         return []
-    told = [item for item in all_round(analysis.diagnosis.explained) if (item.cost.value or 0.0) >= ALL_ROUND * gap]
+    large = [item for item in all_round(analysis.diagnosis.explained) if (item.cost.value or 0.0) >= ALL_ROUND * gap]
     words = {
-        "grip": "you use {} % of the grip ({} s a lap)",
-        "braking": "you brake with {} % of what the tyres can do ({} s a lap)",
-        "feet": "your feet take {} s from pedal to pedal and squeeze the power in ({} s a lap)",
+        "grip": "You use {} % of the grip all round. That costs {} s a lap.",
+        "braking": "You brake with {} % of what the tyres allow all round. That costs {} s a lap.",
+        "feet": "Your feet take {} s from pedal to pedal and squeeze the power in all round. That costs {} s a lap.",
     }
     parts = []
-    for item in told:
+    for item in large:
         value, error, digits = item.number.value or 0.0, item.number.sigma or 0.0, 2
         if item.name != "feet":
             value, error, digits = 100.0 * value, 100.0 * error, 0
         size = f"{value:.{digits}f} {plus_minus(error, digits)}"
         cost = f"{item.cost.value or 0.0:.2f} {plus_minus(item.cost.sigma, 2)}"
         parts.append(words[item.name].format(size, cost))
-    return [f"All round: {'; '.join(parts)}."] if parts else []
+    return parts
 
 
 def _quicker(best: LapReview, goal: Target) -> tuple[int, ...]:
@@ -231,13 +219,13 @@ def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis, best:
     stakes = _stakes(first)
     if stakes > float(times.min()) - goal.lap_time:
         if goal.kind in ("computed", "shown_grip"):
-            said.append(f"That is of your usual lap, {usual - float(times.min()):.2f} s slower than {best}.")
+            said.append(f"They count from your usual lap, {usual - float(times.min()):.2f} s slower than {best}.")
         elif any(item.kind != "scatter" for item in first):
-            said.append("That is against the computed line at the grip you had, not against your own driving.")
+            said.append("That is compared with the computed lap at your grip, not with your own laps.")
     if stakes > usual - analysis.reference.lap_time:
         said.append("It is more than the whole gap, because you are faster than the computed lap elsewhere.")
     if len(first) > 1 and any(item.kind == "scatter" for item in first):
-        said.append("Some of it is the same time told twice: a fault on some laps only also makes laps differ.")
+        said.append("Part of it is counted twice: a fault on only some laps also makes your laps differ.")
     return said
 
 
@@ -279,14 +267,14 @@ PARTS: dict[str, str] = {
     "braking": "braking",
     "coasting": "coasting",
     "minimum_speed": "speed at the slowest point",
-    "power": "power, out of it or out of the corner before",
-    "all_round": "grip and feet all round",
+    "power": "power, on its way out or out of the corner before",
+    "all_round": "grip and pedals all round",
     "rest": "what no habit explains",
 }
 
 
 def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]) -> tuple[Priority, ...]:
-    """At most three things to work on, the dearest first; empty where nothing is clear of the noise."""
+    """At most three things to work on, the dearest first; empty where nothing is clearly above the noise."""
     found = [_priority(analysis, marked, finding) for finding in findings if finding.significant]
     scattered = scatter_priority(analysis, marked)
     if scattered is not None:
@@ -317,8 +305,8 @@ def without_card(
     with_card = [figure.value or 0.0 for number, figure in lost.items() if number in carded]
     if not with_card:
         return ()
-    told = carded | {corners[finding.corner] for finding in findings if finding.significant}
-    dear = [number for number in corners if number not in told and (lost[number].value or 0.0) > min(with_card)]
+    named = carded | {corners[finding.corner] for finding in findings if finding.significant}
+    dear = [number for number in corners if number not in named and (lost[number].value or 0.0) > min(with_card)]
     dear.sort(key=lambda number: -(lost[number].value or 0.0))
     return tuple(_parts_of(number, lost[number], kept) for number in dear[:MOST])
 
@@ -337,17 +325,17 @@ def _parts_of(number: int, lost: Measured, laps: Sequence[LapReview]) -> Evidenc
     own = [next(part for part in lap.corners if part.corner.number == number) for lap in laps]
     parts = {"line": _mean([part.line_loss for part in own])}
     parts |= {cause: _mean([dict(part.causes)[cause] for part in own]) for cause, _ in own[0].causes}
-    told = sorted(parts.items(), key=lambda item: -(item[1].value or 0.0))[:2]
-    if any(figure.value is None for _, figure in told):
-        return Evidence(f"Corner {number} costs {{}} a lap, and why is not told apart.", ((lost, "time"),))
-    words = ", ".join(f"{PARTS[name]} {{}}" for name, _ in told)
+    largest = sorted(parts.items(), key=lambda item: -(item[1].value or 0.0))[:2]
+    if any(figure.value is None for _, figure in largest):
+        return Evidence(f"Corner {number} costs {{}} a lap; the cause is not known.", ((lost, "time"),))
+    words = " and ".join(f"{PARTS[name]} (about {figure.value or 0.0:.2f} s)" for name, figure in largest)
     return Evidence(
-        f"Corner {number} costs {{}} a lap and has no card: {words}.", ((lost, "time"), *((x, "time") for _, x in told))
+        f"Corner {number} costs {{}} a lap without one clear fault. Most of it is {words}.", ((lost, "time"),)
     )
 
 
 def order_certain(first: Sequence[Priority]) -> bool:
-    """Whether what is at stake tells the order of what is to be worked on."""
+    """Whether the order of the things to work on is certain by what is at stake."""
     return not any(_close_to(one)(other) for one, other in pairwise(first))
 
 
@@ -410,34 +398,33 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
     laps = finding.laps[: analysis.count][typical]
     half = 0.5 * (finding.cost.value or 0.0)
     shown = int((laps > max(half, 0.01)).sum())
-    said = [f"Corner {number}: {{}} a lap", laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")]
-    figures: list[tuple[Measured, Quantity]] = [(finding.cost, "time")]
-    by = ""
-    # Where lines are not judged the computed lap is none to hold marks against.
-    for name, way in () if analysis.untold else SHOWN_BY[finding.kind]:
+    often = laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")
+    by, found = "", []
+    # Where lines are not rated the marks are not compared with the computed lap.
+    for name, way in () if analysis.unrated else SHOWN_BY[finding.kind]:
         mark = _mark_evidence(marked, typical, name, way, finding.corner)
         if mark is not None:
             by = name
-            said.append(mark.text)
-            figures += mark.figures
+            found.append(Evidence(f"{often[:1].upper()}{often[1:]}, {mark.text}.", mark.figures))
             break
-    found = [Evidence("; ".join(said) + ".", tuple(figures))]
+    else:
+        found.append(Evidence(f"It shows {often}."))
     if by not in OWN_MARK.get(finding.kind, ()):  # one thing has one figure: the mark's, where a mark shows it
         found.append(_done_evidence(finding))
     if finding.other is not None:
         other = analysis.marks[finding.other].corner.number
         found.append(
             Evidence(
-                f"From corner {min(number, other)} to corner {max(number, other)} the speed only falls: late on the "
-                "power and off it too soon are the same there."
+                f"From corner {min(number, other)} to corner {max(number, other)} the speed only falls. There, late "
+                "power and an early lift look the same."
             )
         )
     if finding.rival is not None:
         share = round(100.0 * finding.likely)
         found.append(
             Evidence(
-                f"A driver who {FAULTS[finding.rival]} would leave much the same speeds: {share} to {100 - share} for "
-                "what is said here."
+                f"A driver who {FAULTS[finding.rival]} would show nearly the same speeds. The odds are {share} to "
+                f"{100 - share} for the fault named here."
             )
         )
     return found
@@ -446,19 +433,18 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
 def _done_evidence(finding: Finding) -> Evidence:
     """How much of a habit there is, by the model that its cost comes from."""
     if finding.kind in LINE_KINDS:
-        where = {"turns_in_early": "on the way in", "apex_missed": "at the apex", "exit_unused": "on the way out"}
-        side = "farther out" if finding.kind == "apex_missed" else "farther in" if finding.kind in where else "off"
-        place = where.get(finding.kind, "there")
-        text = f"Against the best line for the grip you use, as you would steer it, you are {{}} {side} {place}."
+        place = {"turns_in_early": "farther in on the way in", "apex_missed": "farther out at the apex"}
+        place |= {"exit_unused": "farther in on the way out", "line_other": "off it there"}
+        text = f"Compared with the best line at your grip you are {{}} {place[finding.kind]}."
     elif finding.kind == "brakes_softly":
         share = 100.0 * (finding.done.size.value or 0.0)
-        return Evidence(f"You brake with about {share:.0f} % of what you reach elsewhere.")
+        return Evidence(f"You brake with about {share:.0f} % of the force you use elsewhere.")
     else:
         text = {
             "brakes_early": "On your own line the braking could begin {} later.",
             "coasts": "Neither pedal is down for {} before you have to slow.",
             "too_slow_in_corner": "At the slowest point you are {} slower than your own line allows.",
-            "power_late": "From the slowest point on you wait {} with the power.",
+            "power_late": "After the slowest point you wait {} with the power.",
             "slide": "In the corner you lose {} more than a rolling kart would.",
             "power_abrupt": "Once the power is on, you lose {} again.",
         }[finding.kind]
@@ -468,7 +454,7 @@ def _done_evidence(finding: Finding) -> Evidence:
 def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: int) -> Evidence | None:
     """How a mark differs from the computed lap's, in words; None where it does not, or is not known."""
     gap = usual_gap(marked, typical, name, k)
-    # A missed apex is named by its mark: that is told, with its ±, wherever it is more likely than not.
+    # A missed apex is named by its mark, which is shown with its ± wherever it is more likely than not.
     if not stands_out(gap, way, LIKELY if name == "apex_miss" else CLEARLY_OFF):
         return None
     if name == "steering_effort" and not turns_back_and_forth(marked, typical, k):
@@ -477,19 +463,19 @@ def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: 
     words = {
         "apex_miss": "you pass the apex {} farther out than the computed lap",
         "turn_in": "you turn in {} before the computed lap does",
-        "min_speed_place": "you are slowest {} before the place where the computed lap is",
+        "min_speed_place": "your slowest point is {} before that of the computed lap",
         "steering_effort": "the wheel is turned back and forth more than the corner needs",
         "brake_point": "you brake {} before the computed lap does",
         "brake_mean": f"you brake with {100.0 - part:.0f} {plus_minus(error, 0)} % of the computed lap's force",
-        "track_out_room": "you leave {} of road free on the way out that the computed lap uses",
-        "coasting_before": "on the way in the kart rolls {} longer than on the computed lap, neither pedal down",
+        "track_out_room": "on the way out you leave {} of road free that the computed lap uses",
+        "coasting_before": "on the way in the kart rolls {} longer than on the computed lap, with neither pedal down",
         "min_speed": f"at the slowest point you are {part:.0f} {plus_minus(error, 0)} % below the computed lap",
-        "entry_speed": "where the computed lap turns in you are {} slower",
-        "exit_speed": "where the computed lap has tracked out you are {} slower",
+        "entry_speed": "at the computed lap's turn-in you are {} slower",
+        "exit_speed": "at the computed lap's track-out you are {} slower",
         "drive_point": "the power comes in {} later than on the computed lap",
         "coasting_after": "the kart rolls {} longer than on the computed lap before the power comes",
         "power_dip": "the kart gains speed, loses it again, and gains it once more",
-        "slide": "about the slowest point the kart loses {} more than rolling explains: a slide, or the brake held on",
+        "slide": "near the slowest point you lose {} more than a rolling kart would: a slide, or the brake still on",
     }
     figure = (Measured(abs(gap.value or 0.0), gap.sigma), MARKS[name].quantity)
     return Evidence(words[name], (figure,) if "{}" in words[name] else ())

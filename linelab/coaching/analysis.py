@@ -1,7 +1,4 @@
-"""A session worked through once: its laps side by side, what their lines and habits cost, and what cannot be told.
-
-What a session cannot be judged by, and why.
-"""
+"""A session worked through once: its laps side by side, what their lines and habits cost, what is not rated and why."""
 
 from __future__ import annotations
 
@@ -34,11 +31,11 @@ BEATEN = 0.005
 def too_coarse(driven: Sequence[DrivenLap]) -> str:
     """Why there is no split."""
     slow = min(drive.rate for drive in driven)
-    return f"{slow:.1f} samples a second: the line has no usable curvature" if slow < LEAST_RATE else ""
+    return f"{slow:.1f} samples a second are too few for the line's curvature" if slow < LEAST_RATE else ""
 
 
 def lines_unjudged(track: Track, times: Array, best: Array, power: Measured) -> str:
-    """Why the laps' lines are not judged.
+    """Why the laps' lines are not rated.
 
     Nobody is faster than the best possible on his own line: where the laps are, either the line is not the driven one,
     ripples of coarse positions having been read as steering, or the kart is not the one of the kart file.
@@ -49,7 +46,7 @@ def lines_unjudged(track: Track, times: Array, best: Array, power: Measured) -> 
         Lap times, and those that were possible at best on the same lines [s].
     """
     if track.survey.kind == "estimated":
-        return "the edges are not surveyed, and a corridor estimated from laps cannot judge laps"
+        return "the track's edges were not surveyed"
     other = misfit(power)
     if other:
         return other
@@ -57,7 +54,7 @@ def lines_unjudged(track: Track, times: Array, best: Array, power: Measured) -> 
     if ahead > BEATEN * float(np.median(times)):
         return (
             f"the laps are {ahead:.1f} s faster than this kart could be on the lines recorded: "
-            "positions too coarse for the line, or a kart file that does not fit"
+            "the positions are too coarse, or the kart file is another kart's"
         )
     return ""
 
@@ -92,9 +89,9 @@ class Analysis:
     causes : dict of Cause to (E, M) array
         What they cost by segment on every lap [s].
     reason : str
-        Why nothing within a corner is told apart; empty where it is.
+        Why nothing within a corner is separated; empty where it is.
     line_reason : str
-        Why lines are not judged, and with them not what the speed on them costs; empty where they are.
+        Why lines, and what the speed on them costs, are not rated; empty where they are.
     """
 
     sheet: Sheet
@@ -113,14 +110,14 @@ class Analysis:
     line_reason: str = ""
 
     @property
-    def untold(self) -> str:
-        """Why line and causes are not told apart; empty where they are."""
+    def unrated(self) -> str:
+        """Why line and causes are not rated; empty where they are."""
         return self.reason or self.line_reason
 
     @property
     def withheld(self) -> tuple[tuple[str, str], ...]:
-        """What is not judged, and why: "line", "corner speed" and "feet", each as far as it is not."""
-        said = {"line": self.untold, "corner speed": self.untold, "feet": self.reason}
+        """What is not rated, and why: "line", "corner speed" and "feet", each as far as it is not."""
+        said = {"line": self.unrated, "corner speed": self.unrated, "feet": self.reason}
         return tuple((what, reason) for what, reason in said.items() if reason)
 
     @property

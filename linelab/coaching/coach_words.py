@@ -1,7 +1,4 @@
-"""What a coach says about a habit, in words a fourteen-year-old driver understands.
-
-What each mark, cause and fault means: the one place, from the glossary; tests read it, pages print it.
-"""
+"""What a coach says about each habit, and what every mark, cause and fault is called and means."""
 
 from __future__ import annotations
 
@@ -154,8 +151,8 @@ MARKS: dict[str, Definition] = {
     "brake_point": Definition(
         name="brake point",
         quantity="place",
-        rule="where the acceleration, averaged over a fifth of a second, passes half-way from its highest before the "
-        "corner's main braking to its first lowest in it",
+        rule="where the main braking begins: the acceleration, averaged over 0.2 s, is half-way from its highest "
+        "before the braking to its first lowest in it",
     ),
     "brake_peak": Definition(
         name="hardest braking", quantity="deceleration", rule="largest deceleration of the corner's main braking"
@@ -163,34 +160,33 @@ MARKS: dict[str, Definition] = {
     "brake_mean": Definition(
         name="mean braking",
         quantity="deceleration",
-        rule="speed squared lost while the main braking is above half of its peak, over twice the way",
+        rule="mean deceleration while the main braking is above half of its peak",
     ),
     "brake_build": Definition(
-        name="brake build-up", quantity="time", rule="time from a fifth to nine tenths of the hardest braking"
+        name="brake build-up", quantity="time", rule="time from 20 % to 90 % of the hardest braking"
     ),
     "brake_release": Definition(
-        name="brake release", quantity="time", rule="time from the last nine tenths of the hardest braking to a fifth"
+        name="brake release", quantity="time", rule="time from the last 90 % of the hardest braking to 20 %"
     ),
     "coasting_before": Definition(
         name="coasting before",
         quantity="time",
-        rule="time with neither pedal down from the last driving to the braking, or to the minimum speed if nothing is "
-        "braked",
+        rule="time with neither pedal down between power and braking; without braking, up to the minimum speed",
     ),
     "coasting_after": Definition(
         name="coasting after",
         quantity="time",
-        rule="time with neither pedal down from the end of the braking to the driving after the minimum speed",
+        rule="time with neither pedal down between braking and the power after the minimum speed",
     ),
     "turn_in": Definition(
         name="turn-in",
         quantity="place",
-        rule="where the line's curvature first exceeds three tenths of the corner's sharpest",
+        rule="where the line's curvature first exceeds 30 % of the corner's sharpest",
     ),
     "apex_place": Definition(
         name="own apex",
         quantity="place",
-        rule="middle of the stretch within 5 cm of the closest approach to the inside edge",
+        rule="where the kart is closest to the inside edge: the middle of all places within 5 cm of the closest",
     ),
     "apex_distance": Definition(
         name="apex distance",
@@ -200,53 +196,51 @@ MARKS: dict[str, Definition] = {
     "apex_miss": Definition(
         name="apex miss",
         quantity="length",
-        rule="how much farther from the inside edge than the computed lap, at the computed lap's apex",
+        rule="how much farther the kart is from the inside edge than the computed lap, at that lap's apex",
     ),
     "min_speed": Definition(name="minimum speed", quantity="speed", rule="lowest speed in the corner"),
     "min_speed_place": Definition(
-        name="place of minimum speed", quantity="place", rule="metres after the computed lap's apex"
+        name="place of minimum speed", quantity="place", rule="distance after the computed lap's apex"
     ),
     "drive_point": Definition(
         name="drive point",
         quantity="place",
-        rule="where the acceleration after the minimum speed, averaged over a fifth of a second, first reaches a "
-        "quarter of its peak on the way out; none where the kart is driven all through the corner",
+        rule="where the power comes in: the acceleration after the minimum speed, averaged over 0.2 s, first reaches a "
+        "quarter of its peak on the way out; none where the kart is on power all through the corner",
     ),
     "power_take_up": Definition(
         name="power take-up",
         quantity="time",
-        rule="time from a quarter to four fifths of the peak acceleration on the way out",
+        rule="time from 25 % to 80 % of the peak acceleration on the way out",
     ),
     "power_dip": Definition(
         name="dip after the power",
         quantity="deceleration",
-        rule="largest fall of the acceleration between a first and a second rise of it on the way out: the power came "
-        "in, and went again",
+        rule="the power came in and went again: largest drop of the acceleration between two rises on the way out",
     ),
     "track_out_room": Definition(
         name="room left at the exit",
         quantity="length",
-        rule="least distance from the kart's outer side to the outside edge between apex and a little past the "
+        rule="least distance from the kart's outer side to the outside edge, from the apex to a little past the "
         "track-out; negative beyond the edge",
     ),
     "kerb_used": Definition(
-        name="kerb used", quantity="length", rule="farthest the kart's side reaches over an edge with a kerb"
+        name="kerb used", quantity="length", rule="how far the kart's side reaches over an edge with a kerb, at most"
     ),
     "reversals": Definition(
         name="steering reversals",
         quantity="number",
-        rule="changes between winding on and winding off of at least an eighth of the corner's sharpest curvature",
+        rule="how often winding on changes to winding off or back, by at least an eighth of the sharpest curvature",
     ),
     "steering_effort": Definition(
         name="steering effort",
         quantity="number",
-        rule="total change of the line's curvature through the corner over that of the straightest line there",
+        rule="total change of the line's curvature through the corner, divided by that of the straightest line there",
     ),
     "slide": Definition(
         name="speed lost in a slide",
         quantity="speed",
-        rule="speed lost after the main braking, from the computed lap's apex or slowest point on, beyond what both "
-        "pedals up would lose",
+        rule="speed lost beyond coasting after the main braking, from the computed lap's apex or slowest point on",
     ),
     "entry_speed": Definition(name="entry speed", quantity="speed", rule="speed at the computed lap's turn-in"),
     "exit_speed": Definition(name="exit speed", quantity="speed", rule="speed at the computed lap's track-out"),
@@ -255,13 +249,11 @@ MARKS: dict[str, Definition] = {
 #: What a corner's speed loss is made of.
 CAUSES: dict[Cause, str] = {
     "braking": "braking too early or too softly",
-    "coasting": "neither pedal down before the slowing has to begin",
-    "minimum_speed": "what a minimum speed below what the own line could hold costs, before, in and after the corner",
-    "power": "power late, or so abruptly that the kart slides, out of this corner or, down the straight, out of the "
-    "one before",
-    "all_round": "grip and braking not used to the last all the way round, and the time feet take between pedals: no "
-    "single corner's doing",
-    "rest": "what none of these explains: the kart, the day, or the driver doing something else",
+    "coasting": "neither pedal down before the kart has to slow",
+    "minimum_speed": "a slowest point slower than the driven line allows: its cost before, in and after the corner",
+    "power": "power late, or so abrupt that the kart slides, on the way out of this corner or of the one before",
+    "all_round": "a little grip left unused everywhere, and the moments between the pedals: no single corner's fault",
+    "rest": "none of these: the kart, the day, or something else the driver does",
 }
 
 #: Faults in plain words: what the driver does.
@@ -270,8 +262,8 @@ FAULTS: dict[FaultKind, str] = {
     "turns_in_early": "comes in from too far inside, or steers into the corner too soon",
     "exit_unused": "leaves road unused on the way out",
     "line_other": "takes a line that costs time",
-    "brakes_early": "brakes before it is needed",
-    "brakes_softly": "brakes with less than the tyres can give",
+    "brakes_early": "brakes too early",
+    "brakes_softly": "brakes less hard than the tyres allow",
     "coasts": "rolls before the braking, or before a corner that needs none, with neither pedal down",
     "too_slow_in_corner": "slows more than the line needs",
     "power_late": "goes back to the power late or slowly",
@@ -279,3 +271,8 @@ FAULTS: dict[FaultKind, str] = {
     "slide": "lets the kart slide in the corner",
     "scatter": "drives the corner differently from lap to lap",
 }
+
+#: Unit of a mark by its quantity, as the end of its key.
+_ENDS = {"place": "_m", "length": "_m", "speed": "_mps", "time": "_s", "deceleration": "_mps2", "number": ""}
+#: Key of each mark, its unit in it.
+MARK_KEYS = {name: name + _ENDS[definition.quantity] for name, definition in MARKS.items()}

@@ -1,4 +1,4 @@
-"""Hold a driven lap against the computed lap: where time is lost, and what the driver did there."""
+"""Compare a driven lap with the computed lap: where time is lost, and what the driver did there."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from linelab.arrays import Table
 from linelab.coaching.analysis import too_coarse
 from linelab.coaching.mark_figures import driven_marks
 from linelab.coaching.results import Comparison, CornerReview, DrivenMarks
@@ -23,20 +24,21 @@ from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.diagnosis.own_line import own_line
 from linelab.diagnosis.received import as_seen
 from linelab.diagnosis.stretches import PHASES, segments_of
-from linelab.errors import InputError
+from linelab.errors import InputError, check_kinds
 from linelab.measured import Measured, plus_minus, withheld
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.timed import time_at, timed_lap, timed_track
 from linelab.model.track import Track, lap_ends
 from linelab.motion.estimate import DrivenLap, track_heading, without_uncertainty
+from linelab.optimum.minimum_time import Solution
 from linelab.units import Array
 
 
 def compare(
     track: Track,
-    reference: Lap,
-    driven: Lap | DrivenLap,
+    reference: Lap | Solution,
+    driven: Lap | DrivenLap | Solution,
     kart: Kart,
     *,
     grip: float = 1.0,
@@ -51,13 +53,13 @@ def compare(
     Parameters
     ----------
     track : Track
-    reference : Lap
+    reference : Lap or Solution
         The computed minimum-time lap of this track (or any lap on it); on an open track the part of it between the
         timing lines counts, and so do the corners there.
-    driven : DrivenLap or Lap
-        From :func:`linelab.estimate_lap`; a plain Lap is taken as exact.
+    driven : DrivenLap, Lap or Solution
+        From :func:`linelab.estimate_lap` or :func:`linelab.read_laps`; any other is taken as exact.
     kart : Kart
-        For the split into line loss and speed loss, and for telling what the feet do.
+        For the split into line loss and speed loss, and to see what the feet do.
     grip : float
         Factor on mu that the computed lap was solved for; the best possible on the driven line has the same [-].
     frames : tuple of CornerMarks, optional
@@ -65,15 +67,41 @@ def compare(
     marks : tuple of DrivenMarks, optional
         What the driver did in each corner, where that is known already.
     cost : LineCost, optional
-        What the driven line costs, where that is known already; ``reason`` why it cannot be told.
+        What the driven line costs, where that is known already.
+    reason : str
+        Why that cannot be known.
     reference_sigma : float
         Standard deviation of the reference's lap time; 0 for a computed lap [s].
+
+    Returns
+    -------
+    Comparison
+        ``.to_dataframe()`` gives the time lost along the lap, ``.corners.to_dataframe()`` a row a corner.
 
     Raises
     ------
     InputError
-        A lap that does not run from the start to the finish of this track.
+        A lap that does not run from the start to the finish of this track, or arguments of another type.
+
+    References
+    ----------
+    What a line costs and what the speed on it costs: :mod:`linelab.diagnosis.losses`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> best = linelab.solve_min_time(track, kart)
+    >>> careful = linelab.solve_min_time(track, kart, grip=0.9, warm=best)
+    >>> found = linelab.compare(track, best, careful, kart)
+    >>> lost = [corner.time_lost.value for corner in found.corners]
+    >>> abs(sum(lost) - (careful.lap_time - best.lap_time)) < 0.001
+    True
     """
+    check_kinds("compare", track=(track, Track), reference=(reference, (Lap, Solution)), kart=(kart, Kart))
+    check_kinds("compare", driven=(driven, (Lap, DrivenLap, Solution)))
+    reference = reference.lap if isinstance(reference, Solution) else reference
+    driven = driven.lap if isinstance(driven, Solution) else driven
     drive = driven if isinstance(driven, DrivenLap) else without_uncertainty(driven)
     begin, end = lap_ends(track)
     itself = drive.lap is reference
@@ -100,7 +128,7 @@ def compare(
     )  # fmt: skip
     owner = np.array([segment.corner for segment in segments])
     phase = np.array([segment.phase for segment in segments])
-    corners = tuple(
+    corners = Table(
         _corner(track, drive.rate, losses, frame, own, owner == frame.corner.number, phase)
         for frame, own in zip(frames, marks)
     )
@@ -130,7 +158,7 @@ def _corner(
 ) -> CornerReview:
     """Everything about one corner; ``own`` and ``phase`` tell its segments (M,), ``rate`` is the recording's [1/s]."""
     line_loss, speed_loss = losses.split(own)
-    slow = f"{rate:.1f} samples a second: corner phases not told apart"
+    slow = f"{rate:.1f} samples a second are too few to separate a corner's phases"
     return CornerReview(
         corner=frame.corner,
         frame=frame,
@@ -168,7 +196,7 @@ def _ended(lap: Lap, begin: float, end: float, what: str) -> Lap:
         )
     if abs(s[0] - begin) > 1.0 or abs(s[-1] - end) > 1.0:
         raise InputError(
-            f"the {what} lap runs from station {s[0]:.1f} to {s[-1]:.1f} m, the track from {begin:.1f} to {end:.1f} m",
+            f"the {what} lap covers {s[0]:.1f} to {s[-1]:.1f} m of the track, which is {begin:.1f} to {end:.1f} m long",
             where=lap.label,
             remedy="Compare laps of the same track",
         )
@@ -186,19 +214,19 @@ def _notes(
     notes = list(drive.notes)
     bias = drive.bias
     if bias.sigma > 0.0:
-        kind = "laps of this recording differ by a drifting position bias of" if bias.relative else "position bias"
+        kind = "position error between the laps of this recording" if bias.relative else "position error"
         notes.append(f"{kind} {plus_minus(bias.sigma, 1)} m per axis ({bias.note})")
     if track.survey.kind == "estimated":
         notes.append(track.survey.note)
-        notes.append("what all laps share is part of the corridor: only differences between laps can be told")
+        notes.append("the edges come from these laps, so only differences between laps are measured")
     if drive.lap.lap_time < reference.lap_time - 2.0 * drive.lap_time_sigma - 1e-3:
         notes.append(
-            "driven faster than the computed lap: the kart or grip assumed is too slow, or the corridor too narrow"
+            "driven faster than the computed lap: the kart file or the grip is too low, or the track too narrow"
         )
     if speed.value is not None and speed.sigma is not None and speed.value < -2.0 * speed.sigma:
-        notes.append("on its own line the lap is faster than this kart allows: raise the grip or power assumed")
+        notes.append("faster than this kart could be on the driven line: raise the grip or the power in the kart file")
     if line.value is None:
-        notes.append(f"line and speed part not told apart over the lap: {line.reason}")
+        notes.append(f"line and speed not separated over the lap: {line.reason}")
     elif rates_note(kart):
         notes.append(rates_note(kart))
     return tuple(notes)

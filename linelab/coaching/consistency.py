@@ -1,10 +1,7 @@
-"""How repeatable the session was: laps, corners, marks, the line, and the trend.
+"""How repeatable the session was: laps, corners, marks, the line, the trend, and what differing laps cost.
 
-Laps that differ more than a consistent driver's: the driver held against his own laps and his own usual passes.
-
-A driver who does something else wrong on every lap may have lap times that hardly differ, since every lap has its
-fault: his corners tell, most passes of which are alike, and some spoilt.  Nothing but times and speeds enters, so this
-is told where neither the line nor the technique can be judged.
+Lap times may hardly differ although every lap has another mistake; so each corner's passes are also compared with the
+driver's own usual pass.  Only times and speeds are used: this needs neither a rated line nor a fitted driver model.
 """
 
 from __future__ import annotations
@@ -32,7 +29,7 @@ from linelab.units import Array
 #: A driver repeats well where typical laps lie within this standard deviation [s]: common practice calls laps within a
 #: tenth of a second of each other consistent.
 REPEATS, LEAST_SCATTERED, LEAST_DRIFTED = 0.1, 4, 6
-#: Corners told, and how many standard deviations a difference between laps must have.
+#: Corners named, and how many standard deviations a difference between laps must have.
 MOST_CORNERS, CLEARLY_APART = 3, 2.0
 #: A pass is spoilt that takes this much longer than the usual one [s], and so many times the usual spread of passes: a
 #: sound driver's lie within some hundredths of each other, and a slide, a missed apex or a late foot costs a tenth.
@@ -53,12 +50,12 @@ OTHERWISE: dict[FaultKind, str] = {
 
 
 class _Spread(NamedTuple):
-    """How typical laps differ: standard deviation, its error, and what is lost by it [s]; whether that is told."""
+    """How typical laps differ: standard deviation, its error, and what is lost by it [s]; whether that is reported."""
 
     value: float
     error: float
     stake: Measured
-    told: bool
+    clear: bool
 
 
 def corner_times(analysis: Analysis) -> Array:
@@ -99,7 +96,7 @@ def scatter_priority(analysis: Analysis, marked: SessionMarks) -> Priority | Non
     sigma = pass_errors(analysis)
     behind = spoilt_passes(corner_times(analysis)[typical], sigma)
     changing = _changing(behind)
-    if not (spread.told or changing):
+    if not (spread.clear or changing):
         return None
     labels = [drive.lap.label for drive in kept]
     slowest, fastest = labels[int(laps.argmax())], labels[int(laps.argmin())]
@@ -109,7 +106,7 @@ def scatter_priority(analysis: Analysis, marked: SessionMarks) -> Priority | Non
         uneven = _uneven(analysis, marked, sigma, typical)
         corners = [k for k, _ in uneven]
         shown = [_evidence(analysis, marked, typical, k, lost) for k, lost in uneven]
-    stakes = [stake for stake, told in ((spread.stake, spread.told), (_stake(behind, sigma), changing)) if told]
+    stakes = [stake for stake, counts in ((spread.stake, spread.clear), (_stake(behind, sigma), changing)) if counts]
     advice = ADVICE["scatter"]
     return Priority(
         rank=0,
@@ -170,8 +167,8 @@ def _own_spread(laps: Array, noise: float) -> _Spread:
 
 def _laps_evidence(spread: _Spread, laps: Array, fastest: str, slowest: str) -> Evidence:
     """How far lap times lie apart, and what a driver who repeats well does where that is clearly less."""
-    said = f"Between {fastest} and {slowest} lie {float(np.ptp(laps)):.2f} s."
-    if spread.told:
+    said = f"Your fastest and slowest usual laps, {fastest} and {slowest}, are {float(np.ptp(laps)):.2f} s apart."
+    if spread.clear:
         said = (
             f"Your laps usually lie within {spread.value:.2f} s of their average; those of a driver who repeats well, "
             f"within about {REPEATS} s. " + said
@@ -188,16 +185,16 @@ def _spoilt_evidence(
     corners = [int(k) for k in np.argsort(-lost, kind="stable")[:MOST_CORNERS] if lost[k] > 0.0]
     shown = [
         Evidence(
-            f"On {int(spoilt.any(axis=1).sum())} of {len(labels)} laps you are more than {SPOILT} s behind your own "
-            f"usual pass of a corner, in {int(spoilt.any(axis=0).sum())} different corners: no one habit, but now this "
-            "and now that."
+            f"On {int(spoilt.any(axis=1).sum())} of {len(labels)} laps you lose more than {SPOILT} s to your own usual "
+            f"pass of a corner, in {int(spoilt.any(axis=0).sum())} different corners. It is not one habit, but "
+            "different mistakes."
         )
     ]
     for k in corners:
         worst = int(behind[:, k].argmax())
         others = int(spoilt[:, k].sum()) - 1
-        text = f"Corner {analysis.marks[k].corner.number}: {{}} behind your usual pass on {labels[worst]}"
-        text += f", and less on {others} other lap{'s' if others > 1 else ''}." if others else "."
+        text = f"Corner {analysis.marks[k].corner.number}: on {labels[worst]} you are {{}} behind your usual pass"
+        text += f", on {others} other lap{'s' if others > 1 else ''} less." if others else "."
         figure = Measured(float(behind[worst, k]), math.sqrt(2.0) * float(sigma[k]))
         slip = _slip(analysis, kept[worst].lap, k, figure)
         also, done = ("", ()) if slip is None else _otherwise(slip, labels[worst])
@@ -239,7 +236,7 @@ def _without_steady_trend(times: Array) -> Array:
 def _without_trend(laps: Array) -> tuple[Array, int]:
     """Lap times without their trend, and how many unknowns that took: tyres and learning are no scatter.
 
-    A few laps show no trend that could be told from scatter.
+    A few laps show no trend that can be distinguished from scatter.
     """
     if laps.size < LEAST_DRIFTED:
         return laps, 1
@@ -284,13 +281,12 @@ def _evidence(analysis: Analysis, marked: SessionMarks, typical: Mask, k: int, b
     times = corner_times(analysis)[typical, k]
     labels = [drive.lap.label for drive, kept in zip(analysis.sheet.driven, typical) if kept]
     at = int(times.argmin())
-    text = (
-        f"Corner {analysis.marks[k].corner.number}: your usual pass takes {{}} longer than your best, on {labels[at]}"
-    )
+    number = analysis.marks[k].corner.number
+    text = f"Corner {number}: your usual pass takes {{}} longer than your best, on {labels[at]}"
     figures: list[tuple[Measured, Quantity]] = [(behind, "time")]
     best, usual = _minimum_speeds(marked, typical, k, at)
     if _slower(best, usual):
-        text += "; your minimum speed was {} then, usually {}"
+        text += ". Your minimum speed was {} then. Usually it is {}"
         figures += [(best, "speed"), (usual, "speed")]
     return Evidence(text + ".", tuple(figures))
 
@@ -342,7 +338,7 @@ def consistency(analysis: Analysis, marked: SessionMarks) -> Consistency:
 
 
 def _mark_spread(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measured:
-    """How a mark varies over the laps that tell it; what takes all of them alike does not keep it from being told."""
+    """How a mark varies over the laps that show it; an error that all laps share does not matter."""
     marks = [laps[k].named()[name].driven for laps, kept in zip(marked.laps, typical) if kept]
     values = np.where(
         [mark.known or (name in EDGES and TOO_SLOW not in mark.reason) for mark in marks],

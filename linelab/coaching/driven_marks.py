@@ -1,10 +1,6 @@
-"""Marks of the corners as they were driven, for all laps and their draws at once.
+"""Marks of the corners as they were driven: line, speed, braking, coasting, power and slides.
 
-What the feet did at one corner: braking, coasting, power and slides, for all laps and their draws at once.
-
-Laps cut out about one corner, from the corner before to the corner after, and reading values off them.
-
-What the feet do, read from the speed: driving, braking or neither.
+All laps of a session and their draws are read at once, cut out about each corner from the one before to the one after.
 """
 
 from __future__ import annotations
@@ -217,7 +213,7 @@ def braking(part: Window, slowest: Index) -> dict[str, Array]:
     clear = any_braked & (peak > BRAKED)
     figures = {name: np.where(clear, values, np.nan) for name, values in figures.items()}
     beyond = np.where(during & clear[:, None], part.rows.roll - part.foot, 0.0)
-    figures["brake_over"] = beyond.max(axis=1)  # also told of draws without a braking, for the spread
+    figures["brake_over"] = beyond.max(axis=1)  # also given for draws without a braking, for the spread
     return figures | {"start": np.where(clear, start, slowest), "end": np.where(clear, end, slowest)}
 
 

@@ -1,7 +1,4 @@
-"""The grip the driver demonstrably had that day: a number of the session that the driver model is fitted with.
-
-The engine power the kart demonstrably had, read off where it gains speed: whether the kart file's engine fits.
-"""
+"""The grip and the engine force that a session shows, as factors on those of the kart file."""
 
 from __future__ import annotations
 
@@ -17,7 +14,7 @@ from linelab.coaching.side_by_side import Sheet
 from linelab.diagnosis.driver_model import GRIP, SHARE
 from linelab.diagnosis.findings import Diagnosis
 from linelab.diagnosis.marks import CornerMarks
-from linelab.measured import Measured, plus_minus, withheld
+from linelab.measured import Measured, withheld
 from linelab.model.grip import closed_throttle, drive_friction, kart_numbers
 from linelab.model.kart import Kart, TorqueEngine
 from linelab.units import STANDARD_GRAVITY
@@ -45,7 +42,7 @@ def shown_grip(diagnosis: Diagnosis | None, marks: tuple[CornerMarks, ...], reas
     )
     if len(corners) < LEAST_CORNERS:
         return ShownGrip(
-            factor=withheld("too few corners are limited by grip to tell how much there was"), low=1.0, high=1.0,
+            factor=withheld("too few corners are limited by grip"), low=1.0, high=1.0,
             corners=corners,
         )  # fmt: skip
     low, high = (float(x) for x in np.quantile(np.append(own, share), (0.1, 0.9)))
@@ -56,8 +53,8 @@ def shown_grip(diagnosis: Diagnosis | None, marks: tuple[CornerMarks, ...], reas
     error = math.hypot(GRIP_ERROR, math.sqrt(float(found.covariance[SHARE, SHARE])))
     return ShownGrip(
         factor=Measured(share, error), low=low, high=high, corners=corners,
-        note=f"from the speed in {len(corners)} corners limited by grip, eight in ten of which show {low:.2f} to "
-        f"{high:.2f} of the kart's grip",
+        note=f"from the speed in {len(corners)} corners limited by grip; most of them show {low:.2f} to {high:.2f} of "
+        "the kart file's grip",
     )  # fmt: skip
 
 
@@ -92,7 +89,7 @@ def demonstrated_power(sheet: Sheet) -> Measured:
     limited = (rows.full < OF_GRIP * held) & (rows.v > OF_SPEED * rows.v.max()) & (rows.full > 0.0)
     way = (limited * rows.stretch).sum(axis=1) * float(sheet.s[1] - sheet.s[0])
     if float(np.median(way)) < LEAST_WAY:
-        return Measured(None, None, "nowhere is the engine all that limits the kart")
+        return Measured(None, None, "no part of the lap is long enough on which only the engine limits the kart")
     shares = [np.quantile(lap[at] / full[at], SHOWN) for lap, full, at in zip(gained, rows.full, limited) if at.any()]
     scatter = float(np.std(shares, ddof=1)) / len(shares) ** 0.5 if len(shares) > 1 else 0.0
     return Measured(float(np.median(shares)), float(np.hypot(scatter, POWER_ERROR)))
@@ -127,5 +124,6 @@ def misfit(power: Measured) -> str:
     """Why the kart file cannot be the kart's; empty where its engine fits or nothing shows."""
     if power.value is None or NO_FIT[0] <= power.value <= NO_FIT[1]:
         return ""
-    size = f"{power.value:.2f} {plus_minus(power.sigma, 2)}"
-    return f"on the straights the kart shows {size} of the engine force of its kart file, which does not fit it"
+    how = f"{100.0 * abs(power.value - 1.0):.0f} % {'harder' if power.value > 1.0 else 'less'} than"
+    how = f"{power.value:.0f} times as hard as" if power.value >= 2.0 else how
+    return f"on the straights this kart pulls about {how} the kart file says: it is probably another class"

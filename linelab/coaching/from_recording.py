@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from linelab.arrays import Rows
+from linelab.arrays import Table
 from linelab.coaching.results import Review
 from linelab.coaching.session import review_session
 from linelab.coaching.targets import OWN
@@ -102,11 +102,11 @@ def choose_laps(laps: Sequence[RecordedLap], wanted: Sequence[int] = ()) -> list
     if any(lap.status == "complete" for lap in chosen):
         return chosen
     if wanted:
-        raise RecordingError("; ".join(map(_told, chosen)), remedy="Choose a complete lap")
-    raise RecordingError("; ".join(["no lap is complete", *(_told(lap) for lap in by_number.values())]))
+        raise RecordingError("; ".join(map(_described, chosen)), remedy="Choose a complete lap")
+    raise RecordingError("; ".join(["no lap is complete", *(_described(lap) for lap in by_number.values())]))
 
 
-def _told(lap: RecordedLap) -> str:
+def _described(lap: RecordedLap) -> str:
     """A lap that is not complete, and why."""
     return f"{lap.label}: {lap.reason or lap.status}"
 
@@ -122,7 +122,7 @@ def review_recording(
     reference: Solution | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> Review:
-    """Hold recorded laps against a target and work out what a coach would say.
+    """Compare recorded laps with a target and work out what a coach would say.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def review_recording(
     laps : sequence of RecordedLap
         From :func:`choose_laps`.
     against : TargetKind
-        What the laps are held against.
+        What the laps are compared with.
     grip : float
         Factor on the kart's grip for the computed lap.
     reference : Solution, optional
@@ -184,11 +184,11 @@ def review_recording(
 
 def _with_reasons(
     recorded: Sequence[RecordedLap], chosen: Sequence[RecordedLap], refused: Mapping[int, str]
-) -> tuple[RecordedLap, ...]:
+) -> Table[RecordedLap]:
     """All laps, complete ones that are not reviewed with the reason; ``refused`` has those of laps by identity."""
     reasons = {id(lap): "not chosen" for lap in complete_laps(tuple(recorded))}
     reasons |= {id(lap): "" for lap in chosen} | dict(refused)
-    return tuple(replace(lap, reason=reasons.get(id(lap), "") or lap.reason) for lap in recorded)
+    return Table(replace(lap, reason=reasons.get(id(lap), "") or lap.reason) for lap in recorded)
 
 
 def read_laps(
@@ -197,7 +197,7 @@ def read_laps(
     *,
     laps: Sequence[int] = (),
     position_error: float | None = None,
-) -> Rows[DrivenLap]:
+) -> Table[DrivenLap]:
     """Clean a recording, cut it into laps on a track, and estimate the line and speed of each.
 
     Parameters
@@ -223,6 +223,18 @@ def read_laps(
         There is no such lap, or none that can be used; the recording is of another place.
     InputError
         Arguments of another type.
+
+    References
+    ----------
+    Laps are placed on the track together, as in :mod:`linelab.motion.placing`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("ostrelle_sprint")
+    >>> laps = linelab.read_laps("ostrelle_practice", track, laps=[3], position_error=0.25)
+    >>> laps[0].lap.label, round(laps[0].lap.lap_time, 1)
+    ('lap 3', 51.9)
     """
     check_kinds("read_laps", recording=(recording, (Recording, str, Path)), track=(track, Track))
     ground = find_ground(_recording(recording), track, position_error=position_error)
@@ -234,7 +246,7 @@ def read_laps(
     )  # fmt: skip
     if not found:
         raise lost[0]
-    return Rows(found)
+    return Table(found)
 
 
 def _recording(given: Recording | str | Path) -> Recording:
@@ -291,8 +303,12 @@ def review(
     Examples
     --------
     >>> import linelab
-    >>> found = linelab.review("session.csv", "rental-four-stroke", "tinmarsh_rental")  # doctest: +SKIP
-    >>> [(card.kind, card.corners, card.at_stake.value) for card in found.priorities]  # doctest: +SKIP
+    >>> track, kart = linelab.load_track("ostrelle_sprint"), linelab.load_kart("senior-single-speed")
+    >>> found = linelab.review("ostrelle_practice", kart, track, laps=(4, 6), position_error=0.25)
+    >>> [lap.label for lap in found.laps]
+    ['lap 4', 'lap 6']
+    >>> all(card.at_stake.value > 0.0 for card in found.priorities)
+    True
     """
     path = (str, Path)
     check_kinds("review", recording=(recording, (Recording, *path)), kart=(kart, (Kart, *path)))

@@ -1,7 +1,4 @@
-"""The marks of driven laps with their uncertainty, or withheld with the reason, beside the computed lap's.
-
-The marks of the chosen target beside the driver's, where that is another lap than the computed one.
-"""
+"""The marks of driven laps beside the target's, each with its uncertainty or the reason why it is withheld."""
 
 from __future__ import annotations
 
@@ -11,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from linelab.arrays import Table
 from linelab.coaching.coach_words import MARKS
 from linelab.coaching.driven_marks import Figures, all_figures
 from linelab.coaching.results import CornerReview, DrivenMarks, LapReview, Mark, Review
@@ -28,14 +26,14 @@ from linelab.units import Array
 LARGEST_BIAS = 0.5
 #: A place along the track is withheld where it is less certain than this [m].
 LARGEST_PLACE = 10.0
-#: Of a lap's draws, this share must have a mark for it to be told [-].
+#: Of a lap's draws, this share must have a mark for it to be reported [-].
 MOST_DRAWS = 0.7
 #: Marks of a braking, which is one where it slows by more than this many standard deviations beyond rolling down [-].
 BRAKING, CLEARLY_BRAKED = ("brake_point", "brake_peak", "brake_mean", "brake_build", "brake_release"), 2.0
 #: A time less certain than this, and than half of itself, is withheld: pedals are worked in tenths of a second [s].
 LARGEST_TIME = 0.5
-LIGHT = "too light to tell from a lift with this recording"
-TOO_SLOW = "too slow for marks"
+LIGHT = "too light to distinguish from a lift with this recording"
+TOO_SLOW = "too few for marks"
 #: Why a target that slows for a corner without the brake has none of them.
 LIFTED = "the target only lifts"
 #: Marks that lean on the kart's distance from an edge.
@@ -43,15 +41,15 @@ EDGES = ("apex_distance", "apex_miss", "track_out_room", "kerb_used")
 #: Speeds read at a place of the computed lap, and how they change along the way there.
 AT_A_STATION = {"entry_speed": "entry_slope", "exit_speed": "exit_slope"}
 ABSENT = {
-    "brake_point": "nothing is braked here",
-    "brake_peak": "nothing is braked here",
-    "brake_mean": "nothing is braked here",
-    "brake_build": "nothing is braked here",
-    "brake_release": "nothing is braked here",
-    "min_speed_place": "the driver goes through without a minimum of speed",
-    "drive_point": "the kart is driven all through the corner",
-    "power_take_up": "the kart is driven all through the corner",
-    "kerb_used": "there is no kerb here",
+    "brake_point": "no braking here",
+    "brake_peak": "no braking here",
+    "brake_mean": "no braking here",
+    "brake_build": "no braking here",
+    "brake_release": "no braking here",
+    "min_speed_place": "the speed has no lowest point here",
+    "drive_point": "on power all through the corner",
+    "power_take_up": "on power all through the corner",
+    "kerb_used": "no kerb here",
 }
 
 
@@ -137,13 +135,13 @@ def _corner_marks(
     drive = sheet.driven[lap]
     pairs = {}
     for name in MARKS:
-        told = _figure(
+        found = _figure(
             drive, sheet, name, float(figures[name][lap, k]), float(sigma[name][lap, k]), float(share[name][lap, k])
         )
-        if told.known and name in BRAKING and light[lap, k]:
-            told = withheld(f"{MARKS[name].name} not told: {LIGHT}")
+        if found.known and name in BRAKING and light[lap, k]:
+            found = withheld(f"{MARKS[name].name}: {LIGHT}")
         absent = LIFTED if name in BRAKING and mark.lifts else ""
-        pairs[name] = Mark(told, _known(float(reference[name][k])), absent=absent)
+        pairs[name] = Mark(found, _known(float(reference[name][k])), absent=absent)
     return DrivenMarks(corner=mark.corner, **pairs)
 
 
@@ -191,7 +189,7 @@ def _other_error(sheet: Sheet, drive: DrivenLap, name: str, quantity: str) -> fl
 def _figure(drive: DrivenLap, sheet: Sheet, name: str, value: float, sigma: float, share: float) -> Measured:
     """One mark of one lap, or why not."""
     if drive.rate < LEAST_RATE:
-        return withheld(f"{drive.rate:.1f} samples a second: {TOO_SLOW}")
+        return withheld(f"{drive.rate:.1f} samples a second are {TOO_SLOW}")
     if name in EDGES:
         reason = edge_reason(sheet.track, drive)
         if reason:
@@ -199,7 +197,7 @@ def _figure(drive: DrivenLap, sheet: Sheet, name: str, value: float, sigma: floa
     if not math.isfinite(value):
         return withheld(ABSENT.get(name, f"no {MARKS[name].name} found here"))
     if share < MOST_DRAWS:
-        return withheld(f"{MARKS[name].name} not clear enough to tell")
+        return withheld(f"{MARKS[name].name} not clear in this recording")
     if MARKS[name].quantity == "place" and sigma > LARGEST_PLACE:
         return withheld(f"{MARKS[name].name} only known within {plus_minus(sigma, 0)} m")
     if MARKS[name].quantity == "time" and sigma > max(LARGEST_TIME, 0.5 * value):
@@ -226,20 +224,20 @@ def common(values: Array) -> float:
 
 
 def edge_reason(track: Track, drive: DrivenLap) -> str:
-    """Why distances to an edge are not told on a lap; empty where they are.
+    """Why distances to an edge are not reported on a lap; empty where they are.
 
     The miss that matters is half a metre: neither the position bias nor the survey may be worse than that.
     """
     if track.survey.kind == "estimated":
         return "no surveyed edge"
     if drive.bias.sigma > LARGEST_BIAS:
-        return f"position bias {plus_minus(drive.bias.sigma, 1)} m"
+        return f"position error {plus_minus(drive.bias.sigma, 1)} m"
     survey = track.survey.uncertainty or 0.0
     return f"edges only known within {plus_minus(survey, 1)} m" if survey > LARGEST_BIAS else ""
 
 
 #: Why a mark of a recorded target is not there where it might be.
-UNTOLD = "not known of the target"
+NOT_KNOWN = "not known for the target"
 
 TargetFigures = dict[str, Measured]
 
@@ -248,7 +246,7 @@ def with_target_marks(review: Review, own: Sequence[DrivenMarks] = ()) -> Review
     """The review with its target's marks as each mark's reference; reviews come with the computed lap's.
 
     The computed lap at the shown grip is read as the receiver would have shown it; ``own`` are the marks of the
-    driver's own pass that each corner is held against, with their uncertainties.  Places still count from the computed
+    driver's own pass that each corner is compared with, and their uncertainties.  Places still count from the computed
     lap's apex; the apex miss alone is measured against the target.
     """
     kind = review.target.kind
@@ -263,7 +261,7 @@ def _found(marks: DrivenMarks) -> TargetFigures:
     """The marks of a corner of a recorded target."""
     figures = {name: mark.driven for name, mark in marks.named().items()}
     return {
-        name: figure if figure.known or figure.reason == ABSENT.get(name) else withheld(UNTOLD)
+        name: figure if figure.known or figure.reason == ABSENT.get(name) else withheld(NOT_KNOWN)
         for name, figure in figures.items()
     }
 
@@ -287,17 +285,17 @@ def _of_computed_lap(review: Review) -> list[TargetFigures]:
 def _exact(name: str, value: float, *, lifted: bool) -> Measured:
     if math.isfinite(value):
         return Measured(value)
-    return withheld(LIFTED if lifted and name in BRAKING else ABSENT.get(name, UNTOLD))
+    return withheld(LIFTED if lifted and name in BRAKING else ABSENT.get(name, NOT_KNOWN))
 
 
 def _replaced(review: Review, target: list[TargetFigures]) -> Review:
     """The review with every mark of every lap beside the target's of that corner."""
 
     def lap(one: LapReview) -> LapReview:
-        corners = tuple(_corner(part, figures) for part, figures in zip(one.corners, target))
+        corners = Table(_corner(part, figures) for part, figures in zip(one.corners, target))
         return replace(one, comparison=replace(one.comparison, corners=corners))
 
-    return replace(review, laps=tuple(lap(one) for one in review.laps))
+    return replace(review, laps=Table(lap(one) for one in review.laps))
 
 
 def _corner(part: CornerReview, target: TargetFigures) -> CornerReview:

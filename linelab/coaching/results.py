@@ -7,16 +7,19 @@ seconds, which every reader of a lap knows.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from linelab.arrays import data_frame
+from linelab.arrays import ByValue, Table, counted, data_frame, set_field
+from linelab.coaching.coach_words import MARK_KEYS
 from linelab.diagnosis.kinds import Cause, FaultKind, Quantity, TargetKind
 from linelab.diagnosis.losses import SegmentLosses
 from linelab.diagnosis.marks import CornerMarks
 from linelab.diagnosis.stretches import Phase
+from linelab.errors import on_one_line
 from linelab.measured import Measured
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap, Recording
@@ -62,7 +65,7 @@ class Mark:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class DrivenMarks:
+class DrivenMarks(ByValue):
     """The marks of one corner on one driven lap; names, units and rules are in :mod:`linelab.coaching.coach_words`.
 
     Stations are unwrapped about the corner's reference apex, as in :class:`~linelab.diagnosis.marks.CornerMarks`.
@@ -99,7 +102,7 @@ class DrivenMarks:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class CornerReview:
+class CornerReview(ByValue):
     """One corner on one lap.
 
     Parameters
@@ -132,14 +135,36 @@ class CornerReview:
     line_overspeed: Measured
     causes: tuple[tuple[Cause, Measured], ...] = ()
 
+    def row(self) -> dict[str, Any]:
+        """The corner as a row of a table: every figure with its standard deviation and, where withheld, the reason."""
+        figures = {"time_lost_s": self.time_lost, "line_loss_s": self.line_loss, "speed_loss_s": self.speed_loss}
+        figures |= {f"{phase}_lost_s": lost for phase, lost in self.phases}
+        figures |= {f"{cause}_cost_s": lost for cause, lost in self.causes}
+        marks = self.marks.named()
+        figures |= {key: marks[name].driven for name, key in MARK_KEYS.items()}
+        row = {
+            "corner": self.corner.number,
+            "name": self.corner.name,
+            "direction": "left" if self.corner.left else "right",
+            **_cells(figures),
+        }
+        return row | {f"{key}_reference": marks[name].reference for name, key in MARK_KEYS.items()}
+
     @property
     def entry_overspeed(self) -> Measured:
         """Driven minus reference speed at the reference turn-in [m/s]."""
         return self.marks.entry_speed.gap
 
 
+def _cells(figures: Mapping[str, Measured]) -> dict[str, Any]:
+    """Cells of a row: each figure with its standard deviation and the reason why it is withheld."""
+    cells = [(name, f"{name}_sigma", f"{name}_reason") for name in figures]
+    values = [(figure.value, figure.sigma, figure.reason) for figure in figures.values()]
+    return {title: cell for row in zip(cells, values) for title, cell in zip(*row)}
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Comparison:
+class Comparison(ByValue):
     """A driven lap against the computed lap.
 
     Parameters
@@ -154,7 +179,7 @@ class Comparison:
     line_loss, speed_loss : Measured
         ``lap_gap`` split [s].
     corners : tuple of CornerReview
-        In driving order.
+        In driving order.  ``corners.to_dataframe()`` gives a row a corner.
     elsewhere : Measured
         Time lost outside every corner's own stretch: all of it on a track without corners [s].
     losses : SegmentLosses
@@ -170,13 +195,20 @@ class Comparison:
     lap_gap: Measured
     line_loss: Measured
     speed_loss: Measured
-    corners: tuple[CornerReview, ...]
+    corners: Table[CornerReview]
     elsewhere: Measured
     losses: SegmentLosses
     s: Array
     gap: Array
     gap_sigma: Array
     notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        set_field(self, "corners", Table(self.corners))
+
+    def __repr__(self) -> str:
+        pair = f"{on_one_line(self.driven.lap.label)!r} with {on_one_line(self.reference.label)!r}"
+        return f"Comparison of {pair}, {self.lap_gap.value:+.3f} s, {counted(len(self.corners), 'corner')}"
 
     def to_dataframe(self) -> DataFrame:
         """The cumulative time difference as a table, one row a node, units in the column names.
@@ -201,7 +233,7 @@ class Comparison:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class LapReview:
+class LapReview(ByValue):
     """One lap of the session.
 
     Parameters
@@ -217,8 +249,13 @@ class LapReview:
     lap_time: Measured
     comparison: Comparison
 
+    def row(self) -> dict[str, Any]:
+        """The lap as a row of a table: every figure with its standard deviation and, where withheld, the reason."""
+        figures = {"lap_time_s": self.lap_time, "gap_s": self.gap, "line_loss_s": self.line_loss}
+        return {"lap": self.label, **_cells(figures | {"speed_loss_s": self.speed_loss})}
+
     @property
-    def corners(self) -> tuple[CornerReview, ...]:
+    def corners(self) -> Table[CornerReview]:
         """In driving order; they add up to ``gap`` exactly."""
         return self.comparison.corners
 
@@ -262,8 +299,8 @@ class ShownGrip:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Target:
-    """What the driver is held against; the page says which.
+class Target(ByValue):
+    """The lap that the driver's laps are compared with.
 
     Parameters
     ----------
@@ -313,7 +350,7 @@ class CornerSpread:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class LineBand:
+class LineBand(ByValue):
     """Where the laps ran: mean offset and its standard deviation over the laps, at stations (N,) [m].
 
     ``noise`` is what the receiver alone would scatter (N,) [m].
@@ -326,7 +363,7 @@ class LineBand:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Consistency:
+class Consistency(ByValue):
     """Repeatability over the session.
 
     Parameters
@@ -410,7 +447,7 @@ class Strength:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Review:
+class Review(ByValue):
     """Everything a coach would say about one session; :func:`linelab.review` returns it.
 
     Parameters
@@ -450,6 +487,16 @@ class Review:
         All laps of the recording with their status and, where they are not reviewed, the reason.
     solution : Solution or None
         What the computed lap is from.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("ostrelle_sprint"), linelab.load_kart("senior-single-speed")
+    >>> found = linelab.review("ostrelle_practice", kart, track, laps=(4, 6), position_error=0.25)
+    >>> found.laps[found.best].label
+    'lap 6'
+    >>> found.to_dataframe().shape[0] == 2 * len(track.corners)
+    True
     """
 
     track: Track
@@ -458,7 +505,7 @@ class Review:
     grip: ShownGrip
     reference: Lap
     reference_marks: tuple[CornerMarks, ...]
-    laps: tuple[LapReview, ...]
+    laps: Table[LapReview]
     best: int
     typical: int
     corners: tuple[tuple[Corner, Measured], ...]
@@ -471,5 +518,31 @@ class Review:
     cleaning: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     recording: Recording | None = None
-    recorded: tuple[RecordedLap, ...] = ()
+    recorded: Table[RecordedLap] = field(default_factory=Table)
     solution: Solution | None = None
+
+    def __post_init__(self) -> None:
+        set_field(self, "laps", Table(self.laps))
+        set_field(self, "recorded", Table(self.recorded))
+
+    def __repr__(self) -> str:
+        best, target = self.laps[self.best], self.target
+        laps, advice = counted(len(self.laps), "lap"), counted(len(self.priorities), "thing")
+        return (
+            f"Review of {laps} on {on_one_line(self.track.name)!r}: best {best.lap_time.value:.2f} s, "
+            f"{best.gap.value:+.2f} s to {target.title}, {advice} to work on"
+        )
+
+    def rows(self) -> list[dict[str, Any]]:
+        """A row a lap and corner: every figure with its standard deviation and, where withheld, the reason."""
+        return [{"lap": lap.label, **part.row()} for lap in self.laps for part in lap.corners]
+
+    def to_dataframe(self) -> DataFrame:
+        """The corners of all laps as a table, one row a lap and corner; ``laps.to_dataframe()`` gives a row a lap.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed (``pip install linelab[tables]``).
+        """
+        return data_frame(self.rows())

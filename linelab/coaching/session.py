@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from linelab.arrays import Table
 from linelab.coaching.advice import priorities, strengths, verdict, without_card
 from linelab.coaching.analysis import Analysis, analyse
 from linelab.coaching.compare import compare
@@ -78,7 +79,7 @@ def review_session(
         raise InputError(
             "no corner lies between the timing lines" if every.corners else "the track has no corners",
             where="review",
-            remedy="A review goes by corners: check the start and finish line, or draw corners in a track file",
+            remedy="Check the start and finish line, or draw corners in the track file",
         )
     factor = grip if grip is not None else reference.grip if isinstance(reference, Solution) else 1.0
     more = others if target in OWN else ()
@@ -90,7 +91,7 @@ def review_session(
     marked = driven_marks(analysis.sheet, analysis.seen, analysis.marks)
     findings = [] if analysis.diagnosis is None else list(analysis.diagnosis.findings)
     repeat = consistency(analysis, marked)
-    laps = tuple(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
+    laps = Table(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
     first = priorities(analysis, marked, findings)
     times = analysis.sheet.t[:, -1]
     review = Review(
@@ -117,7 +118,7 @@ def review_session(
 
 
 def _own_marks(analysis: Analysis, held: Held, marked: SessionMarks) -> tuple[DrivenMarks, ...]:
-    """Marks of the own pass that each corner is held against; empty where the target is computed."""
+    """Marks of the own pass that each corner is compared with; empty where the target is computed."""
     if not held.best.size:
         return ()
     found = marked.laps
@@ -133,13 +134,13 @@ def _lap_review(analysis: Analysis, held: Held, marked: SessionMarks, index: int
     drive, goal = analysis.sheet.driven[index], held.target
     comparison = compare(
         analysis.sheet.track, goal.lap, drive, analysis.sheet.kart, frames=analysis.marks, marks=marked.laps[index],
-        cost=held.cost(analysis, index), reason=analysis.untold, reference_sigma=goal.sigma,
+        cost=held.cost(analysis, index), reason=analysis.unrated, reference_sigma=goal.sigma,
     )  # fmt: skip
     parts = {
         cause: analysis.by_corner(values[index] - held.causes.get(cause, 0.0))
         for cause, values in analysis.causes.items()
     }
-    corners = tuple(
+    corners = Table(
         replace(
             corner, causes=told_causes(corner.speed_loss, {cause: float(values[k]) for cause, values in parts.items()})
         )
@@ -175,13 +176,13 @@ def _notes(analysis: Analysis, grip: ShownGrip, laps: tuple[LapReview, ...], not
     """Every note once, in order."""
     said = list(notes)
     for lap in laps:
-        said += [note for note in lap.comparison.notes if not note.startswith("line and speed part")]
+        said += [note for note in lap.comparison.notes if not note.startswith("line and speed not separated")]
     said.append(f"grip shown: {grip.note}" if grip.factor.known else f"grip shown: {grip.factor.reason}")
     power = analysis.power
     if power.value is not None:
-        said.append(f"engine shown: {power.value:.2f} {plus_minus(power.sigma, 2)} of the kart file's force")
-    if analysis.untold:
-        said += [f"{what} not judged: {reason}" for what, reason in analysis.withheld]
+        said.append(f"engine shown: {power.value:.2f} {plus_minus(power.sigma, 2)} of the kart file's drive force")
+    if analysis.unrated:
+        said += [f"{what} not rated: {reason}" for what, reason in analysis.withheld]
     elif rates_note(analysis.sheet.kart):
         said.append(rates_note(analysis.sheet.kart))
     return tuple(dict.fromkeys(said))

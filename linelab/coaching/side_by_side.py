@@ -1,7 +1,4 @@
-"""All laps of a session side by side on the same stations: what marks, losses and consistency are worked out from.
-
-Which laps of a session are the driver's usual ones.
-"""
+"""All laps of a session side by side on the same stations, and which of them are the driver's usual ones."""
 
 from __future__ import annotations
 
@@ -116,8 +113,8 @@ def session_sheet(
         at = drive.lap.line.s
         if abs(at[0] - begin) > 1.0 or abs(at[-1] - end) > 1.0:
             raise InputError(
-                f"{drive.lap.label or 'a lap'} runs from station {at[0]:.1f} to {at[-1]:.1f} m, "
-                f"the track from {begin:.1f} to {end:.1f} m",
+                f"{drive.lap.label or 'a lap'} covers {at[0]:.1f} to {at[-1]:.1f} m of the track, "
+                f"which is {begin:.1f} to {end:.1f} m long",
                 where="review",
                 remedy="Review laps of the same track",
             )

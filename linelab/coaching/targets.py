@@ -1,7 +1,4 @@
-"""What the driver is held against: a lap, and what its own line and habits cost against the computed lap.
-
-A closed corridor drawn in from both sides: for what its lap would be with edges nearer than they were taken for.
-"""
+"""The target that laps are compared with: its lap, and what its own line and habits cost against the computed lap."""
 
 from __future__ import annotations
 
@@ -80,7 +77,7 @@ class Held:
     causes : dict of Cause to (M,) array
         What its habits cost [s].
     best : (C,) array of int
-        Of the driver's own laps the one that each corner is held against; empty for a computed target.
+        Of the driver's own laps the one that each corner is compared with; empty for a computed target.
     """
 
     target: Target
@@ -90,7 +87,7 @@ class Held:
 
     def cost(self, analysis: Analysis, lap: int) -> LineCost | None:
         """What a lap's line costs against the target's; None where lines are not judged."""
-        if analysis.costs is None or analysis.untold:
+        if analysis.costs is None or analysis.unrated:
             return None
         cost = analysis.costs.of(lap, segment_edges(analysis.segments))
         return cost._replace(line=cost.line - self.line)

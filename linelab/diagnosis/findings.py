@@ -231,7 +231,8 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
     active = np.argwhere(found.sizes[:, : len(HABITS)] > 0.0)
     spent = _times(found, np.array([found.sizes, *(without(found.sizes, k, [h]) for k, h in active)]))
     alone = spent[0] - spent[1:]
-    errors = np.array([_feet_sigma(found, single[usual], k, h, stake) for (k, h), stake in zip(active, alone)])
+    left = _unexplained(found)
+    errors = np.array([_feet_sigma(found, single[usual], k, h, stake, left[k]) for (k, h), stake in zip(active, alone)])
     clear = alone > priors.CLEAR * errors
     kept: list[tuple[int, Index]] = []
     for k in np.unique(active[:, 0]):
@@ -283,14 +284,32 @@ def _same_once(findings: Sequence[Finding]) -> list[Finding]:
     return found
 
 
-def _feet_sigma(found: Explained, single: Array, k: int, h: int, stake: float) -> float:
-    """What the stake of a habit may be off by [s]; ``single`` are the usual laps' habits (L, K, SIZE)."""
+def _unexplained(found: Explained) -> Array:
+    """Time that the model leaves unexplained about each place (K,) [s]: half of what it gains and loses on the driven
+    speed on the way from the place before to the one after."""
+    given, places, count = found.driven, found.places, found.places.size
+    h, closed = given.course.h, given.course.closed
+    off = interval_times(h, found.laps(found.sizes[None])[:, 0], closed=closed) - interval_times(
+        h, given.v, closed=closed
+    )
+    left = np.zeros(count)
+    for k in range(count):
+        first = int(places[k - 1]) if k or closed else 0
+        last = int(places[(k + 1) % count]) if k < count - 1 or closed else off.size
+        way = np.arange(first, last + off.size * (last <= first)) % off.size
+        left[k] = 0.5 * np.ptp(np.append(0.0, np.cumsum(off[way])))
+    return left
+
+
+def _feet_sigma(found: Explained, single: Array, k: int, h: int, stake: float, left: float) -> float:
+    """What the stake of a habit may be off by [s]; ``single`` are the usual laps' habits (L, K, SIZE), ``left`` is what
+    the model leaves unexplained there [s]."""
     known = stake * single[:, k, h] / float(found.sizes[k, h])
     scatter = float(np.std(known, ddof=1)) / math.sqrt(known.size) if known.size > 2 else 0.0
     unknown = h == LOST and not found.driven.sure
     share = priors.GROUND_SHARE if unknown else priors.MODEL_SHARE
     time = priors.GROUND_TIME if unknown else priors.MODEL_TIME
-    return math.sqrt(scatter**2 + (share * stake) ** 2 + time**2)
+    return math.sqrt(scatter**2 + (share * stake) ** 2 + time**2 + left**2)
 
 
 def _same_driving(found: Explained, corner: Index, k: int, kind: FaultKind) -> int | None:

@@ -1,4 +1,4 @@
-"""The kinds of things a review names: targets, causes of lost time, habits, and how a figure is told in units."""
+"""The kinds of things a review names: targets, causes of lost time, habits, and how a figure is shown in units."""
 
 from __future__ import annotations
 
@@ -27,5 +27,5 @@ FaultKind = Literal[
     "scatter",
 ]
 
-#: How a figure is told in units: a place along the lap, a length across it, a speed, a time, a deceleration, a number.
+#: How a figure is shown in units: a place along the lap, a length across it, a speed, a time, a deceleration, a number.
 Quantity = Literal["place", "length", "speed", "time", "deceleration", "number"]

@@ -1,9 +1,8 @@
 """Time lost against the computed lap, by segment, with its uncertainty, and its split into line and speed.
 
-What a driven line costs at best: the lap without habits on it, less the same on the reference line.
-
-Both are driven by the one driver model, with all of the grip and feet that take no time, so what the model's nodes are
-off by cancels.  What the driver does with the pedals is no part of it.
+What a driven line costs at best is the lap without habits on it, less the same on the reference line.  Both are driven
+by the one driver model, with all of the grip and feet that take no time, so what the model's nodes are off by cancels.
+What the driver does with the pedals is no part of it.
 """
 
 from __future__ import annotations
@@ -15,6 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from linelab.arrays import ByValue
 from linelab.diagnosis.driver_model import PLAIN, SIZE, Model, drive_laps, interval_times
 from linelab.diagnosis.own_line import OwnLine, course_on, lap_offsets
 from linelab.diagnosis.stretches import Segment
@@ -111,7 +111,7 @@ def line_costs(own: OwnLine, laps: Sequence[DrivenLap], *, grip: float = 1.0, en
     )  # fmt: skip
 
 
-#: Below this sampling rate a line has no curvature worth driving on, and a corner's phases are not told apart [1/s].
+#: Below this sampling rate a line has no curvature worth driving on, and a corner's phases are not separated [1/s].
 LEAST_RATE = 4.0
 #: A line part is withheld where it is less certain than this [s] and than this share of the larger part [-].
 LARGEST, LARGEST_SHARE = 0.15, 0.75
@@ -122,7 +122,7 @@ LINE_ERROR, LINE_SHARE, LINE_COMMON = 0.012, 0.15, 0.12
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class SegmentLosses:
+class SegmentLosses(ByValue):
     """Losses of every segment (M,) [s] and what their uncertainties are made of.
 
     Parameters

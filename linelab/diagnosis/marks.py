@@ -1,8 +1,7 @@
 """Marks of each corner on the computed lap: brake point, turn-in, apex, minimum speed, drive point, track-out.
 
-Where feet begin: how marks of the computed lap and of driven laps are read alike from a speed's changes.
-
-What a kart does beyond rolling down with both pedals up: what tells braking from a lift.
+Marks of the computed lap and of driven laps are read alike from the changes of speed.  What a kart does beyond rolling
+down with both pedals up separates braking from a lift.
 """
 
 from __future__ import annotations
@@ -169,8 +168,8 @@ def find_marks(track: Track, reference: Lap, kart: Kart | None = None) -> tuple[
     reference : Lap
         On the track, stations from start to finish.
     kart : Kart, optional
-        The lap's: its roll-down tells braking from a lift.  Without it only slowing that no kart does by rolling, more
-        than UNKNOWN_ROLLING and BRAKED together, is braking; all other marks are the same.
+        The lap's: its roll-down separates braking from a lift.  Without it only slowing that no kart does by rolling,
+        more than UNKNOWN_ROLLING and BRAKED together, is braking; all other marks are the same.
     """
     corners = sorted(track.corners, key=lambda corner: corner.s_apex)
     if not corners:

@@ -1,6 +1,6 @@
 """A computed lap as the driver's receiver would have shown it.
 
-An estimate rounds what is sharp, an onset of braking or the tightest point of a corner.  Holding a driven lap against a
+An estimate rounds what is sharp, an onset of braking or the tightest point of a corner.  Comparing a driven lap with a
 computed one would read that as the driver's doing.  So the computed lap is sampled as the receiver samples, and
 estimated like a driven one: what the estimate does to both cancels in their difference.
 """

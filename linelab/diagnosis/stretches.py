@@ -1,6 +1,6 @@
 """The lap divided into corner phases, and the time spent in each: pieces cover the lap and add up to it exactly.
 
-Each corner's stretch of the lap by the track alone, so that times in it compare between karts, grips and lines.
+A corner's stretch is decided by the track alone, so that times in it are comparable between karts, grips and lines.
 """
 
 from __future__ import annotations

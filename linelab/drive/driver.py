@@ -1,7 +1,4 @@
-"""The simulated driver: a session at a circuit with habits and faults of known size, exact at every moment.
-
-The line an invented driver takes: that of a lap, with faults and scatter from lap to lap.
-"""
+"""The simulated driver: a session on a circuit with habits, faults and scatter of known size, exact at every moment."""
 
 from __future__ import annotations
 

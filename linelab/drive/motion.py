@@ -1,7 +1,4 @@
-"""A simulated session: the motion of a kart known exactly at any time, and the laps it is made of.
-
-A session laid out along the track: which grid node lies on which lap, and each lap's own faults.
-"""
+"""A simulated session: the motion of a kart known exactly at any time, and the laps it is made of."""
 
 from __future__ import annotations
 

@@ -1,12 +1,9 @@
 """How fast an invented driver goes along a line: the kart's own limits, used with habits and faults.
 
-A coasting driver has no drive, a gentle one less braking grip, and a slide costs as if it were a resistance; see
-:mod:`linelab.drive.pace`.  What the pedals do is then rounded in time.
-
-Forward and backward pass over a session with what the driver holds back: one long line, plain floats.
-
-The solver's passes (:mod:`linelab.speed.profile`) know a kart at its limit; here braking and driving grip, resistance
-and a cap on the speed vary along the line.  Explicit steps of a quarter of a metre are good to about a thousandth.
+A coasting driver has no drive, a gentle one less braking grip, and a slide costs as if it were a resistance.  What the
+pedals do is then rounded in time.  The passes run over a session as one long line, in plain floats.  The solver's
+passes (:mod:`linelab.speed.profile`) know a kart at its limit; here braking and driving grip, resistance and a cap on
+the speed vary along the line.  Explicit steps of a quarter of a metre are good to about a thousandth.
 """
 
 from __future__ import annotations

@@ -10,19 +10,55 @@ from pathlib import Path
 
 
 def bundled_karts() -> dict[str, Path]:
-    """Kart files that come with linelab, by name (the name of the file without its ending)."""
+    """Kart files that come with linelab, by name (the name of the file without its ending).
+
+    Returns
+    -------
+    dict of str to Path
+        ``linelab.load_kart`` takes the names.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> sorted(linelab.bundled_karts())[0]
+    'gearbox'
+    """
     folder = Path(str(files("linelab"))) / "data" / "karts"
     return {path.stem: path for path in sorted(folder.glob("*.toml"))}
 
 
 def bundled_recordings() -> dict[str, Path]:
-    """Recordings that come with linelab, by name: invented drivers on the demo tracks."""
+    """Recordings that come with linelab, by name: invented drivers on the demo tracks.
+
+    Returns
+    -------
+    dict of str to Path
+        ``linelab.load_recording`` takes the names.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> sorted(linelab.bundled_recordings())[0]
+    'ostrelle_practice'
+    """
     folder = Path(str(files("linelab"))) / "data" / "recordings"
     return {path.stem: path for path in sorted(folder.glob("*.csv"))}
 
 
 def bundled_tracks() -> dict[str, Path]:
-    """Names and files of the fictional demo tracks that travel with linelab."""
+    """Names and files of the fictional demo tracks that travel with linelab.
+
+    Returns
+    -------
+    dict of str to Path
+        ``linelab.load_track`` takes the names.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> sorted(linelab.bundled_tracks())[0]
+    'marrowdown_club'
+    """
     folders = (Path(str(files("linelab") / "tracks")), Path(__file__).resolve().parents[2] / "tracks")
     for folder in folders:
         if folder.is_dir():

@@ -1,8 +1,7 @@
 """Shape of a kart file: field names with their units, types and allowed ranges (pydantic models).
 
-Imported only when a kart file is read: pydantic is slow to import.
-
-Faults of a kart file in plain words: every field at once, with value, unit, allowed range and near misses.
+Imported only when a kart file is read: pydantic is slow to import.  Faults are reported for every field at once, with
+value, unit, allowed range and near misses.
 """
 
 from __future__ import annotations

@@ -2,8 +2,6 @@
 
 The format is described field by field in :mod:`linelab.files.kart_fields`; the bundled files in ``linelab/data/karts``
 are commented examples.
-
-A kart as the text of a kart file.
 """
 
 from __future__ import annotations
@@ -12,12 +10,13 @@ import json
 import re
 from collections.abc import Iterable, Sequence
 from itertools import pairwise
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from linelab.errors import FileFormatError, InputError, KartError
+from linelab.errors import FileFormatError, InputError, KartError, check_kinds
 from linelab.files.bundled import bundled, bundled_karts, bundled_tracks, suggestion
 from linelab.files.kart_fields import fault_text, joined
 from linelab.files.writing import write_text
@@ -119,7 +118,7 @@ def _text(name: str, value: str) -> str:
 LARGEST_FILE = 100_000
 
 
-#: Faults of a file that one message tells.
+#: Faults of a file that one message lists.
 MOST_FAULTS = 20
 
 
@@ -142,8 +141,19 @@ def load_kart(path: str | Path) -> Kart:
     KartError
         A field is missing, unknown or out of range; the message lists every fault of the file.
     InputError
-        There is no such file or bundled kart.
+        There is no such file or bundled kart, or ``path`` is neither text nor a path.
+
+    References
+    ----------
+    TOML 1.0.0.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> linelab.load_kart("rental-four-stroke")
+    Kart 'Rental four-stroke', 245 kg, 6.5 kW, grip 1.15 across, 1.15 along
     """
+    check_kinds("load_kart", path=(path, (str, PathLike)))
     source = _existing(path)
     return _kart_from(_parsed(_text_of(source), source), source)
 
@@ -388,11 +398,26 @@ def save_kart(kart: Kart, path: str | Path) -> None:
 
     The file is replaced as a whole or not at all.
 
+    Parameters
+    ----------
+    kart : Kart
+    path : str or Path
+        Ends in .toml.
+
     Raises
     ------
     InputError
-        The file cannot be written, or its name does not end in .toml.
+        The file cannot be written, its name does not end in .toml, or arguments are of another type.
+
+    Examples
+    --------
+    >>> import dataclasses, linelab
+    >>> kart = dataclasses.replace(linelab.load_kart("rental-four-stroke"), mass=250.0)
+    >>> linelab.save_kart(kart, "heavier.toml")
+    >>> linelab.load_kart("heavier.toml") == kart
+    True
     """
+    check_kinds("save_kart", kart=(kart, Kart), path=(path, (str, PathLike)))
     from linelab.files.kart_file import kart_text
 
     check_name(path)

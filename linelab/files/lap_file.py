@@ -16,7 +16,7 @@ from typing import Any, get_type_hints
 
 import numpy as np
 
-from linelab.arrays import freeze
+from linelab.arrays import freeze, frozen_array
 from linelab.errors import FileFormatError, InputError, LinelabError, check_kinds
 from linelab.files.text import csv_text, read_text
 from linelab.files.writing import write_text
@@ -26,6 +26,7 @@ from linelab.optimum.mesh import Mesh
 from linelab.optimum.minimum_time import Solution
 from linelab.optimum.runs import Iterate
 from linelab.optimum.stage import Structure
+from linelab.optimum.transcription import layout, parameter_sizes
 from linelab.optimum.verify import Verification
 from linelab.units import Array
 
@@ -57,12 +58,66 @@ def lap_csv(lap: Lap, digits: int = 0) -> str:
 
 
 def save_lap(lap: Lap, path: str | Path) -> None:
+    """Write a lap as CSV: one row a node, units in the titles, every digit.
+
+    The file is complete or not there at all: it is written beside and moved into place.
+
+    Parameters
+    ----------
+    lap : Lap
+    path : str or Path
+        Ends in .csv.  An earlier file is replaced.
+
+    Raises
+    ------
+    InputError
+        A name with another ending, a folder that cannot be written, or arguments of another type.
+
+    References
+    ----------
+    RFC 4180, Common Format and MIME Type for Comma-Separated Values; lines that start with ``#`` come first.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> lap = linelab.solve_min_time(track, kart).lap
+    >>> linelab.save_lap(lap, "lap.csv")
+    >>> linelab.load_lap("lap.csv") == lap
+    True
+    """
     check_kinds("save_lap", lap=(lap, Lap))
     _check_name(path, ".csv", "a lap is saved as CSV")
     write_text(path, lap_csv(lap))
 
 
 def load_lap(path: str | Path) -> Lap:
+    """Read a lap that :func:`linelab.save_lap` wrote, or ``reference_lap.csv`` of ``linelab reference``.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Lap
+        Equal to the one saved.
+
+    Raises
+    ------
+    FileFormatError
+        The file holds no such lap.
+    InputError
+        ``path`` is neither text nor a path.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> linelab.save_lap(linelab.solve_min_time(track, kart).lap, "lap.csv")
+    >>> print(f"{linelab.load_lap('lap.csv').lap_time:.2f} s")
+    32.98 s
+    """
     check_kinds("load_lap", path=(path, (str, PathLike)))
     lines = read_text(path, "CSV").splitlines()
     about = dict(line[1:].strip().partition(": ")[::2] for line in lines if line.startswith("#"))
@@ -88,6 +143,34 @@ def _lap(columns: Mapping[str, Any], label: str, closed: bool) -> Lap:
 
 
 def save_solution(solution: Solution, path: str | Path) -> None:
+    """Write a solution as JSON: the lap with its check, and the solver's state for warm starts.
+
+    The file is complete or not there at all: it is written beside and moved into place.  It takes some megabytes.
+
+    Parameters
+    ----------
+    solution : Solution
+    path : str or Path
+        Ends in .json.  An earlier file is replaced.
+
+    Raises
+    ------
+    InputError
+        A name with another ending, a folder that cannot be written, or arguments of another type.
+
+    References
+    ----------
+    RFC 8259, The JavaScript Object Notation (JSON) Data Interchange Format.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> solution = linelab.solve_min_time(track, kart)
+    >>> linelab.save_solution(solution, "solution.json")
+    >>> linelab.load_solution("solution.json") == solution
+    True
+    """
     check_kinds("save_solution", solution=(solution, Solution))
     _check_name(path, ".json", "a solution is saved as JSON")
     check, lap = solution.verification, solution.lap
@@ -106,6 +189,33 @@ def save_solution(solution: Solution, path: str | Path) -> None:
 
 
 def load_solution(path: str | Path) -> Solution:
+    """Read a solution that :func:`linelab.save_solution` wrote.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Solution
+        Equal to the one saved; ``linelab.solve_min_time`` can start from it (``warm``).
+
+    Raises
+    ------
+    FileFormatError
+        The file holds no such solution.
+    InputError
+        ``path`` is neither text nor a path.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> linelab.save_solution(linelab.solve_min_time(track, kart), "solution.json")
+    >>> again = linelab.solve_min_time(track, kart, warm=linelab.load_solution("solution.json"))
+    >>> print(f"{again.lap_time:.2f} s")
+    32.98 s
+    """
     check_kinds("load_solution", path=(path, (str, PathLike)))
     text = read_text(path, "JSON")
     try:
@@ -135,7 +245,22 @@ def _iterate(data: Mapping[str, Any]) -> Iterate:
 
     parts = {"mesh": Mesh, "reference": Curve, "structure": Structure}
     found = {name: kind(**filled(data[name])) for name, kind in parts.items()}
-    return Iterate(**filled({name: data[name] for name in Iterate._fields if name not in parts}), **found)
+    iterate = Iterate(**filled({name: data[name] for name in Iterate._fields if name not in parts}), **found)
+    structure = iterate.structure
+    if structure.intervals != iterate.mesh.intervals:
+        raise ValueError("mesh and structure have different intervals")
+    place = layout(structure)
+    shapes = {
+        "x": (place.path + place.speed,),
+        "lam_x": (place.path + place.speed,),
+        "lam_g": (place.stage_rows + place.end_rows,),
+        "parameters": (sum(parameter_sizes(structure)),),
+        "moved": (2, structure.stages, 2),
+    }
+    for name, shape in shapes.items():
+        if getattr(iterate, name) is not None or name != "moved":
+            frozen_array("iterate", name, getattr(iterate, name), shape=shape)
+    return iterate
 
 
 def _numbers(values: Any) -> Array:

@@ -40,7 +40,7 @@ class LocalPlane:
     Raises
     ------
     InputError
-        An origin that is no place on Earth.
+        An origin that is not a place on Earth.
     """
 
     origin_lon: float
@@ -50,7 +50,7 @@ class LocalPlane:
         lon, lat = self.origin_lon, self.origin_lat
         if not (-180.0 <= lon <= 180.0 and -90.0 <= lat <= 90.0):
             raise InputError(
-                f"longitude {lon:g}, latitude {lat:g} is no place on Earth",
+                f"longitude {lon:g}, latitude {lat:g} is not a place on Earth",
                 where="origin",
                 remedy="Give degrees, longitude first",
             )

@@ -1,9 +1,4 @@
-"""Checks every reader makes before it hands a recording on: is it text, are the positions on the globe.
-
-Text of a track file: read whole, with the faults of files that are no text named.
-
-Tables as CSV for spreadsheets and programs.
-"""
+"""Text files: reading them with their faults named, and writing tables as CSV."""
 
 from __future__ import annotations
 

@@ -1,11 +1,10 @@
 """Writing files so that an interruption leaves either the old file or the new one, never half of one.
 
-A folder of results: all of a run's files appear together at its end, or none of them.
-
-Files are first written into a folder of their own on the same disk and then moved in, so an interrupted run changes
-nothing.  One run at a time: another that begins meanwhile is refused before it has computed anything.  A run again
-into the same folder replaces what the earlier run wrote, also what it does not write any more, and never touches any
-other file there: a small list in the folder says which files are linelab's.
+A run's files appear in its folder together at its end, or none of them.  Files are first written into a folder of their
+own on the same disk and then moved in, so an interrupted run changes nothing.  One run at a time: another that begins
+meanwhile is refused before it has computed anything.  A run again into the same folder replaces what the earlier run
+wrote, also what it does not write any more, and never touches any other file there: a small list in the folder says
+which files are linelab's.
 """
 
 from __future__ import annotations

@@ -320,7 +320,7 @@ def stuck_error(kart: Kart, v: float, surface: Surface = FLAT, where: str = "") 
     one = pull(kart, np.asarray(v), surface)
     engine, tyres, resistance = (kart.mass * float(value) for value in one)
     if tyres < engine:
-        field, what = "tyres.mu_longitudinal", f"the driven tyres pass on {tyres:.0f} N"
+        field, what = "tyres.mu_longitudinal", f"the driven tyres transmit {tyres:.0f} N"
     elif isinstance(kart.engine, PowerEngine):
         capped = kart.engine.max_force is not None and kart.engine.max_force * v < kart.engine.power
         field, what = f"simple_drive.{'max_force_n' if capped else 'power_kw'}", f"the engine pulls with {engine:.0f} N"

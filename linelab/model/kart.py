@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from linelab.arrays import ByValue, frozen_array, set_field
-from linelab.errors import KartError
+from linelab.errors import KartError, on_one_line
 from linelab.units import KMH, POUND, RPM, Array
 
 
@@ -33,7 +33,7 @@ def meant_mass(value: float, low: float, high: float) -> str:
     if low <= value * POUND <= high:
         return f"{value:g} lb would be {value * POUND:.0f} kg"
     slipped = next((value * factor for factor in (0.1, 10.0) if low <= value * factor <= high), None)
-    return "" if slipped is None else f"{slipped:g} kg would be usual: has a digit slipped?"
+    return "" if slipped is None else f"{slipped:g} kg would be usual: is a digit wrong?"
 
 
 def check_bounds(owner: str, bounds: dict[str, Bound], instance: object) -> None:
@@ -69,7 +69,7 @@ def check_entries(owner: str, bound: Bound, values: Iterable[float]) -> None:
 DRIVER_BOUNDS = {
     "grip_share": Bound(0.3, 1.0, "-", why="beginners use about half of the grip"),
     "brake_build_rate": Bound(
-        10.0, 500.0, "m/s³", optional=True, why="full braking within a second; feet do 20 to 100"
+        10.0, 500.0, "m/s³", optional=True, why="full braking within a second; drivers reach 20 to 100"
     ),
     "brake_release_rate": Bound(10.0, 500.0, "m/s³", optional=True, why="the brake off within a second"),
     "drive_build_rate": Bound(
@@ -116,11 +116,11 @@ TOP_SPEED = Bound(
     540 * KMH,
     "m/s",
     optional=True,
-    why="a child's kart does 30 km/h, a superkart 250 km/h; walking is no lap",
+    why="a child's kart does 30 km/h, a superkart 250 km/h",
 )
 POWER_BOUNDS = {
     "power": Bound(100.0, 2.0e5, "W", why="a toy has 0.2 kW, the strongest karts 75 to 110 kW"),
-    "max_force": Bound(10.0, 1.0e4, "N", optional=True, why="tyres of 3 g on a kart of 320 kg pass on 9400 N"),
+    "max_force": Bound(10.0, 1.0e4, "N", optional=True, why="tyres with 3 g of grip transmit 9400 N on a 320 kg kart"),
     "top_speed": TOP_SPEED,
 }
 TORQUE_BOUNDS = {
@@ -129,7 +129,7 @@ TORQUE_BOUNDS = {
         50.0, 2500.0, "rad/s", why="a four-stroke ends at 4000 rpm, a two-stroke at 16000, motors at 20000"
     ),
     "clutch_engagement": Bound(0.0, 2000.0, "rad/s", why="0 without a clutch; it is below the rev limit"),
-    "efficiency": Bound(0.5, 1.0, "-", why="chains pass on 0.93, gears and chain 0.9"),
+    "efficiency": Bound(0.5, 1.0, "-", why="a chain transmits 0.93, gears and a chain 0.9"),
 }
 #: Each entry of a torque curve and of the ratios.
 SPEED_ENTRY = Bound(0.0, 3000.0, "rad/s", why="up to a little beyond the highest rev limit")
@@ -272,6 +272,24 @@ class Kart:
         True where the front wheels brake too.
     engine : PowerEngine or TorqueEngine
     driver : Driver
+
+    Raises
+    ------
+    KartError
+        A value that is no number or is outside its allowed range.
+
+    References
+    ----------
+    R. N. Jazar, *Vehicle Dynamics: Theory and Application*, 3rd ed., Springer, 2017, ch. 2, and J. C. Dixon, *Tires,
+    Suspension and Handling*, 2nd ed., SAE, 1996, ch. 2: what the values mean for grip, see :mod:`linelab.model.grip`.
+
+    Examples
+    --------
+    >>> import dataclasses, linelab
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> heavier = dataclasses.replace(kart, mass=kart.mass + 5.0)
+    >>> heavier == kart
+    False
     """
 
     name: str
@@ -292,6 +310,12 @@ class Kart:
     four_wheel_brakes: bool = False
     driver: Driver = field(default_factory=Driver)
     description: str = ""
+
+    def __repr__(self) -> str:
+        engine = self.engine
+        power = engine.power if isinstance(engine, PowerEngine) else float((engine.speed * engine.torque).max())
+        grip = f"grip {self.mu_lateral:.2f} across, {self.mu_longitudinal:.2f} along"
+        return f"Kart {on_one_line(self.name)!r}, {self.mass:.0f} kg, {power / 1e3:.1f} kW, {grip}"
 
     def __post_init__(self) -> None:
         check_bounds("kart", KART_BOUNDS, self)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
+from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from linelab.arrays import (
     ByValue,
+    counted,
     data_frame,
     freeze_fields,
     frozen_array,
@@ -20,7 +22,8 @@ from linelab.arrays import (
     require_increasing,
     set_field,
 )
-from linelab.errors import InputError
+from linelab.errors import InputError, on_one_line
+from linelab.model.drawing import small_drawing
 from linelab.units import Array
 
 if TYPE_CHECKING:
@@ -95,6 +98,9 @@ class Line(ByValue):
         require_increasing("Line", "distance", self.distance)
         freeze_fields(self, LINE_FIELDS, self.distance.size)
 
+    def __repr__(self) -> str:
+        return f"Line, {self.length:.0f} m, {counted(self.distance.size, 'node')}{', closed' if self.closed else ''}"
+
     @property
     def length(self) -> float:
         """Path length [m]."""
@@ -124,6 +130,26 @@ class Lap(ByValue):
         :class:`Limit` codes.
     label : str
         What to call it in a table ("computed lap", "lap 3").
+
+    Raises
+    ------
+    InputError
+        Wrong shapes, values that are not finite, times that do not increase.
+
+    References
+    ----------
+    ISO 8855: x forward, y left, so that lateral acceleration is positive in left turns.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> lap = linelab.solve_min_time(track, kart).lap
+    >>> print(f"{lap.lap_time:.2f} s, {3.6 * lap.v.min():.0f} to {3.6 * lap.v.max():.0f} km/h")
+    32.98 s, 30 to 67 km/h
+    >>> list(lap.to_dataframe())[:4]
+    ['t_s', 's_m', 'n_m', 'distance_m']
     """
 
     line: Line
@@ -141,6 +167,13 @@ class Lap(ByValue):
         codes.flags.writeable = False
         set_field(self, "limited_by", codes)
         require_increasing("Lap", "t", self.t)
+
+    def __repr__(self) -> str:
+        name = f" {on_one_line(self.label)!r}" if self.label else ""
+        return f"Lap{name}, {self.lap_time:.3f} s, {self.line.length:.0f} m, {counted(self.t.size, 'node')}"
+
+    def _repr_html_(self) -> str:
+        return small_drawing(repr(self), line=np.column_stack([self.line.x, self.line.y]))
 
     @property
     def lap_time(self) -> float:
@@ -212,6 +245,22 @@ class Recording(ByValue):
         File name(s).
     notes : tuple of str
         What the reader had to know or assume (units declared, rows skipped).
+
+    Raises
+    ------
+    InputError
+        Wrong shapes, no positions, or one coordinate of two.
+
+    References
+    ----------
+    WGS 84: longitude and latitude.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> recording = linelab.Recording(t=[0.0, 0.1, 0.2], x=[0.0, 1.0, 2.0], y=[0.0, 0.0, 0.0], speed=[10.0, 10.0, 10.0])
+    >>> recording
+    Recording, 3 samples over 0 s, positions, speed
     """
 
     t: Array
@@ -240,3 +289,23 @@ class Recording(ByValue):
             raise InputError("positions need both coordinates", where="Recording")
         if self.lon is None and self.x is None:
             raise InputError("a recording needs positions", where="Recording")
+
+    def __repr__(self) -> str:
+        name = f" {on_one_line(Path(self.source).name)!r}" if self.source else ""
+        held = [*(["speed"] if self.speed is not None else []), *map(on_one_line, self.channels)]
+        span = float(np.ptp(self.t)) if self.t.size else 0.0
+        return f"Recording{name}, {counted(self.t.size, 'sample')} over {span:.0f} s, {', '.join(['positions', *held])}"
+
+    def to_dataframe(self) -> DataFrame:
+        """The recording as a table, one row a sample; units in the column names, channels under their own names.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed (``pip install linelab[tables]``).
+        """
+        columns = {
+            "t_s": self.t, "lon_deg": self.lon, "lat_deg": self.lat, "x_m": self.x, "y_m": self.y,
+            "speed_mps": self.speed, **self.channels,
+        }  # fmt: skip
+        return data_frame({name: values for name, values in columns.items() if values is not None})

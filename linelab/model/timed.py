@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from linelab.arrays import Table
 from linelab.model.lap import Lap, mapped_line
 from linelab.model.track import Track, lap_ends
 from linelab.units import Array
@@ -61,7 +62,7 @@ def timed_track(track: Track) -> Track:
     if track.closed:
         return track
     begin, end = lap_ends(track)
-    corners = tuple(c for c in track.corners if begin + LEAST_ROOM <= c.s_apex <= end - LEAST_ROOM)
+    corners = Table(c for c in track.corners if begin + LEAST_ROOM <= c.s_apex <= end - LEAST_ROOM)
     return track if len(corners) == len(track.corners) else replace(track, corners=corners)
 
 

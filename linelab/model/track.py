@@ -7,9 +7,10 @@ from typing import Literal, get_args
 
 import numpy as np
 
-from linelab.arrays import ByValue, freeze_fields, frozen_array, set_field
-from linelab.errors import InputError
-from linelab.geometry.curve import Curve
+from linelab.arrays import ByValue, Table, counted, freeze_fields, frozen_array, set_field
+from linelab.errors import InputError, on_one_line
+from linelab.geometry.curve import Curve, curve_at
+from linelab.model.drawing import small_drawing
 from linelab.units import Array
 
 Side = Literal["left", "right"]
@@ -48,7 +49,7 @@ class Corner:
         return {
             "corner": self.number,
             "name": self.name,
-            "turns": "left" if self.left else "right",
+            "direction": "left" if self.left else "right",
             "s_start_m": self.s_start,
             "s_apex_m": self.s_apex,
             "s_end_m": self.s_end,
@@ -158,12 +159,33 @@ class Track(ByValue):
         False when the track was given in local metres and the origin is only a placeholder.
     survey : Survey
     corners, kerbs, grip_zones : tuples
+        ``corners.to_dataframe()`` gives a row a corner.
     timing_stations : tuple of float
         Stations of further timing lines [m].
     start_station, finish_station : float
         Open tracks only: where timing starts and ends [m]; 0 and the lap length otherwise.
     notes : tuple of str
         What a reader left out or repaired, for the user to see.
+
+    Raises
+    ------
+    InputError
+        Wrong shapes, values that are not finite, negative widths; what runs backwards on an open track.
+
+    References
+    ----------
+    ISO 8855: x forward, y left, z up, so that left turns have positive curvature.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> track.closed, track.survey.kind
+    (True, 'surveyed')
+    >>> print(track.corners.to_dataframe()[["corner", "direction"]].head(2).to_string(index=False))
+     corner direction
+          1     right
+          2      left
     """
 
     name: str
@@ -178,7 +200,7 @@ class Track(ByValue):
     origin: tuple[float, float] = (0.0, 0.0)
     georeferenced: bool = False
     survey: Survey = field(default_factory=lambda: Survey(kind="surveyed"))
-    corners: tuple[Corner, ...] = ()
+    corners: Table[Corner] = field(default_factory=Table)
     kerbs: tuple[Kerb, ...] = ()
     grip_zones: tuple[GripZone, ...] = ()
     timing_stations: tuple[float, ...] = ()
@@ -190,6 +212,7 @@ class Track(ByValue):
 
     def __post_init__(self) -> None:
         freeze_fields(self, ("w_left", "w_right", "slope", "bank", "z"), self.reference.s.size)
+        set_field(self, "corners", Table(self.corners))
         for name in ("left_edge", "right_edge"):
             set_field(self, name, frozen_array("Track", name, getattr(self, name), shape=(None, 2)))
         if (self.left_z is None) != (self.right_z is None):
@@ -201,6 +224,22 @@ class Track(ByValue):
             raise InputError("widths must not be negative", where="Track", remedy="Check that the edges do not cross")
         if not self.closed:
             _check_forward(self)
+
+    def __repr__(self) -> str:
+        kind = "" if self.closed else ", open"
+        corners = counted(len(self.corners), "corner")
+        return f"Track {on_one_line(self.name)!r}, {self.length:.0f} m{kind}, {corners}, {self.survey.kind}"
+
+    def _repr_html_(self) -> str:
+        left, right = self.left_edge, self.right_edge
+        gap = 0.03 * float(np.ptp(np.vstack([left, right]), axis=0).max())
+        labels = []
+        for corner in self.corners:
+            at, s = curve_at(self.reference, corner.s_apex), np.array([corner.s_apex])
+            n = -along(self, self.w_right, s)[0] - gap if corner.left else along(self, self.w_left, s)[0] + gap
+            labels.append((str(corner.number), np.array([at.x - n * np.sin(at.psi), at.y + n * np.cos(at.psi)])))
+        road = [left, right] if self.closed else [np.vstack([left, right[::-1]])]
+        return small_drawing(repr(self), road, None, labels)
 
     @property
     def closed(self) -> bool:

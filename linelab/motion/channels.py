@@ -1,8 +1,6 @@
-"""The channels of a recording by one clock, each with its noise, and the motion smoothed from them.
+"""The channels of a recording on one clock, each with its noise, and the motion smoothed from them.
 
-How an accelerometer and a yaw-rate sensor sit in the kart: angle, offsets and noise, from the motion itself.
-
-The slowly drifting error of a receiver's positions: assumed, or of a stated size.
+Also how the inertial sensors sit in the kart, and the slowly drifting error of the receiver's positions.
 """
 
 from __future__ import annotations
@@ -299,8 +297,8 @@ def assumed_bias(sensors: Sensors) -> PositionBias:
 def stated_bias(sigma: float, sensors: Sensors) -> PositionBias:
     """A bias of a known size per axis [m], drifting as fast as this recording's positions do.
 
-    Positions without a speed channel do not tell: then as receivers' do on average, whose correlation times lie between
-    one minute and twenty; the mean of their rates is that of about half of BIAS_TIME.
+    Positions without a speed channel do not show that: then as receivers' do on average.  Their correlation times lie
+    between one minute and twenty; the mean of their rates is that of about half of BIAS_TIME.
     """
     time = 0.5 * BIAS_TIME if sensors.speed_sigma is None else sensors.drift_time * (sigma / ASSUMED_BIAS) ** 2
     return PositionBias(sigma=sigma, time=max(time, 1.0), note="size as stated for this receiver")

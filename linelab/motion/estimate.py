@@ -1,8 +1,6 @@
-"""A driven lap: the recorded lap as a line with a speed, each with its standard deviation, on the track.
+"""A driven lap: the recorded lap as a line with a speed on the track, each with its standard deviation.
 
-The motion of a session, smoothed in windows of whole laps.
-
-A placed motion as a lap: the line with the track's surface under it, and the clock.
+The motion is smoothed in windows of whole laps, placed on the track, and given the track's surface.
 """
 
 from __future__ import annotations
@@ -15,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from linelab.arrays import ByValue, data_frame, freeze, freeze_fields, frozen_array, set_field
-from linelab.errors import RecordingError
+from linelab.errors import RecordingError, check_kinds, on_one_line
 from linelab.geometry.curve import curve_at
+from linelab.measured import plus_minus
 from linelab.model.lap import Lap, Limit, Line, lap_columns
 from linelab.model.track import Track
 from linelab.motion.align import Guide, Placement, place_laps
@@ -167,6 +166,10 @@ class DrivenLap(ByValue):
         """Samples a second of the recording [1/s]."""
         return self.sensors.rate
 
+    def __repr__(self) -> str:
+        name = on_one_line(self.lap.label)
+        return f"DrivenLap {name!r}, {self.lap.lap_time:.3f} {plus_minus(self.lap_time_sigma, 3)} s"
+
     def row(self) -> dict[str, Any]:
         """The lap as a row of a table."""
         return {
@@ -224,11 +227,33 @@ def estimate_lap(
     seed : int
         The draws are the same for the same seed.
 
+    Returns
+    -------
+    DrivenLap
+        ``.lap`` is the lap, ``.sigma_v`` and its like are standard deviations.
+
     Raises
     ------
     RecordingError
         An out, in or incomplete lap; a lap that cannot be followed round the track.
+    InputError
+        Arguments of another type.
+
+    References
+    ----------
+    Y. Bar-Shalom, X. R. Li & T. Kirubarajan, *Estimation with Applications to Tracking and Navigation*, Wiley, 2001,
+    as in :mod:`linelab.motion.smoother`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("ostrelle_sprint")
+    >>> laps = linelab.split_laps(linelab.load_recording("ostrelle_practice"), track)
+    >>> driven = linelab.estimate_lap(track, laps[3])
+    >>> print(f"{driven.lap.lap_time:.1f} s, {3.6 * driven.lap.v.max():.0f} km/h at most")
+    51.9 s, 114 km/h at most
     """
+    check_kinds("estimate_lap", track=(track, Track), lap=(lap, RecordedLap))
     return estimate_laps(track, [lap], sensors=sensors, bias=bias, spacing=spacing, draws=draws, seed=seed)[0]
 
 

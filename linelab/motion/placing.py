@@ -81,7 +81,7 @@ def estimate_placed_laps(
     refused: Callable[[RecordedLap, RecordingError], None] | None = None,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> tuple[DrivenLap, ...]:
-    """Estimate laps with their position bias taken off as far as it can be told; the rest is each lap's ``bias``.
+    """Estimate laps with their position bias taken off as far as it is known; the rest is each lap's ``bias``.
 
     Parameters
     ----------
@@ -269,8 +269,8 @@ def _within_edges(
     sigmas = np.sqrt(np.maximum(variance, 0.05**2))
     typical, moved_by = float(np.median(sigmas)), float(np.median(np.hypot(shifts[:, 0], shifts[:, 1])))
     notes = (
-        f"{count} laps placed on the track together: moved by {moved_by:.1f} m (median), position bias known within "
-        f"{plus_minus(typical, 2)} m per axis, before that {plus_minus(bias.sigma, 2)} m",
+        f"{count} laps moved together onto the track, by {moved_by:.1f} m (median): position error now "
+        f"{plus_minus(typical, 2)} m per axis, before {plus_minus(bias.sigma, 2)} m",
     )
     return Placing(shifts=shifts, sigmas=sigmas, notes=notes)
 

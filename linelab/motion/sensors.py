@@ -104,7 +104,7 @@ def _with_speed(samples: Samples, facts: Sensors, notes: list[str]) -> Sensors:
     """Noise of the speed channel."""
     white, _ = speed_noise(samples)
     if _from_positions(samples, facts.position_sigma):
-        notes.append("the speed channel is worked out from the positions: it says nothing new and is not used")
+        notes.append("the speed channel was computed from the positions: it adds nothing and is not used")
         return facts
     return replace(facts, speed_sigma=white if facts.rate >= 4.0 else max(white, 0.2))
 
@@ -163,7 +163,7 @@ def _with_course(samples: Samples, facts: Sensors, notes: list[str]) -> Sensors:
     off = np.arctan2(y, x)[fast] - (0.5 * math.pi - samples.channels["course"][half:-half][fast])
     off = np.abs(np.angle(np.exp(1j * off[np.isfinite(off)])))
     if off.size < 50 or float(np.median(off)) > 0.2 + 2.0 * sigma:
-        notes.append("the course does not go with the positions and is not used")
+        notes.append("the course does not fit the positions and is not used")
         return facts
     notes.append(f"course noise {math.degrees(sigma):.1f} degrees")
     return replace(facts, course_sigma=sigma)
@@ -308,7 +308,7 @@ def _doubted(facts: Sensors, solved: list[Solved]) -> Sensors:
 
 
 def _plain(facts: Sensors) -> Model:
-    """The model under which timing is sought: a fast drift, or an error of the speeds that lasts, would swallow it."""
+    """The model under which timing is sought: a fast drift, or a lasting error of the speeds, is confounded with it."""
     slow = max(facts.drift_time, BIAS_TIME)
     return replace(facts.model, bias_time=slow, bias_rounding=0.0, speed_wander=SPEED_WANDERS[0], lively=False)
 
@@ -359,28 +359,30 @@ def _words(samples: Samples, facts: Sensors, solved: list[Solved]) -> list[str]:
     for name, title in facts.channels.items():
         lag, sigma = getattr(facts, f"{name}_lag"), facts.timing_sigma(f"{name}_lag")
         if sigma > 0.1:
-            notes.append(f"the lag of the {title} cannot be told from this recording")
+            notes.append(f"the lag of the {title} cannot be measured from this recording")
         elif abs(lag) < 2.0 * sigma:
             notes.append(f"no lag of the {title} found ({plus_minus(sigma, 3)} s)")
         else:
-            notes.append(f"the {title} runs {lag:.3f} {plus_minus(sigma, 3)} s behind the positions; taken off")
+            notes.append(f"the {title} runs {lag:.3f} {plus_minus(sigma, 3)} s behind the positions; corrected")
     if facts.speed_sigma is not None:
-        lasting = f"{facts.speed_wander:.2f} m/s that lasts for a second or two"
-        notes.append(f"speed noise {facts.speed_sigma:.2f} m/s, and an error of {lasting}")
+        notes.append(
+            f"speed noise {facts.speed_sigma:.2f} m/s, and {facts.speed_wander:.2f} m/s that lasts for a second or two "
+            "(standard deviations)"
+        )
         if facts.drift_rounding:
             notes.append(
-                f"positions drift as behind a filter, their error's rate lasting about {facts.drift_rounding:.1f} s: "
-                "where the speed channel differs from them for a moment, it is taken to be right"
+                f"the receiver filters its positions over about {facts.drift_rounding:.1f} s: where the speed channel "
+                "differs from them for a moment, the speed channel is used"
             )
         notes += _lowest_words(scatter(samples.t, samples.speed) or facts.speed_sigma, facts.rate, solved)
     mounting = facts.mounting
     if math.isfinite(mounting.accel_sigma):
         notes.append(
             f"accelerometer turned by {math.degrees(mounting.angle):.1f} degrees from the kart's axis, offsets "
-            f"{mounting.ahead:.2f} and {mounting.left:.2f} m/s²; taken off"
+            f"{mounting.ahead:.2f} and {mounting.left:.2f} m/s²; corrected"
         )
     if math.isfinite(mounting.yaw_sigma):
-        notes.append(f"yaw rate offset by {math.degrees(mounting.yaw):.2f} degrees a second; taken off")
+        notes.append(f"yaw rate offset by {math.degrees(mounting.yaw):.2f} degrees a second; corrected")
     return notes
 
 
@@ -397,8 +399,8 @@ def _lowest_words(sigma: float, rate: float, solved: list[Solved]) -> list[str]:
     if below < _SHOWN:
         return []
     return [
-        f"the lowest single sample of a corner reads some {below:.2f} m/s below its minimum speed: of noise of "
-        f"{sigma:.2f} m/s over about {count} samples that is expected"
+        f"the lowest single sample of a corner is about {below:.2f} m/s below its minimum speed: noise of {sigma:.2f} "
+        f"m/s over about {count} samples does that"
     ]
 
 

@@ -1,18 +1,15 @@
 """A corridor worked out from the laps of a recording, where nobody has surveyed the edges.
 
 The middle of the corridor is the median of the good laps, so one that went astray does not move it; its width is an
-assumption, and every output says so.  What such a track can tell is where laps differ from each other and where speed
-is missing; it cannot tell how far the kart was from the real edge.
-
-The median of closed paths that were driven several times, each displaced by the receiver's drift.
-
-A track from whatever there is: a centre line, walked edges, or laps.
+assumption, and every output says so.  Such a track shows where laps differ from
+each other and where speed is missing, but not how far the kart was from the real edge.  Also here: a track from
+whatever there is, a centre line, walked edges or laps.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -189,12 +186,12 @@ def corridor_from_laps(
     bias = _lap_bias(shifts)
     middle_sigma = _middle_sigma(offsets, bias, sensors)
     bias = replace(bias, sigma=float(np.hypot(bias.sigma, np.sqrt(np.mean(middle_sigma**2)))))
-    notes = [f"made from {len(good)} of {sum(lap.status in ('complete', 'aborted') for lap in laps)} laps"]
+    notes = [f"track estimated from {len(good)} of {sum(lap.status in ('complete', 'aborted') for lap in laps)} laps"]
     if start_line is None:
-        notes.append("start line proposed across the longest straight; its place is not surveyed")
+        notes.append("start line placed across the longest straight; its real place is not known")
     sigma = float(np.sqrt(np.mean(middle_sigma**2)))
     notes.append(
-        f"its middle is known within {plus_minus(sigma, 2)} m as the receiver saw it, its width within "
+        f"the middle of the track is known within {plus_minus(sigma, 2)} m as the receiver saw it, its width within "
         f"{plus_minus(WIDTH_SIGMA, 1)} m"
     )
     track = _track(name, middle, offsets, line, assumed_width, plane, notes, sigma)
@@ -221,7 +218,7 @@ def _good_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:
     if not complete:
         reasons = "; ".join(f"{lap.label}: {lap.reason}" for lap in laps if lap.status == "aborted")
         raise RecordingError(
-            f"no complete lap to make a corridor of ({reasons})", remedy="Record at least one clean lap"
+            f"no complete lap to estimate the track from ({reasons})", remedy="Record at least one clean lap"
         )
     fastest = min(lap.duration for lap in complete)
     return tuple(lap for lap in complete if lap.duration <= 1.10 * fastest)
@@ -239,7 +236,7 @@ def _lap_bias(shifts: Array) -> PositionBias:
     """The part of the position bias in which laps differ, from the displacements between them."""
     laps = len(shifts)
     if laps < 2:
-        return PositionBias(relative=True, note="assumed: one lap cannot tell its own bias")
+        return PositionBias(relative=True, note="assumed: one lap does not show its own error")
     apart = float(np.sqrt((shifts**2).sum() / (2 * (laps - 1))))
     # A standard deviation from so few laps is itself uncertain by 1/sqrt(2·degrees of freedom): take the upper side.
     sigma = apart * float(1.0 + 1.0 / np.sqrt(2.0 * 2.0 * (laps - 1)))
@@ -267,8 +264,8 @@ def _track(
     centre = np.column_stack([middle.x, middle.y])[:-1]
     edges = edges_from_centre(centre, left[:-1], right[:-1], closed=True)
     note = (
-        f"corridor estimated from {len(offsets)} recorded laps, width {assumed_width:g} m assumed about their median: "
-        "the real edges are not known, and the computed lap shows what this assumed corridor allows"
+        f"estimated from {len(offsets)} recorded laps: an assumed width of {assumed_width:g} m about their median. "
+        "The real edges are not known; the computed lap is for this assumed track"
     )
     track = track_from_edges(
         name,
@@ -341,8 +338,8 @@ def import_track(
 
     - CSV: a centre line with widths
     - GPX or GeoJSON with one line: a centre line, of an assumed ``width``
-    - GPX or GeoJSON with two lines, or with ``right`` beside it: edges walked with a receiver, told apart by "left" and
-      "right" in the lines' names
+    - GPX or GeoJSON with two lines, or with ``right`` beside it: edges walked with a receiver, with "left"
+      and "right" in the lines' names
     - a Recording: laps, the edges being assumed about their median
 
     Parameters
@@ -382,14 +379,27 @@ def import_track(
         No complete lap.
     InputError
         An argument out of range, of another type, or one that this source has no use for.
+
+    Examples
+    --------
+    >>> import linelab, math
+    >>> from pathlib import Path
+    >>> around = [2.0 * math.pi * k / 120 for k in range(120)]
+    >>> rows = [f"{60.0 * math.cos(a):.2f},{40.0 * math.sin(a):.2f},8" for a in around]
+    >>> _ = Path("oval.csv").write_text("\\n".join(["x_m,y_m,width_m", *rows]))
+    >>> track = linelab.import_track("oval.csv")
+    >>> track.survey.kind, round(float(track.width.min()))
+    ('widths', 8)
+    >>> linelab.import_track(linelab.load_recording("ostrelle_practice"), width=8.0).survey.assumed_width
+    8.0
     """
     check_kinds("import_track", source=(source, (Recording, str, Path)))
     kind, has_use = "laps", {"width", "start_line"}
     if not isinstance(source, Recording):
-        walked = right is not None or (Path(source).suffix.lower() != ".csv" and len(read_lines_of(source)) > 1)
-        kind, has_use = ("walked edges", {"right", "closed", "start_line", "uncertainty"})
-        if not walked:
-            kind, has_use = "a centre line", {"width", "columns", "metres_per_unit", "closed"}
+        kind, has_use = "a centre line", {"width", "columns", "metres_per_unit", "closed"}
+        drawn = Path(source).suffix.lower() in (".gpx", ".geojson", ".json")
+        if right is not None or (drawn and len(read_lines_of(source)) > 1):
+            kind, has_use = "walked edges", {"right", "closed", "start_line", "uncertainty"}
     given = {
         "right": right, "width": width, "columns": columns, "metres_per_unit": metres_per_unit, "closed": closed,
         "start_line": start_line, "uncertainty": uncertainty,
@@ -405,6 +415,10 @@ def import_track(
         ).track
     if kind == "walked edges":
         return load_walked_edges(source, right, closed=closed, name=name, uncertainty=uncertainty, start=start_line)
+    roles = [item.name for item in fields(Columns)]
+    for role in columns or {}:
+        if role not in roles:
+            raise InputError(f"unknown role {role!r} of a column", remedy=f"Choose among {', '.join(roles)}")
     return load_centre_line(
         source, columns=Columns(**(columns or {})), assumed_width=width, metres_per_unit=metres_per_unit,
         closed=closed, name=name,

@@ -3,11 +3,9 @@
 Unknowns are taken in the order c0, z0, c1, z1, ...: every stage then touches unknowns at most REACH apart, and the
 Newton system of the whole lap is a band of that width, closed into a ring on a closed track.
 
-CasADi's scalar functions run on whole arrays.
-
-A CasADi function of scalars is a list of elementary operations.  Run one after the other by NumPy, each over all the
-stages of a lap at once, they give the same numbers, to the last bit, in a fraction of the time that mapping the
-function stage by stage takes.
+The stages' functions are CasADi's, of scalars: lists of elementary operations.  NumPy runs each operation over all
+stages of a lap at once.  That gives the same numbers, to the last bit, in a fraction of the time of one stage after
+the other.
 """
 
 from __future__ import annotations

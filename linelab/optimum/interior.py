@@ -10,10 +10,6 @@ corrector of S. Mehrotra, "On the implementation of a primal-dual interior point
 with Gondzio's centring (:mod:`linelab.optimum.newton`), as long as the optimality error falls; where it does not, the
 barrier is held until its own problem is solved, as J. Nocedal, A. Wächter & R. A. Waltz, "Adaptive barrier update
 strategies for nonlinear interior methods", SIAM J. Optimization 19, 2009, propose.
-
-The filter line search of the interior-point method: which step from an iterate is taken.
-
-Wächter & Biegler 2006, as in :mod:`linelab.optimum.interior`; sections and equations named here are theirs.
 """
 
 from __future__ import annotations

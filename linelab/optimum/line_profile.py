@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from linelab.errors import SolveError
+from linelab.errors import SolveError, check_kinds
 from linelab.geometry.curve import Curve
 from linelab.model.grip import kart_numbers
 from linelab.model.kart import Kart
@@ -70,7 +70,22 @@ def speed_profile(
         the kart comes to a stand, because neither drive nor grip takes it up a slope or against resistance.
     SolveError
         With a driver whose rates of braking or drive are limited: no profile within them was found.
+
+    References
+    ----------
+    J. E. Bobrow, S. Dubowsky & J. S. Gibson, "Time-optimal control of robotic manipulators along specified paths",
+    Int. J. Robotics Research 4(3), 1985: forward and backward passes; see :mod:`linelab.speed.step`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> line = linelab.solve_min_time(track, kart).lap.line
+    >>> print(f"{linelab.speed_profile(line, kart).lap_time:.2f} s")
+    32.98 s
     """
+    check_kinds("speed_profile", line=(line, Line), kart=(kart, Kart))
     if not kart.driver.limits_force_rates:
         return ideal_profile(line, kart, v_start, v_end, lower_ends, label)
     ends = [max(given, 2.0 * SLOWEST) if given is not None and given >= 0.0 else given for given in (v_start, v_end)]

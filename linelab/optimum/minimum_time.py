@@ -1,8 +1,6 @@
-"""The minimum-time line and speed of a kart on a track.
+"""The minimum-time line and speed of a kart on a track, and how the lap time changes with each of the kart's numbers.
 
-How the minimum lap time changes with each of the kart's numbers, from the solution's multipliers.
-
-Which field of a kart makes a lap impossible: found by solving again with usual values in its place.
+Where no lap is possible, solving again with usual values finds the kart's field that prevents it.
 """
 
 from __future__ import annotations
@@ -16,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from linelab.arrays import ByValue
-from linelab.errors import InputError, KartError, LinelabError, SolveError
+from linelab.errors import InputError, KartError, LinelabError, SolveError, check_kinds
 from linelab.model.grip import SIZE, KartNumbers, kart_numbers, unpack
 from linelab.model.kart import Kart, PowerEngine, TorqueEngine
 from linelab.model.lap import Lap
@@ -230,6 +228,17 @@ class Solution(ByValue):
         For warm starts and sensitivities.
     grip : float
         Factor on mu that was solved for.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> solution = linelab.solve_min_time(track, kart)
+    >>> solution.lap
+    Lap 'computed lap', 32.981 s, 410 m, 5377 nodes
+    >>> solution.verification.edge_excess < 0.01
+    True
     """
 
     lap: Lap
@@ -239,6 +248,11 @@ class Solution(ByValue):
     verification: Verification | None
     iterate: Iterate
     grip: float
+
+    def __repr__(self) -> str:
+        checked = "not checked" if self.verification is None else "checked independently"
+        grip = "" if self.grip == 1.0 else f", grip {self.grip:.0%}"
+        return f"Solution, {self.lap_time:.3f} s, accurate to {self.time_error:.3f} s{grip}, {checked}"
 
 
 def solve_min_time(
@@ -281,6 +295,7 @@ def solve_min_time(
     Returns
     -------
     Solution
+        ``.lap`` is the lap, ``.lap_time`` its time [s].
 
     Raises
     ------
@@ -298,9 +313,23 @@ def solve_min_time(
 
     References
     ----------
-    Problem statement: R. Lot & F. Biral (2014), as in :mod:`linelab.speed.lines`; transcription:
-    :mod:`linelab.optimum.stage`.
+    R. Lot & F. Biral, "A curvilinear abscissa approach for the lap time optimization of racing vehicles", IFAC Proc.
+    47(3), 2014: the problem's statement, see :mod:`linelab.speed.lines`; :mod:`linelab.optimum.stage`: its
+    transcription.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> solution = linelab.solve_min_time(track, kart)
+    >>> solution
+    Solution, 32.981 s, accurate to 0.001 s, checked independently
+    >>> damp = linelab.solve_min_time(track, kart, grip=0.6, warm=solution)
+    >>> damp.lap_time > solution.lap_time
+    True
     """
+    check_kinds("solve_min_time", track=(track, Track), kart=(kart, Kart), warm=(warm, (Solution, type(None))))
     _check_arguments(track, grip, start, end, tolerance)
     say = progress or (lambda text: None)
     ground = track if use_kerbs else _without_kerbs(track)
@@ -499,7 +528,7 @@ def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance:
         sensible = False
     if not sensible:
         raise InputError(
-            f"grip factor {grip!r} is no number from 0.05 to 3",
+            f"grip factor {grip!r} is not a number from 0.05 to 3",
             where="grip",
             remedy="1 is dry, about 0.6 damp, 0.45 wet",
         )

@@ -1,8 +1,6 @@
-"""Iterates of the interior-point method and the Newton steps from them.
+"""Iterates of the interior-point method, the Newton steps from them, and how far a step may go between bounds.
 
 See :mod:`linelab.optimum.interior` for the method and its sources.
-
-Unknowns between bounds: distances, the interior, and how far a step may go; for :mod:`linelab.optimum.interior`.
 """
 
 from __future__ import annotations

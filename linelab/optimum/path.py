@@ -1,7 +1,5 @@
 """The solved path in the plane and on the track: from spline coefficients to a line at any mesh coordinates.
 
-The path as a spline in the plane, laid out about the reference line.
-
 The path is a uniform cubic B-spline P(ξ) whose control points move along fixed directions, P_i = B_i + c_i·N_i: B_i are
 the control points of a spline through the reference line at the mesh nodes, N_i its normals there.  One unknown a node
 then moves the path sideways, and the path's curvature is near-linear between nodes whatever the reference line does

@@ -1,9 +1,7 @@
-"""Runs of the interior-point solvers: cold, from a coarser mesh, and after a change of parameters.
+"""Runs of the interior-point solvers, cold, from a coarser mesh and after a change, and the line they start from.
 
 The project's own method (:mod:`linelab.optimum.interior`) is asked first, being several times faster; where it does not
 converge, IPOPT is, from the same start.
-
-Where the optimiser starts: a smooth line inside the edges at a speed it can nearly hold.
 """
 
 from __future__ import annotations

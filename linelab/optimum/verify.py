@@ -4,18 +4,16 @@
   simulated finish is compared with the lap's.
 - What the lap asks of the kart is worked out from how its speed changes: of the tyres in the middle of every fine step,
   of the engine's power and revs over every tenth of a second.
-- The ends of the kart's width, square to its path, are held against the edges as given
+- The ends of the kart's width, square to its path, are compared with the edges as given
   (:mod:`linelab.optimum.clearance`).
 - The acceleration that the lap states must be the one its speed shows, and a driver's rates must hold, also over every
   tenth of a second.
-- The lap time, which comes from the forward and backward passes along the solved path, is held against the time of the
+- The lap time, which comes from the forward and backward passes along the solved path, is compared with the time of the
   optimiser's own speed on it: two methods that share nothing but the kart must agree.  A driver whose rates are
   limited drives the optimiser's speed, which nothing else knows; it must then not be faster than the passes, which know
   no rates.
 
-From spline coefficients to a lap: the path sampled finely, the speed it allows, and what limits each node.
-
-What a lap asks of kart and driver between its nodes, worked out from how its speed changes along it.
+The lap is made here too: the path sampled finely, the speed it allows, and what limits each node.
 """
 
 from __future__ import annotations

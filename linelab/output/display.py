@@ -1,8 +1,6 @@
-"""Display units: the one place where SI values become the units a reader asked for.
+"""The one place where values become text: SI figures, their ± and whole sentences in the units a reader asked for.
 
-Measured figures as text: value ± 95 % interval in the units shown.
-
-Finished sentences in the units a reader asked for: reasons and notes are worded in SI where they arise.
+Reasons and notes are worded in SI where they arise, and restated here.
 """
 
 from __future__ import annotations
@@ -23,7 +21,7 @@ from linelab.units import FOOT, KMH, MPH, POUND, STANDARD_GRAVITY
 #: The usual cautions; every page, picture and table carries them.
 CAUTIONS = (
     "Computed limits are not targets: build up to them gradually. Marshals, track and class rules and licensed "
-    "instruction come first. Nothing here is to be looked at while driving."
+    "instruction come first. Do not look at this while driving."
 )
 
 #: One pound-force [N] and one horsepower of 550 foot-pounds a second [W], from the above and standard gravity.

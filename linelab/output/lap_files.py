@@ -1,17 +1,9 @@
 """Lines and marks for maps and tables made by other programs: GeoJSON, GPX, KML, CSV and Parquet.
 
-What is written is the same everywhere: the computed line, driven lines with their uncertainty, and the computed lap's
-marks.  Positions are longitude and latitude (WGS 84) in GeoJSON (RFC 7946), GPX 1.1 and KML 2.2 (OGC 07-147r2), and
-local metres in the tables, whose columns carry their units in their names (SI).
-
-What is written for other programs: laps with their uncertainty and the computed lap's marks, on the Earth.
-
-Laps as one table, for spreadsheets and data frames: CSV and Parquet, units in the columns' names.
-
-Lines and marks as GPX 1.1 and as KML 2.2.
-
-Element order follows the two schemas (gpx.xsd version 1.1 of topografix.com, *memory*; ogckml22.xsd of OGC 07-147r2,
-against which the tests validate).
+Every format holds the computed line, driven lines with their uncertainty, and the computed lap's marks.  Positions are
+longitude and latitude (WGS 84) in GeoJSON (RFC 7946), GPX 1.1 and KML 2.2 (OGC 07-147r2), and local metres in the
+tables, whose column names carry the units (SI).  Element order in GPX and KML follows their schemas (gpx.xsd version
+1.1 of topografix.com, *memory*; ogckml22.xsd of OGC 07-147r2, against which the tests validate).
 """
 
 from __future__ import annotations
@@ -50,7 +42,7 @@ DECIMALS = 7
 #: Marks of a corner: attribute of CornerMarks and name in the files.
 MARKS = (
     ("brake_point", "brake point"),
-    ("slows_from", "lift"),
+    ("slows_from", "lift point"),
     ("turn_in", "turn-in"),
     ("apex", "apex"),
     ("minimum_speed", "minimum speed"),
@@ -370,7 +362,7 @@ def save_lines(
     reference : Lap
         The computed lap on this track.
     kart : Kart
-        The computed lap's: its roll-down tells a brake point from a lift.
+        The computed lap's: its roll-down separates a brake point from a lift.
     driven : sequence of DrivenLap
         Written with their uncertainty.
 
@@ -417,7 +409,7 @@ def check_formats(formats: Sequence[str], track: Track) -> None:
 
 
 def geojson_text(export: Export) -> str:
-    """GeoJSON (RFC 7946): a LineString a lap and a Point a mark, told apart by the property ``kind``.
+    """GeoJSON (RFC 7946): a LineString a lap and a Point a mark; the property ``kind`` says which.
 
     Times and speeds of a line's vertices are lists among its properties, as long as its coordinates.  Members of the
     collection that the standard does not define (section 6.1 allows them): ``name`` and ``notes``.

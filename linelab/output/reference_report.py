@@ -1,103 +1,25 @@
-"""A computed lap written out: figures, lap and pictures into one folder.
-
-The computed lap in figures: one row a corner, as a table for the terminal and as plain data for files.
-"""
+"""A computed lap in figures, one row a corner, as text and as data; written with its pictures into one folder."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from os import PathLike
 from typing import Any
 
-import numpy as np
-
-from linelab.diagnosis.marks import CornerMarks, find_marks
-from linelab.diagnosis.stretches import Stretch, corner_stretches
+from linelab.diagnosis.corner_figures import CornerRow, corner_marks
 from linelab.files.lap_file import lap_csv
 from linelab.files.text import csv_text
 from linelab.files.writing import results_folder
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
-from linelab.model.timed import time_at, timing_words
+from linelab.model.timed import timing_words
 from linelab.model.track import Track, lap_ends
 from linelab.optimum.minimum_time import Solution
 from linelab.optimum.verify import Verification
 from linelab.output.display import CAUTIONS, METRIC, Units, lap_time_words, rounded_parts
 from linelab.output.tables import text_table
 from linelab.output.track_facts import patch_words
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class CornerRow:
-    """One corner of the computed lap; stations [m] within the lap, speeds [m/s], times [s].
-
-    ``time`` is that in the corner's ``stretch``, which the track alone decides.  The brake figures are
-    None where the lap does not brake for the corner, the lift's where it does not slow for it by lifting alone.
-    """
-
-    marks: CornerMarks
-    brake_station: float | None
-    brake_speed: float | None
-    lift_station: float | None
-    lift_speed: float | None
-    turn_in_station: float
-    turn_in_speed: float
-    apex_station: float
-    apex_speed: float
-    min_speed: float
-    min_speed_place: float  #: relative to the apex, positive after it [m]
-    drive_station: float
-    track_out_station: float
-    track_out_speed: float
-    stretch: Stretch
-    time: float
-
-    @property
-    def label(self) -> str:
-        """Number and name of the corner."""
-        return self.marks.corner.label
-
-
-def corner_rows(track: Track, lap: Lap, kart: Kart) -> tuple[CornerRow, ...]:
-    """Figures of every corner of a kart's lap on its track, in driving order."""
-    return tuple(_row(track, lap, *pair) for pair in zip(find_marks(track, lap, kart), corner_stretches(track)))
-
-
-def _time_in(lap: Lap, stretch: Stretch) -> float:
-    """Time a lap spends in a stretch, which may run over the start line [s]."""
-    wrapped = lap.line.closed and stretch.s_end <= stretch.s_start
-    ends = np.clip([stretch.s_start, stretch.s_end], lap.line.s[0], lap.line.s[-1])
-    start, stop = (float(t) for t in time_at(lap.line.s, lap.t, ends))
-    return stop - start + (lap.lap_time if wrapped else 0.0)
-
-
-def _row(track: Track, lap: Lap, mark: CornerMarks, stretch: Stretch) -> CornerRow:
-    def local(station: float) -> float:
-        return station % track.length if track.closed else station
-
-    def speed(station: float) -> float:
-        return float(np.interp(local(station), lap.line.s, lap.v))
-
-    return CornerRow(
-        marks=mark,
-        brake_station=local(mark.brake_point) if mark.brakes else None,
-        brake_speed=speed(mark.brake_point) if mark.brakes else None,
-        lift_station=local(mark.slows_from) if mark.lifts else None,
-        lift_speed=speed(mark.slows_from) if mark.lifts else None,
-        turn_in_station=local(mark.turn_in),
-        turn_in_speed=speed(mark.turn_in),
-        apex_station=local(mark.apex),
-        apex_speed=speed(mark.apex),
-        min_speed=speed(mark.minimum_speed),
-        min_speed_place=mark.minimum_speed - mark.apex,
-        drive_station=local(mark.drive_point),
-        track_out_station=local(mark.track_out),
-        track_out_speed=speed(mark.track_out),
-        stretch=stretch,
-        time=_time_in(lap, stretch),
-    )
 
 
 def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -> str:
@@ -115,7 +37,7 @@ def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -
         "time\n[s]",
     ]
     rows = []
-    corners = corner_rows(track, lap, kart)
+    corners = corner_marks(track, lap, kart)
     for row, time in zip(corners, _times(corners, 3)):
         rows.append(
             [
@@ -148,19 +70,17 @@ def _slowing_cells(row: CornerRow, units: Units) -> tuple[str, str]:
 
 
 def table_words(track: Track, units: Units = METRIC) -> list[str]:
-    """What the table's stations and times are measured along and between."""
+    """What the table's places and times mean."""
     words = [
-        f"Stations ({units.length_unit}) are along the track's reference line, {units.length_text(track.length)} long."
+        f"Places [{units.length_unit}] are distances {'round the lap' if track.closed else 'along the road'}, "
+        f"{units.length_text(track.length)} in all."
     ]
     if track.corners:
         words.append(
-            "A corner's time is from half-way to the corner before to half-way to the next, by the track alone: it "
-            "compares between karts, grips and kerbs, and adds up to the lap time."
+            "A corner's time runs from half-way after the corner before to half-way to the next, so times are "
+            "comparable between karts, grip levels and kerb settings. They add up to the lap time."
         )
-        words.append(
-            '"lift": the kart slows from there by less power, with a touch of brake at most; "-": it slows '
-            "too gently for a mark, or not at all."
-        )
+        words.append('"lift": lift here; little or no brake. "-": the kart slows too gently for a mark, or not at all.')
     return words
 
 
@@ -191,9 +111,9 @@ def reference_words(
     else:
         words.append(
             f"Checked between its nodes: at most {check.edge_excess * 1e3:.0f} mm over an edge, "
-            f"{check.grip_excess:.1%} over the grip and {check.engine_excess:.1%} over the engine; driven again by its "
-            f"curvature and speed it ends {check.position_defect * 1e3:.0f} mm and "
-            f"{abs(check.time_defect) * 1e3:.1f} ms away; {_rival_words(solution, check)}."
+            f"{check.grip_excess:.1%} over the grip and {check.engine_excess:.1%} over the engine; re-integrated, it "
+            f"closes to {check.position_defect * 1e3:.0f} mm and {abs(check.time_defect) * 1e3:.1f} ms; "
+            f"{_rival_words(solution, check)}."
         )
     return words
 
@@ -207,10 +127,11 @@ def computed_to(solution: Solution) -> float:
 
 
 def _rival_words(solution: Solution, check: Verification) -> str:
-    """How the lap time stands beside that of another method."""
+    """How far the lap time is from another method's."""
     if check.unlimited_time is not None:
-        return f"without the driver's rates that line takes {lap_time_words(check.unlimited_time)}"
-    return f"a second method takes {1e3 * (check.solver_time - solution.lap.lap_time):+.1f} ms on that line"
+        return f"without the driver's limited rates the same line takes {lap_time_words(check.unlimited_time)}"
+    apart = 1e3 * (check.solver_time - solution.lap.lap_time)
+    return f"an independent speed profile on the same line differs by {apart:+.1f} ms"
 
 
 def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True) -> dict[str, Any]:
@@ -231,8 +152,8 @@ def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: b
             "note": track.survey.note,
         },
         "kart": {"name": kart.name, "mass_kg": kart.mass, "mu_lateral": kart.mu_lateral},
-        "stations": "along the track's reference line, length_m long",
-        "corner_times": "from half-way to the corner before to half-way to the next, by the track alone",
+        "stations": "distances round the lap, along the track's reference line, length_m long",
+        "corner_times": "from half-way after the corner before to half-way to the next, by the track alone",
         "grip_factor": solution.grip,
         "kerbs_allowed": use_kerbs,
         "lap_time_s": solution.lap_time,
@@ -252,38 +173,14 @@ def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: b
             "position_defect_m": check.position_defect,
             "optimiser_lap_time_s": check.solver_time,
         },
-        "corners": [_row_data(row) for row in corner_rows(track, lap, kart)],
-    }
-
-
-def _row_data(row: CornerRow) -> dict[str, Any]:
-    return {
-        "number": row.marks.corner.number,
-        "name": row.marks.corner.name,
-        "turns": "left" if row.marks.corner.left else "right",
-        "brake_point_m": row.brake_station,
-        "brake_point_speed_mps": row.brake_speed,
-        "lift_point_m": row.lift_station,
-        "lift_point_speed_mps": row.lift_speed,
-        "turn_in_m": row.turn_in_station,
-        "turn_in_speed_mps": row.turn_in_speed,
-        "apex_m": row.apex_station,
-        "apex_speed_mps": row.apex_speed,
-        "minimum_speed_mps": row.min_speed,
-        "minimum_speed_after_apex_m": row.min_speed_place,
-        "drive_point_m": row.drive_station,
-        "track_out_m": row.track_out_station,
-        "track_out_speed_mps": row.track_out_speed,
-        "stretch_start_m": row.stretch.s_start,
-        "stretch_end_m": row.stretch.s_end,
-        "time_s": row.time,
+        "corners": [row.row() for row in corner_marks(track, lap, kart)],
     }
 
 
 def corners_csv(track: Track, lap: Lap, kart: Kart) -> str:
     """The corners of a lap as CSV, one row a corner, SI units, the unit in every column's name."""
-    corners = corner_rows(track, lap, kart)
-    rows = [_row_data(row) | {"time_s": time} for row, time in zip(corners, _times(corners, 4))]
+    corners = corner_marks(track, lap, kart)
+    rows = [row.row() | {"time_s": time} for row, time in zip(corners, _times(corners, 4))]
     shown = [[f"{v:.4f}" if isinstance(v, float) else "" if v is None else v for v in row.values()] for row in rows]
     return csv_text([list(rows[0]) if rows else ["number"], *shown], line_end="\n")
 

@@ -1,12 +1,8 @@
-"""The whole review as JSON: every figure with its standard deviation or the reason why there is none.
+"""The whole review as JSON, and its corners as CSV with a row a corner and lap.
 
-The layout is published as a JSON Schema (draft 2020-12) in ``linelab/data/schema/review.schema.json``; SI units, named
-in the keys.
-
-A review's corners as CSV, a row a corner and lap.
-
-The file carries the cautions, the survey note and the notes of the session as comment lines; a figure is a value with
-its standard deviation, or empty with the reason.
+Every figure has its standard deviation, or the reason why it is withheld; units are SI and named in the keys.  The
+JSON's layout is published as a JSON Schema (draft 2020-12) in ``linelab/data/schema/review.schema.json``.  The CSV
+carries the cautions and the notes as comment lines.
 """
 
 from __future__ import annotations
@@ -17,11 +13,9 @@ from importlib.resources import files
 from pathlib import Path, PurePath
 from typing import Any
 
-from linelab.coaching.coach_words import MARKS
+from linelab.coaching.coach_words import MARK_KEYS
 from linelab.coaching.results import Consistency, CornerReview, CornerSpread, LapReview, Mark, Priority, Review
 from linelab.coaching.side_by_side import unusual_laps
-from linelab.diagnosis.kinds import CAUSES
-from linelab.diagnosis.stretches import PHASES
 from linelab.files.text import csv_text
 from linelab.files.writing import write_text
 from linelab.measured import PLUS_MINUS, Measured
@@ -30,11 +24,6 @@ from linelab.output.display import CAUTIONS, evidence_text
 
 #: Name and version of the layout: the version is raised when a key changes its meaning or goes.
 FORMAT, VERSION = "linelab review", 3
-
-#: Unit of a mark by its quantity, as the end of its key.
-_ENDS = {"place": "_m", "length": "_m", "speed": "_mps", "time": "_s", "deceleration": "_mps2", "number": ""}
-#: Key of each mark, its unit in it.
-MARK_KEYS = {name: name + _ENDS[definition.quantity] for name, definition in MARKS.items()}
 
 
 def review_as_dict(review: Review, *, settings: Mapping[str, Any] | None = None) -> dict[str, Any]:
@@ -223,34 +212,8 @@ def save_corners_csv(review: Review, path: str | Path) -> None:
     InputError
         The place cannot be written to.
     """
-    names = ["time_lost_s", "line_loss_s", "speed_loss_s", *(f"{phase}_lost_s" for phase in PHASES)]
-    names += [f"{cause}_cost_s" for cause in CAUSES] + list(MARK_KEYS.values())
-    header = ["lap", "corner", "name", "direction"]
-    for name in names:
-        header += [name, f"{name}_sigma", f"{name}_reason"]
-    header += [f"{key}_reference" for key in MARK_KEYS.values()]
-    rows = [_corner_row(lap, part) for lap in review.laps for part in lap.corners]
+    rows = review.rows()
+    cells = [[f"{v:.7g}" if isinstance(v, float) else "" if v is None else v for v in row.values()] for row in rows]
     title = f"{review.track.name}, against {review.target.title}"
     about = (title, CAUTIONS, PLUS_MINUS, review.track.survey.note, *review.notes)
-    write_text(path, csv_text([header, *rows], filter(None, about)))
-
-
-def _corner_row(lap: LapReview, part: CornerReview) -> list[Any]:
-    """One row of the corners' CSV."""
-    corner, marks = part.corner, part.marks.named()
-    row: list[Any] = [lap.label, corner.number, corner.name, "left" if corner.left else "right"]
-    causes = dict(part.causes)
-    figures = [part.time_lost, part.line_loss, part.speed_loss, *(lost for _, lost in part.phases)]
-    figures += [causes[cause] for cause in CAUSES] + [marks[name].driven for name in MARK_KEYS]
-    for figure in figures:
-        row += _cells(figure)
-    return row + [_number(marks[name].reference) for name in MARK_KEYS]
-
-
-def _cells(figure: Measured) -> list[str]:
-    return [_number(figure.value), _number(figure.sigma), figure.reason]
-
-
-def _number(value: float | None) -> str:
-    """Seven significant digits, empty for None."""
-    return "" if value is None else f"{value:.7g}"
+    write_text(path, csv_text([list(rows[0]), *cells], filter(None, about)))

@@ -1,6 +1,6 @@
 """The review for print: A4 pages with the verdict, the map, the costliest corners and the table of all corners.
 
-A page of the review for print, and how text, rules and drawings are put on it; places in inches, upwards.
+Places on a page are in inches, upwards.
 """
 
 from __future__ import annotations
@@ -168,12 +168,12 @@ def _verdict_page(review: Review, units: Units, source: str) -> Figure:
         for strength in review.strengths:
             y = paragraph(page, MARGIN, y, _strength(strength, units), 122, size=8.5) - 0.06
     if review.notes:
-        write(page, MARGIN, y - 0.2, "To bear in mind", size=12, weight="bold", family="serif")
+        write(page, MARGIN, y - 0.2, "Keep in mind", size=12, weight="bold", family="serif")
         y -= 0.48
         notes = list(dict.fromkeys(review.notes))
         for k, note in enumerate(notes):
             if y < above_foot(review, units) + 0.4 and k < len(notes) - 1:
-                rest = f"- {len(notes) - k} {'more' if k else 'notes on what the recording can tell'}, on the page"
+                rest = f"- {len(notes) - k} {'more' if k else 'notes on accuracy'}, on the page"
                 paragraph(page, MARGIN, y, rest, 140, size=7.5)
                 break
             y = paragraph(page, MARGIN, y, f"- {in_units(note, units)}", 140, size=7.5) - 0.03
@@ -346,4 +346,4 @@ def _words(page: Figure, x: float, y: float, review: Review, part: CornerPart) -
 
 def _without_title(reason: str, title: str) -> str:
     """Why a mark is withheld, without the name that stands at the beginning of its row."""
-    return reason.removesuffix(f": {title} not reported").removeprefix(f"{title} ")
+    return reason.removesuffix(f": {title} not reported").removeprefix(f"{title} ").removeprefix(f"{title}: ")

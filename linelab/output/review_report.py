@@ -8,6 +8,7 @@ from pathlib import Path
 
 from linelab.coaching.results import Review
 from linelab.coaching.session import compare_sessions
+from linelab.errors import check_kinds
 from linelab.files.writing import results_folder, write_text
 from linelab.output.display import Units, UnitsName, units_named
 from linelab.output.page.content import Beside
@@ -42,6 +43,11 @@ def save_review(
 
     Parameters
     ----------
+    review : Review
+    folder : path
+        Files of an earlier run there are replaced; others are not touched.
+    units : str
+        "metric" or "imperial".
     print_file : bool
         Also the same for print (review.pdf).
     formats : sequence of str
@@ -52,6 +58,8 @@ def save_review(
         From :func:`beside_earlier`.
     settings : mapping, optional
         Kept in the JSON file.
+    progress : callable
+        Called with a short text at each step.
 
     Returns
     -------
@@ -61,8 +69,21 @@ def save_review(
     Raises
     ------
     InputError
-        The folder cannot be written.
+        The folder cannot be written, or arguments are of another type.
+
+    References
+    ----------
+    ``linelab/data/schema/review.schema.json``: the layout of review.json, a JSON Schema (draft 2020-12).
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("ostrelle_sprint"), linelab.load_kart("senior-single-speed")
+    >>> found = linelab.review("ostrelle_practice", kart, track, laps=(4, 6), position_error=0.25)
+    >>> linelab.save_review(found, "my review")
+    ['corners.csv', 'review.html', 'review.json']
     """
+    check_kinds("save_review", review=(review, Review), folder=(folder, (str, PathLike)))
     shown, source = units_named(units), source_name(review)
     chosen: dict[str, object] = {} if review.recording is None else {"recording": source}
     if review.solution is not None:

@@ -61,7 +61,7 @@ def is_fastest(review: Review, recorded: Sequence[RecordedLap]) -> bool:
 def work_heading(review: Review) -> str:
     """Heading of the priorities, on the page and in print."""
     if not review.priorities:
-        return "Not judged" if _not_judged(review) else "Nothing stands out"
+        return "Not rated" if _not_judged(review) else "Nothing stands out"
     if len(review.priorities) == 1:
         return "Work on this"
     return f"Work on these, in {'' if order_certain(review.priorities) else 'about '}this order"
@@ -71,8 +71,8 @@ def nothing_found(review: Review) -> str:
     """What to say where there is nothing to work on: that nothing stands out, or that nothing could be judged."""
     reason = _not_judged(review)
     if reason:
-        return f"What to work on is not judged: {reason}."
-    return "No habit costs more time than this recording can tell from chance."
+        return f"What to work on cannot be said: {reason}."
+    return "No habit costs clearly more time than chance would in this recording."
 
 
 def _not_judged(review: Review) -> str:
@@ -82,7 +82,7 @@ def _not_judged(review: Review) -> str:
 
 def _priority(item: Priority, units: Units) -> list[str]:
     """One thing to work on, with its first evidence and what may cost as much."""
-    stake = "time not told" if item.at_stake.value is None else f"{measured_text(item.at_stake, 1.0, 2)} s a lap"
+    stake = "time not known" if item.at_stake.value is None else f"{measured_text(item.at_stake, 1.0, 2)} s a lap"
     shown = (*item.evidence[:1], *item.close)
     return [f"{item.rank}. {item.title} ({stake})", *(f"   {evidence_text(line, units)}" for line in shown)]
 

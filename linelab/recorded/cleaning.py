@@ -3,8 +3,6 @@
 Nothing is replaced by what it should have been.  Samples that cannot be used are left out with the reason; a clock
 that was set back is moved on; a speed channel that does not fit the positions is set aside, as are single values of a
 channel that no kart could show.  What is merely noisy stays.
-
-Times that repeat, run backwards or are set back: which samples stay, and at what time.
 """
 
 from __future__ import annotations
@@ -18,7 +16,8 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.arrays import counted, freeze, set_field
+from linelab.arrays import ByValue, counted, freeze, set_field
+from linelab.errors import check_kinds
 from linelab.model.lap import Recording
 from linelab.recorded.impossible_values import (
     arbitrary_values,
@@ -37,7 +36,7 @@ _LASTING = 5
 #: Put between the parts of a recording whose clock was set back [s]: longer than the longest gap a timed lap may hold,
 #: because how long the break really lasted is not known.
 SEAM = 3.0
-#: More backward steps than this are disorder, in which no single set-back can be told.
+#: More backward steps than this are disorder, in which no single set-back is seen.
 _MOST_STEPS = 1000
 
 
@@ -107,7 +106,7 @@ def settle_times(t: Array, x: Array, y: Array) -> tuple[NDArray[np.intp], Array,
     codes : (M,) array of int
         :class:`Cleaning` codes.
     notes : list of str
-        About the clock; what was left out is told by the codes.
+        About the clock; the codes say what was left out.
     """
     codes = np.zeros(t.size, dtype=np.int8)
     out = np.array(t, dtype=np.float64)
@@ -119,11 +118,11 @@ def settle_times(t: Array, x: Array, y: Array) -> tuple[NDArray[np.intp], Array,
         if _path_length(x, y, by_time) < _path_length(x, y, order) - 1.0:
             codes[out < np.maximum.accumulate(out)] = Cleaning.REORDERED
             order = by_time
-            notes.append("samples lie out of order in the file: put in order of time, which makes the shorter path")
+            notes.append("samples were out of order in the file: sorted by time, which gives the shorter path")
         elif backward.size <= _MOST_STEPS:
             notes += _set_backs(out, x, y, backward, codes)
         else:
-            notes.append(f"times go back {backward.size} times: the recording is in disorder")
+            notes.append(f"times go back {backward.size} times: the recording is out of order")
     _leave_out(order, out, x, y, codes)
     kept = order[(codes[order] == Cleaning.KEPT) | (codes[order] >= Cleaning.REORDERED)]
     return kept, out[kept], codes, notes
@@ -153,8 +152,8 @@ def _set_backs(out: Array, x: Array, y: Array, backward: NDArray[np.intp], codes
         elif lasting and _runs_on(out[a:b], behind, step):
             back = latest - float(out[a])
             notes.append(
-                f"the clock is set back by {back:.6g} s at {latest:.1f} s: what follows was moved on and a pause of "
-                f"{SEAM:.0f} s put in, so that no lap across it is timed"
+                f"the clock is set back by {back:.6g} s at {latest:.1f} s: later samples were moved on, with a pause "
+                f"of {SEAM:.0f} s so that no lap across it is timed"
             )
             out[a:b] += back + SEAM
             shift += back + SEAM
@@ -224,7 +223,7 @@ _WORDS = {
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class CleaningReport:
+class CleaningReport(ByValue):
     """What cleaning did to a recording of N samples.
 
     Parameters
@@ -238,7 +237,7 @@ class CleaningReport:
     turned_round : bool
         The recording ran backwards in time and was turned round.
     speed_ratio : float or None
-        Speed channel over speed of the positions [-]; None where it cannot be told.
+        Speed channel over speed of the positions [-]; None where it is not known.
     speed_set_aside : bool
         The speed channel does not fit the positions and is not in the cleaned recording.
     values_set_aside : mapping of str to int
@@ -263,6 +262,10 @@ class CleaningReport:
             set_field(self, name, value)
         set_field(self, "values_set_aside", MappingProxyType(dict(self.values_set_aside)))
 
+    def __repr__(self) -> str:
+        said = f": {'; '.join(self.sentences)}" if self.sentences else ""
+        return f"CleaningReport, {self.kept} of {counted(self.codes.size, 'sample')} kept{said}"
+
     @property
     def counts(self) -> Mapping[Cleaning, int]:
         """Number of samples by what was done with them; kinds that do not occur are left out."""
@@ -278,15 +281,38 @@ class CleaningReport:
 def clean_recording(recording: Recording) -> tuple[Recording, CleaningReport]:
     """Leave out what cannot be used and say so.
 
+    Parameters
+    ----------
+    recording : Recording
+        N samples.
+
     Returns
     -------
     cleaned : Recording
         K <= N samples with positions and increasing times; K may be 0.  Its notes are those of the recording.
     report : CleaningReport
+        What was done with each sample; ``sentences`` says it in words.
+
+    Raises
+    ------
+    InputError
+        ``recording`` is of another type.
+
+    References
+    ----------
+    Single values are judged as in :mod:`linelab.recorded.robust_series`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> cleaned, report = linelab.clean_recording(linelab.load_recording("ostrelle_practice"))
+    >>> report
+    CleaningReport, 5565 of 5565 samples kept
     """
+    check_kinds("clean_recording", recording=(recording, Recording))
     turned = runs_backwards(recording.t)
     index = np.arange(recording.t.size)[:: -1 if turned else 1]
-    notes = ["the recording runs backwards in time: turned round"] if turned else []
+    notes = ["the recording runs backwards in time: reversed"] if turned else []
     codes = _place_codes(recording, notes)
     index = index[codes[index] == Cleaning.KEPT]
     x, y = rough_metres(recording, index)

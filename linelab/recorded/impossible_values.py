@@ -1,7 +1,4 @@
-"""Positions that cannot be: leaps no kart can drive, positions held while it moved, a speed in the wrong unit.
-
-Values of channels that no kart could have shown, beside its positions and the values around them.
-"""
+"""Values that cannot be: leaps no kart can drive, positions held while it moved, a speed in the wrong unit."""
 
 from __future__ import annotations
 
@@ -169,7 +166,7 @@ def doubt_of_speed(ratio: float) -> str:
     off, true, taken = min(pairs)
     found = f"the speed channel reads {ratio:.3g} times the speed of the positions"
     if off > _MATCH:
-        return f"{found}, which no mistaken unit explains: it is not used; check the channel"
+        return f"{found}. No mistaken unit explains that: it is not used; check the channel"
     return (
         f"{found}, as {true} read as {taken} would: it is not used; "
         f"state its unit (--unit speed={true}, in Python units={{'speed': '{true}'}})"

@@ -185,7 +185,7 @@ def _spin(course: _Course, usual: Array, heading: Array) -> Verdict | None:
     if lowest[worst] < _SPUN * usual[worst] and usual[worst] > 5.0:
         when = float(np.interp(_AT[worst], course.share, t))
         return "aborted", (
-            f"spun or nearly stopped: {lowest[worst]:.1f} m/s where the session's laps do {usual[worst]:.1f} m/s, "
+            f"spun or nearly stopped: {lowest[worst]:.1f} m/s where the other laps do {usual[worst]:.1f} m/s, "
             f"{when:.1f} s into the lap"
         )
     return None

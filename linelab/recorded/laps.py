@@ -1,7 +1,4 @@
-"""Laps: the recording cut at the start line, each lap with its status and the reason.
-
-Crossings of a line: when, where across it, and which of them count as passing it.
-"""
+"""Laps: the recording cut at the start line, each lap with its status and the reason."""
 
 from __future__ import annotations
 
@@ -12,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from linelab.arrays import distance_along
-from linelab.errors import InputError, RecordingError
+from linelab.arrays import ByValue, Table, distance_along
+from linelab.errors import InputError, RecordingError, check_kinds
 from linelab.measured import Measured, withheld
 from linelab.model.lap import Recording
 from linelab.model.track import Track, lap_ends
@@ -26,7 +23,7 @@ MARGIN = 4.0
 #: A line farther than this from the whole recording is of another place, or its coordinates are swapped [m].
 ELSEWHERE = 5000.0
 #: The kart must get this far from the line before it can cross it again [m].
-CLEAR = 12.0
+LEFT_LINE = 12.0
 #: Longest gap between samples that a lap may hold, and over which a crossing may be interpolated [s].
 LONGEST_GAP = 2.0
 
@@ -95,7 +92,7 @@ def passages(samples: Samples, line: StartLine, length: float | None, longest_ga
     crossings = find_crossings(samples, line, longest_gap=longest_gap)
     if not crossings:
         raise _missed(samples, line)
-    clear = np.hypot(samples.x - line.centre[0], samples.y - line.centre[1]) > 0.5 * line.width + CLEAR
+    clear = np.hypot(samples.x - line.centre[0], samples.y - line.centre[1]) > 0.5 * line.width + LEFT_LINE
     cleared = np.cumsum(clear)
     groups: list[list[Crossing]] = []
     for crossing in crossings:
@@ -153,7 +150,7 @@ ASSUMED_BIAS, BIAS_TIME = 1.5, 300.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class RecordedLap:
+class RecordedLap(ByValue):
     """One lap of a recording.
 
     Parameters
@@ -197,6 +194,9 @@ class RecordedLap:
             return Measured(None, None, self.reason or f"{self.status} lap")
         return Measured(self.duration, math.hypot(self.sigma_scatter, self.sigma_drift))
 
+    def __repr__(self) -> str:
+        return f"RecordedLap {self.number}, {self.duration:.3f} s, {self.status}{self.reason and f': {self.reason}'}"
+
     def row(self) -> dict[str, Any]:
         """The lap as a row of a table."""
         return {
@@ -236,7 +236,7 @@ def split_laps(
     bias: float = ASSUMED_BIAS,
     bias_time: float = BIAS_TIME,
     longest_gap: float = LONGEST_GAP,
-) -> tuple[RecordedLap, ...]:
+) -> Table[RecordedLap]:
     """Cut a recording into laps at the start line.
 
     A crossing is interpolated between two samples with the speed taken as changing evenly between them; the error
@@ -257,18 +257,31 @@ def split_laps(
     Returns
     -------
     tuple of RecordedLap
-        In order of time; with at least one complete or aborted lap.
+        In order of time; with at least one complete or aborted lap.  ``.to_dataframe()`` gives a row a lap.
 
     Raises
     ------
     RecordingError
         Another place, the line is missed, crossed the wrong way only, or no lap is complete.
+    InputError
+        Arguments of another type.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> recording = linelab.load_recording("ostrelle_practice")
+    >>> laps = linelab.split_laps(recording, linelab.load_track("ostrelle_sprint"))
+    >>> laps[1]
+    RecordedLap 1, 49.977 s, complete
+    >>> [lap.reason for lap in laps if lap.status == "aborted"]
+    ['stood still for 7.1 s, 11.9 s into the lap']
     """
+    check_kinds("split_laps", recording=(recording, (Recording, Samples)), where=(where, (Track, StartLine)))
     samples = _placed(recording, where)
     if isinstance(where, Track):
         start = track_line(where, where.start_station if not where.closed else 0.0)
         if not where.closed:
-            return _open_runs(samples, where, start, bias, bias_time, longest_gap)
+            return Table(_open_runs(samples, where, start, bias, bias_time, longest_gap))
         length: float | None = where.length
     else:
         start, length = where, None
@@ -280,7 +293,7 @@ def split_laps(
         raise _no_lap(samples, passes, laps)
     if isinstance(where, Track):
         laps = _with_splits(where, laps, noise, bias, bias_time, longest_gap)
-    return (_out_lap(samples, passes[0]), *laps, _in_lap(samples, passes[-1], len(laps) + 1))
+    return Table((_out_lap(samples, passes[0]), *laps, _in_lap(samples, passes[-1], len(laps) + 1)))
 
 
 def complete_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:

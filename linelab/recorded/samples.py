@@ -1,7 +1,4 @@
-"""A cleaned recording in the track's plane.
-
-What the recording's own scatter says about its sensors.
-"""
+"""A cleaned recording in the track's plane, and what its own scatter says about its sensors."""
 
 from __future__ import annotations
 
@@ -12,7 +9,16 @@ from types import MappingProxyType
 
 import numpy as np
 
-from linelab.arrays import counted, freeze, freeze_fields, frozen_array, frozen_with_gaps, require_increasing, set_field
+from linelab.arrays import (
+    ByValue,
+    counted,
+    freeze,
+    freeze_fields,
+    frozen_array,
+    frozen_with_gaps,
+    require_increasing,
+    set_field,
+)
 from linelab.errors import RecordingError
 from linelab.files.projection import LocalPlane, to_plane
 from linelab.model.lap import Recording
@@ -21,12 +27,12 @@ from linelab.recorded.cleaning import clean_recording, rough_metres
 from linelab.recorded.impossible_values import grid_step
 from linelab.units import Array
 
-#: Rounding of positions beyond which laps cannot be told from spins, nor lines from each other [m].
+#: Rounding of positions beyond which neither spins nor different lines are seen [m].
 COARSEST = 3.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Samples:
+class Samples(ByValue):
     """Positions by increasing time in a plane.
 
     Parameters
@@ -252,13 +258,13 @@ _TRIM = 0.8706
 _BLOCKS, _BLOCK = 40, 2500
 
 #: Least standard deviations taken for granted: receivers filter their output, so that its fine scatter hides slower
-#: errors.  Those of positions are told apart as drift.  Speed: nine in ten Doppler readings within 0.1 m/s (Townshend,
+#: errors.  Those of positions are counted as drift.  Speed: nine in ten Doppler readings within 0.1 m/s (Townshend,
 #: Worringham & Stewart, Med. Sci. Sports Exerc. 40:124, 2008).
 LEAST_POSITION = 0.02
 LEAST_SPEED = 0.06
 LEAST_COURSE = 0.003
 
-#: Taken where the sampling is too slow to tell scatter from motion.
+#: Taken where the sampling is too slow to separate scatter from motion.
 ASSUMED_POSITION = 0.5
 ASSUMED_SPEED = 0.15
 
@@ -306,7 +312,7 @@ def speed_noise(samples: Samples) -> tuple[float, bool]:
 
 
 def course_noise(samples: Samples) -> float | None:
-    """White noise of the course on the move [rad]; None without a course or with too few samples to tell."""
+    """White noise of the course on the move [rad]; None without a course or with too few samples."""
     course = samples.channels.get("course")
     if course is None or samples.rate < 4.0:
         return None

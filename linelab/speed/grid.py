@@ -5,7 +5,7 @@ the length over which the cornering limit rises beside an apex within reach, gro
 at half a metre wherever corners use the grip.  The shares were measured against grids of 20 mm: with them a smooth
 lap on nodes 1 m apart is within 0.1 ms of the same lap on nodes 0.1 m apart (tests/speed/test_profile.py).
 
-Three-point Gauss-Legendre quadrature over the steps of a grid, of fifth order.
+Integrals over the steps of a grid are by three-point Gauss-Legendre quadrature, of fifth order.
 """
 
 from __future__ import annotations

@@ -1,6 +1,4 @@
-"""Lines laid on a track: from an offset function to a path over the ground.
-
-Geometry of a path written as a lateral offset n(s) from a reference line, for arrays and CasADi alike.
+"""Lines laid on a track: a lateral offset n(s) from the reference line as a path, for arrays and CasADi alike.
 
 The path is the curve p(s) = r(s) + n(s)·e_n(s).  With q = 1 - n·kappa_c and primes for d/ds:
 

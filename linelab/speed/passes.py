@@ -2,10 +2,6 @@
 
 Both run the same step (:mod:`linelab.speed.step`).  A pass is sequential along the lap, so a lap alone is
 done by a CasADi virtual-machine scan, and many laps side by side in NumPy, one vector operation for all of them.
-
-The passes over many laps: NumPy, a row of all laps at a time.
-
-The passes over a single lap: a scan run by CasADi's virtual machine, step after step.
 """
 
 from __future__ import annotations

@@ -3,10 +3,8 @@
 The line's own intervals are subdivided where the lap's time is decided (:mod:`linelab.speed.grid`) and its curvature
 interpolated smoothly, so that a line sampled every metre takes the time of the same line sampled ten times finer.
 
-Laps side by side: from internal grids to columns, and from the passes' columns back to what each lap shows.
-
-Columns keep the passes' work on contiguous rows.  Everything here goes through memory a few rows, or a few laps, at a
-time, so that what it works on stays in the processor's caches.
+Laps side by side are columns, so that the passes work on contiguous rows, a few at a time, within the processor's
+caches.
 """
 
 from __future__ import annotations
@@ -246,7 +244,7 @@ def _require_moving(lap: Lap) -> None:
     if np.diff(lap.line.distance)[stands].sum() > LONGEST_STAND:
         at = float(lap.line.distance[:-1][stands][0] - lap.line.distance[0])
         raise InputError(
-            f"the kart comes to a stand {at:.0f} m along the line: its drive, or the grip there, does not move it on",
+            f"the kart stops {at:.0f} m along the line: its drive, or the grip there, is not enough",
             where="speed_profile",
             remedy="Check the line's slope and grip, and the kart's engine and gearing",
         )

@@ -17,10 +17,6 @@ References
    III.1 and III.5: implicit Adams methods, and their weights for unequal steps.
 .. [2] J. E. Bobrow, S. Dubowsky & J. S. Gibson, "Time-optimal control of robotic manipulators along specified paths",
    Int. J. Robotics Research 4(3), 1985: the forward and backward construction.
-
-What the engine gives the passes: the greatest acceleration by drive force at a speed, tyres and resistance apart.
-
-Laps side by side as the passes read and fill them.
 """
 
 from __future__ import annotations

@@ -4,19 +4,13 @@ The true answer is the minimum-time problem solved again with the line held away
 line is moved aside instead, smoothly, by the miss at the apex and by less before and after it, and each moved line is
 driven as fast as its grip allows (:mod:`linelab.speed.profile`).  Of several lengths of the move the quickest counts.
 Every moved line is one that the re-optimised problem could have chosen, so its cost is an upper bound of the true one,
-which :mod:`linelab.study.missed_apex` computes: for half a metre 1.03 to 4 times as much on the bundled circuits, 1.6
+which :func:`apex_costs_solved` computes: for half a metre 1.03 to 4 times as much on the bundled circuits, 1.6
 times at the median.  Where the reference line does not reach the inside edge, as in a corner that is driven as the end
-of the one before, the true cost is nothing and the bound says nothing: ``room`` tells.
+of the one before, the true cost is nothing and the bound says nothing: ``room`` shows that.
+All corners, misses and lengths are timed side by side in a few batches, in a second or two.
 
-All corners, misses and lengths are timed side by side in a few batches.
-
-What a missed apex costs, exactly: the minimum-time problem solved again with the line held away from the apex.
-
-The usable inside edge is drawn in at the apex, by narrowing the kerb there and then the road over a few metres; the
-rest of the line, and the speed, are free to make the best of it.  It takes some tenths of a second a corner
-and miss; :mod:`linelab.study.missed_apex` has an upper bound of all corners in a second or two.
-
-The reference line moved off an apex, smoothly: by most at the apex, by less before and after it, and back again.
+For the true cost the usable inside edge is drawn in at the apex, by narrowing the kerb there and then the road over a
+few metres; the rest of the line, and the speed, are free.  It takes some tenths of a second a corner and miss.
 """
 
 from __future__ import annotations

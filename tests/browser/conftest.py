@@ -1,4 +1,4 @@
-"""Pages as the command line writes them, and one browser for all tests; without a browser they are skipped."""
+"""One browser for all tests; without a browser they are skipped."""
 
 from __future__ import annotations
 
@@ -8,16 +8,6 @@ from pathlib import Path
 
 import pytest
 from webdriver import Browser, browser_path
-
-from linelab.cli import main as cli
-
-
-@pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder of the demo's review."""
-    folder = tmp_path_factory.mktemp("demo")
-    assert cli.run(["demo", "--out", str(folder), "--no-print"]) == 0
-    return folder / "demo_review"
 
 
 @pytest.fixture(scope="session")
@@ -42,7 +32,7 @@ def browser(shared_browser: Browser) -> Browser:
 
 
 @pytest.fixture
-def page(browser: Browser, demo: Path) -> Browser:
+def page(browser: Browser, demo_folder: Path) -> Browser:
     """The demo's page, loaded anew."""
-    browser.open(demo / "review.html")
+    browser.open(demo_folder / "review.html")
     return browser

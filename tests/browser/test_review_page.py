@@ -18,8 +18,8 @@ COUNT = "return Number(document.getElementById('place').max)"
 
 
 @pytest.fixture(scope="module")
-def review(demo: Path) -> dict:
-    return json.loads((demo / "review.json").read_text(encoding="utf-8"))
+def review(demo_folder: Path) -> dict:
+    return json.loads((demo_folder / "review.json").read_text(encoding="utf-8"))
 
 
 def cursors(page: Browser) -> set[str]:
@@ -31,20 +31,20 @@ def number(text: str) -> float:
     return float(re.match(r"[+−]?[\d.]+", text).group().replace("−", "-"))
 
 
-def test_loads_quickly_quietly_and_from_one_file(page: Browser, demo: Path):
-    assert page.requests() == [(demo / "review.html").as_uri()]
+def test_loads_quickly_quietly_and_from_one_file(page: Browser, demo_folder: Path):
+    assert page.requests() == [(demo_folder / "review.html").as_uri()]
     assert page.log("browser") == []
     ready = page.run("const n = performance.getEntriesByType('navigation')[0]; return n.loadEventEnd")
     assert 0.0 < ready < 1000.0  # interactive in under a second; the script has run by then
     assert page.run("return document.getElementById('controls').hidden") is False
 
 
-def test_works_without_a_network(browser: Browser, demo: Path):
+def test_works_without_a_network(browser: Browser, demo_folder: Path):
     browser.devtools("Network.enable")
     offline = {"latency": 0, "downloadThroughput": 0, "uploadThroughput": 0}
     browser.devtools("Network.emulateNetworkConditions", offline=True, **offline)
     try:
-        browser.open(demo / "review.html")
+        browser.open(demo_folder / "review.html")
         browser.click("#next")
         assert "corner" in browser.run(READOUT)
         assert browser.log("browser") == []
@@ -174,12 +174,12 @@ def test_links_open_their_corner(page: Browser):
     assert page.run("return document.getElementById(arguments[0]).open", closed) is True
 
 
-def test_dark_and_light(browser: Browser, demo: Path):
+def test_dark_and_light(browser: Browser, demo_folder: Path):
     paper = "return getComputedStyle(document.body).backgroundColor"
-    browser.open(demo / "review.html")
+    browser.open(demo_folder / "review.html")
     light = browser.run(paper)
     browser.media("dark")
-    browser.open(demo / "review.html")
+    browser.open(demo_folder / "review.html")
     dark = browser.run(paper)
     assert light != dark
     browser.click("#theme")
@@ -189,9 +189,9 @@ def test_dark_and_light(browser: Browser, demo: Path):
     browser.run("localStorage.clear()")
 
 
-def test_on_a_phone_by_touch(browser: Browser, demo: Path):
+def test_on_a_phone_by_touch(browser: Browser, demo_folder: Path):
     browser.size(390, 844, phone=True)
-    browser.open(demo / "review.html")
+    browser.open(demo_folder / "review.html")
     assert browser.run("return document.documentElement.scrollWidth") <= 390
     small = browser.run(
         "return [...document.querySelectorAll('button, select, input, summary')]"
@@ -205,10 +205,12 @@ def test_on_a_phone_by_touch(browser: Browser, demo: Path):
 
 @pytest.mark.parametrize("phone", [False, True])
 @pytest.mark.parametrize("zoomed", [False, True])
-def test_labels_of_the_curves_are_whole_apart_and_beside_them(browser: Browser, demo: Path, phone: bool, zoomed: bool):
+def test_labels_of_the_curves_are_whole_apart_and_beside_them(
+    browser: Browser, demo_folder: Path, phone: bool, zoomed: bool
+):
     if phone:
         browser.size(390, 844, phone=True)
-    browser.open(demo / "review.html")
+    browser.open(demo_folder / "review.html")
     if zoomed:
         browser.click("#next")
     rows = browser.run(
@@ -235,11 +237,11 @@ def test_labels_of_the_curves_are_whole_apart_and_beside_them(browser: Browser, 
 
 
 @pytest.mark.parametrize("phone", [False, True])
-def test_labels_of_the_lap_times_can_be_read(browser: Browser, demo: Path, phone: bool):
+def test_labels_of_the_lap_times_can_be_read(browser: Browser, demo_folder: Path, phone: bool):
     """As large as other small print, within the page and apart, on any screen."""
     if phone:
         browser.size(360, 700, phone=True)
-    browser.open(demo / "review.html")
+    browser.open(demo_folder / "review.html")
     boxes = browser.run(
         "return [...document.querySelectorAll('.strip text')].map(e => e.getBoundingClientRect().toJSON())"
     )
@@ -293,9 +295,9 @@ def test_prints_without_its_controls(page: Browser, tmp_path: Path):
     assert 3 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 12
 
 
-def test_without_script_the_best_lap_is_all_there(browser: Browser, demo: Path, tmp_path: Path):
+def test_without_script_the_best_lap_is_all_there(browser: Browser, demo_folder: Path, tmp_path: Path):
     """Scripts are refused by a policy of the copy's own: to switch them off in the browser races with its loading."""
-    text = (demo / "review.html").read_text(encoding="utf-8")
+    text = (demo_folder / "review.html").read_text(encoding="utf-8")
     policy = '<meta http-equiv="Content-Security-Policy" content="script-src \'none\'">'
     copy = tmp_path / "review.html"
     copy.write_text(text.replace("<head>", f"<head>{policy}", 1), encoding="utf-8")

@@ -217,7 +217,7 @@ def test_bias_withholds_the_apex_distance():
     result = compare(TRACK, as_lap(REFERENCE), lap, KART)
     for review in result.corners:
         assert review.marks.apex_distance.driven.value is None
-        assert review.marks.apex_distance.driven.reason == "position bias ±2.9 m: apex distance not reported"
+        assert review.marks.apex_distance.driven.reason == "position error ±2.9 m: apex distance not reported"
     known = compare(
         TRACK, as_lap(REFERENCE), with_bias(lap, PositionBias(sigma=0.1, note="parked at a known spot")), KART
     )
@@ -239,7 +239,7 @@ def test_one_sample_a_second_withholds_marks_but_keeps_the_sum():
 
 def test_laps_of_another_length_are_refused():
     lap = as_lap(REFERENCE)
-    with pytest.raises(InputError, match=r"driven lap runs from station 0.0 to .* m, the track"):
+    with pytest.raises(InputError, match=r"driven lap covers 0.0 to .* m of the track"):
         compare(TRACK, lap, dataclasses.replace(lap, line=dataclasses.replace(lap.line, s=0.9 * lap.line.s)), KART)
 
 

@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.stats import theilslopes
+from shared import solved
 
 from linelab.coaching.analysis import analyse
 from linelab.coaching.consistency import corner_times, pass_errors, spoilt_passes
 from linelab.coaching.session import review_session
+from linelab.coaching.side_by_side import session_sheet
+from linelab.diagnosis.losses import segment_edges, segment_losses
 from linelab.drive.driver import drive_session
 from linelab.drive.faults import BrakesEarly, Habits, LatePower
 from linelab.drive.receiver import Receiver, record
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
 from linelab.motion.channels import PositionBias
-from linelab.motion.estimate import estimate_laps, without_uncertainty
-from linelab.optimum.minimum_time import solve_min_time
+from linelab.motion.estimate import estimate_laps, track_heading, without_uncertainty
 from linelab.recorded.laps import complete_laps, split_laps
 
 TRACK, KART = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
@@ -62,7 +65,7 @@ def test_learning_spoils_no_pass_and_hides_none():
 
 @pytest.fixture(scope="module")
 def reference():
-    return solve_min_time(TRACK, KART).lap
+    return solved("tinmarsh_rental", "rental-four-stroke").lap
 
 
 def driven(reference, *faults, seed=5, laps=9):
@@ -115,10 +118,14 @@ def test_pass_errors_are_what_the_same_laps_received_anew_scatter_by(reference):
     session = driven(reference, laps=4)
     receiver = Receiver(rate=18.0, white=0.1, bias=0.2, speed_noise=0.07)
     bias = PositionBias(sigma=receiver.bias, note="as stated for this receiver")
+    received = [split_laps(record(session, receiver, seed=seed), TRACK) for seed in range(6)]
+    sessions = [estimate_laps(TRACK, complete_laps(laps), bias=bias) for laps in received]
+    first = analyse(TRACK, KART, sessions[0], reference)
+    heading = track_heading(TRACK, segment_edges(first.segments))
     times, errors = [], []
-    for seed in range(6):
-        laps = estimate_laps(TRACK, complete_laps(split_laps(record(session, receiver, seed=seed), TRACK)), bias=bias)
-        analysis = analyse(TRACK, KART, laps, reference)
+    for laps in sessions:  # habits play no part in the times: they are explained once
+        losses = tuple(segment_losses(first.segments, reference, lap, heading) for lap in laps)
+        analysis = replace(first, sheet=session_sheet(TRACK, KART, laps), every=laps, losses=losses)
         errors.append(pass_errors(analysis))
         windows = corner_times(analysis)
         times.append(windows - windows.mean(axis=0))

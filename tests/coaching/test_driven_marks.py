@@ -7,15 +7,19 @@ from typing import get_args
 
 import numpy as np
 import pytest
+from shared import solved
 from simulated import as_lap, drive, make_track, record
 
 from linelab.coaching.coach_words import ADVICE, FAULTS, MARKS, corners_text, laps_text
 from linelab.coaching.coach_words import CAUSES as CAUSE_RULES
 from linelab.coaching.driven_marks import FOOT_TIME, PAST_TRACK_OUT
+from linelab.coaching.mark_figures import driven_marks
 from linelab.coaching.results import DrivenMarks, Mark
 from linelab.coaching.session import review_session
+from linelab.coaching.side_by_side import computed_rows, session_sheet
 from linelab.diagnosis.kinds import CAUSES, Cause, FaultKind
 from linelab.diagnosis.marks import find_marks
+from linelab.diagnosis.received import as_seen
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
 from linelab.measured import Measured, withheld
@@ -24,7 +28,6 @@ from linelab.model.track import along
 from linelab.motion.channels import PositionBias
 from linelab.motion.estimate import estimate_laps, without_uncertainty
 from linelab.optimum.line_profile import speed_profile
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.recorded.laps import complete_laps, split_laps
 from linelab.speed.lines import reference_line
 
@@ -58,17 +61,17 @@ def speed(s, slowed=BRAKED):
     return np.sqrt(braking + driving)
 
 
-def review_of(laps):
-    return review_session(TRACK, KART, laps, REFERENCE)
-
-
-def marks_of(review, lap=0) -> DrivenMarks:
-    return next(c.marks for c in review.laps[lap].corners if c.corner.number == CORNER.corner.number)
+def marks_of(laps) -> list[DrivenMarks]:
+    """What each lap did in the sharpest corner, as a review of these laps has it."""
+    sheet, frames = session_sheet(TRACK, KART, laps), find_marks(TRACK, REFERENCE, KART)
+    seen = computed_rows(sheet, [as_seen(TRACK, REFERENCE, laps[0])])
+    own = [frame.corner.number for frame in frames].index(CORNER.corner.number)
+    return [marks[own] for marks in driven_marks(sheet, seen, frames).laps]
 
 
 @pytest.fixture(scope="module")
 def exact():
-    return marks_of(review_of([without_uncertainty(as_lap(drive(TRACK, speed=speed), label="known"))]))
+    return marks_of([without_uncertainty(as_lap(drive(TRACK, speed=speed), label="known"))])[0]
 
 
 def test_definitions_cover_every_mark_cause_and_fault():
@@ -112,7 +115,7 @@ def test_the_line_is_read_against_the_edges():
     """A lap 0.6 m outside the reference line: the apex is missed by that, and the road outside is closer by it."""
     side = 1.0 if CORNER.corner.left else -1.0
     lap = as_lap(drive(TRACK, offset=lambda s: np.full_like(s, -0.6 * side), speed=speed), label="outside")
-    marks = marks_of(review_of([without_uncertainty(lap)]))
+    marks = marks_of([without_uncertainty(lap)])[0]
     assert marks.apex_miss.driven.value == pytest.approx(0.6, abs=1e-3)
     assert marks.apex_miss.reference == 0.0
     assert marks.apex_distance.gap.value == pytest.approx(0.6, abs=1e-3)
@@ -133,7 +136,7 @@ def test_a_slower_second_dip_on_the_way_out_is_a_dip_of_the_power(exact):
         return speed(s) - 0.8 * np.exp(-0.5 * ((around - WAY_OUT - 10.0) / 2.5) ** 2)
 
     lap = as_lap(drive(TRACK, speed=dipped), label="dipped")
-    marks = marks_of(review_of([without_uncertainty(lap)]))
+    marks = marks_of([without_uncertainty(lap)])[0]
     assert marks.power_dip.driven.value > 2.0
     assert exact.power_dip.driven.value < 0.3
 
@@ -146,11 +149,10 @@ def driven(rate=20.0, bias=0.2, slowed=BRAKED, **receiver):
 
 def test_recorded_marks_lie_within_their_uncertainty(exact):
     """Every mark of three recorded laps against the exact motion: within four of its standard deviations."""
-    review = review_of(driven())
     known = exact.named()
     told = 0
-    for lap in range(3):
-        for name, mark in marks_of(review, lap).named().items():
+    for lap in marks_of(driven()):
+        for name, mark in lap.named().items():
             truth = known[name].driven
             if mark.driven.known and truth.known and name not in ROUNDED:
                 told += 1
@@ -165,10 +167,9 @@ def test_rolling_down_is_not_told_as_braking_for_the_noise_that_is_on_it():
     told = {}
     for slowed in (1.3, BRAKED):
         marks = [
-            marks_of(review, lap).named()
+            lap.named()
             for seed in range(3)
-            for review in (review_of(driven(rate=5.0, channel=False, slowed=slowed, seed=seed)),)
-            for lap in range(3)
+            for lap in marks_of(driven(rate=5.0, channel=False, slowed=slowed, seed=seed))
         ]
         told[slowed] = [[lap[name].driven.known for name in ("brake_point", "brake_peak")] for lap in marks]
         reasons = {lap["brake_peak"].driven.reason for lap in marks}
@@ -181,7 +182,7 @@ def test_what_the_ideal_lap_brakes_for_is_one_answer():
     """Beside the driver's marks as in its own: a dab too short to be a braking has no brake point in either."""
     kart = load_kart("senior-single-speed")
     track = load_track("ostrelle_sprint")
-    reference = solve_min_time(track, kart, verify=False).lap
+    reference = solved("ostrelle_sprint", "senior-single-speed").lap
     marks = find_marks(track, reference, kart)
     assert 0 < sum(mark.brakes for mark in marks) < len(marks)
     review = review_session(track, kart, [without_uncertainty(reference)], reference)
@@ -192,18 +193,19 @@ def test_what_the_ideal_lap_brakes_for_is_one_answer():
 
 
 def test_a_bad_position_withholds_the_edges_only():
-    marks = marks_of(review_of(driven(bias=1.5)))
+    marks = marks_of(driven(bias=1.5))[0]
     for name in ("apex_distance", "apex_miss", "track_out_room"):
         figure = marks.named()[name].driven
         assert not figure.known
-        assert figure.reason.startswith("position bias ±2.9 m")
+        assert figure.reason.startswith("position error ±2.9 m")
     assert marks.min_speed.driven.known
     assert marks.brake_point.driven.known
 
 
 def test_one_sample_a_second_withholds_every_mark_and_cause():
-    review = review_of(driven(rate=1.0, channel=False))
-    assert all(not mark.driven.known for mark in marks_of(review).named().values())
+    laps = driven(rate=1.0, channel=False)
+    assert all(not mark.driven.known for mark in marks_of(laps)[0].named().values())
+    review = review_session(TRACK, KART, laps, REFERENCE)
     assert review.priorities == ()
     assert "too coarse" in review.verdict
     for corner in review.laps[0].corners:

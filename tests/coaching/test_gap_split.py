@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 
 import numpy as np
 import pytest
@@ -50,16 +51,18 @@ def recorded():
     return estimate_laps(TRACK, laps, bias=PositionBias(sigma=0.2, note="known in this test"))
 
 
-@pytest.fixture(scope="module")
-def sessions():
-    return {"exact": EXACT, "recorded": recorded()}
+@functools.cache
+def reviewed(kind, target):
+    """The three laps as they are or as recorded, and their review."""
+    laps = EXACT if kind == "exact" else recorded()
+    return laps, review_session(TRACK, KART, laps, REFERENCE, target=target)
 
 
 @pytest.mark.parametrize("target", TITLES)
 @pytest.mark.parametrize("kind", ["exact", "recorded"])
-def test_every_part_adds_up_to_the_gap(sessions, kind, target):
-    review = review_session(TRACK, KART, sessions[kind], REFERENCE, target=target)
-    for lap, drive_ in zip(review.laps, sessions[kind]):
+def test_every_part_adds_up_to_the_gap(kind, target):
+    laps, review = reviewed(kind, target)
+    for lap, drive_ in zip(review.laps, laps):
         assert lap.gap.value == pytest.approx(drive_.lap.lap_time - review.target.lap_time, abs=1e-9)
         parts = [corner.time_lost.value for corner in lap.corners]
         assert sum(parts) == pytest.approx(lap.gap.value, abs=1e-9)
@@ -79,7 +82,7 @@ def test_every_part_adds_up_to_the_gap(sessions, kind, target):
 
 @pytest.mark.parametrize("target", ["own_best", "own_parts"])
 def test_the_own_best_lap_and_parts_are_lower_bounds(target):
-    review = review_session(TRACK, KART, EXACT, REFERENCE, target=target)
+    _, review = reviewed("exact", target)
     best = review.laps[review.best]
     assert best.label == "lap 2"
     if target == "own_best":
@@ -96,7 +99,7 @@ def test_an_unknown_target_and_no_laps_are_refused():
         review_session(TRACK, KART, [], REFERENCE)
     line = dataclasses.replace(EXACT[0].lap.line, s=0.9 * EXACT[0].lap.line.s)
     short = without_uncertainty(dataclasses.replace(EXACT[0].lap, line=line))
-    with pytest.raises(InputError, match=r"runs from station 0.0 to .* m"):
+    with pytest.raises(InputError, match=r"covers 0.0 to .* m"):
         review_session(TRACK, KART, [short], REFERENCE)
 
 

@@ -7,12 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from shared import solved
 
 from linelab.coaching.analysis import analyse
 from linelab.coaching.consistency import consistency
+from linelab.coaching.envelope import demonstrated_power
 from linelab.coaching.mark_figures import driven_marks
 from linelab.coaching.session import compare_sessions, review_session
-from linelab.coaching.side_by_side import typical_laps
+from linelab.coaching.side_by_side import session_sheet, typical_laps
+from linelab.diagnosis.marks import find_marks
 from linelab.drive.driver import drive_session
 from linelab.drive.faults import ApexMissed, BrakesEarly, Habits, LatePower
 from linelab.drive.receiver import Receiver, record
@@ -21,7 +24,6 @@ from linelab.files.tracks.track_file import load_track
 from linelab.model.lap import Lap
 from linelab.motion.channels import PositionBias
 from linelab.motion.estimate import estimate_laps, without_uncertainty
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import IMPERIAL, evidence_text
 from linelab.recorded.laps import complete_laps, split_laps
 
@@ -31,7 +33,7 @@ RECEIVER = Receiver(rate=18.0, white=0.1, bias=0.2)
 
 @pytest.fixture(scope="module")
 def reference():
-    return solve_min_time(TRACK, KART).lap
+    return solved("tinmarsh_rental", "rental-four-stroke").lap
 
 
 def session(reference, *faults, laps=8, seed=5, **habits):
@@ -47,7 +49,7 @@ def logged(driven, seed=3):
 
 def slow_corner(reference):
     """Number of the corner that the computed lap brakes hardest for."""
-    marks = analyse(TRACK, KART, [without_uncertainty(_open(reference))], reference).marks
+    marks = find_marks(TRACK, reference, KART)
     drops = [float(np.ptp(reference.v[(reference.line.s > m.brake_point) & (reference.line.s < m.apex)], axis=0))
              if m.brakes and m.apex - m.brake_point > 5.0 else 0.0 for m in marks]  # fmt: skip
     return marks[int(np.argmax(drops))].corner.number
@@ -78,7 +80,7 @@ def test_the_dearest_fault_comes_first_with_evidence(reference):
     cost = np.mean([lap.lap_time for lap in truth[0]]) - np.mean([lap.lap_time for lap in truth[1]])
     assert first.at_stake.value == pytest.approx(cost, abs=max(4.0 * first.at_stake.sigma, 0.3 * cost))
     shown = evidence_text(first.evidence[0])
-    assert f"Corner {number}: " in shown
+    assert shown.startswith("On every lap, ")
     assert "before the computed lap does" in shown
     assert re.search(r" m \u00b1| \u00b1[0-9.]+ m ", shown)
     assert " ft " in evidence_text(first.evidence[0], IMPERIAL)
@@ -123,33 +125,36 @@ def test_lines_that_laps_are_faster_on_than_possible_are_not_judged_and_the_feet
     assert all("lines recorded" in lap.line_loss.reason for lap in review.laps)
 
 
+@pytest.fixture(scope="module")
+def late(reference):
+    """Recorded laps of a driver who is late on the power in the slow corner."""
+    return logged(session(reference, LatePower(corner=slow_corner(reference), metres=10.0)))
+
+
 @pytest.mark.parametrize(("factor", "fits"), [(0.7, False), (0.95, True), (1.0, True), (1.4, False)])
-def test_another_karts_file_is_noticed_by_its_engine(reference, factor, fits):
+def test_another_karts_file_is_noticed_by_its_engine(reference, late, factor, fits):
     """With a file whose engine has a share 1/factor of the torque, factor times its force is shown.
 
     Not quite: engine braking, which full power overcomes as well, is the same in both.
     """
-    laps = logged(session(reference, LatePower(corner=slow_corner(reference), metres=10.0)))
     other = replace(KART, engine=replace(KART.engine, torque=KART.engine.torque / factor))
-    review = review_session(TRACK, other, laps, reference)
-    shown = analyse(TRACK, other, laps, reference).power
+    review = review_session(TRACK, other, late, reference)
+    shown = demonstrated_power(session_sheet(TRACK, other, late))
     assert shown.value == pytest.approx(factor, abs=max(3.0 * shown.sigma, 0.02) + 0.2 * abs(factor - 1.0))
-    assert ("engine force of its kart file" in review.verdict) is not fits
+    assert ("than the kart file says: it is probably another class" in review.verdict) is not fits
     assert bool(review.withheld) is not fits
     # Late on the power he is with either file; with another kart's a slide is hardly told from that.
     assert review.priorities[0].corners[0] == slow_corner(reference)
     assert review.priorities[0].kind in {"power_late"} | ({"slide", "power_abrupt"} if not fits else set())
 
 
-def test_stakes_beyond_the_gap_are_explained(reference):
-    driven = session(reference, LatePower(corner=slow_corner(reference), metres=10.0))
-    laps = logged(driven)
-    ideal, own = (review_session(TRACK, KART, laps, reference, target=kind) for kind in ("computed", "own_best"))
+def test_stakes_beyond_the_gap_are_explained(reference, late):
+    ideal, own = (review_session(TRACK, KART, late, reference, target=kind) for kind in ("computed", "own_best"))
     stakes = sum(item.at_stake.value for item in ideal.priorities)
     assert 0.0 < stakes < ideal.laps[ideal.best].gap.value
-    assert "not against your own driving" not in ideal.verdict
+    assert "not with your own laps" not in ideal.verdict
     assert own.laps[own.best].gap.value == pytest.approx(0.0, abs=1e-9)
-    assert "not against your own driving" in own.verdict
+    assert "not with your own laps" in own.verdict
 
 
 def repeated(reference, *changes):

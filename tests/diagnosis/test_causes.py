@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from shared import solved
 
 from linelab.coaching.analysis import analyse
 from linelab.coaching.envelope import with_shown_engine
@@ -25,7 +26,6 @@ from linelab.geometry.frenet import xy_to_sn
 from linelab.model.grip import kart_numbers
 from linelab.motion.channels import PositionBias
 from linelab.motion.estimate import estimate_laps, without_uncertainty
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.recorded.laps import complete_laps, split_laps
 from linelab.speed.step import push_at
 
@@ -35,7 +35,7 @@ SESSION = np.array([0.95, 0.97, 1.0, 1.0, 0.1, 0.1])
 
 @pytest.fixture(scope="module")
 def reference():
-    return solve_min_time(TRACK, KART).lap
+    return solved("tinmarsh_rental", "rental-four-stroke").lap
 
 
 @pytest.fixture(scope="module")

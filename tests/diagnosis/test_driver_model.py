@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from shared import solved
 
 from linelab.diagnosis import priors
 from linelab.diagnosis.driver_model import (
@@ -40,7 +41,6 @@ from linelab.files.tracks.track_file import load_track
 from linelab.model.grip import FLAT, Surface, kart_numbers, roll_down
 from linelab.model.kart import Kart, PowerEngine
 from linelab.motion.estimate import without_uncertainty
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.speed.column_passes import Feet, both_passes
 from linelab.speed.step import Node, cornering_limit, nodes_on
 from linelab.units import STANDARD_GRAVITY
@@ -54,8 +54,7 @@ SIZES = {EARLY: 6.0, SOFT: 0.4, COAST: 0.6, SLOW: 1.0, LATE: 0.5, LOST: 1.5}
     scope="module", params=[("ostrelle_sprint", "senior-single-speed"), ("tinmarsh_rental", "rental-four-stroke")]
 )
 def place(request):
-    track, kart = load_track(request.param[0]), load_kart(request.param[1])
-    return track, kart, solve_min_time(track, kart).lap
+    return load_track(request.param[0]), load_kart(request.param[1]), solved(*request.param).lap
 
 
 def model_of(kart):

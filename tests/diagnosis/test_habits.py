@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pytest
 from scipy.signal import find_peaks
+from shared import solved
 
 from linelab.coaching.session import review_session
 from linelab.diagnosis.habits import _peaks
@@ -18,7 +19,6 @@ from linelab.files.tracks.track_file import load_track
 from linelab.motion.channels import stated_bias
 from linelab.motion.placing import estimate_placed_laps
 from linelab.motion.sensors import read_sensors
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import METRIC
 from linelab.output.page.corner_rows import mark_rows
 from linelab.recorded.laps import complete_laps, split_laps
@@ -27,7 +27,7 @@ from linelab.recorded.laps import complete_laps, split_laps
 @pytest.fixture(scope="module")
 def place():
     track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
-    return track, kart, solve_min_time(track, kart).lap, careful_lap(track, kart, 0.2)
+    return track, kart, solved("tinmarsh_rental", "rental-four-stroke").lap, careful_lap(track, kart, 0.2)
 
 
 def reviewed(place, habits, receiver, seed, laps=8):
@@ -100,7 +100,7 @@ def test_grip_not_used_all_round_is_named_with_its_share(request, session, share
     assert review.grip.factor.value == pytest.approx(share, abs=0.07 if session == "faulty" else 0.04)
     spread = sum(dict(part.causes)["all_round"].value for part in review.laps[review.best].corners)
     assert spread > 0.0
-    found = re.search(r"you use (\d+) ±\d+ % of the grip \((\d+\.\d+) ±", review.verdict)
+    found = re.search(r"You use (\d+) ±\d+ % of the grip all round\. That costs (\d+\.\d+) ±", review.verdict)
     if share < 0.95:
         assert found is not None
         assert float(found[1]) == pytest.approx(100.0 * review.grip.factor.value, abs=0.51)
@@ -134,7 +134,7 @@ def test_nothing_is_said_of_marks_that_are_withheld(place):
     for part in review.laps[0].corners:
         assert not part.marks.brake_point.driven.known
     for item in review.consistency.corners:
-        assert all("too slow for marks" in figure.reason for _, figure in item.marks)
+        assert all("too few for marks" in figure.reason for _, figure in item.marks)
     assert not any("brake" in item.title for item in review.strengths)
 
 

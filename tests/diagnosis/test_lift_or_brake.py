@@ -11,6 +11,7 @@ import dataclasses
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from shared import solved
 
 from linelab.diagnosis.marks import BRAKED, UNKNOWN_ROLLING, find_marks
 from linelab.files.kart_file import load_kart
@@ -30,11 +31,12 @@ PLACES = [
 
 
 @pytest.fixture(scope="module", params=PLACES, ids=lambda place: "-".join(str(part) for part in place[:2]))
-def solved(request):
+def place(request):
     name, kart_name, engine_braking = request.param
     track, kart = load_track(name), load_kart(kart_name)
-    if engine_braking is not None:
-        kart = dataclasses.replace(kart, engine_braking=engine_braking)
+    if engine_braking is None:
+        return track, kart, solved(name, kart_name).lap
+    kart = dataclasses.replace(kart, engine_braking=engine_braking)
     return track, kart, solve_min_time(track, kart, verify=False).lap
 
 
@@ -56,8 +58,8 @@ def rolled(track, kart, lap, start, stop):
     return float(solve_ivp(slope, (start, stop), [at(start, lap.v)], max_step=1.0, rtol=1e-6).y[0, -1])
 
 
-def test_a_brake_point_is_where_lifting_would_not_do(solved):
-    track, kart, lap = solved
+def test_a_brake_point_is_where_lifting_would_not_do(place):
+    track, kart, lap = place
     marks = find_marks(track, lap, kart)
     assert any(mark.brakes for mark in marks)
     for mark in marks:
@@ -70,8 +72,8 @@ def test_a_brake_point_is_where_lifting_would_not_do(solved):
             assert max(rolling - v[4::8]) > 0.1, mark.corner.number
 
 
-def test_where_the_lap_only_lifts_rolling_does_as_much(solved):
-    track, kart, lap = solved
+def test_where_the_lap_only_lifts_rolling_does_as_much(place):
+    track, kart, lap = place
     for mark in find_marks(track, lap, kart):
         assert not (mark.brakes and mark.lifts)
         assert mark.slows_from <= mark.brake_point or not mark.brakes
@@ -83,7 +85,7 @@ def test_where_the_lap_only_lifts_rolling_does_as_much(solved):
 
 def test_the_sheet_says_lift_where_nothing_is_braked():
     track, kart = load_track("ostrelle_sprint"), load_kart("senior-single-speed")
-    lap = solve_min_time(track, kart, verify=False).lap
+    lap = solved("ostrelle_sprint", "senior-single-speed").lap
     corners = sheet_corners(track, lap, kart)
     lifted = [corner for corner in corners if corner.marks.lifts]
     assert lifted
@@ -95,8 +97,8 @@ def test_the_sheet_says_lift_where_nothing_is_braked():
         assert told.startswith(("lift", "part power", "no braking"))
 
 
-def test_without_a_kart_only_what_no_kart_does_by_rolling_is_braking(solved):
-    track, kart, lap = solved
+def test_without_a_kart_only_what_no_kart_does_by_rolling_is_braking(place):
+    track, kart, lap = place
     alone, known = find_marks(track, lap), find_marks(track, lap, kart)
     for one, other in zip(alone, known):
         assert (one.turn_in, one.apex, one.minimum_speed, one.track_out) == (

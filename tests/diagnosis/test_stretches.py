@@ -6,14 +6,16 @@ import dataclasses
 
 import numpy as np
 import pytest
+from shared import solved
 
+from linelab.diagnosis.corner_figures import corner_marks
 from linelab.diagnosis.stretches import corner_stretches
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_build import track_from_edges
 from linelab.files.tracks.track_file import load_track
 from linelab.model.track import Corner
 from linelab.optimum.minimum_time import solve_min_time
-from linelab.output.reference_report import corner_rows, reference_data, table_words
+from linelab.output.reference_report import reference_data, table_words
 
 
 @pytest.fixture(scope="module")
@@ -64,8 +66,11 @@ def test_corners_that_overlap_across_the_start_line_share_its_middle(track):
 def test_times_are_taken_between_the_same_places_whatever_the_lap(track, changed):
     """With 3 % less grip, or no kerbs, no corner is quicker; with marks as ends some were, by half a second."""
     kart = load_kart("rental-four-stroke")
-    laps = [solve_min_time(track, kart, verify=False, **options).lap for options in ({}, changed)]
-    rows = [corner_rows(track, lap, kart) for lap in laps]
+    laps = [
+        solved("tinmarsh_rental", "rental-four-stroke").lap,
+        solve_min_time(track, kart, verify=False, **changed).lap,
+    ]
+    rows = [corner_marks(track, lap, kart) for lap in laps]
     for lap, found in zip(laps, rows):
         assert sum(row.time for row in found) == pytest.approx(lap.lap_time, abs=1e-9)
         assert min(row.time for row in found) > 0.5
@@ -76,14 +81,14 @@ def test_times_are_taken_between_the_same_places_whatever_the_lap(track, changed
 
 def test_a_single_corner_has_the_whole_lap(track):
     kart = load_kart("rental-four-stroke")
-    lap = solve_min_time(track, kart, verify=False).lap
-    (row,) = corner_rows(dataclasses.replace(track, corners=track.corners[:1]), lap, kart)
+    lap = solved("tinmarsh_rental", "rental-four-stroke").lap
+    (row,) = corner_marks(dataclasses.replace(track, corners=track.corners[:1]), lap, kart)
     assert row.time == pytest.approx(lap.lap_time)
 
 
 def test_files_and_table_say_between_which_stations(track):
     kart = load_kart("rental-four-stroke")
-    solution = solve_min_time(track, kart, verify=False)
+    solution = solved("tinmarsh_rental", "rental-four-stroke")
     data = reference_data(track, kart, solution)
     ends = [(corner["stretch_start_m"], corner["stretch_end_m"]) for corner in data["corners"]]
     assert ends == [(s.s_start, s.s_end) for s in corner_stretches(track)]

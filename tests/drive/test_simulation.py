@@ -8,6 +8,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from shared import solved
 
 from linelab.drive.driver import apex_station, drive_session
 from linelab.drive.faults import (
@@ -41,7 +42,6 @@ from linelab.model.grip import (
     roll_down,
     tyre_longitudinal,
 )
-from linelab.optimum.minimum_time import solve_min_time
 
 TRACK = load_track("marrowdown_club")
 KART = load_kart("junior-single-speed")
@@ -51,7 +51,7 @@ PERFECT = Receiver(rate=20.0, white=0.0, bias=0.0, speed_noise=0.0, course_noise
 
 @cache
 def reference():
-    return solve_min_time(TRACK, KART).lap
+    return solved("marrowdown_club", "junior-single-speed").lap
 
 
 def session(habits=STEADY, **options):

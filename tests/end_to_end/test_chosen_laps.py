@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import re
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from shared import demo_ground, demo_review, solved
 
-from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
+from linelab.cli.demo import DEMO_KART
 from linelab.coaching.coach_words import laps_text
 from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
 from linelab.coaching.side_by_side import unusual_laps
@@ -25,17 +27,17 @@ from linelab.output.review_text import is_fastest, lap_table
 
 @pytest.fixture(scope="module")
 def recording():
-    return load_recording(demo_recording())
+    return demo_ground()[0]
 
 
 @pytest.fixture(scope="module")
-def ground(recording):
-    return find_ground(recording, load_track(DEMO_TRACK), position_error=DEMO_POSITION_ERROR)
+def ground():
+    return demo_ground()[1]
 
 
 @pytest.fixture(scope="module")
-def whole(recording, ground):
-    return review_recording(recording, ground, load_kart(DEMO_KART), choose_laps(ground.laps))
+def whole():
+    return demo_review()
 
 
 @pytest.fixture(scope="module")
@@ -142,17 +144,20 @@ def test_how_many_laps_show_it():
 
 
 @pytest.mark.parametrize("kind", ["own_best", "own_parts"])
-def test_the_own_best_is_that_of_the_session_whichever_laps_are_chosen(recording, ground, whole, kind):
-    """Laps 1 and 4 held against the driver's own best: the same target, and the same figures, as among all laps."""
-    kart = load_kart(DEMO_KART)
+def test_the_own_best_is_that_of_the_session_whichever_laps_are_chosen(small_session, kind):
+    """Two laps held against the driver's own best: the same target, and the same figures, as among all laps."""
+    names, recording = ("tinmarsh_rental", "rental-four-stroke"), load_recording(small_session)
+    ground, kart = find_ground(recording, load_track(names[0]), position_error=0.25), load_kart(names[1])
+    quickest = min(ground.laps, key=lambda lap: lap.duration if lap.status == "complete" else math.inf)
+    others = [lap.number for lap in ground.laps if lap.status == "complete" and lap is not quickest]
     some, every = (
         review_recording(recording, ground, kart, choose_laps(ground.laps, wanted), against=kind,
-                         reference=whole.solution)
-        for wanted in ([1, 4], [])
+                         reference=solved(*names))
+        for wanted in (others, [])
     )  # fmt: skip
-    assert [lap.label for lap in some.laps] == ["lap 1", "lap 4"]
+    assert [lap.label for lap in some.laps] == [f"lap {number}" for number in others]
     best = every.laps[every.best].label
-    assert best not in ("lap 1", "lap 4")
+    assert best not in {lap.label for lap in some.laps}
     assert some.target.lap.label == every.target.lap.label
     assert every.target.lap.label == (best if kind == "own_best" else "best corners")
     assert some.target.lap_time == pytest.approx(every.target.lap_time, abs=0.005)
@@ -172,10 +177,6 @@ def test_the_own_best_is_that_of_the_session_whichever_laps_are_chosen(recording
     assert some.target.words[1:] in page
 
 
-def test_chosen_laps_are_not_called_the_drivers_best(recording, ground, whole):
-    kart = load_kart(DEMO_KART)
-    session = review_recording(
-        recording, ground, kart, choose_laps(ground.laps, [1, 4]), reference=whole.solution
-    )  # fmt: skip
-    assert session.verdict.startswith("The best of the laps chosen, lap 1, is")
+def test_chosen_laps_are_not_called_the_drivers_best(chosen, whole):
+    assert chosen.verdict.startswith("Lap 4 ")
     assert whole.verdict.startswith("Your best lap, lap 10, is")

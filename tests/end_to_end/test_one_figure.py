@@ -7,43 +7,34 @@ import json
 
 import numpy as np
 import pytest
+from shared import demo_review, solved
 
-from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
 from linelab.coaching.compare import compare
 from linelab.coaching.driven_marks import all_figures
-from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
 from linelab.coaching.side_by_side import computed_rows, session_sheet
 from linelab.diagnosis.marks import find_marks, minimum_rooms
 from linelab.diagnosis.stretches import corner_stretches
-from linelab.files.bundled import bundled_karts, bundled_tracks
+from linelab.files.bundled import bundled_tracks
 from linelab.files.kart_file import load_kart
-from linelab.files.recordings.load_recording import load_recording
 from linelab.files.tracks.track_file import load_track
 from linelab.model.timed import time_at
 from linelab.motion.estimate import without_uncertainty
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import METRIC
 from linelab.output.page.corner_rows import corner_parts
 from linelab.output.reference_report import reference_data
-from linelab.output.review_report import save_review
 
 MARKS = ("brake_point_m", "turn_in_m", "min_speed_mps", "drive_point_m", "exit_speed_mps")
 
 
 @pytest.fixture(scope="module")
 def result():
-    track, kart = load_track(DEMO_TRACK), load_kart(DEMO_KART)
-    recording = load_recording(demo_recording())
-    ground = find_ground(recording, track, position_error=DEMO_POSITION_ERROR)
-    return review_recording(recording, ground, kart, choose_laps(ground.laps))
+    return demo_review()
 
 
 @pytest.fixture(scope="module")
-def written(result, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("review") / "out"
-    save_review(result, folder)
-    kept = json.loads((folder / "review.json").read_text(encoding="utf-8"))
-    text = (folder / "corners.csv").read_text(encoding="utf-8")
+def written(demo_folder):
+    kept = json.loads((demo_folder / "review.json").read_text(encoding="utf-8"))
+    text = (demo_folder / "corners.csv").read_text(encoding="utf-8")
     return kept, list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
 
 
@@ -148,8 +139,8 @@ def test_the_reference_laps_marks_are_found_alike_with_and_without_the_receivers
 def test_one_definition_of_marks(name):
     """Frames of a lap and the marks that laps are compared by agree where both read the same exact lap."""
     track = load_track(bundled_tracks()[name])
-    kart = load_kart(bundled_karts()["rental-four-stroke" if name == "tinmarsh_rental" else "junior-single-speed"])
-    lap = solve_min_time(track, kart).lap
+    driven = "rental-four-stroke" if name == "tinmarsh_rental" else "junior-single-speed"
+    kart, lap = load_kart(driven), solved(name, driven).lap
     frames = find_marks(track, lap, kart)
     sheet = session_sheet(track, kart, [without_uncertainty(lap)])
     found = all_figures(sheet, computed_rows(sheet, [lap]), frames, minimum_rooms(track, frames), foot_time=0.0)

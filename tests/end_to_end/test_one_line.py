@@ -282,11 +282,14 @@ def test_a_reader_that_has_had_enough_is_no_failure(folder: Path):
     assert len(list(folder.glob("linelab_results/*/reference_lap.csv"))) == 1
 
 
-def test_recordings_of_one_name_do_not_take_each_others_place(folder: Path, capsys: pytest.CaptureFixture[str]):
+def test_recordings_of_one_name_do_not_take_each_others_place(
+    folder: Path, capsys: pytest.CaptureFixture[str], coarse_session: Path
+):
     for name in ("morning", "noon", "evening"):
         Path(name).mkdir()
-        Path(name, "my run.csv").write_text("\n".join(demo_rows(1600)), encoding="utf-8")
+        Path(name, "my run.csv").write_bytes(coarse_session.read_bytes())
     recordings = [f"{name}/my run.csv" for name in ("morning", "noon", "evening")]
-    assert run(["review", *recordings, *REVIEW, "--out", "reviews"]) == 0
+    ground = ["--track", "tinmarsh_rental", "--kart", "rental-four-stroke"]
+    assert run(["review", *recordings, *ground, "--out", "reviews"]) == 0
     assert sorted(path.name for path in Path("reviews").iterdir()) == ["my_run", "my_run_no_2", "my_run_no_3"]
     assert all((path / "review.html").exists() for path in Path("reviews").iterdir())

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from shared import REAL, REAL_LINE, real_review
 
 from linelab.coaching.compare import compare, rank_corners
-from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
 from linelab.coaching.mark_figures import driven_marks
 from linelab.coaching.side_by_side import computed_rows, session_sheet
 from linelab.diagnosis.marks import find_marks
@@ -26,23 +24,20 @@ from linelab.recorded.laps import complete_laps, split_laps
 from linelab.recorded.samples import own_plane
 from linelab.recorded.start_line import start_line_at
 
-SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "kart_recording"
-FILE = SHARED / "GX030390.csv"
-pytestmark = pytest.mark.skipif(not FILE.is_file(), reason="the folder of outside recordings is not here")
+pytestmark = pytest.mark.skipif(not REAL.is_file(), reason="the folder of outside recordings is not here")
 
 #: Plain linear crossing times of the start line below, computed from the file by others (its SOURCES note) [s].
 CROSSINGS = (83.768, 84.609, 85.833, 83.848, 106.626)
-LINE = ((-5.931671, 37.557169), (-5.931929, 37.557236))
 
 
 @pytest.fixture(scope="module")
 def recording():
-    return load_recording(FILE)
+    return load_recording(REAL)
 
 
 @pytest.fixture(scope="module")
 def line(recording):
-    return start_line_at(own_plane(recording), *LINE)
+    return start_line_at(own_plane(recording), *REAL_LINE)
 
 
 @pytest.fixture(scope="module")
@@ -51,10 +46,8 @@ def corridor(recording, line):
 
 
 @pytest.fixture(scope="module")
-def review(recording, line):
-    ground = find_ground(recording, None, start_line=line)
-    laps = choose_laps(ground.laps)
-    return review_recording(recording, ground, load_kart("rental-four-stroke"), laps)
+def review():
+    return real_review()
 
 
 def test_five_laps_and_the_spin_is_told(recording, line):
@@ -75,7 +68,7 @@ def test_the_spin_does_not_spoil_the_corridor(recording, line, corridor):
         t=recording.t[kept], lon=recording.lon[kept], lat=recording.lat[kept], speed=recording.speed[kept]
     )
     # Its own plane differs by the median position, so only what does not depend on the plane is compared.
-    without = corridor_from_laps(before, start_line=start_line_at(own_plane(before), *LINE))
+    without = corridor_from_laps(before, start_line=start_line_at(own_plane(before), *REAL_LINE))
     assert without.used == corridor.used
     assert without.track.length == pytest.approx(corridor.track.length, abs=0.5)
     assert without.bias.sigma == pytest.approx(corridor.bias.sigma, rel=0.05)

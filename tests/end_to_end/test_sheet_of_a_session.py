@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
-
 import matplotlib.image
 import pytest
+from shared import REAL, REAL_LINE
 
 from linelab.cli import main as cli
 
-SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).parents[3] / "shared")) / "data" / "kart_recording"
-FILE = SHARED / "GX030390.csv"
-pytestmark = pytest.mark.skipif(not FILE.is_file(), reason="the folder of outside recordings is not here")
-
-#: A start line that works, as its SOURCES note has it.
-LINE = ("-5.931671", "37.557169", "-5.931929", "37.557236")
+pytestmark = pytest.mark.skipif(not REAL.is_file(), reason="the folder of outside recordings is not here")
 
 
 def test_sheet_of_a_corridor_from_laps(tmp_path, capsys):
     out = tmp_path / "walk"
-    arguments = ["sheet", str(FILE), "rental-four-stroke", "--from-laps", "--start-line", *LINE, "--out", str(out)]
+    line = [str(value) for end in REAL_LINE for value in end]
+    arguments = ["sheet", str(REAL), "rental-four-stroke", "--from-laps", "--start-line", *line, "--out", str(out)]
     assert cli.run(arguments) == 0
     said = capsys.readouterr().out
     assert "Edges estimated, not surveyed" in said

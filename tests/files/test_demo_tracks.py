@@ -11,9 +11,9 @@ import pytest
 from linelab.files.tracks.track_build import track_from_edges
 from linelab.files.tracks.track_file import bundled_tracks, load_track
 from linelab.geometry.curve import curve_at
+from linelab.model.facts import BRAZILIAN, FRENCH, track_facts
 from linelab.model.track import GripZone, Track
 from linelab.output.draw.ground_map import plot_ground, survey_note
-from linelab.output.track_facts import BRAZILIAN, FRENCH, find_facts
 
 NAMES = ("marrowdown_club", "ostrelle_sprint", "tinmarsh_rental")
 
@@ -52,7 +52,7 @@ def test_all_three_are_bundled(tracks: dict[str, Track]) -> None:
 
 
 def test_sprint(tracks: dict[str, Track]) -> None:
-    facts = find_facts(tracks["ostrelle_sprint"])
+    facts = track_facts(tracks["ostrelle_sprint"])
     assert 1100.0 <= facts.length <= 1300.0
     assert len(facts.corners) >= 10
     assert facts.kerbs >= 10
@@ -65,7 +65,7 @@ def test_sprint(tracks: dict[str, Track]) -> None:
 
 def test_rental(tracks: dict[str, Track]) -> None:
     track = tracks["tinmarsh_rental"]
-    facts = find_facts(track)
+    facts = track_facts(track)
     assert 350.0 <= facts.length <= 450.0
     assert facts.tightest_inside_radius == pytest.approx(2.0, abs=0.4)
     assert 6.0 <= facts.width[0] < facts.width[1] <= 7.0
@@ -73,7 +73,7 @@ def test_rental(tracks: dict[str, Track]) -> None:
 
 
 def test_club(tracks: dict[str, Track]) -> None:
-    facts = find_facts(tracks["marrowdown_club"])
+    facts = track_facts(tracks["marrowdown_club"])
     assert facts.slope is not None
     assert facts.bank is not None
     assert 900.0 <= facts.length <= 1100.0
@@ -115,7 +115,7 @@ def test_facts_of_a_banked_ramp_are_those_it_was_built_with() -> None:
     x = np.linspace(0.0, 100.0, 51)
     left = np.column_stack([x, np.full_like(x, 4.0), 0.04 * x - 0.32])
     right = np.column_stack([x, np.full_like(x, -4.0), 0.04 * x + 0.32])
-    facts = find_facts(track_from_edges("ramp", left, right, closed=False))
+    facts = track_facts(track_from_edges("ramp", left, right, closed=False))
     assert facts.slope == pytest.approx((0.04, 0.04), abs=1e-3)
     assert facts.bank == pytest.approx((0.08, 0.08), abs=1e-3)
     assert facts.climb == pytest.approx(4.0, abs=0.02)

@@ -79,7 +79,7 @@ def test_plane_about_crosses_the_180_meridian() -> None:
 
 @pytest.mark.parametrize(("lon", "lat"), [(181.0, 0.0), (0.0, 91.0), (float("nan"), 0.0)])
 def test_impossible_origin_is_refused(lon: float, lat: float) -> None:
-    with pytest.raises(InputError, match="no place on Earth"):
+    with pytest.raises(InputError, match="not a place on Earth"):
         LocalPlane(origin_lon=lon, origin_lat=lat)
 
 

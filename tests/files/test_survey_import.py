@@ -11,6 +11,7 @@ from linelab.files.tracks.centre_line import Columns
 from linelab.files.tracks.survey_import import load_centre_line, load_walked_edges
 from linelab.files.tracks.track_build import repeated_share
 from linelab.files.tracks.track_file import load_track, save_track
+from linelab.motion.track_from_laps import import_track
 
 PLANE = LocalPlane(origin_lon=61.0, origin_lat=49.0)
 
@@ -127,7 +128,7 @@ def test_two_walked_edges(route: bool, tmp_path: Path) -> None:
     assert np.median(track.width) == pytest.approx(8.0, abs=0.1)
     assert track.survey.uncertainty == 0.5
     assert any("past its beginning" in note for note in track.notes)
-    assert any("turned round" in note for note in track.notes)
+    assert any("reversed" in note for note in track.notes)
     assert [c.left for c in track.corners] == [True, True]
 
 
@@ -207,3 +208,40 @@ def test_a_recording_of_laps_is_no_centre_line(rounds: int, tmp_path: Path) -> N
     eight = np.column_stack([90.0 * np.sin(angle), 60.0 * np.sin(2.0 * angle)]) + 2.0
     assert 0.0 < repeated_share(eight, 8.0) < 0.1
     assert repeated_share(CENTRE, 8.0) == 0.0
+
+
+def test_import_track_takes_each_source_for_what_it_is(tmp_path: Path) -> None:
+    centre = table(tmp_path / "centre.csv", "x_m,y_m,w_left_m,w_right_m", [*CENTRE.T, *WIDTHS])
+    text = table(tmp_path / "centre.txt", "x_m,y_m,w_left_m,w_right_m", [*CENTRE.T, *WIDTHS])
+    assert import_track(centre) == load_centre_line(centre)
+    assert import_track(text).survey.kind == "widths"
+    feet = import_track(text, metres_per_unit=0.3048, columns={"w_left": "w_left_m"}, closed=True, name="Feet")
+    assert feet.length == pytest.approx(0.3048 * import_track(centre).length, rel=0.02)
+    assert feet.name == "Feet"
+    line = gpx(tmp_path / "line.gpx", [("middle", CENTRE)])
+    assert import_track(line, width=7.0).survey.assumed_width == 7.0
+    both = gpx(tmp_path / "both.gpx", [("left", stadium(12.0)), ("right", stadium(20.0))])
+    assert import_track(both, uncertainty=0.3).survey.uncertainty == 0.3
+    left, right = (gpx(tmp_path / f"{n}.gpx", [(n, stadium(r))]) for n, r in (("left", 12.0), ("right", 20.0)))
+    walked = import_track(left, right)
+    assert walked.survey.kind == "surveyed"
+    assert walked.width.mean() == pytest.approx(8.0, abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("source", "given", "said"),
+    [
+        ("centre.csv", {"uncertainty": 0.1}, "uncertainty is given, but it has no use for a centre line"),
+        ("centre.csv", {"columns": {"wide": "w"}}, "unknown role 'wide' of a column. Choose among x, y"),
+        ("both.gpx", {"width": 7.0}, "width is given, but it has no use for walked edges"),
+        ("line.gpx", {}, "no widths"),
+        ("none.csv", {}, "no such file"),
+        ("none.gpx", {}, "no such file"),
+    ],
+)
+def test_import_track_says_what_it_cannot_use(source: str, given: dict, said: str, tmp_path: Path) -> None:
+    table(tmp_path / "centre.csv", "x_m,y_m,w_left_m,w_right_m", [*CENTRE.T, *WIDTHS])
+    gpx(tmp_path / "line.gpx", [("middle", CENTRE)])
+    gpx(tmp_path / "both.gpx", [("left", stadium(12.0)), ("right", stadium(20.0))])
+    with pytest.raises(InputError, match=said):
+        import_track(tmp_path / source, **given)

@@ -14,6 +14,8 @@ from hypothesis import strategies as st
 from linelab.errors import FileFormatError, InputError, LinelabError
 from linelab.files.recordings.channel_units import split_header, unit_factor
 from linelab.files.recordings.load_recording import load_recording
+from linelab.files.recordings.table import save_recording
+from linelab.model.lap import Recording
 
 T = [0.0, 0.1, 0.2, 0.3]
 LON = [7.001, 7.002, 7.003, 7.004]
@@ -458,3 +460,22 @@ def test_milliseconds_under_a_title_of_seconds(tmp_path):
         load_recording(path)
     assert "--unit time=ms" in str(caught.value)
     check(load_recording(path, units={"time": "ms"}))
+
+
+@pytest.mark.parametrize("start", [None, 1_780_000_000.25])
+def test_a_saved_recording_has_every_digit(tmp_path, start):
+    rng = np.random.default_rng(3)
+    t = np.arange(50) * 0.1 + rng.normal(size=50) * 1e-3
+    channels = {"brake": np.where(rng.random(50) < 0.2, np.nan, rng.random(50)), "my own": rng.random(50)}
+    made = Recording(
+        t=t - t[0], lon=5.0 + 1e-6 * rng.random(50).cumsum(), lat=51.0 + 1e-6 * rng.random(50).cumsum(),
+        speed=10.0 + rng.random(50), channels=channels, start_utc=start, notes=("one\nline",),
+    )  # fmt: skip
+    save_recording(made, tmp_path / "session.csv")
+    read = load_recording(tmp_path / "session.csv", columns={"my own": "my own"})
+    np.testing.assert_allclose(read.t, made.t, rtol=0, atol=0.0 if start is None else 5e-7)
+    assert read.start_utc == pytest.approx(start) if start else read.start_utc is None
+    for name in ("lon", "lat", "speed"):
+        np.testing.assert_array_equal(getattr(read, name), getattr(made, name))
+    for name in channels:
+        np.testing.assert_allclose(read.channels[name], made.channels[name], rtol=1e-15)

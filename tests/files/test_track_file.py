@@ -164,7 +164,7 @@ def test_polygons_and_an_edge_drawn_the_other_way_will_do(tmp_path: Path) -> Non
     track = saved(tmp_path, features)
     assert track.closed
     assert all(c.left for c in track.corners)
-    assert any("turned round" in note for note in track.notes)
+    assert any("reversed" in note for note in track.notes)
     assert any("no start line" in note for note in track.notes)
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from linelab.files.projection import plane_about, to_plane
 from linelab.files.tracks.survey_import import load_centre_line
-from linelab.output.track_facts import find_facts
+from linelab.model.facts import track_facts
 
 SHARED = Path(os.environ.get("LINELAB_SHARED", Path(__file__).resolve().parents[3] / "shared")) / "data"
 WIDTHS, CENTRES = SHARED / "circuits_xyw" / "tracks", SHARED / "circuits_geojson" / "circuits"
@@ -35,7 +35,7 @@ OFFICIAL_CORNERS = {
 @needs_widths
 @pytest.mark.parametrize("name", sorted(PUBLISHED))
 def test_length_along_the_middle_against_the_published_length(name: str) -> None:
-    length = find_facts(load_centre_line(WIDTHS / f"{name}.csv")).length
+    length = track_facts(load_centre_line(WIDTHS / f"{name}.csv")).length
     assert length == pytest.approx(PUBLISHED[name], rel=2e-3)
 
 
@@ -74,7 +74,7 @@ def test_projected_lengths_of_40_circuits() -> None:
 def test_a_centre_line_alone_with_an_assumed_width(name: str) -> None:
     file = CENTRES / f"{name}.geojson"
     published = json.loads(file.read_text(encoding="utf-8"))["features"][0]["properties"]["length"]
-    facts = find_facts(load_centre_line(file, assumed_width=10.0))
+    facts = track_facts(load_centre_line(file, assumed_width=10.0))
     assert facts.closed
     assert facts.length == pytest.approx(published, rel=5e-3)
     assert facts.survey.assumed_width == 10.0

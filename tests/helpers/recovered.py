@@ -117,7 +117,7 @@ def raw_lap(session: SimulatedSession, lap: RecordedLap) -> Lap:
 
 
 def _feet(track: Track, kart: Kart, reference: Lap, laps: Sequence[DrivenLap]) -> dict[str, np.ndarray]:
-    """Brake and drive points by lap and corner (L, C) [m]; NaN where there is none, or it is not told."""
+    """Brake and drive points by lap and corner (L, C) [m]; NaN where there is none, or it is not known."""
     sheet = session_sheet(track, kart, laps)
     seen = computed_rows(sheet, [reference])
     marks = driven_marks(sheet, seen, find_marks(track, reference, kart)).laps

@@ -7,6 +7,7 @@ that times, speeds and offsets at any station are integrals, not results of the 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -26,6 +27,7 @@ def centre_points(step: float = 1.0):
     return np.column_stack([np.interp(grid, way, np.append(c, c[0])) for c in (x, y)])
 
 
+@cache
 def make_track():
     """The circuit, 8 m wide, in local metres."""
     return track_from_centre("Windmere Loop", centre_points(), 4.0, 4.0, closed=True)

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from recovered import joined, recover, tight
+from shared import solved
 
 from linelab.drive.driver import careful_lap, drive_session
 from linelab.drive.faults import ApexMissed, BrakesEarly, BrakesSoftly, Coasts, Habits, LatePower, Slides
@@ -22,7 +23,6 @@ from linelab.files.tracks.track_file import load_track
 from linelab.motion.channels import stated_bias
 from linelab.motion.estimate import estimate_laps
 from linelab.motion.sensors import read_sensors
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.recorded.laps import complete_laps, split_laps
 
 KARTS = {"ostrelle_sprint": "senior-single-speed", "tinmarsh_rental": "rental-four-stroke"}
@@ -40,7 +40,7 @@ FAULTS = {
 @cache
 def circuit(name):
     track, kart = load_track(name), load_kart(KARTS[name])
-    return track, kart, solve_min_time(track, kart).lap, careful_lap(track, kart, 0.2)
+    return track, kart, solved(name, KARTS[name]).lap, careful_lap(track, kart, 0.2)
 
 
 @cache
@@ -63,7 +63,7 @@ def good(rate):
     return joined([recovered(name, Receiver(rate=rate, **GOOD)) for name in KARTS])
 
 
-@pytest.mark.parametrize("rate", [18.18, 25.0])
+@pytest.mark.parametrize("rate", [18.18, pytest.param(25.0, marks=pytest.mark.slow)])
 def test_good_conditions(rate):
     """0.3 m of white noise and no bias: bounds, and at least twice as good as the raw samples."""
     errors = good(rate)

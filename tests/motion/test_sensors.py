@@ -98,7 +98,7 @@ def test_a_course_of_something_else_is_not_used():
     odd = {"course": np.mod(samples.channels["course"] + 1.5, 2.0 * np.pi)}
     sensors = read_sensors(Samples(t=samples.t, x=samples.x, y=samples.y, speed=samples.speed, channels=odd))
     assert sensors.course_sigma is None
-    assert any("does not go with the positions" in note for note in sensors.notes)
+    assert any("does not fit the positions" in note for note in sensors.notes)
 
 
 def test_mounting_is_found_and_accelerations_sharpen_the_estimate():
@@ -161,7 +161,7 @@ def test_a_speed_worked_out_from_positions_is_recognised(window):
     speed[back:] = np.round(chord / (samples.t[back:] - samples.t[:-back]), 2)
     sensors = read_sensors(Samples(t=samples.t, x=samples.x, y=samples.y, speed=speed))
     assert sensors.speed_sigma is None
-    assert any("worked out from the positions" in note for note in sensors.notes)
+    assert any("computed from the positions" in note for note in sensors.notes)
 
 
 def test_drift_of_the_positions_is_estimated():
@@ -299,4 +299,4 @@ def test_without_a_stretch_on_the_move_a_lag_cannot_be_told():
     )
     sensors = read_sensors(slow)
     assert sensors.timing_sigma("speed_lag") > 0.1
-    assert any("speed channel cannot be told" in note for note in sensors.notes)
+    assert any("speed channel cannot be measured" in note for note in sensors.notes)

@@ -81,13 +81,13 @@ def test_displacement_between_laps_is_found():
 
 def test_every_output_says_what_is_assumed_and_withholds_the_edge():
     corridor = corridor_from_laps(record(GOOD), assumed_width=7.0)
-    assert any("start line proposed" in note for note in corridor.notes)
+    assert any("start line placed across" in note for note in corridor.notes)
     laps = [
         estimate_lap(corridor.track, lap, sensors=corridor.sensors, bias=corridor.bias)
         for lap in complete_laps(corridor.laps)
     ]
     review = compare(corridor.track, laps[0].lap, laps[1], load_kart("junior-single-speed"))
-    assert any("width 7 m assumed" in note for note in review.notes)
+    assert any("an assumed width of 7 m" in note for note in review.notes)
     assert review.survey.assumed_width == 7.0
     assert review.corners
     for corner in review.corners:
@@ -111,7 +111,8 @@ def test_its_own_uncertainty_is_stated_carried_and_saved(tmp_path):
     expected = 1.25 * 0.327 / np.sqrt(2.0) / np.sqrt(4.0)
     assert np.sqrt(np.mean(corridor.middle_sigma**2)) == pytest.approx(expected, rel=0.35)
     assert corridor.bias.sigma > np.sqrt(np.mean(corridor.middle_sigma**2))
-    assert any("its middle is known within ±" in note and "its width within ±1.1 m" in note for note in corridor.notes)
+    assert any("the middle of the track is known within ±" in note for note in corridor.notes)
+    assert any("its width within ±1.1 m" in note for note in corridor.notes)
     path = tmp_path / "corridor.geojson"
     save_track(corridor.track, path)
     survey = load_track(path).survey

@@ -76,7 +76,7 @@ def test_a_kart_wider_than_the_track():
     [
         ({"grip": 0.0}, "grip factor"),
         ({"grip": np.nan}, "grip factor"),
-        ({"grip": "wet"}, "grip factor 'wet' is no number"),
+        ({"grip": "wet"}, "grip factor 'wet' is not a number"),
         ({"tolerance": 0.0}, "tolerance"),
         ({"start": End(v=10.0)}, "no ends"),
         ({"end": End(n=0.0)}, "no ends"),

@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 import shapely
+from shared import solved
 from staged import plain_track
 
 from linelab.files.bundled import bundled_karts, bundled_tracks
@@ -48,8 +49,8 @@ def test_a_corner_of_an_edge_is_seen_between_nodes():
 @pytest.mark.parametrize("kart", sorted(bundled_karts()))
 @pytest.mark.parametrize("name", sorted(bundled_tracks()))
 def test_a_solved_lap_stays_within_a_centimetre_of_the_edges_as_given(name, kart):
+    solution = solved(name, kart)
     track, kart = load_track(name), load_kart(kart)
-    solution = solve_min_time(track, kart)
     road = shapely.Polygon(track.left_edge).symmetric_difference(shapely.Polygon(track.right_edge))
     points = shapely.points(ends_of(solution.lap.line, kart.width))
     # strips are laid on whole here, the solver's rise and end within the kerb

@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+import shared
 
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_build import track_from_edges
@@ -43,7 +44,7 @@ def kart():
 
 @pytest.fixture(scope="module")
 def solved(track, kart) -> Solution:
-    return solve_min_time(track, kart)
+    return shared.solved("tinmarsh_rental", "junior-single-speed")
 
 
 def mirrored(track: Track) -> Track:

@@ -13,10 +13,10 @@ from linelab.output.track_facts import survey_sentence
 @pytest.mark.parametrize(
     ("text", "imperial"),
     [
-        ("position bias ±1.50 m per axis", "position bias ±4.92 ft per axis"),
+        ("position error ±1.50 m per axis", "position error ±4.92 ft per axis"),
         ("moved by 0.6 m (median), known within ±0.25 m", "moved by 2.0 ft (median), known within ±0.82 ft"),
         ("speed noise 0.06 m/s, and", "speed noise 0.13 mph, and"),
-        ("off by 0.10 and 0.25 m/s²; taken off", "off by 0.33 and 0.82 ft/s²; taken off"),
+        ("off by 0.10 and 0.25 m/s²; corrected", "off by 0.33 and 0.82 ft/s²; corrected"),
         ("at 100 km/h.", "at 62 mph."),
         ("from 5.5 to 7.0 m wide", "from 18.0 to 23.0 ft wide"),
         ("known within ±0.01 m/s", "known within ±0.02 mph"),

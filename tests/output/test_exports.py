@@ -14,7 +14,7 @@ import jsonschema
 import pytest
 from simulated import as_lap, drive, make_track, record
 
-from linelab.coaching.coach_words import MARKS
+from linelab.coaching.coach_words import MARK_KEYS, MARKS
 from linelab.coaching.session import review_session
 from linelab.errors import InputError
 from linelab.files.kart_file import load_kart
@@ -24,7 +24,7 @@ from linelab.motion.estimate import estimate_laps
 from linelab.output.display import CAUTIONS
 from linelab.output.lap_files import collect, laps_csv
 from linelab.output.reference_report import corners_csv
-from linelab.output.review_data import MARK_KEYS, review_schema, save_corners_csv, save_review_json
+from linelab.output.review_data import review_schema, save_corners_csv, save_review_json
 from linelab.output.review_text import lap_table, review_lines
 from linelab.recorded.laps import complete_laps, split_laps
 
@@ -56,7 +56,7 @@ def test_json_holds_figures_reasons_cautions_and_survey(review, tmp_path):
     corner = first["corners"][0]
     assert corner["time_lost_s"]["sigma"] > 0.0
     assert corner["marks"]["apex_miss_m"]["driven"]["value"] is None
-    assert "position bias" in corner["marks"]["apex_miss_m"]["driven"]["reason"]
+    assert "position error" in corner["marks"]["apex_miss_m"]["driven"]["reason"]
 
 
 def test_the_schema_knows_every_mark():
@@ -82,7 +82,7 @@ def test_csv_by_corner_and_lap(review, tmp_path):
         assert float(row["time_lost_s"]) == pytest.approx(part.time_lost.value, rel=1e-6)
         assert float(row["time_lost_s_sigma"]) == pytest.approx(part.time_lost.sigma, rel=1e-6)
         assert row["apex_miss_m"] == ""
-        assert "position bias" in row["apex_miss_m_reason"]
+        assert "position error" in row["apex_miss_m_reason"]
         phases = sum(float(row[f"{name}_lost_s"]) for name, _ in part.phases)
         assert phases == pytest.approx(part.time_lost.value, abs=1e-5)
 
@@ -97,8 +97,8 @@ def test_the_terminal_says_the_verdict_and_why_laps_are_left_out(review):
     assert "before the first crossing of the start line" in table[2]
     reason = "this kart file does not fit"
     for kept, said in (
-        ((("line", reason),), "tell from chance"),
-        ((("line", reason), ("feet", reason)), "What to work on is not judged: this kart file does not"),
+        ((("line", reason),), "than chance"),
+        ((("line", reason), ("feet", reason)), "What to work on cannot be said: this kart file does not"),
     ):
         nothing = dataclasses.replace(review, priorities=(), withheld=kept)
         assert any(said in line for line in review_lines(nothing))
@@ -109,7 +109,7 @@ def test_a_stake_that_is_withheld_is_said_to_be(review):
         pytest.skip("nothing to work on in this session")
     first = dataclasses.replace(review.priorities[0], at_stake=withheld("too few laps"))
     lines = review_lines(dataclasses.replace(review, priorities=(first,)))
-    assert any("time not told" in line for line in lines)
+    assert any("time not known" in line for line in lines)
 
 
 def test_a_failed_write_leaves_the_old_file(review, tmp_path):

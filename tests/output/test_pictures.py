@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linelab.coaching.compare import compare, rank_corners
+from linelab.diagnosis.corner_figures import corner_marks
 from linelab.diagnosis.marks import find_marks
 from linelab.errors import InputError
 from linelab.files.kart_file import load_kart
@@ -32,7 +33,6 @@ from linelab.output.draw.style import save_figure
 from linelab.output.draw.traces import LIMIT_LOOKS, corner_minima, plot_reference, plot_traces
 from linelab.output.lap_curves import Pedal, pedals, pieces, runs, station_title, time_gap
 from linelab.output.outlines import View, corner_places, corner_ticks, label_places, round_length, spread
-from linelab.output.reference_report import corner_rows
 from linelab.output.tables import text_table
 from linelab.output.track_facts import survey_sentence
 from linelab.speed.lines import line_on_track, reference_line
@@ -109,7 +109,7 @@ def test_corner_minima_are_the_lowest_speeds(track, kart, reference):
     assert set(minima) == {corner.number for corner in track.corners}
     # Marks are found every half metre, where the slowest node need not lie.
     assert min(minima.values()) == pytest.approx(reference.v.min(), rel=3e-3)
-    assert minima == {row.marks.corner.number: row.min_speed for row in corner_rows(track, reference, kart)}
+    assert minima == {row.marks.corner.number: row.min_speed for row in corner_marks(track, reference, kart)}
 
 
 def test_a_view_turns_about_its_centre_and_keeps_distances():

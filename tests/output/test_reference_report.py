@@ -6,14 +6,16 @@ import csv
 import dataclasses
 
 import pytest
+from shared import solved
 
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_build import reversed_track
 from linelab.files.tracks.track_file import load_track
+from linelab.model.facts import track_facts
 from linelab.model.track import GripZone
 from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.reference_report import computed_to, conditions, corners_csv, reference_table
-from linelab.output.track_facts import find_facts, track_words
+from linelab.output.track_facts import track_words
 
 
 def test_a_lap_is_stated_no_closer_than_two_methods_agree():
@@ -29,7 +31,7 @@ def test_a_lap_is_stated_no_closer_than_two_methods_agree():
 @pytest.mark.parametrize("name", ["tinmarsh_rental", "marrowdown_club", "ostrelle_sprint"])
 def test_corner_times_add_up_to_the_lap_time_as_shown(name):
     track, kart = load_track(name), load_kart("junior-single-speed")
-    lap = solve_min_time(track, kart).lap
+    lap = solved(name, "junior-single-speed").lap
     table = [line.split() for line in reference_table(track, lap, kart).splitlines() if line[:1].isdigit()]
     assert len(table) == len(track.corners)
     assert sum(round(1000 * float(cells[-1])) for cells in table) == round(1000 * lap.lap_time)
@@ -38,7 +40,7 @@ def test_corner_times_add_up_to_the_lap_time_as_shown(name):
 
 
 def test_a_track_as_wide_all_along_has_one_width():
-    facts = find_facts(load_track("ostrelle_sprint"))
+    facts = track_facts(load_track("ostrelle_sprint"))
     even = dataclasses.replace(facts, width=(8.01, 8.04), mean_width=8.02, kerbs=1)
     said = " ".join(track_words(even))
     assert "Width 8.0 m all along." in said
@@ -53,8 +55,8 @@ def test_patches_of_other_grip_are_told():
         GripZone(s_start=s, s_end=s + 20.0, n_right=-1.0, n_left=1.0, factor=f) for s, f in ((50, 0.6), (90, 1.05))
     ]
     patched = dataclasses.replace(track, grip_zones=tuple(zones))
-    said = "The track file has 2 patches of other grip: 0.60 to 1.05 of the rest of the road's."
-    assert said in track_words(find_facts(patched))
-    solution = solve_min_time(track, load_kart("rental-four-stroke"))
+    said = "The track file has 2 patches of other grip: 0.60 to 1.05 times the grip of the road around."
+    assert said in track_words(track_facts(patched))
+    solution = solved("tinmarsh_rental", "rental-four-stroke")
     assert conditions(patched, solution, True) == [said]
     assert conditions(track, solution, True) == []

@@ -75,7 +75,7 @@ def test_a_recording_that_runs_backwards_is_turned_and_says_so():
     t, x, y, speed = clean()
     after, report = clean_recording(recording(t[::-1], x[::-1], y[::-1], speed))
     assert report.turned_round
-    assert "the recording runs backwards in time: turned round" in report.sentences
+    assert "the recording runs backwards in time: reversed" in report.sentences
     np.testing.assert_array_equal(after.t, t)
     np.testing.assert_array_equal(after.x, x)
 
@@ -268,7 +268,7 @@ def test_a_speed_no_unit_explains_is_set_aside_too(factor):
     t, x, y, speed = clean()
     after, report = clean_recording(recording(t, x, y, factor * speed))
     assert after.speed is None
-    assert any("no mistaken unit explains" in sentence for sentence in report.sentences)
+    assert any("No mistaken unit explains" in sentence for sentence in report.sentences)
 
 
 def test_a_speed_that_fits_stays():

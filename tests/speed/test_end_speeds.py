@@ -111,9 +111,9 @@ def test_a_kart_that_cannot_go_on_is_told_where(slope, grip):
     kart, line = load_kart("senior-single-speed"), straight(1500.0)
     beyond = line.distance > 40.0
     line = dataclasses.replace(line, slope=slope * beyond, grip=np.where(beyond, grip, 1.0))
-    with pytest.raises(InputError, match="comes to a stand") as caught:
+    with pytest.raises(InputError, match="the kart stops") as caught:
         speed_profile(line, kart, v_start=1.0)
-    assert 40.0 <= float(re.search(r"stand (\d+) m", str(caught.value))[1]) < 1400.0
+    assert 40.0 <= float(re.search(r"stops (\d+) m", str(caught.value))[1]) < 1400.0
 
 
 def test_a_kart_that_just_climbs_is_no_such_kart():

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 from scipy.special import ellipk
+from shared import solved
 from staged import MASS, bare_kart, flat_line
 
 from linelab.files.kart_file import load_kart
-from linelab.files.tracks.track_file import load_track
 from linelab.model.grip import (
     FLAT,
     brake_friction,
@@ -24,7 +24,6 @@ from linelab.model.grip import (
 from linelab.model.kart import Driver, Kart, PowerEngine
 from linelab.model.lap import Limit, Line
 from linelab.optimum.line_profile import speed_profile
-from linelab.optimum.minimum_time import solve_min_time
 from linelab.speed.grid import ground_under, subdivide
 from linelab.speed.passes import MANY
 from linelab.speed.profile import profile_times, speed_profiles
@@ -112,7 +111,7 @@ def test_climbing_straight():
 @pytest.fixture(scope="module")
 def solved_curvature() -> CubicSpline:
     """A smooth line of a whole lap: cubic spline through the solved curvature of the sprint track every 5 m."""
-    line = solve_min_time(load_track("ostrelle_sprint"), load_kart("senior-single-speed"), verify=False).lap.line
+    line = solved("ostrelle_sprint", "senior-single-speed").lap.line
     distance = np.linspace(0.0, line.length, int(line.length / 5.0) + 1)
     kappa = np.interp(distance, line.distance, line.kappa)
     kappa[-1] = kappa[0]

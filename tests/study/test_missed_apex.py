@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from shared import solved
 
 from linelab.coaching.compare import compare
 from linelab.errors import InputError
@@ -20,7 +21,7 @@ from linelab.study.missed_apex import apex_costs, apex_costs_solved, missed_apex
 @pytest.fixture(scope="module")
 def rental():
     track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
-    return track, kart, solve_min_time(track, kart)
+    return track, kart, solved("tinmarsh_rental", "rental-four-stroke")
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +33,7 @@ def test_half_a_metre_costs_hundredths_as_drivers_say():
     """Common practice of the trade, no source: half a metre is worth a few hundredths a corner, and a tenth or more
     where it also leaves the grip (CHECKS 30)."""
     track, kart = load_track("ostrelle_sprint"), load_kart("senior-single-speed")
-    found = apex_costs(track, kart, solve_min_time(track, kart, verify=False), misses=(0.5,))
+    found = apex_costs(track, kart, solved("ostrelle_sprint", "senior-single-speed"), misses=(0.5,))
     lost = np.array([cost.at(0.5) for cost in found])
     assert lost.size == len(track.corners)
     assert 0.02 < np.median(lost) < 0.09

@@ -76,11 +76,11 @@
     const own = numbers(lap), [speed, speedUnit] = data.units.speed, [long, longUnit] = data.units.length;
     const gap = own.gap[place] / 1000, aside = (own.n[place] - target.n[place]) / 100 / long;
     return [
-      `${Math.round((place * data.step) / long)} ${longUnit} from the start line: ${where()}.`,
+      `${Math.round((place * data.step) / long)} ${longUnit} round the lap: ${where()}.`,
       `${own.label}: ${apart(own.v[place] / 100 / speed, own.v_within[place] / 100 / speed, 1)} ${speedUnit}; ` +
         `${data.target.title}: ${fixed(target.v[place] / 100 / speed, 1)} ${speedUnit}.`,
-      `${apart(gap, own.gap_within[place] / 1000, 2)} s ${gap < 0 ? "ahead" : "behind"} so far,`,
-      `${apart(aside, own.n_within[place] / 100 / long, 1)} ${longUnit} farther ${aside < 0 ? "right" : "left"}.`,
+      `${apart(gap, own.gap_within[place] / 1000, 2)} s ${gap < 0 ? "ahead" : "behind"} so far;`,
+      `${apart(aside, own.n_within[place] / 100 / long, 1)} ${longUnit} farther to the ${aside < 0 ? "right" : "left"}.`,
     ].join(" ");
   };
   const showPlace = () => {

@@ -1,7 +1,4 @@
-"""Names and units of recorded channels: which column is what, and the factor to SI.
-
-Times of a recording as seconds: numbers (elapsed or since 1970), ISO 8601 stamps, clock times.
-"""
+"""Names and units of recorded channels: which column is what, the factor to SI, and times as seconds."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""Load a recording: facts only, nothing cleaned, nothing guessed that matters.
-
-Several files of one session joined into one recording.
-"""
+"""Load a recording, or the files of one session as one: facts only, nothing cleaned, nothing guessed that matters."""
 
 from __future__ import annotations
 
@@ -39,7 +36,7 @@ def load_recording(
 ) -> Recording:
     """Read a recording: CSV or other delimited text, GPX, an NMEA 0183 log, or GeoJSON lines with times.
 
-    Which of them it is is told by the content, not by the name.
+    The content decides which of them it is, not the name.
 
     Parameters
     ----------
@@ -72,6 +69,25 @@ def load_recording(
         outside the globe; the unit of speed is not stated.
     InputError
         A unit that is not one of the quantity's; a role misspelt.
+
+    References
+    ----------
+    RFC 4180 (CSV), GPX 1.1, NMEA 0183, RFC 7946 (GeoJSON).
+
+    Examples
+    --------
+    >>> import linelab
+    >>> linelab.load_recording("ostrelle_practice")
+    Recording 'ostrelle_practice.csv', 5565 samples over 556 s, positions, speed, course
+
+    Titles that are not recognised are named:
+
+    >>> from pathlib import Path
+    >>> rows = [f"{0.1 * k:.1f},{5.0 + 1e-5 * k:.5f},51,36" for k in range(50)]
+    >>> _ = Path("session.csv").write_text("\\n".join(["zeit,laenge,breite,tempo", *rows]))
+    >>> recording = linelab.load_recording("session.csv", columns={"speed": "tempo"}, units={"speed": "km/h"})
+    >>> float(recording.speed[0])
+    10.0
     """
     check_kinds("load_recording", path=(path, (str, os.PathLike)))
     check_roles((*(columns or {}), *(units or {})))
@@ -122,7 +138,8 @@ def load_session(
     Parameters
     ----------
     paths : sequence of path
-    columns, units, progress
+    columns, units : mapping, optional
+    progress : callable
         As for :func:`linelab.load_recording`, for every file.
 
     Returns
@@ -136,7 +153,24 @@ def load_session(
         A file cannot be read, starts before the one before it ends, or does not say when it was recorded.
     InputError
         No path.
+
+    Examples
+    --------
+    >>> import dataclasses, linelab
+    >>> whole = linelab.load_recording("ostrelle_practice")
+    >>> halves = [slice(0, 3000), slice(3000, None)]
+    >>> for number, half in enumerate(halves):
+    ...     part = linelab.Recording(t=whole.t[half], lon=whole.lon[half], lat=whole.lat[half], speed=whole.speed[half])
+    ...     linelab.save_recording(part, f"part{number}.csv")
+    >>> linelab.load_session(["part0.csv", "part1.csv"]).t.size == whole.t.size
+    True
     """
+    if isinstance(paths, str | os.PathLike):
+        raise InputError(
+            f"paths is one path, {str(paths)!r}",
+            where="load_session",
+            remedy="Give a list, or use linelab.load_recording",
+        )
     if not paths:
         raise InputError("no recording given", where="paths", remedy="Name the files of the session")
     parts = [load_recording(path, columns=columns, units=units, progress=progress) for path in paths]

@@ -4,10 +4,9 @@ A sentence is ``$`` talker, kind, fields and ``*`` with two hexadecimal digits: 
 Prefixes and suffixes of a logger, other sentences and binary messages between them are passed over.  Where the file
 has checksums a sentence without one is a broken one and is left out like one with a wrong checksum.
 
-Sentences of NMEA 0183 merged into epochs: one sample for each time a receiver gave, whatever sentences it came in.
-
-Sentences of one burst carry the same time, except VTG, which carries none and belongs to the sentences before it (or
-after it, where a log begins with one).  Several talkers may report the same second; the combined one (GN) is preferred.
+Sentences are merged into epochs, one sample for each time that the receiver gave.  Sentences of one burst carry the
+same time, except VTG, which carries none and belongs to the sentences before it (or after it, where a log begins with
+one).  Several talkers may report the same second; the combined one (GN) is preferred.
 """
 
 from __future__ import annotations

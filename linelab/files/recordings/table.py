@@ -1,6 +1,6 @@
 """Recordings as delimited text: any delimiter, preamble, unit row, decimal comma, named or numbered columns.
 
-A recording written as CSV, so that what was simulated or cut can be read again.
+Recordings are written as CSV here too, in a form that is read again.
 """
 
 from __future__ import annotations
@@ -274,6 +274,19 @@ def save_recording(recording: Recording, path: str | Path, *, rounded: bool = Fa
     ------
     InputError
         The folder cannot be made or written to.
+
+    References
+    ----------
+    RFC 4180, Common Format and MIME Type for Comma-Separated Values; notes come first, after ``#``.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> recording = linelab.load_recording("ostrelle_practice")
+    >>> linelab.save_recording(recording, "copy.csv")
+    >>> again = linelab.load_recording("copy.csv")
+    >>> bool((again.t == recording.t).all() and (again.speed == recording.speed).all())
+    True
     """
     check_kinds("save_recording", recording=(recording, Recording), path=(path, (str, PathLike)))
     roles: dict[str, Array | None] = {
@@ -293,8 +306,9 @@ def save_recording(recording: Recording, path: str | Path, *, rounded: bool = Fa
 
 
 def _kept_unit(role: str) -> str:
-    """The unit a channel has inside; "" where it has none."""
-    unit = next(iter(UNITS[ROLES[role].kind])) if role in ROLES else "-"
+    """The unit a channel has inside, for a share per cent, which a title can state; "" where it has none."""
+    kind = ROLES[role].kind if role in ROLES else "number"
+    unit = "%" if kind == "share" else next(iter(UNITS[kind]))
     return "" if unit == "-" else unit
 
 

@@ -1,7 +1,4 @@
-"""How a delimited text file is laid out: encoding, delimiter, header, unit row, first line of data.
-
-Which column of a delimited file is what: the caller's choice first, then the names in the header.
-"""
+"""How a delimited text file is laid out: encoding, delimiter, header, unit row, first data line, roles of columns."""
 
 from __future__ import annotations
 

@@ -1,7 +1,5 @@
 """The columns of a delimited file as numbers: regular blocks in one go, the others cell by cell with their faults.
 
-A delimited text file in blocks of whole lines, and regular blocks turned into numbers without a loop over rows.
-
 A block is regular when every line has the same number of fields and every wanted field is a number, a gap or a time of
 one layout.  Anything else is left to the careful reader of rows, block by block, so that one odd cell costs little.
 """

@@ -46,7 +46,7 @@ class Columns:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class CentreTable:
-    """A centre line as read: (M,) arrays [m]; ``degrees`` tells that the first two are longitude and latitude [deg].
+    """A centre line as read: (M,) arrays [m]; ``degrees`` says that the first two are longitude and latitude [deg].
 
     ``unit_stated`` is False where neither the caller nor the titles say what lengths are in: metres are taken.
     """

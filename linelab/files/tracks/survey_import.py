@@ -1,11 +1,9 @@
 """Tracks from other sources: a centre line with widths, or two edges walked with a receiver.
 
 Imports make a :class:`Track`; ``save_track`` keeps it in the native format.
-
-Lines from GPX files: tracks and routes, for edges that were walked with a receiver.
-
-Read with the standard library's expat.  A document type declaration is refused (it could define entities that grow
-without bound), depth and number of points are bounded, and each position is checked with its line number.
+Walked edges may be tracks or routes of GPX files.  They are read with the standard library's expat: a document type
+declaration is refused (it could define entities that grow without bound), depth and number of points are bounded, and
+each position is checked with its line number.
 """
 
 from __future__ import annotations
@@ -270,7 +268,7 @@ def load_walked_edges(
     Parameters
     ----------
     left : str or Path
-        The left edge, or one file with both lines.  In one file the lines are told apart by "left" and "right" in
+        The left edge, or one file with both lines.  In one file the lines are named by "left" and "right" in
         their names; unnamed, the first line is taken to run in driving direction.
     right : str or Path, optional
         The right edge.

@@ -1,6 +1,6 @@
 """Tracks from edges or from a centre line with widths, and tracks driven the other way round.
 
-Tells a recording of laps from a centre line: it runs along where it has been before.
+A line that runs along where it has been before is a recording of laps, not a centre line, and is refused.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from linelab.arrays import distance_along
-from linelab.errors import LinelabError, TrackError
+from linelab.arrays import Table, distance_along
+from linelab.errors import LinelabError, TrackError, check_kinds
 from linelab.files.tracks.track_ranges import check_line, check_steepness, check_widths
 from linelab.geometry.corners import find_corners
 from linelab.geometry.curve import Curve
@@ -135,7 +135,7 @@ def track_from_edges(
         origin=origin,
         georeferenced=georeferenced,
         survey=survey or Survey(kind="surveyed"),
-        corners=tuple(corners),
+        corners=Table(corners),
         kerbs=tuple(kerbs),
         grip_zones=tuple(grip_zones),
         notes=tuple(remarks),
@@ -187,7 +187,28 @@ def reversed_track(track: Track) -> Track:
     Exact mirror in s: nothing is fitted again, so that reversing twice gives the first track back.  Corners are
     numbered anew in the new driving order and keep their names; the track's name says which way round it is driven,
     since a corner's number means nothing without that.
+
+    Parameters
+    ----------
+    track : Track
+
+    Returns
+    -------
+    Track
+
+    Raises
+    ------
+    InputError
+        ``track`` is of another type.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> linelab.reversed_track(track).corners[0].left == (not track.corners[-1].left)
+    True
     """
+    check_kinds("reversed_track", track=(track, Track))
     line, length = track.reference, track.length
     turned = Curve(
         s=line.s,
@@ -228,7 +249,7 @@ def reversed_track(track: Track) -> Track:
         right_edge=track.left_edge[::-1],
         left_z=None if track.right_z is None else track.right_z[::-1],
         right_z=None if track.left_z is None else track.left_z[::-1],
-        corners=tuple(replace(c, number=i + 1) for i, c in enumerate(corners)),
+        corners=Table(replace(c, number=i + 1) for i, c in enumerate(corners)),
         kerbs=tuple(replace(k, side=other[k.side], s_start=a, s_end=b) for k in track.kerbs for a, b in (span(k),)),
         grip_zones=tuple(
             replace(g, s_start=a, s_end=b, n_right=-g.n_left, n_left=-g.n_right)
@@ -260,9 +281,9 @@ def _same_way(left: Array, right: Array, closed: bool, notes: list[str]) -> tupl
     if along >= 0.0:
         return left, right
     if side > 0.0:
-        notes.append("the left edge was drawn against the driving direction: turned round")
+        notes.append("the left edge was drawn against the driving direction: reversed")
         return left[::-1], right
-    notes.append("the right edge was drawn against the driving direction: turned round")
+    notes.append("the right edge was drawn against the driving direction: reversed")
     return left, right[::-1]
 
 

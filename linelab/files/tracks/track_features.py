@@ -1,8 +1,6 @@
 """Things along a track, read from its file: timing lines, kerbs, grip zones and corners, placed on the track.
 
-GeoJSON (RFC 7946) as linelab reads it: features with a role, their coordinates and properties, checked.
-
-Nothing here knows what a track is; a feature that says nothing to linelab is left out with a note.
+They are GeoJSON features (RFC 7946) with a role; a feature without one is left out with a note.
 """
 
 from __future__ import annotations
@@ -15,7 +13,7 @@ from typing import Any, get_args
 
 import numpy as np
 
-from linelab.arrays import distance_along
+from linelab.arrays import Table, distance_along
 from linelab.errors import FileFormatError, InputError
 from linelab.files.geojson import check_crs, coordinates, parse_geojson, plain_text, raw_features, shown
 from linelab.files.projection import LocalPlane, to_plane
@@ -360,7 +358,7 @@ def _with_corners(track: Track, features: list[Feature], plane: LocalPlane) -> T
     """Corners of the file take the place of those found; a lone point names the corner it lies in."""
     drawn = [f for f in features if len(f.points) > 1]
     if drawn:
-        track = replace(track, corners=_numbered([_corner(track, f, plane) for f in drawn], drawn))
+        track = replace(track, corners=Table(_numbered([_corner(track, f, plane) for f in drawn], drawn)))
     for feature in features:
         if len(feature.points) == 1:
             track = _named(track, feature, plane)
@@ -417,5 +415,5 @@ def _named(track: Track, feature: Feature, plane: LocalPlane) -> Track:
         return min(gap, track.length - gap) if track.closed else gap
 
     nearest = min(track.corners, key=distance)
-    renamed = tuple(replace(c, name=name) if c is nearest else c for c in track.corners)
+    renamed = Table(replace(c, name=name) if c is nearest else c for c in track.corners)
     return replace(track, corners=renamed)

@@ -1,4 +1,4 @@
-"""How large a track may be, and sizes that tell a mistaken unit: a kart track in feet is three times too wide."""
+"""How large a track may be, and sizes that show a mistaken unit: a kart track in feet is three times too wide."""
 
 from __future__ import annotations
 

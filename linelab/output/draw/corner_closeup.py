@@ -1,7 +1,4 @@
-"""A close-up of one corner, turned so that it is driven upwards, with each lap's marks called out at the side.
-
-Marks of a corner in words beside their place on the map, for the close-ups.
-"""
+"""A close-up of one corner, turned so that it is driven upwards, with each lap's marks called out at the side."""
 
 from __future__ import annotations
 
@@ -191,7 +188,7 @@ def reference_callouts(track: Track, lap: Lap, marks: CornerMarks, units: Units 
     if marks.brakes:
         wanted.append((marks.brake_point, "brake point"))
     elif marks.lifts:
-        wanted.append((marks.slows_from, "lift"))
+        wanted.append((marks.slows_from, "lift point"))
     if marks.drive_point > marks.minimum_speed:
         wanted.append((marks.drive_point, "drive point"))
     callouts = []

@@ -1,6 +1,6 @@
 """The ground on a picture: track surface, edges, kerbs, start line, numbered corners, scale and north.
 
-Maps with driving lines: a driven lap coloured by time lost, the computed lap by what limits it.
+Also the map of a driven lap, coloured by time lost against another lap.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import numpy as np
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
 from linelab.measured import Measured
+from linelab.model.facts import middle_line, square_width
 from linelab.model.lap import Lap
 from linelab.model.track import GripZone, Kerb, Track
 from linelab.output.display import METRIC, Units, lap_time_text, lap_time_within, measured_text
@@ -27,7 +28,7 @@ from linelab.output.outlines import (
     spread,
     stations_between,
 )
-from linelab.output.track_facts import middle_line, square_width, survey_sentence
+from linelab.output.track_facts import survey_sentence
 from linelab.units import Array
 
 if TYPE_CHECKING:

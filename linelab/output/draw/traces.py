@@ -1,7 +1,4 @@
-"""Speed along the lap for two laps, the pedals of the computed lap, and the cumulative time difference.
-
-The computed lap alone: its line by what limits it, its speed, and each corner's minimum.
-"""
+"""Curves along the lap: two laps' speeds, pedals and time difference; and the computed lap alone by what limits it."""
 
 from __future__ import annotations
 
@@ -48,7 +45,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: Name, colour and height in its strip of each pedal zone: the height tells them apart without colour.
+#: Name, colour and height in its strip of each pedal zone: the height shows which is which without colour.
 PEDAL_LOOKS = {
     Pedal.BRAKE: ("brake", BRAKE, (0.0, 0.4)),
     Pedal.COAST: ("coast", COAST, (0.41, 0.18)),
@@ -75,7 +72,7 @@ def plot_traces(
     reference, driven : Lap
         Both on the track.
     kart : Kart
-        Of the computed lap; tells braking from coasting.
+        Of the computed lap; its roll-down separates braking from coasting.
     units : Units
     gap_sigma, gap_stations : (K,) array or None
         Standard deviation of the time difference [s] and its stations [m], drawn as a band of the 95 % interval.

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from linelab.arrays import Table
 from linelab.coaching.coach_words import CAUSES, MARKS, labels_text
 from linelab.coaching.consistency import least_repeatable_first
 from linelab.coaching.results import Evidence, LapReview, Priority, Review
@@ -149,7 +150,7 @@ def chosen_laps(review: Review) -> Review:
     kept = sorted(by_time[:MOST_LAPS])
     return replace(
         review,
-        laps=tuple(laps[k] for k in kept),
+        laps=Table(laps[k] for k in kept),
         best=kept.index(review.best),
         typical=kept.index(review.typical),
     )
@@ -162,7 +163,7 @@ def _beside(beside: Beside | None) -> dict[str, Any] | None:
     found = beside.difference
     figures = [("usual lap", found.lap_time), ("best lap", found.best)]
     figures += [(f"corner {number}", figure) for number, figure in found.corners]
-    spread = " and ".join(typeset(measured_text(figure, 1.0, 2)) for figure in found.spread)
+    spread = [typeset(measured_text(figure, 1.0, 2)) for figure in found.spread]
     return {
         "source": beside.source,
         "words": found.words[:1].upper() + found.words[1:],
@@ -184,7 +185,7 @@ def _lap_heading(lap: LapReview, whole: LossText, remark: str, units: Units) -> 
     word = "level with" if same else "behind" if gap >= 0.0 else "ahead of"
     parts = f"{whole.line} s by the line, {whole.speed} s by the speed on it"
     if lap.line_loss.value is None:
-        parts = f"Line and speed are not told apart: {in_units(lap.line_loss.reason, units)}"
+        parts = f"Line and speed are not separated: {in_units(lap.line_loss.reason, units)}"
     return {
         "label": lap.label,
         "name": lap.label[:1].upper() + lap.label[1:],

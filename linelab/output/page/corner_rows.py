@@ -1,8 +1,6 @@
 """The corners on the page: each one's drawing, losses and marks, and the rows of the table of all corners.
 
-A corner's marks as rows of text: what the driver did, what the target does, and how far apart that is.
-
-Losses as text that adds up as shown: corners to the gap, phases and causes to the corner.
+Losses are rounded so that they add up as shown: corners to the gap, phases and causes to the corner.
 """
 
 from __future__ import annotations
@@ -132,7 +130,7 @@ CAUSE_NAMES = {
     "coasting": "coasting",
     "minimum_speed": "minimum speed",
     "power": "late or rushed power",
-    "all_round": "grip and feet all round",
+    "all_round": "grip and pedals all round",
     "rest": "not explained",
 }
 
@@ -237,7 +235,7 @@ def seconds(figure: Measured, digits: int = 2) -> str:
 #: Corners whose close-up is open from the start.
 OPEN = 3
 
-#: A cause that costs nothing, as told.
+#: A cause that costs nothing, as shown.
 NOTHING = "0.00"
 
 
@@ -314,12 +312,12 @@ def _listed(names: dict[str, str], keys: Sequence[str], texts: Sequence[str]) ->
 
 
 def _causes(lap: LapReview, part: CornerReview, text: LossText) -> str:
-    """The split into line and speed, and the speed's causes; a reason that holds for the whole lap is told there."""
+    """The split into line and speed, and the speed's causes; a reason that holds for the whole lap is given there."""
     reason = part.line_loss.reason
     if part.line_loss.value is None:
-        return "line and speed not told apart" + ("" if reason == lap.line_loss.reason else f": {reason}")
-    there = [(cause, told) for cause, told in zip(CAUSE_NAMES, text.causes) if not told.startswith(NOTHING)]
-    listed = _listed(CAUSE_NAMES, [cause for cause, _ in there], [told for _, told in there])
+        return "line and speed not separated" + ("" if reason == lap.line_loss.reason else f": {reason}")
+    there = [(cause, cost) for cause, cost in zip(CAUSE_NAMES, text.causes) if not cost.startswith(NOTHING)]
+    listed = _listed(CAUSE_NAMES, [cause for cause, _ in there], [cost for _, cost in there])
     return f"line {text.line} · speed {text.speed}" + (f", of which {listed}" if listed else "") + " s"
 
 
@@ -373,8 +371,8 @@ def withheld_reasons(lap: LapReview) -> str:
         for reason in dict.fromkeys(figure.reason for figure in figures if figure.value is None):
             found.setdefault(reason, []).append(str(part.corner.number))
     every = len(lap.corners)
-    told = [
+    said = [
         f"{reason} ({'all corners' if len(numbers) == every else 'corner ' + ', '.join(numbers)})"
         for reason, numbers in found.items()
     ]
-    return "Not told: " + "; ".join(told) + "." if told else "Nothing withheld in this table."
+    return "Not known: " + "; ".join(said) + "." if said else "Nothing is withheld in this table."

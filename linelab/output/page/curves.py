@@ -9,10 +9,11 @@ import numpy as np
 from linelab.coaching.results import Review
 from linelab.diagnosis.stretches import corner_stretches
 from linelab.measured import TO_95
+from linelab.model.drawing import path_data, thinned
 from linelab.model.track import Track, lap_ends
 from linelab.output.display import Units
 from linelab.output.outlines import along_closed, round_length
-from linelab.output.page.svg_map import band_path, boxes_path, path_data, thinned
+from linelab.output.page.svg_map import band_path, boxes_path
 from linelab.units import Array
 
 #: Drawing units of a curve: decimetres along, and for each curve units a metre per second, a second, a metre.

@@ -1,4 +1,4 @@
-"""The page put together: template, style and script in one file that asks no network for anything.
+"""The page put together: template, style and script in one file that needs no network.
 
 What changes from lap to lap on the page: the template marks each place, the script exchanges texts and attributes.
 

@@ -1,8 +1,6 @@
-"""The ground of the map: surface, edges, kerbs, start and timing lines, corner numbers, as SVG path data.
+"""The map as SVG path data: the ground, corner numbers, the target's line, driven lines in classes of time lost.
 
-The laps on the map: the target's line, and driven lines in classes of time lost by the metre.
-
-Lines as SVG path data: whole numbers, relative steps, and only as many points as the eye can tell.
+Paths are whole numbers in relative steps, with only as many points as the eye can distinguish.
 """
 
 from __future__ import annotations
@@ -16,6 +14,7 @@ from linelab.coaching.results import LapReview, Review
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
 from linelab.measured import TO_95
+from linelab.model.drawing import path_data, thinned
 from linelab.model.lap import Lap
 from linelab.model.track import Kerb, Track
 from linelab.output.display import Units
@@ -27,38 +26,9 @@ from linelab.units import Array
 PER_METRE = 100.0
 
 
-def path_data(x: Array, y: Array, *, close: bool = False) -> str:
-    """A polyline (N,) in drawing units as path data, rounded to whole units without the error adding up."""
-    points = np.rint(np.column_stack([x, y])).astype(np.int64)
-    steps = np.diff(points, axis=0)
-    steps = steps[steps.any(axis=1)]
-    first, rest = (" ".join(map(str, part.ravel().tolist())).replace(" -", "-") for part in (points[0], steps))
-    return f"M{first}" + (f"l{rest}" if rest else "") + ("z" if close else "")
-
-
 def map_path(x: Array, y: Array, *, close: bool = False) -> str:
     """A polyline on the ground (N,) [m] as path data of the map."""
     return path_data(PER_METRE * x, -PER_METRE * y, close=close)
-
-
-def thinned(x: Array, y: Array, tolerance: float) -> NDArray[np.intp]:
-    """Indices of the points of a smooth polyline (N,) that keep it within about ``tolerance`` of itself.
-
-    A chord of length h lies h²·kappa/8 off an arc of curvature kappa, so a step may be sqrt(8·tolerance/kappa) long;
-    near a bend no longer than to the bend and that, lest a chord run from a straight into it.
-    """
-    if x.size < 3:
-        return np.arange(x.size)
-    length = np.maximum(np.hypot(np.diff(x), np.diff(y)), 1e-9)
-    turn = np.abs(np.diff(np.unwrap(np.arctan2(np.diff(y), np.diff(x)))))
-    s = np.concatenate([[0.0], np.cumsum(length)])
-    step = np.full(x.size, s[-1])
-    step[1:-1] = np.sqrt(8.0 * tolerance * 0.5 * (length[1:] + length[:-1]) / np.maximum(turn, 1e-12))
-    step = np.minimum.accumulate(step - s) + s
-    step = np.minimum.accumulate((step + s)[::-1])[::-1] - s
-    passed = np.concatenate([[0.0], np.cumsum(length / np.minimum(step[1:], step[:-1]))])
-    wanted = np.searchsorted(passed, np.arange(1.0, passed[-1]))
-    return np.unique(np.concatenate([[0], wanted, [x.size - 1]]))
 
 
 def band_path(x: Array, low: Array, high: Array) -> str:

@@ -1,13 +1,7 @@
 """What the track sheet says about each corner: where the marks are, how fast, what limits the kart, what a miss costs.
 
-Distances are measured along the computed lap's own line, so that a person who walks that line can count them; where
-a kerb begins is its station's place on that line.  SI units; :mod:`linelab.output.sheet.sheet_words` words them.
-
-The way a walker takes: distances along a lap's line between stations, over the start line of a closed track too.
-
-What limits the computed lap through a corner, in the order in which it does, and how the kart gets slower there.
-
-Both are read off the same lap as the marks, over the same stretch, so that the sheet's words agree with its marks.
+Distances are along the computed lap's own line, so that a walker on that line can count them.  All is read from one
+lap, in SI units; :mod:`linelab.output.sheet.sheet_words` puts it into words.
 """
 
 from __future__ import annotations

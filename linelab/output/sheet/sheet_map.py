@@ -1,6 +1,6 @@
 """The sheet's map: the whole track with numbered corners and the marks of the computed lap, in black and grey only.
 
-Places for labels on the sheet's map: beside what they name, off the road, off each other; lengths in inches.
+Labels stand beside what they name, off the road and off each other.  Lengths on the page are in inches.
 """
 
 from __future__ import annotations

@@ -76,7 +76,7 @@ def slowing_words(corner: SheetCorner) -> str:
     """What stands beside the speed at a lift point; nothing at a brake point."""
     if corner.brake is None or corner.brake.name == "brake":
         return ""
-    return {"brakes": "lift, brake dab", "part power": "part power"}.get(corner.slows or "", "lift, no brake")
+    return {"brakes": "lift, light brake", "part power": "part power"}.get(corner.slows or "", "lift, no brake")
 
 
 def flat_out(corner: SheetCorner) -> bool:
@@ -118,7 +118,7 @@ def _apex(corner: SheetCorner, units: Units) -> str:
     if corner.cost is not None:
         most = "up to " if corner.cost_is_bound else ""
         lost = f"{most}{corner.cost:.2f} s" if corner.cost >= 0.005 else "hardly any time"
-        return f"apex missed by {miss_text(units)}: {lost}"
+        return f"apex missed by {miss_text(units)} costs {lost}"
     if corner.no_cost == KEEPS_OFF:
         return f"{corner.no_cost} by {units.length_text(corner.apex_gap, 1)}" if corner.apex_gap > 0.0 else ""
     return f"cost of a missed apex: {corner.no_cost}"
@@ -154,7 +154,7 @@ def time_words(track: Track, corners: Sequence[SheetCorner], units: Units) -> li
         words.append(_aim(track, costly, units, alike=_alike(corners)))
     flat = [str(c.number) for c in corners if flat_out(c)]
     if flat:
-        words.append(f"Full power through {_numbers(flat)}: any lift there is time lost, once it can be done safely.")
+        words.append(f"Full power through {_numbers(flat)}: once you can do that safely, any lift there loses time.")
     slowest = min(corners, key=lambda c: c.min_speed)
     words.append(f"Slowest point: corner {slowest.number}, {units.speed_text(slowest.min_speed, 0)}.")
     longest = max(
@@ -162,8 +162,8 @@ def time_words(track: Track, corners: Sequence[SheetCorner], units: Units) -> li
     )
     if longest is not None:
         words.append(
-            f"Most speed to lose: for corner {longest.number}, from {longest.fastest_before / units.speed:.0f} to "
-            f"{units.speed_text(longest.min_speed, 0)}."
+            f"Largest drop in speed: before corner {longest.number}, from {longest.fastest_before / units.speed:.0f} "
+            f"to {units.speed_text(longest.min_speed, 0)}."
         )
     return words
 
@@ -175,19 +175,18 @@ def _alike(corners: Sequence[SheetCorner]) -> bool:
 
 def _aim(track: Track, costly: Sequence[SheetCorner], units: Units, *, alike: bool) -> str:
     """What a missed apex costs in the corners where it costs most, or may."""
-    the = "On the assumed corridor the" if track.survey.kind == "estimated" else "The"
+    missed = "On the assumed track a missed apex" if track.survey.kind == "estimated" else "A missed apex"
     named = _and([f"{corner.number} ({corner.cost:.2f}\N{NO-BREAK SPACE}s)" for corner in costly])
     bound = costly[0].cost_is_bound
     most = f"most in corner{'s' if len(costly) > 1 else ''} {named}"
     if alike:
-        most = f"as much in every corner ({costly[0].cost:.2f}\N{NO-BREAK SPACE}s)"
+        most = f"the same in every corner ({costly[0].cost:.2f}\N{NO-BREAK SPACE}s)"
     words = (
-        f"{the} aim {'may matter' if bound else 'matters'} {most}: "
-        f"{'at most ' if bound else ''}so much is lost, the rest of the lap perfect, when the line stays "
-        f"{miss_text(units)} farther from the apex."
+        f"{missed} {'may cost' if bound else 'costs'} {most}. That is {'the most time' if bound else 'the time'} lost "
+        f"by passing {miss_text(units)} farther out, with the rest of the lap perfect."
     )
     if bound:
-        words += " These are upper bounds: true costs are lower, and may rank the corners otherwise."
+        words += " These are upper bounds: true costs are lower, and the order of the corners may differ."
     return words
 
 
@@ -198,7 +197,7 @@ def _numbers(numbers: Sequence[str]) -> str:
 def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units: Units) -> list[str]:
     """What to look at on a track walk, this track's own points first."""
     words = [
-        f"Paces here are {pace_text(pace, units)} long. Count yours over a known length and compare.",
+        f"One pace here is {pace_text(pace, units)}. Count your own over a known length and compare.",
     ]
     if track.survey.kind == "estimated":
         words.append("No edge or kerb was surveyed: find each corner's real apex yourself and mark it on the map.")
@@ -210,13 +209,13 @@ def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units:
     ]
     if over:
         words.append(
-            f"Kerbs the line runs over ({'; '.join(over)}): height, edges, how slippery. If one cannot be used, "
-            "the marks there do not hold."
+            f"Kerbs the line runs over ({'; '.join(over)}): look at height, edges and grip. If you cannot use one, "
+            "the marks there are wrong."
         )
     if track.left_z is None:
-        words.append("No elevation is known: note crests, dips and which way each corner leans.")
+        words.append("The track file has no heights: note crests, dips and which way each corner leans.")
     if track.grip_zones:
-        words.append("The track file has patches of other grip: look where they really are today.")
+        words.append("The track file has patches of other grip: look where they are today.")
     words += [
         "At each brake point, turn-in and apex find something that does not move and can be seen from the seat.",
         "Surface: joins, patches, bumps, gravel, puddles and where water runs.",

@@ -1,6 +1,6 @@
-"""The track sheet: one or two A4 pages for a driver who has never been there, to print and carry on the track walk.
+"""The track sheet: A4 pages for a driver who has never been there, to print and carry on the track walk.
 
-The sheet's table: a block a corner with its marks side by side and one line of remarks under them.
+The first page has the map and what to know, the others a table: a block a corner with its marks side by side.
 """
 
 from __future__ import annotations
@@ -54,12 +54,12 @@ def table_head(page: Figure, top: float, units: Units, pace: float, length: str)
     [inches]."""
     wide, high = page.get_size_inches()
     note = (
-        f"Distances in {units.length_unit}, in brackets in paces of {pace_text(pace, units)}, along the line as driven "
-        f"({length}); speeds in {units.speed_unit} at the mark."
+        f"Distances in {units.length_unit} (in brackets: paces of {pace_text(pace, units)}), along the driven line "
+        f"({length}). Speeds in {units.speed_unit} at each mark."
     )
     page.text(COLUMNS[0] / wide, top / high, note, size=SIZE + 0.6, color=GREY, va="top")
     y = top - 0.2
-    for x, title in zip(COLUMNS, ("corner", "brake or lift", "turn in", "apex", "track out", "slowest")):
+    for x, title in zip(COLUMNS, ("corner", "brake or lift", "turn-in", "apex", "track-out", "slowest")):
         page.text(x / wide, y / high, title, size=SIZE + 1.2, weight="bold", color=BLACK, va="top")
     return y - 0.17
 
@@ -188,8 +188,8 @@ def marks_caution(grip: float, *, without_kerbs: bool = False) -> str:
     share = "the full grip of the kart file" if grip == 1.0 else f"{grip:.0%} of the kart file's grip"
     kerbs = ", off the kerbs" if without_kerbs else ""
     return (
-        f"The marks belong to a computed perfect lap at {share}{kerbs}. Begin braking far earlier, leave a margin to "
-        "every edge, and move towards the marks lap by lap, never past what you see and feel."
+        f"The marks belong to a computed perfect lap at {share}{kerbs}. Begin by braking far earlier, leave a margin "
+        "to every edge, and move towards the marks lap by lap, never past what you see and feel."
     )
 
 
@@ -243,7 +243,7 @@ def sheet_pages(
     else:
         costs = apex_costs_solved(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs, progress=progress)
     subject = _Subject(track=track, kart=kart, solution=solution, use_kerbs=use_kerbs)
-    # A kerb that is kept off may be covered or coned: no mark is told by one.
+    # A kerb that is kept off may be covered or coned: no mark is placed by one.
     ground = replace(track, kerbs=()) if subject.without_kerbs else track
     corners = sheet_corners(ground, solution.lap, kart, costs)
     progress("drawing the sheet")
@@ -309,8 +309,16 @@ def track_sheet(
     ------
     InputError
         A pace out of range, other units, or a folder that cannot be written.
-    TrackError
-        As :func:`linelab.solve_min_time`, and so are KartError and SolveError.
+    TrackError, KartError, SolveError
+        As :func:`linelab.solve_min_time`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> linelab.track_sheet(track, kart, "walk", quick=True)
+    ['track_sheet.pdf', 'track_sheet_1.png', 'track_sheet_2.png']
     """
     check_kinds("track_sheet", track=(track, Track), kart=(kart, Kart), folder=(folder, (str, PathLike)))
     found = solution or solve_min_time(track, kart, grip=grip, use_kerbs=use_kerbs, progress=progress)
@@ -359,7 +367,7 @@ def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units,
     track, solution = subject.track, subject.solution
     page = _page(subject, "map")
     if track.survey.kind == "estimated":
-        text = "Corridor estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by it."
+        text = "Track estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by this map."
         _framed(page, text, A4[1] - 1.03)
     draw_map(page, MAP_BOX, track, solution.lap, subject.kart, corners, units)
     _key(page, units, lifts=any(corner.brake is not None and corner.brake.name == "lift" for corner in corners))
@@ -421,7 +429,7 @@ def _key(page: Figure, units: Units, *, lifts: bool) -> None:
         borderpad=0.0,
         title=None,
     )
-    text = f"circled: corner, below: minimum speed [{units.speed_unit}]"
+    text = f"in a circle: corner; below it: minimum speed [{units.speed_unit}]"
     page.text(1.0 - MARGIN / A4[0], (MAP_BOX[1] - 0.115) / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
 
 
