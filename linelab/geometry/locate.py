@@ -60,12 +60,13 @@ def locate(road: Road, x: Array, y: Array, *, margin: float, side: float = 0.0) 
     length = road.reference.length if road.reference.closed else np.inf
     if not len(x):
         return None
-    choices = _candidates(road, np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64), margin)
-    if any(s.size == 0 for s, _ in choices):
+    point, s, n = _candidates(road, np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64), margin)
+    cuts = np.searchsorted(point, np.arange(1, len(x)))
+    stations, offsets, costs = (np.split(each, cuts) for each in (s, n, OFFSET_WEIGHT * _off_edge(road, s, n, side)))
+    if any(each.size == 0 for each in stations):
         return None
-    costs = [OFFSET_WEIGHT * _off_edge(road, s, n, side) for s, n in choices]
     total, back = costs[0], []
-    for (before, _), (here, _), cost in zip(choices, choices[1:], costs[1:]):
+    for before, here, cost in zip(stations, stations[1:], costs[1:]):
         jump = np.abs(_wrapped(here[:, None] - before[None, :], length)) + total[None, :]
         back.append(np.argmin(jump, axis=1))
         total = jump.min(axis=1) + cost
@@ -73,10 +74,8 @@ def locate(road: Road, x: Array, y: Array, *, margin: float, side: float = 0.0) 
     for link in reversed(back):
         chain.append(int(link[chain[-1]]))
     chain.reverse()
-    s = np.array([choice[0][k] for choice, k in zip(choices, chain)])
-    n = np.array([choice[1][k] for choice, k in zip(choices, chain)])
-    steps = _wrapped(np.diff(s), length)
-    return Placed(s[0] + np.concatenate(([0.0], np.cumsum(steps))), n)
+    s, n = (np.array([each[k] for each, k in zip(choices, chain)]) for choices in (stations, offsets))
+    return Placed(s[0] + np.concatenate(([0.0], np.cumsum(_wrapped(np.diff(s), length)))), n)
 
 
 def _wrapped(step: Array, length: float) -> Array:
@@ -92,8 +91,8 @@ def _off_edge(road: Road, s: Array, n: Array, side: float) -> Array:
     return np.asarray(np.abs(n - np.sign(side) * width))
 
 
-def _candidates(road: Road, x: Array, y: Array, margin: float) -> list[tuple[Array, Array]]:
-    """For each point every (s, n) whose normal passes through it within ``margin`` of the road."""
+def _candidates(road: Road, x: Array, y: Array, margin: float) -> tuple[NDArray[np.intp], Array, Array]:
+    """Every (s, n) whose normal passes through a point within ``margin`` of the road, and which one, in order (M,)."""
     line, last = road.reference, road.reference.s.size - 1
     reach = float(max(road.w_left.max(), road.w_right.max())) + 2.0 * margin + line.step
     point, a = _tree(line).query(shapely.points(x, y), predicate="dwithin", distance=reach)
@@ -119,8 +118,7 @@ def _candidates(road: Road, x: Array, y: Array, margin: float) -> list[tuple[Arr
     s = s + np.where(scale > 0.05, (dx * np.cos(at.psi) + dy * np.sin(at.psi)) / np.maximum(scale, 0.05), 0.0)
     s = np.mod(s, line.length) if line.closed else np.clip(s, 0.0, line.length)
     order = np.lexsort((s, point))
-    cuts = np.searchsorted(point[order], np.arange(1, x.size))
-    return list(zip(np.split(s[order], cuts), np.split(n[order], cuts)))
+    return point[order], s[order], n[order]
 
 
 @lru_cache(maxsize=4)
