@@ -179,9 +179,10 @@ def _spread(analysis: Analysis, gap: float) -> list[str]:
         return []
     large = [item for item in all_round(analysis.diagnosis.explained) if (item.cost.value or 0.0) >= ALL_ROUND * gap]
     words = {
-        "grip": "You use {} % of the grip all round. That costs {} s a lap.",
-        "braking": "You brake with {} % of what the tyres allow all round. That costs {} s a lap.",
-        "feet": "Your feet take {} s from pedal to pedal and squeeze the power in all round. That costs {} s a lap.",
+        "grip": "All round the lap you use {} % of the grip. That costs {} s a lap.",
+        "braking": "All round the lap you brake with {} % of what the tyres allow. That costs {} s a lap.",
+        "feet": "All round the lap your feet take {} s from pedal to pedal and bring the power in slowly. "
+        "That costs {} s a lap.",
     }
     parts = []
     for item in large:
@@ -219,7 +220,7 @@ def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis, best:
     stakes = _stakes(first)
     if stakes > float(times.min()) - goal.lap_time:
         if goal.kind in ("computed", "shown_grip"):
-            said.append(f"They count from your usual lap, {usual - float(times.min()):.2f} s slower than {best}.")
+            said.append(f"This counts from your usual lap, {usual - float(times.min()):.2f} s slower than {best}.")
         elif any(item.kind != "scatter" for item in first):
             said.append("That is compared with the computed lap at your grip, not with your own laps.")
     if stakes > usual - analysis.reference.lap_time:
@@ -392,25 +393,23 @@ def _braked(analysis: Analysis, marked: SessionMarks, k: int) -> bool:
 
 
 def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> list[Evidence]:
-    """The cost, how often, and how much; the mark that shows it; what else it might be."""
+    """How often and how much; the mark that shows it; what else it might be."""
     number = analysis.marks[finding.corner].corner.number
     typical = analysis.usual
     laps = finding.laps[: analysis.count][typical]
     half = 0.5 * (finding.cost.value or 0.0)
     shown = int((laps > max(half, 0.01)).sum())
     often = laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")
-    by, found = "", []
+    done = _done_evidence(finding)
+    found = [replace(done, text=f"{done.text} It shows {often}.")]
     # Where lines are not rated the marks are not compared with the computed lap.
     for name, way in () if analysis.unrated else SHOWN_BY[finding.kind]:
         mark = _mark_evidence(marked, typical, name, way, finding.corner)
         if mark is not None:
-            by = name
-            found.append(Evidence(f"{often[:1].upper()}{often[1:]}, {mark.text}.", mark.figures))
+            by_mark = Evidence(f"{often[:1].upper()}{often[1:]}, {mark.text}.", mark.figures)
+            # One thing has one figure: the mark's, where a mark measures it.
+            found = [by_mark] if name in OWN_MARK.get(finding.kind, ()) else [by_mark, done]
             break
-    else:
-        found.append(Evidence(f"It shows {often}."))
-    if by not in OWN_MARK.get(finding.kind, ()):  # one thing has one figure: the mark's, where a mark shows it
-        found.append(_done_evidence(finding))
     if finding.other is not None:
         other = analysis.marks[finding.other].corner.number
         found.append(

@@ -126,4 +126,4 @@ def misfit(power: Measured) -> str:
         return ""
     how = f"{100.0 * abs(power.value - 1.0):.0f} % {'harder' if power.value > 1.0 else 'less'} than"
     how = f"{power.value:.0f} times as hard as" if power.value >= 2.0 else how
-    return f"on the straights this kart pulls about {how} the kart file says: it is probably another class"
+    return f"on the straights this kart pulls about {how} the kart file says, so it is probably another class"

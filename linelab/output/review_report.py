@@ -17,7 +17,7 @@ from linelab.output.review_data import save_corners_csv, save_review_json
 
 
 def beside_earlier(earlier: Review, review: Review) -> Beside:
-    """A session beside an earlier one on the same track; both held against the computed lap."""
+    """A session beside an earlier one on the same track; both compared with the computed lap."""
     difference = compare_sessions(earlier, review)
     return Beside(source=source_name(earlier), difference=difference)
 

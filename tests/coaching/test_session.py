@@ -141,7 +141,7 @@ def test_another_karts_file_is_noticed_by_its_engine(reference, late, factor, fi
     review = review_session(TRACK, other, late, reference)
     shown = demonstrated_power(session_sheet(TRACK, other, late))
     assert shown.value == pytest.approx(factor, abs=max(3.0 * shown.sigma, 0.02) + 0.2 * abs(factor - 1.0))
-    assert ("than the kart file says: it is probably another class" in review.verdict) is not fits
+    assert ("than the kart file says, so it is probably another class" in review.verdict) is not fits
     assert bool(review.withheld) is not fits
     # Late on the power he is with either file; with another kart's a slide is hardly told from that.
     assert review.priorities[0].corners[0] == slow_corner(reference)

@@ -100,7 +100,7 @@ def test_grip_not_used_all_round_is_named_with_its_share(request, session, share
     assert review.grip.factor.value == pytest.approx(share, abs=0.07 if session == "faulty" else 0.04)
     spread = sum(dict(part.causes)["all_round"].value for part in review.laps[review.best].corners)
     assert spread > 0.0
-    found = re.search(r"You use (\d+) ±\d+ % of the grip all round\. That costs (\d+\.\d+) ±", review.verdict)
+    found = re.search(r"you use (\d+) ±\d+ % of the grip\. That costs (\d+\.\d+) ±", review.verdict)
     if share < 0.95:
         assert found is not None
         assert float(found[1]) == pytest.approx(100.0 * review.grip.factor.value, abs=0.51)

@@ -90,7 +90,7 @@ def test_from_csv_to_ranked_corners(corridor):
         total = laps[number].lap.lap_time - reference.lap_time
         assert float(review.losses.loss.sum()) == pytest.approx(total, abs=1e-9)
         assert len(review.corners) >= 8
-        assert any("width 7 m assumed" in note for note in review.notes)
+        assert any("an assumed width of 7 m" in note for note in review.notes)
         assert all("no surveyed edge" in corner.marks.apex_miss.driven.reason for corner in review.corners)
     # The spin costs nearly all of the last lap's loss, in one corner's stretch.
     worst = rank_corners(review)[0]
@@ -124,7 +124,7 @@ def test_where_speed_and_positions_disagree_the_positions_are_taken_to_drift(cor
     assert apart[1] < 3.3 * apart[0]
     assert sensors.drift_rounding > 0.0
     assert sensors.speed_wander <= sensors.speed_sigma
-    assert any("positions drift as behind a filter" in note for note in sensors.notes)
+    assert any("the receiver filters its positions" in note for note in sensors.notes)
 
 
 def test_minimum_speeds_are_those_of_the_drivers_own_display(corridor):
@@ -156,8 +156,8 @@ def test_lag_and_noise_are_stated(corridor):
 
 def test_without_edges_the_line_is_not_judged_and_the_feet_are(review):
     """A corridor made of the laps themselves cannot tell what lines cost; what the feet do shows in the speed."""
-    assert "edges are not surveyed" in review.verdict
-    assert "What your feet do is." in review.verdict
+    assert "edges were not surveyed" in review.verdict
+    assert "Braking, coasting and power are." in review.verdict
     lines = {"apex_missed", "turns_in_early", "exit_unused", "line_other", "too_slow_in_corner"}
     assert review.priorities
     assert not {item.kind for item in review.priorities} & lines

@@ -181,7 +181,7 @@ def _lap_heading(lap: LapReview, whole: LossText, remark: str, units: Units) -> 
     """One lap's headline; its parts as the table shows them."""
     time = lap.lap_time.value or 0.0
     gap = lap.gap.value or 0.0
-    same = gap == 0.0 and not lap.gap.sigma  # the lap that the others are held against
+    same = gap == 0.0 and not lap.gap.sigma  # the lap that the others are compared with
     word = "level with" if same else "behind" if gap >= 0.0 else "ahead of"
     parts = f"{whole.line} s by the line, {whole.speed} s by the speed on it"
     if lap.line_loss.value is None:
