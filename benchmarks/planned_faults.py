@@ -10,7 +10,7 @@ time without it.  The dearest fault costs at least LEAST and a fifth more than t
 to be named; a fault costs at most MOST.  It is named when the first priority is of its kind and lists its corner.  Laps
 that scatter have one to three faults each, on every lap others.  A clean driver has no fault, but uses 93 to 99 % of
 the grip, takes some tenths of a second between pedals and for the power, and varies a little from lap to lap.  Faults
-of the feet are planned where the reference lap slows for the corner, braking faults where it brakes.
+of the feet are planned where the computed lap slows for the corner, braking faults where it brakes.
 
 What stays hard, and is counted as missed: faults near LEAST, since feet that take a tenth longer than others' cost as
 much in every corner and are let pass; an early turn-in that moves the line by a decimetre, which no receiver here
@@ -77,7 +77,7 @@ ALL_KINDS = (*KINDS, "scatter")
 
 
 class Place(NamedTuple):
-    """A circuit with its kart, the reference lap, and one that keeps a hand's breadth off the edges."""
+    """A circuit with its kart, the computed lap, and one that keeps a hand's breadth off the edges."""
 
     track: Track
     kart: Kart
@@ -117,7 +117,7 @@ def place(index: int) -> Place:
 
 
 def sensible(track: Track, kart: Kart, reference: Lap) -> dict[str, list[int]]:
-    """Corners by kind: a line can be missed anywhere, but feet only where the reference lap slows for the corner."""
+    """Corners by kind: a line can be missed anywhere, but feet only where the computed lap slows for the corner."""
     every, slowed, braked = [], [], []
     for mark in find_marks(track, reference, kart):
         s = np.arange(mark.turn_in - 50.0, mark.minimum_speed + 1.0)

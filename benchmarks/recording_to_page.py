@@ -1,7 +1,7 @@
-"""From a recording to the page: 20 laps at 25 Hz, the reference lap included, stage by stage.
+"""From a recording to the page: 20 laps at 25 Hz, the computed lap included, stage by stage.
 
 A simulated session of an invented driver is written as CSV first (not timed).  Then everything a user waits for is
-timed in a fresh process: start of Python, reading, reference lap, cutting, estimating, coaching, page.
+timed in a fresh process: start of Python, reading, computed lap, cutting, estimating, coaching, page.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ track, kart = load_track(sys.argv[2]), load_kart(sys.argv[3])
 recording = load_recording(sys.argv[1])
 at = stage("files read", at)
 solution = solve_min_time(track, kart)
-at = stage("reference lap", at)
+at = stage("computed lap", at)
 ground = find_ground(recording, track, position_error=0.25)
 laps = choose_laps(ground.laps)
 at = stage("laps cut", at)

@@ -41,7 +41,7 @@ RATES = (5.0, 8.0, 10.0, 12.5, 18.18, 20.0, 25.0)
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Circuit:
-    """A track with a kart, the reference lap, and the line a driver takes who keeps off the edges."""
+    """A track with a kart, the computed lap, and the line a driver takes who keeps off the edges."""
 
     track: Track
     kart: Kart

@@ -20,7 +20,7 @@ from linelab.optimum.minimum_time import Solution
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CornerRow:
-    """One corner of the reference lap; stations [m] within the lap, speeds [m/s], times [s].
+    """One corner of the computed lap; stations [m] within the lap, speeds [m/s], times [s].
 
     ``time`` is that in the corner's ``stretch``, which the track alone decides.  The brake figures are
     None where the lap does not brake for the corner, the lift's where it does not slow for it by lifting alone.

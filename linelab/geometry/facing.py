@@ -12,6 +12,7 @@ Checks on a pair of edges, each with a cause, a place and a remedy.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import shapely
@@ -89,16 +90,9 @@ def edge_grid(edge: Edge, start: float, step: float) -> tuple[Array, Array]:
 
 def _sharp_arcs(edge: Edge, angle: float = 0.5) -> Array:
     """Arc lengths of vertices that turn by more than ``angle`` [rad]."""
-    legs = np.diff(edge.xy, axis=0)
-    turn = np.abs(_turns(legs))
+    x, y = np.diff(edge.xy, axis=0).T
+    turn = np.abs(np.arctan2(x[:-1] * y[1:] - y[:-1] * x[1:], x[:-1] * x[1:] + y[:-1] * y[1:]))
     return np.asarray(edge.arc[1:-1][turn > angle])
-
-
-def _turns(legs: Array) -> Array:
-    """Signed turning angle (M-1,) between successive legs (M, 2) [rad]."""
-    cross = legs[:-1, 0] * legs[1:, 1] - legs[:-1, 1] * legs[1:, 0]
-    dot = np.einsum("ij,ij->i", legs[:-1], legs[1:])
-    return np.asarray(np.arctan2(cross, dot))
 
 
 def _facing_start(left: Edge, right: Edge, spacing: float, width: float) -> tuple[float, float]:
@@ -145,8 +139,7 @@ def headings(edge: Edge, arcs: Array, reach: float) -> Array:
     return np.asarray(ahead / np.maximum(np.hypot(*ahead.T), 1e-12)[:, None])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Path:
+class _Path(NamedTuple):
     """A monotone pairing as arcs on both edges (K,) [m], counted from the start pair."""
 
     a: Array

@@ -4,18 +4,14 @@ The reference line is *not* the middle of the road.  Kart hairpins have inside r
 the centre of a middle line's turning circle lies on the track, and there curvilinear coordinates fold over
 (``1 - n kappa <= 0``).  The line built here keeps ``1 - n kappa`` well above zero over the whole corridor.
 
-Steps: clean and check the edges (corridor_input), pair them (corridor_pairs), find a suitable path between them
-(corridor_line), put a smooth curve through it (corridor_spline), measure the distances to the edges as surveyed
-(corridor_widths).
-
-A path down the corridor whose turning circle always reaches past the inside edge.
+Steps: clean and check the edges (:mod:`~linelab.geometry.edges`), pair them (:mod:`~linelab.geometry.facing`), find a
+path between them, put a smooth curve through it (:mod:`~linelab.geometry.plane_spline`), and measure the distances to
+the edges as surveyed (:mod:`~linelab.geometry.widths`).
 
 The path puts one point on every rung, ``p = left + t (right - left)``, and minimises the integral of
 ``(kappa (w_in + eps))²`` with ``w_in`` the distance to the edge on the inside of the bend: a line of least curvature
 that moves towards the inside edge, or straightens, wherever ``w_in`` comes near the radius of the turn, which is
 where ``1 - n kappa`` would reach zero.
-
-Where a line drawn across the track meets the reference line.
 """
 
 from __future__ import annotations

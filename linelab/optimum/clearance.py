@@ -12,7 +12,6 @@ from typing import NamedTuple, get_args
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from linelab.arrays import distance_along
 from linelab.geometry.curve import curve_at
@@ -34,29 +33,16 @@ SHARP = 0.08
 ABOUT = (-0.06, -0.035, -0.02, -0.01, 0.0, 0.01, 0.02, 0.035, 0.06)
 #: Room is measured up to FAR; a limit follows the edges as given where there is less than NEAR [m].
 NEAR, FAR = 0.3, 0.6
-#: So many places in a row are held against the parts of the border about them, and so many rows at once.
-ROW, ROWS = 8, 512
 #: Where the widths along the normals leave this much more, there is no need to look: a path crosses normals slantwise.
 SLANT = 0.4
 
 
-class Border(NamedTuple):
-    """Straight parts of the pieces' borders: a tree of their boxes, the piece of each (J,), where it begins and how far
-    it goes (J, 2) [m]."""
-
-    boxes: shapely.STRtree
-    piece: NDArray[np.intp]
-    begin: Array
-    ahead: Array
-
-
 class Ground(NamedTuple):
-    """All pieces of a track, each ``length`` long [m] and going on some way beyond, their borders, and the vertices
-    that stick out into the road (K, 2) with their stations, within the lap and in order (K,) [m]."""
+    """All pieces of a track, each ``length`` long [m] and going on some way beyond, and the vertices that stick out
+    into the road (K, 2) with their stations, within the lap and in order (K,) [m]."""
 
     pieces: tuple[shapely.Geometry, ...]
     length: float
-    border: Border
     sharp: Array
     sharp_s: Array
 
@@ -120,16 +106,13 @@ def room_beside(track: Track, line: Line, half_width: float) -> Room:
     number = np.clip((local / ground.length).astype(np.intp), 0, len(ground.pieces) - 1)
     order = np.argsort(number, kind="stable")
     cuts = np.searchsorted(number[order], np.arange(1, len(ground.pieces)))
-    inside = np.zeros(x.shape, dtype=np.bool_)
-    for piece, rows in zip(ground.pieces, np.split(order, cuts)):
-        inside[rows] = shapely.contains_xy(piece, x[rows], y[rows])
     room = np.full(x.shape, FAR)
-    for side in (0, 1):
-        some = np.flatnonzero(close[:, side] | ~inside[:, side])
-        room[some, side] = _apart(ground.border, some, number[some], x[some, side], y[some, side])
-    for k, side in np.argwhere(~inside & (room >= FAR)):
-        room[k, side] = shapely.distance(ground.pieces[number[k]], shapely.points(x[k, side], y[k, side]))
-    room = np.where(inside, room, -room)
+    for piece, rows in zip(ground.pieces, np.split(order, cuts)):
+        inside = shapely.contains_xy(piece, x[rows], y[rows])
+        some = np.nonzero(close[rows] | ~inside)
+        own = rows[some[0]], some[1]
+        apart = shapely.distance(shapely.boundary(piece), shapely.points(x[own], y[own]))
+        room[own] = np.where(inside[some], np.minimum(apart, FAR), -apart)
     return Room(s, n, low, high, room, np.interp(passing[:, len(ABOUT) // 2], known, line.s))
 
 
@@ -148,29 +131,6 @@ def _passing(track: Track, ground: Ground, line: Line) -> Array:
         at = np.clip(at + ahead / np.maximum(1.0 - kappa * beside, 0.3) / way, 0.0, last)
     found = np.abs(ahead) < 0.1
     return np.asarray(np.clip(at[found, None] + np.array(ABOUT) / way[found, None], 0.0, last))
-
-
-def _apart(border: Border, nodes: NDArray[np.intp], piece: NDArray[np.intp], x: Array, y: Array) -> Array:
-    """Distance of places along a path, nodes in order, to their piece's border, FAR where there is more (M,) [m]."""
-    apart, rows = np.full(nodes.size, FAR), np.arange(nodes.size) % ROW == 0
-    begins = np.flatnonzero(rows | (np.diff(nodes, prepend=-2) > 1) | (np.diff(piece, prepend=-1) != 0))
-    places = np.minimum(begins[:, None] + np.arange(ROW), np.append(begins[1:], nodes.size)[:, None] - 1)
-    x, y = x[places], y[places]
-    boxes = shapely.box(x.min(axis=1) - FAR, y.min(axis=1) - FAR, x.max(axis=1) + FAR, y.max(axis=1) + FAR)
-    for first in range(0, begins.size, ROWS):
-        row, part = border.boxes.query(boxes[first : first + ROWS])
-        own = border.piece[part] == piece[begins[row + first]]
-        row, part = row[own] + first, part[own]
-        if not row.size:
-            continue
-        (begin_x, begin_y), (ahead_x, ahead_y) = (each[part].T[:, :, None] for each in (border.begin, border.ahead))
-        from_x, from_y = x[row] - begin_x, y[row] - begin_y
-        along = (from_x * ahead_x + from_y * ahead_y) / np.maximum(ahead_x**2 + ahead_y**2, 1e-18)
-        along = np.clip(along, 0.0, 1.0)
-        distance = np.hypot(from_x - along * ahead_x, from_y - along * ahead_y)
-        starts = np.flatnonzero(np.diff(row, prepend=-1))
-        apart[places[row[starts]]] = np.minimum(np.minimum.reduceat(distance, starts, axis=0), FAR)
-    return apart
 
 
 def limits_beside(room: Room) -> Limits:
@@ -195,23 +155,14 @@ def ground_of(track: Track) -> Ground:
     for k in range(count):
         left, right = (edge.between(k * length - margin, (k + 1) * length + margin) for edge in edges)
         ground = shapely.make_valid(shapely.Polygon(np.vstack([left, right[::-1]])))
+        ground = shapely.simplify(ground, 1e-6, preserve_topology=False)  # most points only divide straight parts
         shapely.prepare(ground)
         pieces.append(ground)
     sharp = [_sticking_out(edge, sign) for edge, sign in zip(edges, (1.0, -1.0))]
     points, s = np.vstack([edge.points for edge in sharp]), np.concatenate([edge.s for edge in sharp])
     here = np.flatnonzero((s >= 0.0) & (s < track.length))
     here = here[np.argsort(s[here])]
-    return Ground(tuple(pieces), length, _border(pieces), points[here], s[here])
-
-
-def _border(pieces: list[shapely.Geometry]) -> Border:
-    """The straight parts of the pieces' borders."""
-    outlines = shapely.boundary(pieces)
-    rings, owner = shapely.get_parts(outlines, return_index=True)
-    points, ring = shapely.get_coordinates(rings, return_index=True)
-    same = np.flatnonzero(ring[1:] == ring[:-1])
-    ends = np.stack([points[same], points[same + 1]], axis=1)
-    return Border(shapely.STRtree(shapely.linestrings(ends)), owner[ring[same]], ends[:, 0], ends[:, 1] - ends[:, 0])
+    return Ground(tuple(pieces), length, points[here], s[here])
 
 
 class _Followed(NamedTuple):

@@ -74,7 +74,7 @@ def test_of_a_chosen_lap_nothing_is_said_that_needs_the_others(chosen, whole):
     assert ">lap 4: 49.989</option>" in page
     assert "(best)</option>" in review_page(whole, recorded=whole.recorded)
     said = " ".join(evidence_text(line) for item in session.priorities for line in item.evidence)
-    assert "on this lap" in said
+    assert "On this lap" in said
     assert "every lap" not in said + page
     remarks = [re.split(r" {2,}", row)[-1] for row in lap_table(session, laps).split("\n")[2:]]
     assert remarks.count("not chosen") == 8
@@ -105,7 +105,7 @@ def test_a_lap_in_traffic_is_told_and_is_no_example(whole):
     assert next(lap for lap in review_as_dict(session)["laps"] if lap["label"] == "lap 3")["notes"][0] == reason
     assert all("lap 3" not in item.laps for item in session.priorities)
     assert any(item.laps for item in session.priorities)
-    assert any("on every usual lap" in line.text for item in session.priorities for line in item.evidence)
+    assert any("On every usual lap" in line.text for item in session.priorities for line in item.evidence)
 
 
 def laps_of(times, lost):

@@ -20,6 +20,7 @@ from linelab.files.projection import LocalPlane, to_plane
 from linelab.files.tracks.track_ranges import LARGEST_NUMBER, TRACK_RANGES
 from linelab.geometry.corners import turn_between
 from linelab.geometry.locate import Placed, crossing, locate
+from linelab.geometry.reference_line import crossing_station
 from linelab.model.track import Corner, GripZone, Kerb, Side, Track
 from linelab.units import Array
 
@@ -251,15 +252,9 @@ def _station(track: Track, feature: Feature, plane: LocalPlane) -> float:
     x, y = _xy(feature, plane)
     ends = ((float(x[0]), float(y[0])), (float(x[-1]), float(y[-1])))
     found = crossing(ends, track.left_edge, track.right_edge, closed=track.closed)
-    placed = None
-    if found is not None:
-        (x0, y0), (x1, y1) = found
-        share = np.linspace(0.02, 0.98, 25)
-        placed = locate(track, x0 + share * (x1 - x0), y0 + share * (y1 - y0), margin=1.0)
-    if placed is None:
+    if found is None:
         raise feature.fault("the line does not cross the track", "Draw it from one edge to the other")
-    order = np.argsort(placed.n)
-    return _within(track, float(np.interp(0.0, placed.n[order], placed.s[order])))
+    return _within(track, crossing_station(track.reference, found, name=feature.place))
 
 
 def _within(track: Track, s: float) -> float:

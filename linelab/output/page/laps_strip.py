@@ -86,6 +86,6 @@ def laps_strip(review: Review, chosen: Sequence[LapReview]) -> LapsStrip:
         height=HIGH, dots=dots, base=HIGH - BOTTOM,
         bands=(
             Range(name="best + 0.1 s", top=first[0], height=first[1] - first[0], middle=0.5 * sum(first)),
-            Range(name="0.1 s from median", top=second[0], height=second[1] - second[0], middle=names),
+            Range(name="0.1 s off median", top=second[0], height=second[1] - second[0], middle=names),
         ),
     )  # fmt: skip

@@ -286,7 +286,7 @@ def track_sheet(
     folder : path
         Files of an earlier run there are replaced; others are not touched.
     solution : Solution, optional
-        The reference lap, where it is solved already with the same ``use_kerbs``.
+        The computed lap, where it is solved already with the same ``use_kerbs``.
     grip : float
         Factor on the kart's grip to solve for [-].
     use_kerbs : bool
