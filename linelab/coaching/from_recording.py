@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from os import PathLike
 from pathlib import Path
 
 import numpy as np
@@ -236,7 +237,7 @@ def read_laps(
     >>> laps[0].lap.label, round(laps[0].lap.lap_time, 1)
     ('lap 3', 51.9)
     """
-    check_kinds("read_laps", recording=(recording, (Recording, str, Path)), track=(track, Track))
+    check_kinds("read_laps", recording=(recording, (Recording, str, PathLike)), track=(track, Track))
     ground = find_ground(_recording(recording), track, position_error=position_error)
     chosen = choose_laps(ground.laps, laps)
     lost: list[RecordingError] = []
@@ -310,7 +311,7 @@ def review(
     >>> all(card.at_stake.value > 0.0 for card in found.priorities)
     True
     """
-    path = (str, Path)
+    path = (str, PathLike)
     check_kinds("review", recording=(recording, (Recording, *path)), kart=(kart, (Kart, *path)))
     check_kinds("review", track=(track, (Track, *path, type(None))))
     given = _recording(recording)

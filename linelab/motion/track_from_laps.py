@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from os import PathLike
 from pathlib import Path
 
 import numpy as np
@@ -393,7 +394,7 @@ def import_track(
     >>> linelab.import_track(linelab.load_recording("ostrelle_practice"), width=8.0).survey.assumed_width
     8.0
     """
-    check_kinds("import_track", source=(source, (Recording, str, Path)))
+    check_kinds("import_track", source=(source, (Recording, str, PathLike)))
     kind, has_use = "laps", {"width", "start_line"}
     if not isinstance(source, Recording):
         kind, has_use = "a centre line", {"width", "columns", "metres_per_unit", "closed"}
