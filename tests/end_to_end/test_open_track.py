@@ -173,6 +173,6 @@ def test_what_lies_before_the_start_line_is_not_counted_from_it(track, lap):
 
 def test_a_ranking_is_told_only_where_the_costs_differ_as_shown(track, lap):
     corners = [replace(corner, cost=0.041 + 0.001 * k) for k, corner in enumerate(sheet_corners(track, lap, KART))]
-    assert "as much in every corner (0.04" in time_words(track, corners, METRIC)[0]
+    assert "the same in every corner (0.04" in time_words(track, corners, METRIC)[0]
     corners[0] = replace(corners[0], cost=0.06)
-    assert "matters most in corners 1 (0.06" in time_words(track, corners, METRIC)[0]
+    assert "costs most in corners 1 (0.06" in time_words(track, corners, METRIC)[0]

@@ -52,7 +52,7 @@ def test_a_bias_is_taken_off_where_the_line_uses_the_track(bias):
     for lap, off in zip(placed, after):
         assert lap.bias.sigma < 0.75
         assert (np.abs(off) < 1.96 * np.hypot(lap.sigma_n, lap.bias.sigma)).mean() > 0.95
-    assert any("placed on the track together" in note for note in placed[0].notes)
+    assert any("moved together onto the track" in note for note in placed[0].notes)
 
 
 def test_drift_between_laps_is_taken_off_and_the_rest_stated():
