@@ -94,6 +94,6 @@ def test_files_and_table_say_between_which_stations(track):
     assert ends == [(s.s_start, s.s_end) for s in corner_stretches(track)]
     assert data["kerbs_allowed"]
     words = table_words(track)
-    assert words[0] == "Stations (m) are along the track's reference line, 402 m long."
+    assert words[0] == "Places [m] are distances round the lap, 402 m in all."
     assert "by the track alone" in words[1]
     assert len(table_words(dataclasses.replace(track, corners=()))) == 1

@@ -113,7 +113,7 @@ def test_laps_follow_one_another():
     crossings = np.interp([0.0, 1.0, 2.0, 3.0, 4.0], drive.line.s / TRACK.length, drive.t)
     np.testing.assert_allclose([lap.lap_time for lap in drive.laps], np.diff(crossings), atol=1e-9)
     for lap in drive.laps:
-        assert lap.line.s[0] == 0.0
+        assert lap.line.s[0] == pytest.approx(0.0, abs=1e-9)
         assert lap.line.s[-1] == pytest.approx(TRACK.length, abs=1e-9)
 
 
