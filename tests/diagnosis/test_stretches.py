@@ -95,5 +95,5 @@ def test_files_and_table_say_between_which_stations(track):
     assert data["kerbs_allowed"]
     words = table_words(track)
     assert words[0] == "Places [m] are distances round the lap, 402 m in all."
-    assert "by the track alone" in words[1]
+    assert "half-way to the next" in words[1]
     assert len(table_words(dataclasses.replace(track, corners=()))) == 1
