@@ -83,10 +83,9 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
 @click.option(
     "--against",
     type=click.Choice(list(AGAINST)),
-    default="computed",
-    show_default=True,
     help="Compare the laps with: the computed lap; the same at the grip the driver showed; the driver's own best lap; "
-    "the driver's best corners joined.",
+    "the driver's best corners joined.  [default: computed; own-parts where the edges were not surveyed or the "
+    "kart file does not fit]",
 )
 @column_options
 @reverse_option
@@ -109,7 +108,7 @@ def review(
     track: str | None,
     joined: bool,
     numbers: tuple[int, ...],
-    against: str,
+    against: str | None,
     columns: tuple[str, ...],
     quantities: tuple[str, ...],
     reverse: bool,
@@ -157,7 +156,14 @@ def review(
     for folder, (recording, ground, laps) in zip(folders, read):
         with progress("computing the computed lap") as step:
             result = review_recording(
-                recording, ground, driven, laps, against=AGAINST[against], grip=grip, reference=solved, progress=step
+                recording,
+                ground,
+                driven,
+                laps,
+                against=None if against is None else AGAINST[against],
+                grip=grip,
+                reference=solved,
+                progress=step,
             )
             solved = result.solution if ground_track is not None else None
             beside = None if earlier is None else beside_earlier(earlier, result)
@@ -174,7 +180,7 @@ def review(
         show_review(result, shown)
         if beside is not None:
             say("", f"Beside {beside.source}: {beside.difference.words}.")
-        elif ground_track is not None and against == "computed":
+        elif ground_track is not None and result.target.kind == "computed":
             earlier = result
         list_files(folder, files)
 

@@ -141,6 +141,9 @@ def verdict(
         said = [f"{which} is the lap that the others are compared with."]
     else:
         said = [f"{which} is {abs(gap):.2f} {plus_minus(sigma, 2)} s {side} {goal.title}."]
+    if goal.kind == "own_parts" and analysis.count > 1:
+        usual = float(np.median(analysis.sheet.t[analysis.usual, -1]))
+        said.append(f"Your usual lap is {usual - (best.lap_time.value or 0.0):.2f} s slower than that best lap.")
     if goal.kind in ("computed", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
         said.append("The track's edges were estimated from these laps: the gap is a rough guide only.")
     elif goal.kind == "computed":
@@ -158,7 +161,11 @@ def verdict(
     if analysis.reason:
         said.append(f"This recording is too coarse to say why ({analysis.reason}).")
     elif analysis.line_reason:
-        why = "" if analysis.line_reason == other else f": {analysis.line_reason}"
+        why = (
+            ""
+            if analysis.line_reason == other and goal.kind in ("computed", "shown_grip")
+            else f": {analysis.line_reason}"
+        )
         said.append(f"Your line and corner speeds are not rated{why}. Braking, coasting and power are.")
     if first:
         things = ("one thing first:", "two things first: together", "three things first: together")[len(first) - 1]

@@ -118,7 +118,7 @@ def review_recording(
     kart: Kart,
     laps: Sequence[RecordedLap],
     *,
-    against: TargetKind = "computed",
+    against: TargetKind | None = None,
     grip: float = 1.0,
     reference: Solution | None = None,
     progress: Callable[[str], None] = lambda text: None,
@@ -131,8 +131,9 @@ def review_recording(
         From :func:`find_ground`.
     laps : sequence of RecordedLap
         From :func:`choose_laps`.
-    against : TargetKind
-        What the laps are compared with.
+    against : TargetKind, optional
+        What the laps are compared with; when not given the computed lap, or, where the edges were not surveyed or the
+        kart file does not fit, the driver's best corners joined.
     grip : float
         Factor on the kart's grip for the computed lap.
     reference : Solution, optional
@@ -150,7 +151,8 @@ def review_recording(
     sound = complete_laps(ground.laps)
     reviewed = {id(lap) for lap in usable}
     # The driver's own best may be a lap that is not among those chosen.
-    rest = [lap for lap in sound if id(lap) not in reviewed] if against in OWN else []
+    own = against in OWN or (against is None and ground.track.survey.kind == "estimated")
+    rest = [lap for lap in sound if id(lap) not in reviewed] if own else []
     estimated = estimate_placed_laps(
         ground.track,
         [*usable, *rest],
@@ -260,7 +262,7 @@ def review(
     track: Track | str | Path | None = None,
     *,
     laps: Sequence[int] = (),
-    against: TargetKind = "computed",
+    against: TargetKind | None = None,
     grip: float = 1.0,
     position_error: float | None = None,
 ) -> Review:
@@ -276,8 +278,9 @@ def review(
         A track, the name of a bundled one, or its file; a corridor estimated from the laps when not given.
     laps : sequence of int
         Numbers of the laps to review; every complete one when not given.
-    against : str
-        "computed", "shown_grip", "own_best" or "own_parts".
+    against : str, optional
+        "computed", "shown_grip", "own_best" or "own_parts"; when not given the computed lap, or, where the edges were
+        not surveyed or the kart file does not fit, the driver's best corners joined.
     grip : float
         Factor on the kart's grip [-].
     position_error : float, optional

@@ -16,7 +16,7 @@ from linelab.coaching.envelope import shown_grip
 from linelab.coaching.mark_figures import SessionMarks, driven_marks, with_target_marks
 from linelab.coaching.results import DrivenMarks, LapReview, Review, ShownGrip, Target
 from linelab.coaching.side_by_side import session_sheet, typical_laps
-from linelab.coaching.targets import OWN, Held, choose_target
+from linelab.coaching.targets import OWN, Held, choose_target, usual_target
 from linelab.diagnosis.causes import told_causes
 from linelab.diagnosis.kinds import TargetKind
 from linelab.diagnosis.losses import rates_note
@@ -36,7 +36,7 @@ def review_session(
     driven: Sequence[DrivenLap],
     reference: Solution | Lap,
     *,
-    target: TargetKind = "computed",
+    target: TargetKind | None = "computed",
     grip: float | None = None,
     others: Sequence[DrivenLap] = (),
     quickest: bool = True,
@@ -54,9 +54,10 @@ def review_session(
         Complete laps in order of time, from :func:`linelab.motion.estimate.estimate_laps`.
     reference : Solution or Lap
         The minimum-time lap of this track, kart and grip; of an open track the part between its timing lines counts.
-    target : str
-        "computed", "shown_grip", "own_best" or "own_parts": what times are compared with.  Priorities do not depend on
-        it: they are what is lost at the grip the driver had.
+    target : str or None
+        "computed", "shown_grip", "own_best" or "own_parts": what times are compared with; None for the one that
+        :func:`linelab.coaching.targets.usual_target` says.  Priorities do not depend on it: they are what is lost at
+        the grip the driver had.
     grip : float or None
         Factor on mu that a reference given as a Lap was solved for [-]; 1 when not given.
     others : sequence of DrivenLap
@@ -82,10 +83,10 @@ def review_session(
             remedy="Check the start and finish line, or draw corners in the track file",
         )
     factor = grip if grip is not None else reference.grip if isinstance(reference, Solution) else 1.0
-    more = others if target in OWN else ()
+    more = others if target is None or target in OWN else ()
     analysis = analyse(track, kart, driven, lap, grip=factor, others=more, progress=progress)
     shown = shown_grip(analysis.diagnosis, analysis.marks, analysis.reason)
-    held = choose_target(analysis, shown, target)
+    held = choose_target(analysis, shown, target or usual_target(analysis))
     goal = held.target
     progress("finding marks")
     marked = driven_marks(analysis.sheet, analysis.seen, analysis.marks)

@@ -93,6 +93,12 @@ class Held:
         return cost._replace(line=cost.line - self.line)
 
 
+def usual_target(analysis: Analysis) -> TargetKind:
+    """What laps are compared with unless somebody chooses: the computed lap, or the driver's best corners joined where
+    that lap says little, because the edges were not surveyed or the kart file is another kart's."""
+    return "own_parts" if analysis.unrated and len(analysis.every) > 1 else "computed"
+
+
 def choose_target(analysis: Analysis, shown: ShownGrip, kind: TargetKind) -> Held:
     """A target, and what of the lost time is its own.
 
