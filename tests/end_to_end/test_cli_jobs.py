@@ -117,7 +117,7 @@ def test_held_against_something_else(capsys, tmp_path, small_session, against):
 def test_without_edges_the_gap_holds_what_a_survey_gives(capsys, tmp_path):
     """The corridor estimated from the demo's laps, as if nothing else were known, against its surveyed edges."""
     common = ("--kart", "senior-single-speed", "--position-error", "0.25")
-    _run(capsys, "review", demo_recording(), *common, "--out", tmp_path / "estimated")
+    _run(capsys, "review", demo_recording(), *common, "--against", "computed", "--out", tmp_path / "estimated")
     estimated = json.loads((tmp_path / "estimated" / "review.json").read_text(encoding="utf-8"))["target"]
     off = solved(DEMO_TRACK, DEMO_KART).lap_time - estimated["lap_time_s"]
     assert abs(off) < 2.0 * estimated["sigma_s"] < 6.0

@@ -393,7 +393,7 @@ def test_a_real_session_without_a_survey_of_the_track(tmp_path):
     review = real_review()
     text = review_page(review, source=REAL.name, recorded=review.recorded)
     assert "estimated" in text
-    assert "no surveyed edge" in text  # apex distances are withheld, with the reason
+    assert "the track&#39;s edges were not surveyed" in text  # lines are not rated, with the reason
     assert "stood still" in text  # the spin is told
     assert len(text.encode("utf-8")) < 1_000_000
     jsonschema.validate(review_as_dict(review), review_schema())
