@@ -129,14 +129,23 @@ def check_kinds(function: str, **given: tuple[object, type | tuple[type, ...]]) 
             continue
         wanted = [kind.__name__ for kind in (kinds if isinstance(kinds, tuple) else (kinds,))]
         path = isinstance(value, (str, PathLike))
-        found = f"the text {str(value)!r}" if path else f"a {type(value).__name__}"
+        found = f"the text {str(value)!r}" if path else _named(type(value).__name__)
         makers = [_MAKERS[kind] for kind in wanted if kind in _MAKERS]
-        remedy = "Give the name of a file"
+        remedy = "Give the name of a file" if "str" in wanted else _REMEDIES.get(wanted[0], "See its documentation")
         if makers:
             remedy = f"Load it first: {makers[0]}" if path else f"A {wanted[0]} comes from {makers[0]}"
         if "str" in wanted:
             wanted = [kind for kind in wanted if kind not in ("str", "Path", "PathLike")] + ["path"]
-        raise InputError(f"{name} is {found}, not a {' or '.join(wanted)}", where=function, remedy=remedy)
+        wanted = ["number" if kind == "float" else kind for kind in wanted if kind not in ("int", "NoneType")]
+        raise InputError(f"{name} is {found}, not {_named(' or '.join(wanted))}", where=function, remedy=remedy)
+
+
+def _named(noun: str) -> str:
+    return f"{'an' if noun[0] in 'aeiou' else 'a'} {noun}"
+
+
+#: What to give where a plain value is wanted.
+_REMEDIES = {"float": "Give a number", "Mapping": "Give pairs, such as {'speed': 'km/h'}"}
 
 
 #: What stood in a file is quoted up to this length [characters].

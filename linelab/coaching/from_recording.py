@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -80,6 +81,23 @@ def find_ground(
     found = corridor_from_laps(recording, start_line=start_line, assumed_width=assumed_width, name=title)
     bias = found.bias if position_error is None else stated_bias(position_error, found.sensors)
     return Ground(track=found.track, laps=found.laps, sensors=found.sensors, bias=bias, notes=found.notes)
+
+
+def lap_numbers(function: str, given: Any) -> tuple[int, ...]:
+    """The numbers of laps somebody asks for; a single one may stand by itself.
+
+    Raises
+    ------
+    InputError
+        Something that is no whole number.
+    """
+    numbers = given if isinstance(given, Sequence) and not isinstance(given, str) else (given,)
+    for number in numbers:
+        if not isinstance(number, int | np.integer):
+            raise InputError(
+                f"{number!r} is no lap number", where=function, remedy="Give whole numbers, such as [4, 6]"
+            )
+    return tuple(int(number) for number in numbers)
 
 
 def choose_laps(laps: Sequence[RecordedLap], wanted: Sequence[int] = ()) -> list[RecordedLap]:
@@ -198,7 +216,7 @@ def read_laps(
     recording: Recording | str | Path,
     track: Track,
     *,
-    laps: Sequence[int] = (),
+    laps: int | Sequence[int] = (),
     position_error: float | None = None,
 ) -> Table[DrivenLap]:
     """Clean a recording, cut it into laps on a track, and estimate the line and speed of each.
@@ -208,7 +226,7 @@ def read_laps(
     recording : Recording or path
         A recording, its file, or the name of a bundled one.
     track : Track
-    laps : sequence of int
+    laps : int or sequence of int
         Numbers of the laps; every complete one when not given.
     position_error : float, optional
         Known standard deviation of the receiver's slowly drifting position error per axis [m]; a consumer receiver's is
@@ -240,6 +258,8 @@ def read_laps(
     ('lap 3', 51.9)
     """
     check_kinds("read_laps", recording=(recording, (Recording, str, PathLike)), track=(track, Track))
+    check_kinds("read_laps", position_error=(position_error, (float, int, type(None))))
+    laps = lap_numbers("read_laps", laps)
     ground = find_ground(_recording(recording), track, position_error=position_error)
     chosen = choose_laps(ground.laps, laps)
     lost: list[RecordingError] = []
@@ -261,7 +281,7 @@ def review(
     kart: Kart | str | Path,
     track: Track | str | Path | None = None,
     *,
-    laps: Sequence[int] = (),
+    laps: int | Sequence[int] = (),
     against: TargetKind | None = None,
     grip: float = 1.0,
     position_error: float | None = None,
@@ -276,7 +296,7 @@ def review(
         A kart, the name of a bundled one, or its file.
     track : Track, str or Path, optional
         A track, the name of a bundled one, or its file; a corridor estimated from the laps when not given.
-    laps : sequence of int
+    laps : int or sequence of int
         Numbers of the laps to review; every complete one when not given.
     against : str, optional
         "computed", "shown_grip", "own_best" or "own_parts"; when not given the computed lap, or, where the edges were
@@ -317,6 +337,8 @@ def review(
     path = (str, PathLike)
     check_kinds("review", recording=(recording, (Recording, *path)), kart=(kart, (Kart, *path)))
     check_kinds("review", track=(track, (Track, *path, type(None))))
+    check_kinds("review", position_error=(position_error, (float, int, type(None))), grip=(grip, (float, int)))
+    numbers = lap_numbers("review", laps)
     given = _recording(recording)
     wanted = kart if isinstance(kart, Kart) else load_kart(kart)
     ground = find_ground(
@@ -325,4 +347,4 @@ def review(
         name=Path(given.source).stem,
         position_error=position_error,
     )
-    return review_recording(given, ground, wanted, choose_laps(ground.laps, laps), against=against, grip=grip)
+    return review_recording(given, ground, wanted, choose_laps(ground.laps, numbers), against=against, grip=grip)

@@ -202,7 +202,11 @@ def _existing(path: str | Path) -> Path:
         remedy = "Start from a bundled one: 'linelab kart NAME --save my_kart.toml'; a track is named before the kart"
         raise InputError("a kart file is TOML, not JSON", where=str(path), remedy=remedy)
     if source.suffix.lower() == ".geojson" or not source.exists():
-        raise InputError("this is a track, not a kart", where=str(path), remedy="Name the track first, then the kart")
+        raise InputError(
+            "this is a track, not a kart",
+            where=str(path),
+            remedy="Give the kart where the track is, and the other way round",
+        )
     return source
 
 

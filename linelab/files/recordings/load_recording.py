@@ -90,6 +90,7 @@ def load_recording(
     10.0
     """
     check_kinds("load_recording", path=(path, (str, os.PathLike)))
+    check_kinds("load_recording", columns=(columns or {}, Mapping), units=(units or {}, Mapping))
     check_roles((*(columns or {}), *(units or {})))
     file = Path(path)
     if not file.exists():

@@ -87,20 +87,28 @@ def _table_width(rows: Sequence[Sequence[str]]) -> int:
 
 
 def _table_score(lines: Sequence[str], delimiter: str) -> float:
-    """How table-like the lines are under a delimiter: share of numeric rows of one width, more columns first."""
+    """How table-like the lines are under a delimiter: share of numbers in rows of one width, more columns first.
+
+    By their commas ``0,1;5,2;51,3`` are four fields, but two of them are no numbers.
+    """
     rows = [_fields(line, delimiter) for line in lines[-400:]]
     width = _table_width(rows)
     if width < 2:
         return 0.0
-    good = sum(len(row) == width and _is_data(row) for row in rows)
+    good = sum(_numbers(row) for row in rows if len(row) == width and _is_data(row))
     return good / len(rows) + 0.001 * min(width, 100) * (good > 0)
 
 
 def _is_data(row: Sequence[str]) -> bool:
     """True when at least half of the filled fields are numbers or times."""
+    return 2.0 * _numbers(row) >= 1.0 and not row[0].lstrip().startswith("#")
+
+
+def _numbers(row: Sequence[str]) -> float:
+    """Share of the filled fields that are numbers or times; 0 where none is filled."""
     cells = [cell.strip() for cell in row if cell.strip().lower() not in GAPS]
     hits = sum(bool(_NUMBER.match(cell)) or (len(cell) > 3 and time_kind(cell) is not None) for cell in cells)
-    return bool(cells) and 2 * hits >= len(cells) and not row[0].lstrip().startswith("#")
+    return hits / len(cells) if cells else 0.0
 
 
 def _is_unit_row(row: Sequence[str]) -> bool:

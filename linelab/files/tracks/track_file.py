@@ -269,7 +269,9 @@ def _find(path: str | Path) -> Path:
             )
     suffix = file.suffix.lower()
     if suffix == ".toml" or not file.exists():
-        raise FileFormatError("this is a kart, not a track", path=path, remedy="Name the track first, then the kart")
+        raise FileFormatError(
+            "this is a kart, not a track", path=path, remedy="Give the track where the kart is, and the other way round"
+        )
     if suffix in (".csv", ".gpx", ".txt"):
         raise FileFormatError(
             f"a {suffix[1:].upper()} file is not a track file",
