@@ -5,7 +5,7 @@ Also the map of a driven lap, coloured by time lost against another lap.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -36,6 +36,8 @@ if TYPE_CHECKING:
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.figure import Figure
 
+#: Dashes of a timing line: a plain one across the road is taken for a mark of the lap.
+TIMING = (0, (2, 1.5))
 #: Room for a corner's number beside its neighbours' over a curve [inches].
 NUMBER_ROOM = 0.2
 
@@ -63,11 +65,13 @@ def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: 
         _draw_zone(axes, track, zone, view)
     for kerb in track.kerbs:
         _draw_kerb(axes, track, kerb, view)
-    lines = [(track.start_station, 1.8)] + [(station, 0.8) for station in track.timing_stations]
+    ends = [track.start_station]
     if not track.closed:
-        lines.append((track.length if track.finish_station is None else track.finish_station, 1.8))
-    for station, width in lines:
-        _draw_across(axes, track, station, width, view)
+        ends.append(track.length if track.finish_station is None else track.finish_station)
+    for station in ends:
+        _draw_across(axes, track, station, view, width=1.8)
+    for station in track.timing_stations:
+        _draw_across(axes, track, station, view, width=0.8, linestyle=TIMING)
 
 
 def _draw_zone(axes: Axes, track: Track, zone: GripZone, view: View) -> None:
@@ -92,12 +96,12 @@ def _draw_kerb(axes: Axes, track: Track, kerb: Kerb, view: View) -> None:
     axes.plot(*middle, color=PAPER, linewidth=1.6, linestyle=(0, (1.2, 1.6)), zorder=2.3)
 
 
-def _draw_across(axes: Axes, track: Track, station: float, width: float, view: View) -> None:
+def _draw_across(axes: Axes, track: Track, station: float, view: View, *, width: float, linestyle: Any = "-") -> None:
     """A line across the track."""
     s = np.array([station, station])
     n = np.array([float(along_closed(track, track.w_left, s)[0]), -float(along_closed(track, track.w_right, s)[0])])
     x, y = view(*sn_to_xy(track.reference, s, n * 1.25))
-    axes.plot(x, y, color=INK, linewidth=width, zorder=4, solid_capstyle="butt")
+    axes.plot(x, y, color=INK, linewidth=width, linestyle=linestyle, zorder=4, solid_capstyle="butt")
 
 
 def draw_direction(axes: Axes, track: Track, view: View = NORTH_UP) -> None:

@@ -18,7 +18,7 @@ from linelab.model.kart import Kart
 from linelab.model.track import Track
 from linelab.optimum.minimum_time import Solution, solve_min_time
 from linelab.output.display import CAUTIONS, METRIC, Units, UnitsName, lap_time_words, units_named
-from linelab.output.draw.ground_map import survey_note
+from linelab.output.draw.ground_map import TIMING, survey_note
 from linelab.output.draw.style import A4, WHITE, new_figure, plain, save_book
 from linelab.output.sheet.corner_facts import MISS, MarkName, SheetCorner, SheetMark, sheet_corners
 from linelab.output.sheet.sheet_map import BARS, BLACK, GREY, LOOKS, draw_map
@@ -370,7 +370,8 @@ def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units,
         text = "Track estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by this map."
         _framed(page, text, A4[1] - 1.03)
     draw_map(page, MAP_BOX, track, solution.lap, subject.kart, corners, units)
-    _key(page, units, lifts=any(corner.brake is not None and corner.brake.name == "lift" for corner in corners))
+    lifts = any(corner.brake is not None and corner.brake.name == "lift" for corner in corners)
+    _key(page, units, lifts=lifts, timing=bool(track.timing_stations))
     left, right = MARGIN, 0.5 * A4[0] + 0.12
     top = MAP_BOX[1] - 0.36
     _paragraphs(page, left, top, "Where the time is", time_words(track, corners, units))
@@ -387,7 +388,7 @@ def _framed(page: Figure, text: str, height: float) -> None:
     page.text(*place, text, size=8.0, weight="bold", color=BLACK, ha="center", va="center", bbox=frame)
 
 
-def _key(page: Figure, units: Units, *, lifts: bool) -> None:
+def _key(page: Figure, units: Units, *, lifts: bool, timing: bool) -> None:
     """What the signs on the map mean, on one line under it."""
     from matplotlib.lines import Line2D
 
@@ -416,6 +417,7 @@ def _key(page: Figure, units: Units, *, lifts: bool) -> None:
             sign(*LOOKS[name], label)
             for name, label in (("turn in", "turn-in"), ("apex", "apex"), ("track out", "track-out"))
         ),
+        *([Line2D([], [], color=BLACK, linewidth=0.8, linestyle=TIMING, label="timing line")] if timing else []),
     ]
     page.legend(
         handles=handles,
@@ -430,7 +432,8 @@ def _key(page: Figure, units: Units, *, lifts: bool) -> None:
         title=None,
     )
     text = f"in a circle: corner; below it: minimum speed [{units.speed_unit}]"
-    page.text(1.0 - MARGIN / A4[0], (MAP_BOX[1] - 0.115) / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
+    height = MAP_BOX[1] + (0.06 if timing else -0.115)  # a line higher where the signs need the whole line
+    page.text(1.0 - MARGIN / A4[0], height / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
 
 
 def _paragraphs(page: Figure, left: float, top: float, title: str, paragraphs: Sequence[str]) -> None:
