@@ -11,6 +11,7 @@ import numpy as np
 from linelab.coaching.driven_marks import averaged, push
 from linelab.coaching.results import ShownGrip
 from linelab.coaching.side_by_side import Sheet
+from linelab.diagnosis import priors
 from linelab.diagnosis.driver_model import GRIP, SHARE
 from linelab.diagnosis.findings import Diagnosis
 from linelab.diagnosis.marks import CornerMarks
@@ -21,9 +22,6 @@ from linelab.units import STANDARD_GRAVITY
 
 #: Fewest corners to judge by, and the factors believed.
 LEAST_CORNERS, BELIEVED = 3, (0.5, 1.2)
-#: What the session's share of the grip may be off by besides the fit's own error [-]: grip under a line is known so
-#: well.
-GRIP_ERROR = 0.01
 
 
 def shown_grip(diagnosis: Diagnosis | None, marks: tuple[CornerMarks, ...], reason: str) -> ShownGrip:
@@ -50,7 +48,7 @@ def shown_grip(diagnosis: Diagnosis | None, marks: tuple[CornerMarks, ...], reas
     if not BELIEVED[0] <= share <= BELIEVED[1]:
         reason = f"the corner speeds would need {share:.2f} times this kart's grip: check the kart and its grip"
         return ShownGrip(factor=withheld(reason), low=low, high=high, corners=corners)
-    error = math.hypot(GRIP_ERROR, math.sqrt(float(found.covariance[SHARE, SHARE])))
+    error = math.hypot(float(priors.SESSION_ERROR[SHARE]), math.sqrt(float(found.covariance[SHARE, SHARE])))
     return ShownGrip(
         factor=Measured(share, error), low=low, high=high, corners=corners,
         note=f"from the speed in {len(corners)} corners limited by grip; most of them show {low:.2f} to {high:.2f} of "

@@ -139,7 +139,7 @@ def all_round(found: Explained) -> tuple[AllRound, ...]:
     course = found.driven.course
     v = found.laps(np.repeat(found.sizes[None], len(rows), axis=0), rows)
     spent = interval_times(course.h[:, None], v, closed=course.closed).sum(axis=0)
-    errors = np.sqrt(np.diag(found.covariance))
+    errors = np.sqrt(np.diag(found.covariance) + priors.SESSION_ERROR**2)
     told = []
     for k, (name, changed) in enumerate(numbers.items(), start=1):
         first = changed[0]

@@ -48,6 +48,9 @@ SESSION_SCALE = np.array([0.1, 0.15, 0.1, 0.3, 0.08, 0.15])
 SESSION_LOWEST = np.array([0.5, 0.3, 0.4, 0.2, 0.0, 0.0])
 SESSION_HIGHEST = np.array([1.4, 1.6, 2.0, 3.0, 0.3, 0.6])
 SESSION_STEP = np.array([0.005, 0.02, 0.01, 0.05, 0.02, 0.04])
+#: What the model may be off by in them, besides the fit's own errors: the same laps read with another stated error of
+#: the positions, or another beginning of the clock, showed about as much.
+SESSION_ERROR = np.array([0.01, 0.03, 0.02, 0.05, 0.02, 0.05])
 SESSION_LONGEST = np.array([0.05, 0.15, 0.1, 0.2, 0.06, 0.1])
 
 #: What the engine force that the straights show may be off by besides their scatter [-].
