@@ -230,7 +230,7 @@ def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis, best:
             said.append(f"This counts from your usual lap, {usual - float(times.min()):.2f} s slower than {best}.")
         elif any(item.kind != "scatter" for item in first):
             said.append("That is compared with the computed lap at your grip, not with your own laps.")
-    if stakes > usual - analysis.reference.lap_time:
+    if goal.kind in ("computed", "shown_grip") and stakes > usual - analysis.reference.lap_time:
         said.append("It is more than the whole gap, because you are faster than the computed lap elsewhere.")
     if len(first) > 1 and any(item.kind == "scatter" for item in first):
         said.append("Part of it is counted twice: a fault on only some laps also makes your laps differ.")

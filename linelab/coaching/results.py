@@ -525,6 +525,17 @@ class Review(ByValue):
         set_field(self, "laps", Table(self.laps))
         set_field(self, "recorded", Table(self.recorded))
 
+    @property
+    def opening(self) -> int:
+        """Index of the lap that outputs show first: the best, or, where that is what laps are compared with, the usual
+        one: a lap beside itself shows nothing."""
+        if self.target.kind != "own_best" or len(self.laps) == 1:
+            return self.best
+        others = [k for k in range(len(self.laps)) if k != self.best]
+        return (
+            self.typical if self.typical != self.best else min(others, key=lambda k: self.laps[k].lap_time.value or 0.0)
+        )
+
     def __repr__(self) -> str:
         best, target = self.laps[self.best], self.target
         laps, advice = counted(len(self.laps), "lap"), counted(len(self.priorities), "thing")

@@ -132,7 +132,7 @@ def review_pages(review: Review, units: Units = METRIC, *, source: str = "", cor
     """
     parts = corner_parts(review, units)
     pages = [_verdict_page(review, units, source), _map_page(review, units, source, parts)]
-    worst = costliest(review.laps[review.best])[:corners]
+    worst = costliest(review.laps[review.opening])[:corners]
     for first in range(0, len(worst), BY_PAGE):
         pages.append(_corner_page(review, units, source, parts, worst[first : first + BY_PAGE]))
     return pages
@@ -140,7 +140,7 @@ def review_pages(review: Review, units: Units = METRIC, *, source: str = "", cor
 
 def _verdict_page(review: Review, units: Units, source: str) -> Figure:
     """The gap, the verdict, what to work on, what is good."""
-    lap = review.laps[review.best]
+    lap = review.laps[review.opening]
     page = blank_page(review, units, source, "the verdict")
     gap = measured_text(lap.gap, 1.0, 2, signed=True)
     write(page, MARGIN, A4[1] - 1.15, f"{typeset(gap)} s", size=34, color=LOSS, weight="bold", family="serif")
@@ -211,7 +211,7 @@ def _priority(page: Figure, x: float, y: float, item: Priority, wide: float, uni
 
 def _map_page(review: Review, units: Units, source: str, parts: Sequence[CornerPart]) -> Figure:
     """The whole track with both lines, and the table of all corners."""
-    lap = review.laps[review.best]
+    lap = review.laps[review.opening]
     page = blank_page(review, units, source, f"where {lap.label} loses time")
     rows = len(lap.corners) + 2
     table = 0.165 * rows + 0.45
@@ -227,7 +227,7 @@ def _map_page(review: Review, units: Units, source: str, parts: Sequence[CornerP
     draw_scale(axes, units, north=0.5 * np.pi if review.track.georeferenced else None)
     key = f"Wide and orange: {lap.label} loses time; teal: it gains; dashed: {review.target.title}. "
     write(page, MARGIN, bottom + 0.22, key, size=7.5, color=SOFT)
-    _table(page, figures_table(review, parts, review.best, units), bottom)
+    _table(page, figures_table(review, parts, review.opening, units), bottom)
     return page
 
 
@@ -266,7 +266,7 @@ def _corner_page(
     review: Review, units: Units, source: str, parts: Sequence[CornerPart], chosen: Sequence[int]
 ) -> Figure:
     """Close-ups one above the other, each with its words and marks."""
-    lap = review.laps[review.best]
+    lap = review.laps[review.opening]
     page = blank_page(review, units, source, f"corners of {lap.label} close up")
     letters = ", ".join(f"{letter} {name}" for letter, name in LETTERS)
     key = f"{letters}. {ring_text(review)}; filled: {lap.label}."
@@ -281,7 +281,7 @@ def _corner_page(
 
 def _close_up(axes: Axes, review: Review, index: int, units: Units) -> None:
     """One corner, driven upwards, with both lines and lettered marks."""
-    track, lap = review.track, review.laps[review.best]
+    track, lap = review.track, review.laps[review.opening]
     part, target = lap.corners[index], review.target.lap
     driven = lap.comparison.driven.lap
     view, outline = corner_view(track, part.corner)
@@ -324,7 +324,7 @@ def _letters(axes: Axes, spots: tuple[Spots, Spots], filled: bool) -> None:
 
 def _words(page: Figure, x: float, y: float, review: Review, part: CornerPart) -> None:
     """A corner's losses and marks in words."""
-    best = review.best
+    best = review.opening
     write(page, x, y, f"Corner {part.label}: {part.losses[best].lost} s", size=10, weight="bold", family="serif")
     y = paragraph(page, x, y - 0.22, f"Where: {part.by_part[best]} s", 76, size=7)
     y = paragraph(page, x, y - 0.03, f"Why: {part.by_cause[best]}", 76, size=7) - 0.08

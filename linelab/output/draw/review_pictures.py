@@ -46,7 +46,7 @@ def save_pictures(
     InputError
         The folder cannot be written.
     """
-    track, lap = review.track, review.laps[review.best]
+    track, lap = review.track, review.laps[review.opening]
     target = replace(review.target.lap, label=review.target.title)
     comparison = replace(lap.comparison, reference=target)
     files = save_overview(folder, track, comparison, review.kart, units, progress=progress)
@@ -66,9 +66,9 @@ def save_pictures(
             target,
             driven,
             units,
-            reference_marks=_callouts(track, target, part, wanted, "target", review.best),
-            driven_marks=_callouts(track, driven, part, own, "driven", review.best),
-            subtitle=f"{part.losses[review.best].lost} s: {part.by_part[review.best]} s",
+            reference_marks=_callouts(track, target, part, wanted, "target", review.opening),
+            driven_marks=_callouts(track, driven, part, own, "driven", review.opening),
+            subtitle=f"{part.losses[review.opening].lost} s: {part.by_part[review.opening]} s",
             notes=small_print(comparison),
         )
         files.append(folder / f"corner_{corner.number:02d}.png")

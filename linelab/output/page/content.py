@@ -85,7 +85,7 @@ def page_content(
         "kart": review.kart.name,
         "source": source,
         "units": units,
-        "shown": review.best,
+        "shown": review.opening,
         "laps": [_lap_heading(lap, loss_texts(lap)[-1], remarks.get(lap.label, ""), units) for lap in review.laps],
         "target": review.target,
         "target_time": _target_time(review),
