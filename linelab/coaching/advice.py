@@ -76,7 +76,11 @@ def _corners(analysis: Analysis, findings: list[Finding]) -> Strength | None:
     return Strength(
         title=f"Good driving {corners_text(numbers)}",
         corners=numbers,
-        evidence=(Evidence(f"Your line, braking and power cost less than {WELL} s there."),),
+        evidence=(
+            Evidence(
+                f"Your line, braking and power cost less than {WELL} s there. The rest is lost all round the lap."
+            ),
+        ),
     )
 
 

@@ -59,7 +59,7 @@
   const sized = [...map.querySelectorAll("[data-size]")];
   const spots = find("spots"), spotDriven = find("spot-driven"), spotTarget = find("spot-target");
   const count = data.count, length = data.step * count;
-  const phases = ["braking", "entry", "exit", "straight after"];
+  const phases = ["approach", "entry", "exit", "straight after"];
   let place = 0, first = 0, last = count;
 
   const point = (n, k) => [road.x[k] - (n[k] * Math.sin(road.psi[k] / 1e4)), road.y[k] - (n[k] * Math.cos(road.psi[k] / 1e4))];
