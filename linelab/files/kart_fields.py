@@ -178,7 +178,7 @@ def range_words() -> list[str]:
             extra = field.json_schema_extra
             if low is not None and high is not None and isinstance(extra, dict):
                 unit = unit_of(table, name)
-                lines.append(f"  {name}: {low:.4g} to {high:.4g}{unit and ' ' + unit} ({extra['why']})")
+                lines.append(f"  {name}: {_short(low)} to {_short(high)}{unit and ' ' + unit} ({extra['why']})")
     return lines
 
 
@@ -214,7 +214,7 @@ def _words(error: ErrorDetails, table: str, name: str) -> str:
     kind, unit = error["type"], unit_of(table, name)
     suffix = f" {unit}" if unit else ""
     low, high = limits_of(table, name)
-    allowed = f"{low:.4g} to {high:.4g}{suffix}" if low is not None and high is not None else ""
+    allowed = f"{_short(low)} to {_short(high)}{suffix}" if low is not None and high is not None else ""
     if kind == "extra_forbidden":
         return f"unknown field{near_miss(name, table)}"
     if kind == "missing":
@@ -264,3 +264,8 @@ def _same_stem(name: str, known: Sequence[str]) -> list[str]:
 def joined(faults: Iterable[tuple[str, str]]) -> str:
     """All faults on one line."""
     return "; ".join(f"{label}: {words}" for label, words in faults)
+
+
+def _short(value: float) -> str:
+    """Four digits, large numbers written out: 28650, not 2.865e+04."""
+    return f"{float(f'{value:.4g}'):.0f}" if abs(value) >= 1e4 else f"{value:.4g}"

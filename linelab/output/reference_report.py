@@ -17,7 +17,7 @@ from linelab.model.timed import timing_words
 from linelab.model.track import Track, lap_ends
 from linelab.optimum.minimum_time import Solution
 from linelab.optimum.verify import Verification
-from linelab.output.display import CAUTIONS, METRIC, Units, lap_time_words, rounded_parts
+from linelab.output.display import CAUTIONS, METRIC, Units, lap_time_words, number_text, rounded_parts
 from linelab.output.tables import text_table
 from linelab.output.track_facts import patch_words
 
@@ -45,7 +45,7 @@ def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -
                 *_slowing_cells(row, units),
                 f"{row.turn_in_speed / units.speed:.1f}",
                 f"{row.min_speed / units.speed:.1f}",
-                f"{row.min_speed_place / units.length:+.0f}",
+                number_text(row.min_speed_place / units.length, 0, signed=True),
                 f"{row.drive_station / units.length:.0f}",
                 f"{row.track_out_speed / units.speed:.1f}",
                 f"{time:.3f}",
