@@ -74,7 +74,9 @@ class AirTable(_Table):
 
 
 _GEAR = Bound(0.2, 10.0, "-", why="first gears have 2.5 to 3, last ones 1, primary drives 2 to 4")
-_TEETH: Any = Field(None, ge=5, le=200, json_schema_extra={"unit": "teeth", "why": "usual: 9 to 12 on the engine, 60 to 90 on the axle"})
+_TEETH: Any = Field(
+    None, ge=5, le=200, json_schema_extra={"unit": "teeth", "why": "usual: 9 to 12 on the engine, 60 to 90 on the axle"}
+)
 CrankSpeed = Annotated[float, _entry(SPEED_ENTRY, RPM)]
 Torque = Annotated[float, _entry(TORQUE_ENTRY)]
 GearRatio = Annotated[float, _entry(_GEAR)]
