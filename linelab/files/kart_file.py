@@ -205,7 +205,7 @@ def _existing(path: str | Path) -> Path:
         raise InputError(
             "this is a track, not a kart",
             where=str(path),
-            remedy="Give the kart where the track is, and the other way round",
+            remedy="Swap them: commands name the track first, then the kart",
         )
     return source
 

@@ -160,8 +160,8 @@ def test_laps_the_other_way_round_name_the_option(folder: Path, capsys: pytest.C
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["reference", "senior-single-speed", "ostrelle_sprint"], "Name the track first, then the kart"),
-        (["reference", "my_kart.toml", "ostrelle_sprint"], "Name the track first, then the kart"),
+        (["reference", "senior-single-speed", "ostrelle_sprint"], "name the track first, then the kart"),
+        (["reference", "my_kart.toml", "ostrelle_sprint"], "name the track first, then the kart"),
         (["sheet", "session.csv", "gearbox"], "linelab sheet --from-laps"),
         (["track", "session.csv"], "linelab review"),
         (["track", "ostrelle_print"], "Did you mean ostrelle_sprint?"),

@@ -270,7 +270,7 @@ def _find(path: str | Path) -> Path:
     suffix = file.suffix.lower()
     if suffix == ".toml" or not file.exists():
         raise FileFormatError(
-            "this is a kart, not a track", path=path, remedy="Give the track where the kart is, and the other way round"
+            "this is a kart, not a track", path=path, remedy="Swap them: commands name the track first, then the kart"
         )
     if suffix in (".csv", ".gpx", ".txt"):
         raise FileFormatError(
