@@ -229,9 +229,10 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
     finely, and what both cost together is that one's stake.
     """
     active = np.argwhere(found.sizes[:, : len(HABITS)] > 0.0)
-    spent = _times(found, np.array([found.sizes, *(without(found.sizes, k, [h]) for k, h in active)]))
+    v = found.laps(np.array([found.sizes, *(without(found.sizes, k, [h]) for k, h in active)]))
+    spent = _clock(found, v)
     alone = spent[0] - spent[1:]
-    left = _unexplained(found)
+    left = _unexplained(found, v[:, 0])
     errors = np.array([_feet_sigma(found, single[usual], k, h, stake, left[k]) for (k, h), stake in zip(active, alone)])
     clear = alone > priors.CLEAR * errors
     kept: list[tuple[int, Index]] = []
@@ -284,14 +285,12 @@ def _same_once(findings: Sequence[Finding]) -> list[Finding]:
     return found
 
 
-def _unexplained(found: Explained) -> Array:
-    """Time that the model leaves unexplained about each place (K,) [s]: half of what it gains and loses on the driven
-    speed on the way from the place before to the one after."""
+def _unexplained(found: Explained, v: Array) -> Array:
+    """Time that the model's speed (N,) leaves unexplained about each place (K,) [s]: half of what it gains and loses on
+    the driven speed on the way from the place before to the one after."""
     given, places, count = found.driven, found.places, found.places.size
     h, closed = given.course.h, given.course.closed
-    off = interval_times(h, found.laps(found.sizes[None])[:, 0], closed=closed) - interval_times(
-        h, given.v, closed=closed
-    )
+    off = interval_times(h, v, closed=closed) - interval_times(h, given.v, closed=closed)
     left = np.zeros(count)
     for k in range(count):
         first = int(places[k - 1]) if k or closed else 0
@@ -409,8 +408,13 @@ def _rival(found: Explained, k: int, kind: FaultKind, pushes: Pushes) -> tuple[F
 
 def _times(found: Explained, sizes: Array) -> Array:
     """Lap times with these habits (L, K, SIZE) [s]."""
+    return _clock(found, found.laps(sizes))
+
+
+def _clock(found: Explained, v: Array) -> Array:
+    """Lap times at these speeds (N, L) [s]."""
     course = found.driven.course
-    return np.asarray(interval_times(course.h[:, None], found.laps(sizes), closed=course.closed).sum(axis=0))
+    return np.asarray(interval_times(course.h[:, None], v, closed=course.closed).sum(axis=0))
 
 
 def _stretches(track: Track, s: Array, v: Array, marks: Sequence[CornerMarks]) -> Array:

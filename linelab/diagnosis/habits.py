@@ -385,6 +385,7 @@ def _weighed_again(scene: Scene, rivals: dict[int, list[Fit]]) -> bool:
 
 
 def _kinds(sizes: Array, pushes: Pushes) -> frozenset[FaultKind]:
+    """What the habits are called that a place with these numbers (SIZE,) has."""
     return kinds_of(habits_of(cleaned(sizes)), sizes, pushes)
 
 
@@ -415,7 +416,7 @@ def _likeliest(fits: Sequence[Fit], pushes: Pushes) -> tuple[Fit, float]:
     """
     least: dict[tuple[frozenset[FaultKind], tuple[int, ...], float], Fit] = {}
     for fit in fits:
-        kinds = kinds_of(habits_of(cleaned(fit.sizes)), fit.sizes, pushes)
+        kinds = _kinds(fit.sizes, pushes)
         manner = (kinds, fit.hypothesis.habits, float(fit.sizes[FOOT]))
         if manner not in least or cost_of(fit) < cost_of(least[manner]):
             least[manner] = fit

@@ -59,7 +59,6 @@
   const sized = [...map.querySelectorAll("[data-size]")];
   const spots = find("spots"), spotDriven = find("spot-driven"), spotTarget = find("spot-target");
   const count = data.count, length = data.step * count;
-  const phases = ["approach", "entry", "exit", "straight after"];
   let place = 0, first = 0, last = count;
 
   const point = (n, k) => [road.x[k] - (n[k] * Math.sin(road.psi[k] / 1e4)), road.y[k] - (n[k] * Math.cos(road.psi[k] / 1e4))];
@@ -70,7 +69,7 @@
     const s = place * data.step;
     let at = data.segments[0];
     for (const segment of data.segments) if (segment[0] <= s) at = segment;
-    return at[1] ? `corner ${at[1]}, ${phases[at[2]]}` : "before the first corner";
+    return at[1] ? `corner ${at[1]}, ${at[2]}` : "before the first corner";
   };
   const words = () => {
     const own = numbers(lap), [speed, speedUnit] = data.units.speed, [long, longUnit] = data.units.length;

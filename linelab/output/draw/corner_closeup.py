@@ -13,7 +13,7 @@ from linelab.model.lap import Lap
 from linelab.model.track import Corner, Track
 from linelab.output.display import METRIC, Units
 from linelab.output.draw.ground_map import draw_ground, draw_lost, draw_scale, fit_limits, survey_note
-from linelab.output.draw.style import INK, LOSS, PAPER, SOFT, footer, heading, new_figure
+from linelab.output.draw.style import INK, LOSS, PAPER, SOFT, arrow, footer, heading, new_figure
 from linelab.output.lap_curves import called, time_gap
 from linelab.output.outlines import BEFORE, View, along_closed, corner_view, spread, stations_between
 from linelab.units import Array
@@ -106,14 +106,7 @@ def _draw_way_in(axes: Axes, track: Track, corner: Corner, view: View) -> None:
     s = np.array([start, start + 7.0])
     local = np.mod(s, track.length) if track.closed else np.maximum(s, 0.0)
     x, y = view(*sn_to_xy(track.reference, s, _free_offset(track, s, local)))
-    axes.annotate(
-        "",
-        (float(x[1]), float(y[1])),
-        (float(x[0]), float(y[0])),
-        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.3, "shrinkA": 0, "shrinkB": 0},
-        zorder=5,
-        annotation_clip=True,
-    )
+    arrow(axes, (x[0], y[0]), (x[1], y[1]), INK, annotation_clip=True)
 
 
 def _free_offset(track: Track, s: Array, local: Array) -> Array:

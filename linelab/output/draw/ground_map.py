@@ -16,7 +16,20 @@ from linelab.model.facts import middle_line, square_width
 from linelab.model.lap import Lap
 from linelab.model.track import GripZone, Kerb, Track
 from linelab.output.display import METRIC, Units, lap_time_text, lap_time_within, measured_text
-from linelab.output.draw.style import FAINT, GAIN, INK, KERB, LOSS, PAPER, ROAD, SOFT, footer, heading, new_figure
+from linelab.output.draw.style import (
+    FAINT,
+    GAIN,
+    INK,
+    KERB,
+    LOSS,
+    PAPER,
+    ROAD,
+    SOFT,
+    arrow,
+    footer,
+    heading,
+    new_figure,
+)
 from linelab.output.lap_curves import called, pieces, time_gap
 from linelab.output.outlines import (
     NORTH_UP,
@@ -111,13 +124,7 @@ def draw_direction(axes: Axes, track: Track, view: View = NORTH_UP) -> None:
     x, y = float(at.x - offset * np.sin(at.psi)), float(at.y + offset * np.cos(at.psi))
     dx, dy = 12.0 * float(np.cos(at.psi)), 12.0 * float(np.sin(at.psi))
     tail, tip = view(np.array(x), np.array(y)), view(np.array(x + dx), np.array(y + dy))
-    axes.annotate(
-        "",
-        (float(tip[0]), float(tip[1])),
-        (float(tail[0]), float(tail[1])),
-        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.3, "shrinkA": 0, "shrinkB": 0},
-        zorder=5,
-    )
+    arrow(axes, tail, tip, INK)
 
 
 def frame_track(axes: Axes, track: Track, margin: float = 0.07) -> None:

@@ -40,6 +40,13 @@ COAST = "#b99b3e"
 DPI = 140
 
 
+def arrow(axes: Axes, tail: Any, tip: Any, color: str, **more: Any) -> None:
+    """An arrow from one point (2,) to another in data coordinates: which way the track is driven."""
+    look = {"arrowstyle": "-|>", "color": color, "linewidth": 1.3, "shrinkA": 0, "shrinkB": 0}
+    begin, end = ((float(point[0]), float(point[1])) for point in (tail, tip))
+    axes.annotate("", end, begin, arrowprops=look, zorder=5, **more)
+
+
 def new_figure(width: float, height: float) -> Figure:
     """A figure on paper, in inches, drawn off screen."""
     figure = Figure(figsize=(width, height), facecolor=PAPER)

@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 
 from linelab.coaching.results import LapReview, Review
-from linelab.diagnosis.stretches import PHASES
 from linelab.geometry.curve import curve_at
 from linelab.measured import TO_95
 from linelab.model.lap import Lap
 from linelab.output.display import Units
+from linelab.output.page.corner_rows import PHASE_NAMES
 from linelab.output.page.svg_map import PER_METRE
 from linelab.units import Array
 
@@ -53,7 +53,7 @@ def readings(review: Review, units: Units) -> dict[str, Any]:
             for part in review.laps[0].corners
         ],
         "segments": [
-            [round(segment.s_start, 1), segment.corner, PHASES.index(segment.phase)]
+            [round(segment.s_start, 1), segment.corner, PHASE_NAMES[segment.phase]]
             for segment in review.laps[0].comparison.losses.segments
         ],
     }

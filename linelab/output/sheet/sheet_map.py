@@ -17,7 +17,7 @@ from linelab.model.lap import Lap
 from linelab.model.track import Track
 from linelab.output.display import Units
 from linelab.output.draw.ground_map import draw_ground, draw_scale, fit_limits
-from linelab.output.draw.style import WHITE
+from linelab.output.draw.style import WHITE, arrow
 from linelab.output.lap_curves import Pedal, pedals, runs
 from linelab.output.outlines import View, along_closed, stations_between
 from linelab.output.sheet.corner_facts import MarkName, SheetCorner
@@ -186,13 +186,7 @@ def _draw_start(axes: Axes, track: Track, view: View, per_inch: float) -> Array:
     along, across = np.array([np.cos(psi), np.sin(psi)]), np.array([-np.sin(psi), np.cos(psi)])
     tail = edge + 0.17 * per_inch * across
     tip = tail + 0.33 * per_inch * along
-    axes.annotate(
-        "",
-        (float(tip[0]), float(tip[1])),
-        (float(tail[0]), float(tail[1])),
-        arrowprops={"arrowstyle": "-|>", "color": BLACK, "linewidth": 1.3, "shrinkA": 0, "shrinkB": 0},
-        zorder=5,
-    )
+    arrow(axes, tail, tip, BLACK)
     name = tail + per_inch * (0.16 * along + 0.13 * across)
     turn = float(np.degrees(psi) + 90.0) % 180.0 - 90.0  # never upside down
     axes.text(float(name[0]), float(name[1]), "start", size=7, ha="center", va="center", rotation=turn, zorder=5)
