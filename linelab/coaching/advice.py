@@ -192,7 +192,7 @@ def _spread(analysis: Analysis, gap: float) -> list[str]:
     words = {
         "grip": "All round the lap you use {} % of the grip. That costs {} s a lap.",
         "braking": "All round the lap you brake with {} % of what the tyres allow. That costs {} s a lap.",
-        "feet": "All round the lap your feet take {} s from pedal to pedal and bring the power in slowly. "
+        "feet": "All round the lap you need {} s to change pedals, and you press the power slowly. "
         "That costs {} s a lap.",
     }
     parts = []
