@@ -22,6 +22,7 @@ from linelab.diagnosis.driver_model import (
     COAST,
     DRIVE,
     EARLY,
+    GRIP,
     HABITS,
     LASTS,
     LATE,
@@ -37,7 +38,7 @@ from linelab.diagnosis.driver_model import (
     interval_times,
     way_of,
 )
-from linelab.diagnosis.fitting import Driven, Pushes, kind_of, pushes_at
+from linelab.diagnosis.fitting import Driven, Pushes, bend_at, kind_of, pushes_at
 from linelab.diagnosis.habits import Explained, by_lap, explain, on_passes, without
 from linelab.diagnosis.kinds import FaultKind, Quantity
 from linelab.diagnosis.losses import NODES
@@ -169,7 +170,8 @@ def diagnose(
         model=Model(kart=kart_numbers(kart), engine_braking=kart.engine_braking), course=course, v=v,
         sigma=np.sqrt(priors.SPEED**2 + np.mean(np.square(noise), axis=0) / len(every)),
         entry=100.0 if track.closed else float(v[0]), sure=sure,
-        bend=curvature_error(own, every), **_likely_numbers(power),
+        bend=curvature_error(own, every, course),
+        corners=np.array([(mark.turn_in, mark.track_out) for mark in marks]).reshape(-1, 2), **_likely_numbers(power),
     )  # fmt: skip
     found = explain(driven)
     corner = _corners(track, course.s[found.places], marks)
@@ -454,29 +456,33 @@ def _lines(
     """
     d, target = own.departure, own.target
     noise = drawn_lines(own, usual)
-    courses = [course_on(own, n, grip=grip, step=NODES) for n in (target, own.driven)]
-    courses += [course_on(own, n, step=NODES, ground=courses[1].surface) for n in own.driven + noise]
+    aim, line = (course_on(own, n, grip=grip, step=NODES) for n in (target, own.driven))
+    courses = [aim, aim, line]
+    courses += [course_on(own, n, step=NODES, ground=line.surface) for n in own.driven + noise]
     places = np.searchsorted(courses[0].s, found.driven.course.s[found.places])
     count = len(courses)
+    sizes = np.repeat(found.sizes[None], count, axis=0)
+    part, unsure = _of_the_line(found)
+    sizes[:2, :, GRIP] -= part, part - unsure
     v = drive_laps(
-        found.driven.model, courses, places, np.repeat(found.sizes[None], count, axis=0),
+        found.driven.model, courses, places, sizes,
         np.repeat(found.session[None], count, axis=0), entry=found.driven.entry,
     )  # fmt: skip
     h = np.array([course.h for course in courses]).T
     spent = interval_times(h, v, closed=found.driven.course.closed)
-    where = _stretches(own.track, courses[0].s, v[:, :2].mean(axis=1), marks)
+    where = _stretches(own.track, courses[0].s, v[:, [0, 2]].mean(axis=1), marks)
     times = where[:, : len(spent)] @ spent
     # Noise in a line makes it slower: what it adds to the recorded line it has added to the driver's already.
-    again = times[:, 2:] - times[:, 1:2]
-    lost = times[:, 1] - times[:, 0] - (again.mean(axis=1) if len(noise) else 0.0)
-    unknown = again.std(axis=1) if len(noise) else np.zeros(len(marks))
+    again = times[:, 3:] - times[:, 2:3]
+    lost = times[:, 2] - times[:, 0] - (again.mean(axis=1) if len(noise) else 0.0)
+    unknown = np.hypot(again.std(axis=1) if len(noise) else 0.0, times[:, 1] - times[:, 0])
     share = np.array([np.interp(own.s, courses[0].s, row) for row in where])
     bias = own.shift_sigma
     single = lap_offsets(own, laps)[0] - own.moved - target
     named = [_line_kind(own, mark) for mark in marks]
     findings = []
-    for top, corners in _humps(d, named).items():
-        j = min(corners, key=lambda corner: abs(_since(own.track, marks[corner].apex, own.s[top])))
+    for corners in _humps(d, named).values():
+        j = max(corners, key=lambda corner: named[corner].off)
         stake = float(lost[corners].sum())
         # A shift of the whole line by what is unknown of its place costs about as its own size does.
         weight = share[corners].sum(axis=0)
@@ -496,6 +502,17 @@ def _lines(
             )
         )
     return findings
+
+
+def _of_the_line(found: Explained) -> tuple[Array, Array]:
+    """How much of each corner's own grip stands for curvature that the recorded line does not show, and what that may
+    be off by (K,) [-].
+
+    Both are likely to be near none within their scales; what is seen of the sum is shared by their variances.
+    """
+    grip, bend = np.minimum(found.sizes[:, GRIP], 0.0), bend_at(found.driven, found.places)
+    share = bend**2 / (bend**2 + priors.SCALE[GRIP] ** 2)
+    return grip * share, np.where(grip < 0.0, np.sqrt(share) * priors.SCALE[GRIP], 0.0)
 
 
 class _Off(NamedTuple):

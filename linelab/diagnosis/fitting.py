@@ -77,8 +77,10 @@ class Driven:
     sure : bool
         Whether line, ground and kart are known so well that how fast a corner can be taken is: where they are not, a
         corner's own grip is free within wide bounds, and speed at its slowest point is no habit.
-    bend : float
+    bend : (N,) array or float
         What the course's curvature may be off by [1/m]: a corner's own grip is known no better.
+    corners : (C, 2) array
+        Where the track's corners begin and end [m]; none where they do not matter.
     """
 
     model: Model
@@ -89,7 +91,8 @@ class Driven:
     middle: Array = field(default_factory=priors.SESSION_MIDDLE.copy)
     scale: Array = field(default_factory=priors.SESSION_SCALE.copy)
     sure: bool = True
-    bend: float = 0.0
+    bend: Array | float = 0.0
+    corners: Array = field(default_factory=lambda: np.zeros((0, 2)))
 
 
 class Hypothesis(NamedTuple):
@@ -186,6 +189,8 @@ class Scene:
         """Scales of the priors of numbers (C, SIZE) of places (C,): of a loss by the foot most may be cut off."""
         scale = self.likely.scale[place]
         scale[:, LOST] *= np.where(theta[:, FOOT] == SLIDES, 1.0, priors.CUT_OFF)
+        # A receiver takes from a line's curvature, and seldom adds to it: only less grip may be the line's.
+        scale[:, GRIP] = np.hypot(scale[:, GRIP], np.where(theta[:, GRIP] < 0.0, self.likely.bend[place], 0.0))
         return scale
 
     def windows_driven(self, place: Index, theta: Array) -> Array:
@@ -215,6 +220,7 @@ class Likely(NamedTuple):
     highest: Array
     before: Array  #: how far before and after the slowest place the corner is nearly as tight as there (K,) [m]
     after: Array
+    bend: Array  #: what the curvature there may be larger by than the line shows, as a share (K,) [-]
 
 
 def _likely(given: Driven, places: Index, level: Array) -> Likely:
@@ -226,7 +232,8 @@ def _likely(given: Driven, places: Index, level: Array) -> Likely:
     )
     if not given.sure:
         scale[:, GRIP], lowest[:, GRIP], highest[:, GRIP] = priors.UNSURE, -3.0 * priors.UNSURE, 3.0 * priors.UNSURE
-    scale[:, GRIP] = np.hypot(scale[:, GRIP], given.bend / np.abs(given.course.kappa[places]))
+    bend = bend_at(given, places)
+    lowest[:, GRIP] = np.minimum(lowest[:, GRIP], -3.0 * np.hypot(scale[:, GRIP], bend)).clip(-0.5)
     since, until = before / level, after / level
     middle[:, WHEN] += 0.5 * (until - since)
     scale[:, WHEN] = np.hypot(scale[:, WHEN], (since + until) / math.sqrt(12.0))
@@ -234,7 +241,13 @@ def _likely(given: Driven, places: Index, level: Array) -> Likely:
     highest[:, WHEN] = np.maximum(highest[:, WHEN], until + 1.0)
     scale[:, WHERE] = np.hypot(scale[:, WHERE], before / math.sqrt(12.0))
     lowest[:, WHERE] = np.minimum(lowest[:, WHERE], -before)
-    return Likely(middle, scale, lowest, highest, before, after)
+    return Likely(middle, scale, lowest, highest, before, after, bend)
+
+
+def bend_at(given: Driven, places: Index) -> Array:
+    """What the line's curvature at places may be off by, as a share of it (K,) [-]."""
+    bend = np.broadcast_to(given.bend, given.course.kappa.shape)
+    return np.asarray(bend[places] / np.abs(given.course.kappa[places]))
 
 
 def _extents(course: Course, places: Index) -> tuple[Array, Array]:

@@ -143,6 +143,21 @@ def slow_places(course: Course, v: Array) -> Index:
     return np.sort((_peaks(-turned, priors.LEAST_PROMINENCE, apart) + shift) % v.size)
 
 
+def _with_driven(given: Driven, places: Index) -> Index:
+    """Slow places, and the slowest driven points of corners without: done well, those are taken flat out."""
+    slow, course = slow_places(given.course, given.v), given.course
+    length = course.s[-1] - course.s[0] + course.h[-1]
+    more: list[int] = []
+    for first, last in given.corners:
+        inside, had = (
+            nodes[np.mod(course.s[nodes] - first, length) <= last - first] if course.closed
+            else nodes[(course.s[nodes] >= first) & (course.s[nodes] <= last)]
+            for nodes in (slow, places)
+        )  # fmt: skip
+        more += [] if had.size else inside.tolist()
+    return np.unique(np.append(places, np.array(more, dtype=np.intp)))
+
+
 def _peaks(values: Array, prominence: float, apart: int) -> Index:
     """Maxima (K,) within a series (N,): of those closer than ``apart`` the highest, where the series falls by
     ``prominence`` on both sides before it is higher again or ends.  (What scipy.signal finds, which loads scipy.stats
@@ -290,6 +305,7 @@ def explain(given: Driven) -> Explained:
     none = np.zeros(0, dtype=np.intp)
     ideal = drive_laps(given.model, [given.course], none, np.zeros((1, 0, SIZE)), session[None], entry=given.entry)
     places = slow_places(given.course, ideal[:, 0])
+    places = _with_driven(given, places)
     if not given.sure and places.size:
         # The file's grip may be another kart's: the corners' own speeds say what is likely.
         shown = session[SHARE] * float(np.median((given.v[places] / ideal[places, 0]) ** 2))
@@ -303,8 +319,11 @@ def explain(given: Driven) -> Explained:
     rivals: dict[int, list[Fit]] = {}
     settled: dict[int, float] = {}
     for sweep in range(_SWEEPS + 1):
+        if sweep == 1:
+            # Begun again with the session's numbers known: the first habits were found while numbers stood for them.
+            sizes, rivals, settled = np.zeros_like(sizes), {}, {}
         scene = Scene(given, places, sizes, session)
-        changed = _weighed_again(scene, rivals) if sweep else True
+        changed = _weighed_again(scene, rivals) if rivals else True
         if sweep < _SWEEPS:
             _explain_places(scene, rivals, settled)
         elif not changed:

@@ -44,6 +44,8 @@ WIDTHS = (0.7, 1.0, 1.4, 2.0, 2.8, 4.0)
 SINGLE = (*WIDTHS, 6.0, 9.0)
 #: Nobody chooses a line with shorter waves than this: standard deviation of a Gaussian [m].
 SHORTEST = 1.4
+#: The shortest wave that a driver steers [m]: a turn of the wheel and back takes a third of a second or more.
+QUICKEST = 5.0
 #: How much farther from the edges a careful lap is solved for [m], and over which way departures are alike [m].
 ROOM, ALIKE = 0.2, 15.0
 #: A line's place across the road is spread over no more than this when grip under it is looked up [m].
@@ -293,13 +295,23 @@ def drawn_lines(own: OwnLine, laps: Sequence[DrivenLap]) -> Array:
     return smooth(rows.mean(axis=0), max(own.width, SHORTEST))
 
 
-def curvature_error(own: OwnLine, laps: Sequence[DrivenLap]) -> float:
-    """What the curvature of the mean line of laps may be off by [1/m]: noise that smoothing has left, and what it took
-    from the line itself."""
+def curvature_error(own: OwnLine, laps: Sequence[DrivenLap], course: Course) -> Array:
+    """What the curvature of the mean line of laps may be off by at a course's nodes (N,) [1/m].
+
+    Noise that smoothing has left and what it took from the line itself; and where the driver leaves the reference line,
+    what he may have steered in waves too short to be seen: about as strongly as in those that are seen, wave number by
+    wave number (a path put together of arcs has the same power of curvature in each).
+    """
     smooth = _Filter(float(own.s[1] - own.s[0]), closed=own.track.closed)
     noise = _spectrum(_drawn(own.s, laps)) / len(laps)
     power = _curvature_errors(smooth, _spectrum(own.chosen[None]), noise, max(own.width, SHORTEST))
-    return math.sqrt(2.0 * power) / own.s.size
+    everywhere = math.sqrt(2.0 * power) / own.s.size
+    if not own.width:
+        return np.full(course.s.size, everywhere)
+    apart = _line(own.track, own.s, own.driven, 0.0).kappa - _line(own.track, own.s, own.target, 0.0).kappa
+    seen = np.maximum(smooth(apart[: own.s.size] ** 2, ALIKE) - everywhere**2, 0.0)
+    unseen = max(2.0 * math.pi * own.width / QUICKEST - 1.0, 0.0)
+    return np.asarray(np.sqrt(everywhere**2 + unseen * np.interp(course.s, own.s, seen)))
 
 
 def _hands(track: Track, smooth: _Filter, s: Array, wanted: Array, departure: Array) -> Array:
