@@ -28,6 +28,7 @@ from linelab.diagnosis.driver_model import (
     LATE,
     LOST,
     SHARE,
+    SLOW,
     SOFT,
     UNTIL,
     WHEN,
@@ -38,7 +39,7 @@ from linelab.diagnosis.driver_model import (
     interval_times,
     way_of,
 )
-from linelab.diagnosis.fitting import Driven, Pushes, bend_at, kind_of, pushes_at
+from linelab.diagnosis.fitting import Driven, Pushes, Scene, bend_at, kind_of, pushes_at
 from linelab.diagnosis.habits import Explained, by_lap, explain, on_passes, without
 from linelab.diagnosis.kinds import FaultKind, Quantity
 from linelab.diagnosis.losses import NODES
@@ -58,6 +59,8 @@ LINES: tuple[FaultKind, ...] = ("turns_in_early", "apex_missed", "exit_unused")
 #: How far before the turn-in and past the track-out a line counts [m].
 SHOULDER = 8.0
 LINE_KINDS: tuple[FaultKind, ...] = (*LINES, "line_other")
+#: Habits of slowing for a corner; the others are of leaving it.
+SLOWING = (EARLY, SOFT, COAST, SLOW)
 
 
 class Done(NamedTuple):
@@ -227,22 +230,29 @@ def _corners(track: Track, stations: Array, marks: tuple[CornerMarks, ...]) -> I
 def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bool_]) -> list[Finding]:
     """What the driver's feet do, place by place.
 
-    A habit that is not clear of none by itself is no fault of its own: it draws the dearest one of its place more
-    finely, and what both cost together is that one's stake.
+    How a corner is slowed for is one thing to change, and how it is left another: the dearest habit of each names it,
+    and what all of them cost together is its stake.  A habit that is not clear of none by itself goes with the dearest
+    of its place.
     """
     active = np.argwhere(found.sizes[:, : len(HABITS)] > 0.0)
     v = found.laps(np.array([found.sizes, *(without(found.sizes, k, [h]) for k, h in active)]))
     spent = _clock(found, v)
     alone = spent[0] - spent[1:]
-    left = _unexplained(found, v[:, 0])
-    errors = np.array([_feet_sigma(found, single[usual], k, h, stake, left[k]) for (k, h), stake in zip(active, alone)])
+    left, worse = _unexplained(found, v[:, 0]), _worse(found)
+    errors = np.array([
+        _feet_sigma(found, single[usual], k, h, stake, left[k], worse[k]) for (k, h), stake in zip(active, alone)
+    ])  # fmt: skip
     clear = alone > priors.CLEAR * errors
     kept: list[tuple[int, Index]] = []
     for k in np.unique(active[:, 0]):
         here = np.flatnonzero(active[:, 0] == k)
-        first = int(here[alone[here].argmax()])
-        kept.append((first, here[~clear[here] | (here == first)]))
-        kept += [(int(row), np.array([row])) for row in here if clear[row] and row != first]
+        slowing = np.isin(active[here, 1], SLOWING)
+        dearest = int(alone[here].argmax())
+        same = slowing == slowing[dearest]
+        kept.append((int(here[dearest]), here[same | ~clear[here]]))
+        other = here[~same & clear[here]]
+        if other.size:
+            kept.append((int(other[alone[other].argmax()]), other))
     bare = np.array([without(found.sizes, active[row, 0], active[rows, 1]) for row, rows in kept])
     stakes = spent[0] - _times(found, bare) if kept else []
     rolled, pushes = _rolled_since_before(found), pushes_at(found.driven, found.places, found.session)
@@ -302,7 +312,18 @@ def _unexplained(found: Explained, v: Array) -> Array:
     return left
 
 
-def _feet_sigma(found: Explained, single: Array, k: int, h: int, stake: float, left: float) -> float:
+def _worse(found: Explained) -> Array:
+    """How much farther off the model is about each place than its error says, at least 1 (K,) [-].
+
+    Errors are multiplied by it (the scale factor of S. Navas et al., Particle Data Group, Review of particle physics,
+    2024, section 5.2.2; from memory).
+    """
+    scene = Scene(found.driven, found.places, found.sizes, found.session)
+    looks = scene.windows.use.sum(axis=0)
+    return np.sqrt(np.maximum([scene.misfit(k) / looks[k] for k in range(found.places.size)], 1.0))
+
+
+def _feet_sigma(found: Explained, single: Array, k: int, h: int, stake: float, left: float, worse: float) -> float:
     """What the stake of a habit may be off by [s]; ``single`` are the usual laps' habits (L, K, SIZE), ``left`` is what
     the model leaves unexplained there [s]."""
     known = stake * single[:, k, h] / float(found.sizes[k, h])
@@ -310,7 +331,7 @@ def _feet_sigma(found: Explained, single: Array, k: int, h: int, stake: float, l
     unknown = h == LOST and not found.driven.sure
     share = priors.GROUND_SHARE if unknown else priors.MODEL_SHARE
     time = priors.GROUND_TIME if unknown else priors.MODEL_TIME
-    return math.sqrt(scatter**2 + (share * stake) ** 2 + time**2 + left**2)
+    return math.sqrt(scatter**2 + worse**2 * ((share * stake) ** 2 + time**2) + left**2)
 
 
 def _same_driving(found: Explained, corner: Index, k: int, kind: FaultKind) -> int | None:

@@ -67,4 +67,4 @@ GROUND_SHARE, GROUND_TIME = 0.3, 0.06
 #: Share of a line's stake that goes with its place across the road.
 PLACE_SHARE = 0.5
 #: A stake is said where it is so many standard deviations clear of none; a cause without a rival from this weight on.
-CLEAR, SURE = 1.96, 0.9
+CLEAR, SURE = 2.1, 0.9
