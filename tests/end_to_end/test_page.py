@@ -157,11 +157,11 @@ def test_what_had_no_room_is_named_everywhere(review, text):
     assert said in review_as_dict(session)["priorities"][-1]["evidence"]
     printed = " ".join(part.get_text() for part in review_pages(session)[0].findobj(matplotlib.text.Text))
     assert said in " ".join(printed.split())
-    assert "in about this order" in work_heading(session)  # the second and the third are near each other
-    far = dataclasses.replace(session, priorities=session.priorities[:2])
-    assert "in this order" in work_heading(far)
-    near = dataclasses.replace(session.priorities[1], at_stake=session.priorities[0].at_stake)
-    assert "in about this order" in work_heading(dataclasses.replace(session, priorities=(session.priorities[0], near)))
+    first, second = session.priorities[:2]
+    for less, said in ((0.8, "in about this order"), (0.2, "in this order")):
+        stake = Measured(less * first.at_stake.value, first.at_stake.sigma)
+        two = (first, dataclasses.replace(second, at_stake=stake))
+        assert said in work_heading(dataclasses.replace(session, priorities=two))
 
 
 def test_the_least_repeatable_corner_leads_its_table(review, text):

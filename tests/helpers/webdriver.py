@@ -109,6 +109,9 @@ class Browser:
     def open(self, target: Path | str) -> None:
         """Load a file or an address."""
         self._post("/url", {"url": target.resolve().as_uri() if isinstance(target, Path) else target})
+        # A key pressed before the first frame goes nowhere.
+        frames = "const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(() => done(0)))"
+        self._post("/execute/async", {"script": frames, "args": []})
 
     def run(self, script: str, *arguments: Any) -> Any:
         """The value of a function body run in the page."""
