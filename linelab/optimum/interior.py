@@ -93,7 +93,8 @@ _Judge = Callable[[Array, float], tuple[str, Array]]
 
 
 def _barrier_function(f: float, gaps: Gaps, mu: float) -> float:
-    return f - mu * float(np.log(gaps.low * gaps.high).sum())
+    with np.errstate(divide="ignore"):  # a step that rounds onto a bound is infinitely bad, and refused
+        return f - mu * float(np.log(gaps.low * gaps.high).sum())
 
 
 def line_search(newton: Newton, filter_: Filter, aim: Aim, tau: float) -> Point | None:
