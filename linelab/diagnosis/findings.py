@@ -39,7 +39,7 @@ from linelab.diagnosis.driver_model import (
     interval_times,
     way_of,
 )
-from linelab.diagnosis.fitting import Driven, Pushes, Scene, bend_at, kind_of, pushes_at
+from linelab.diagnosis.fitting import Driven, Pushes, bend_at, kind_of, misfits, pushes_at, windows_of
 from linelab.diagnosis.habits import Explained, by_lap, explain, on_passes, without
 from linelab.diagnosis.kinds import FaultKind, Quantity
 from linelab.diagnosis.losses import NODES
@@ -238,7 +238,7 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
     v = found.laps(np.array([found.sizes, *(without(found.sizes, k, [h]) for k, h in active)]))
     spent = _clock(found, v)
     alone = spent[0] - spent[1:]
-    left, worse = _unexplained(found, v[:, 0]), _worse(found)
+    left, worse = _unexplained(found, v[:, 0]), _worse(found, v[:, 0])
     errors = np.array([
         _feet_sigma(found, single[usual], k, h, stake, left[k], worse[k]) for (k, h), stake in zip(active, alone)
     ])  # fmt: skip
@@ -312,15 +312,14 @@ def _unexplained(found: Explained, v: Array) -> Array:
     return left
 
 
-def _worse(found: Explained) -> Array:
-    """How much farther off the model is about each place than its error says, at least 1 (K,) [-].
+def _worse(found: Explained, v: Array) -> Array:
+    """How much farther off the model's speed (N,) is about each place than its error says, at least 1 (K,) [-].
 
     Errors are multiplied by it (the scale factor of S. Navas et al., Particle Data Group, Review of particle physics,
     2024, section 5.2.2; from memory).
     """
-    scene = Scene(found.driven, found.places, found.sizes, found.session)
-    looks = scene.windows.use.sum(axis=0)
-    return np.sqrt(np.maximum([scene.misfit(k) / looks[k] for k in range(found.places.size)], 1.0))
+    windows = windows_of(found.driven, found.places)
+    return np.asarray(np.sqrt(np.maximum(misfits(found.driven, windows, v) / windows.use.sum(axis=0), 1.0)))
 
 
 def _feet_sigma(found: Explained, single: Array, k: int, h: int, stake: float, left: float, worse: float) -> float:
@@ -494,9 +493,10 @@ def _lines(
     where = _stretches(own.track, courses[0].s, v[:, [0, 2]].mean(axis=1), marks)
     times = where[:, : len(spent)] @ spent
     # Noise in a line makes it slower: what it adds to the recorded line it has added to the driver's already.
-    again = times[:, 3:] - times[:, 2:3]
-    lost = times[:, 2] - times[:, 0] - (again.mean(axis=1) if len(noise) else 0.0)
-    unknown = np.hypot(again.std(axis=1) if len(noise) else 0.0, times[:, 1] - times[:, 0])
+    best, doubted, driven = times[:, :3].T
+    again = times[:, 3:] - driven[:, None]
+    lost = driven - best - (again.mean(axis=1) if len(noise) else 0.0)
+    unknown = np.hypot(again.std(axis=1) if len(noise) else 0.0, doubted - best)
     share = np.array([np.interp(own.s, courses[0].s, row) for row in where])
     bias = own.shift_sigma
     single = lap_offsets(own, laps)[0] - own.moved - target

@@ -78,7 +78,7 @@ class Driven:
         Whether line, ground and kart are known so well that how fast a corner can be taken is: where they are not, a
         corner's own grip is free within wide bounds, and speed at its slowest point is no habit.
     bend : (N,) array or float
-        What the course's curvature may be off by [1/m]: a corner's own grip is known no better.
+        What the course's curvature may be larger by [1/m]: a corner's own grip may be lower by as much.
     corners : (C, 2) array
         Where the track's corners begin and end [m]; none where they do not matter.
     """
@@ -113,7 +113,7 @@ class Fit(NamedTuple):
     spread: float
 
 
-class _Windows(NamedTuple):
+class Windows(NamedTuple):
     """The stretch of each place, from the place before to the one after, shorter ones filled up with empty steps."""
 
     node: Index  #: nodes (M, K)
@@ -123,7 +123,7 @@ class _Windows(NamedTuple):
     who: Index  #: those places (3, K); -1 where there is none
 
 
-def _windows(given: Driven, places: Index) -> _Windows:
+def windows_of(given: Driven, places: Index) -> Windows:
     """Windows of all places: from the place before to the one after, but no farther than their own habits reach.
 
     Farther down a straight a lower speed only wears off: the last node's misfit stands for half of the way left.
@@ -154,7 +154,13 @@ def _windows(given: Driven, places: Index) -> _Windows:
     use = np.where(first + row <= last, np.concatenate([h, h[-1:]]), 0.0) / priors.SPACING
     left = spots[2] - where[-1]
     use[last - first, number] += 0.5 * left / priors.SPACING
-    return _Windows(node % count, h, away, use, who)
+    return Windows(node % count, h, away, use, who)
+
+
+def misfits(given: Driven, windows: Windows, v: Array) -> Array:
+    """What a speed (N,) leaves to be explained about each place (K,)."""
+    off = (v[windows.node] - given.v[windows.node]) / given.sigma[windows.node]
+    return np.asarray((windows.use * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum(axis=0))
 
 
 class Scene:
@@ -162,7 +168,7 @@ class Scene:
 
     def __init__(self, given: Driven, places: Index, sizes: Array, session: Array) -> None:
         self.given, self.places, self.sizes, self.session = given, places, sizes, session
-        self.windows = _windows(given, places)
+        self.windows = windows_of(given, places)
         nodes, course = self.windows.node, given.course
         self.node = nodes_on(
             given.model.kart, course.kappa[nodes], Surface(*(np.asarray(field)[nodes] for field in course.surface))
@@ -180,10 +186,9 @@ class Scene:
         v = drive_laps(given.model, [given.course], self.places, sizes, numbers, entry=given.entry, ideal=ideal)
         self.v = v[:, 0]
 
-    def misfit(self, place: int) -> float:
-        """What the speed about a place leaves to be explained."""
-        off = (self.v[self.windows.node[:, place]] - self.driven[:, place]) / self.sigma[:, place]
-        return float((self.windows.use[:, place] * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum())
+    def misfits(self) -> Array:
+        """What the speed about each place leaves to be explained (K,)."""
+        return misfits(self.given, self.windows, self.v)
 
     def scale(self, place: Index, theta: Array) -> Array:
         """Scales of the priors of numbers (C, SIZE) of places (C,): of a loss by the foot most may be cut off."""
@@ -233,7 +238,7 @@ def _likely(given: Driven, places: Index, level: Array) -> Likely:
     if not given.sure:
         scale[:, GRIP], lowest[:, GRIP], highest[:, GRIP] = priors.UNSURE, -3.0 * priors.UNSURE, 3.0 * priors.UNSURE
     bend = bend_at(given, places)
-    lowest[:, GRIP] = np.minimum(lowest[:, GRIP], -3.0 * np.hypot(scale[:, GRIP], bend)).clip(-0.5)
+    lowest[:, GRIP] = np.minimum(lowest[:, GRIP], -3.0 * np.hypot(scale[:, GRIP], bend)).clip(priors.LEAST_GRIP)
     since, until = before / level, after / level
     middle[:, WHEN] += 0.5 * (until - since)
     scale[:, WHEN] = np.hypot(scale[:, WHEN], (since + until) / math.sqrt(12.0))

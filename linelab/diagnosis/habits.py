@@ -145,17 +145,21 @@ def slow_places(course: Course, v: Array) -> Index:
 
 def _with_driven(given: Driven, places: Index) -> Index:
     """Slow places, and the slowest driven points of corners without: done well, those are taken flat out."""
-    slow, course = slow_places(given.course, given.v), given.course
-    length = course.s[-1] - course.s[0] + course.h[-1]
-    more: list[int] = []
-    for first, last in given.corners:
-        inside, had = (
-            nodes[np.mod(course.s[nodes] - first, length) <= last - first] if course.closed
-            else nodes[(course.s[nodes] >= first) & (course.s[nodes] <= last)]
-            for nodes in (slow, places)
-        )  # fmt: skip
-        more += [] if had.size else inside.tolist()
-    return np.unique(np.append(places, np.array(more, dtype=np.intp)))
+    slow = slow_places(given.course, given.v)
+    more = [
+        _within(given.course, slow, first, last)
+        for first, last in given.corners
+        if not _within(given.course, places, first, last).size
+    ]
+    return np.unique(np.concatenate([places, *more]))
+
+
+def _within(course: Course, nodes: Index, first: float, last: float) -> Index:
+    """Those nodes that lie from one station to another [m], round a closed lap."""
+    ahead = course.s[nodes] - first
+    if course.closed:
+        ahead = np.mod(ahead, course.s[-1] - course.s[0] + course.h[-1])
+    return nodes[(ahead >= 0.0) & (ahead <= last - first)]
 
 
 def _peaks(values: Array, prominence: float, apart: int) -> Index:
@@ -317,39 +321,41 @@ def explain(given: Driven) -> Explained:
     if not places.size:
         return Explained(driven=given, places=places, sizes=sizes, session=session, covariance=covariance)
     rivals: dict[int, list[Fit]] = {}
-    settled: dict[int, float] = {}
-    for sweep in range(_SWEEPS + 1):
-        if sweep == 1:
-            # Begun again with the session's numbers known: the first habits were found while numbers stood for them.
-            sizes, rivals, settled = np.zeros_like(sizes), {}, {}
-        scene = Scene(given, places, sizes, session)
-        changed = _weighed_again(scene, rivals) if rivals else True
-        if sweep < _SWEEPS:
-            _explain_places(scene, rivals, settled)
-        elif not changed:
-            break
-        sizes = np.array([cleaned(row) for row in scene.sizes])
-        sizes, session, covariance = fit_session(given, places, sizes, session, scene)
-        sizes = np.array([cleaned(row) for row in sizes])
+    for _ in range(_SWEEPS):
+        # Begun again with the session's numbers known: the first habits were found while numbers stood for them.
+        scene = Scene(given, places, np.zeros_like(sizes), session)
+        rivals = _explain_places(scene)
+        sizes, session, covariance = _settled_on(scene)
+    scene = Scene(given, places, sizes, session)
+    if _weighed_again(scene, rivals):
+        sizes, session, covariance = _settled_on(scene)
     return Explained(
         driven=given, places=places, sizes=sizes, session=session, covariance=covariance, rivals=_rivals(rivals),
     )  # fmt: skip
 
 
-def _explain_places(scene: Scene, rivals: dict[int, list[Fit]], settled: dict[int, float]) -> None:
-    """Add habits one at a time, all over the lap, until none pays for itself.
+def _settled_on(scene: Scene) -> tuple[Array, Array, Array]:
+    """Sizes of a scene's habits, the session's numbers and their covariance, fitted together."""
+    sizes = np.array([cleaned(row) for row in scene.sizes])
+    sizes, session, covariance = fit_session(scene.given, scene.places, sizes, scene.session, scene)
+    return np.array([cleaned(row) for row in sizes]), session, covariance
 
-    ``settled`` is what places had left to be explained when nothing paid for itself there: as long as that stays, they
-    are not gone through again.  A place that still has the habits it had in its last race goes on from the best fits of
-    that.
+
+def _explain_places(scene: Scene) -> dict[int, list[Fit]]:
+    """Add habits one at a time, all over the lap, until none pays for itself; the fits of each place that was raced.
+
+    A place whose misfit stays what it was when nothing paid for itself there is not gone through again.  A place that
+    still has the habits it had in its last race goes on from the best fits of that.
     """
+    rivals: dict[int, list[Fit]] = {}
+    settled: dict[int, float] = {}
     raced: dict[int, list[Fit]] = {}
     count = scene.places.size
     active = list(range(count))
     pushes = pushes_at(scene.given, scene.places, scene.session)
     for _ in range(_MOST + 1):
         own = [hypothesis_of(k, scene.sizes[k], habits_of(scene.sizes[k])) for k in active]
-        left = {k: scene.misfit(k) for k in active}
+        left = scene.misfits()
         open_to = [k for k in active if left[k] > priors.PRICE and abs(left[k] - settled.get(k, np.inf)) > _SETTLED]
         more = {k: _one_more(scene, k) for k in open_to}
         again = [k for k in open_to if k in raced and _same_habits(raced[k], more[k])]
@@ -369,14 +375,15 @@ def _explain_places(scene: Scene, rivals: dict[int, list[Fit]], settled: dict[in
                     gains[k] = (gain, best)
         for k, fit in kept.items():
             scene.sizes[k] = fit.sizes
-        settled |= {k: left[k] for k in open_to}
+        settled |= {k: float(left[k]) for k in open_to}
         for k in gains:
             del settled[k]
         taken = _taken(scene, gains)
         if not taken:
-            return
+            break
         near = {(k + step) % count for k in taken for step in (-1, 0, 1)}
         active = sorted(near | set(gains))
+    return rivals
 
 
 def _weighed_again(scene: Scene, rivals: dict[int, list[Fit]]) -> bool:

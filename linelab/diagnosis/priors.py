@@ -29,6 +29,8 @@ HIGHEST = np.array([18.0, 1.5, 4.0, 6.0, 4.0, 14.0, 4.0, 0.06, 1.5, 1.0, 1.0, 2.
 NEARLY, LONGEST_CORNER = 0.6, 60.0
 #: A corner's own grip where neither its ground nor the line is surveyed, or the kart file does not fit [-].
 UNSURE = 0.1
+#: A corner's own grip is never lower than this, however little its line shows [-].
+LEAST_GRIP = -0.5
 #: A loss of speed by the foot is made of flanks, most is cut off: so much larger than what is lost [-].
 CUT_OFF = 2.0
 #: Steps of numerical derivatives, and the longest steps of a fit.
