@@ -146,3 +146,23 @@ def _to_track(track: Track, lon: np.ndarray, lat: np.ndarray) -> tuple[np.ndarra
     from linelab.files.projection import LocalPlane, to_plane
 
     return to_plane(LocalPlane(origin_lon=track.origin[0], origin_lat=track.origin[1]), lon, lat)
+
+
+def true_passes(
+    session: judge.Session, track: Track, edges: np.ndarray, owners: np.ndarray, laps: np.ndarray
+) -> np.ndarray:
+    """True times of the passes of recorded laps (L, C), cut at the stations of a track's segments (M + 1,) [s].
+
+    ``owners`` (M,) says whose each segment is, ``laps`` (L, 2) are the laps' numbers and measured times: which lap of
+    the truth has number one is found by the times.
+    """
+    s, _ = xy_to_sn(track.reference, *_to_track(track, *session.circuit.to_lonlat(session.x, session.y)))
+    s = np.unwrap(s, period=track.length)
+    onward = np.concatenate([[True], np.diff(np.maximum.accumulate(s)) > 1e-6])
+    s, t = s[onward], session.t[onward]
+    begins = np.arange(math.ceil((s[0] - edges[0]) / track.length), math.floor((s[-1] - edges[-1]) / track.length) + 1)
+    steps = np.array([np.diff(np.interp(edges + begin * track.length, s, t)) for begin in begins])
+    numbers = (laps[:, 0] - laps[0, 0]).astype(int)
+    rows = [k + numbers for k in range(len(begins) - int(numbers.max()))]
+    best = min(rows, key=lambda at: float(np.abs(steps[at].sum(axis=1) - laps[:, 1]).sum()))
+    return np.stack([steps[best][:, owners == k].sum(axis=1) for k in range(int(owners.max()) + 1)], axis=1)

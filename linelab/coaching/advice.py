@@ -10,12 +10,21 @@ from itertools import pairwise
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.coach_words import ADVICE, FAULTS, MARKS, UNBRAKED, Advice, corners_text, laps_text
-from linelab.coaching.consistency import scatter_priority
+from linelab.coaching.coach_words import (
+    ADVICE,
+    FAULTS,
+    MARKS,
+    UNBRAKED,
+    Advice,
+    corners_text,
+    labels_text,
+    laps_text,
+)
+from linelab.coaching.consistency import clear_passes, own_pass_priorities, scatter_priority
 from linelab.coaching.envelope import misfit
 from linelab.coaching.mark_figures import SessionMarks, common
-from linelab.coaching.results import Consistency, Evidence, LapReview, Priority, Strength, Target
-from linelab.coaching.targets import grip_error
+from linelab.coaching.results import Consistency, DrivenMarks, Evidence, LapReview, Priority, Strength, Target
+from linelab.coaching.targets import OWN, grip_error
 from linelab.diagnosis.causes import all_round
 from linelab.diagnosis.findings import LINE_KINDS, Finding
 from linelab.diagnosis.kinds import FaultKind
@@ -144,10 +153,10 @@ def verdict(
     if goal.kind == "own_best" and any(goal.lap is drive.lap for drive in analysis.sheet.driven):
         said = [f"{which} is the lap that the others are compared with."]
     else:
-        said = [f"{which} is {abs(gap):.2f} {plus_minus(sigma, 2)} s {side} {goal.title}."]
-    if goal.kind == "own_parts" and analysis.count > 1:
-        usual = float(np.median(analysis.sheet.t[analysis.usual, -1]))
-        said.append(f"Your usual lap is {usual - (best.lap_time.value or 0.0):.2f} s slower than that best lap.")
+        said = [f"{which} is {abs(gap):.2f} {plus_minus(sigma, 2)} s {side} {goal.title}{_taken(goal, analysis)}."]
+    if goal.kind in OWN and analysis.usual.sum() > 1:
+        lack, error = _usual_lack(analysis, best)
+        said.insert(0, f"Your usual lap is {lack:.2f} {plus_minus(error, 2)} s slower than your best one.")
     if goal.kind in ("computed", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
         said.append("The track's edges were estimated from these laps: the gap is a rough guide only.")
     elif goal.kind == "computed":
@@ -182,6 +191,21 @@ def verdict(
     if goal.kind == "computed" and not analysis.unrated:
         said += _spread(analysis, abs(gap))
     return " ".join(said)
+
+
+def _taken(goal: Target, analysis: Analysis) -> str:
+    """From how many laps the joined corners are."""
+    if goal.kind != "own_parts":
+        return ""
+    laps = np.unique(analysis.passes.best)
+    return f", which come from {labels_text([analysis.every[k].lap.label for k in laps])}" if laps.size > 1 else ""
+
+
+def _usual_lack(analysis: Analysis, best: LapReview) -> tuple[float, float]:
+    """What the usual lap, the median of the usual ones, lacks to the best one, and how well that is known [s]."""
+    usual = float(np.median(analysis.sheet.t[analysis.usual, -1]))
+    # The best lap's time and the middle of a few: each about as certain as one.
+    return usual - (best.lap_time.value or 0.0), math.sqrt(2.0) * (best.lap_time.sigma or 0.0)
 
 
 def _spread(analysis: Analysis, gap: float) -> list[str]:
@@ -232,8 +256,8 @@ def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis, best:
     if stakes > float(times.min()) - goal.lap_time:
         if goal.kind in ("computed", "shown_grip"):
             said.append(f"This counts from your usual lap, {usual - float(times.min()):.2f} s slower than {best}.")
-        elif any(item.kind != "scatter" for item in first):
-            said.append("That is compared with the computed lap at your grip, not with your own laps.")
+        elif any(item.kind not in ("scatter", "own_pass") for item in first):
+            said.append("Habits are compared with what this kart could do on your line, not with your own laps.")
     if goal.kind in ("computed", "shown_grip") and stakes > usual - analysis.reference.lap_time:
         said.append("It is more than the whole gap, because you are faster than the computed lap elsewhere.")
     if len(first) > 1 and any(item.kind == "scatter" for item in first):
@@ -258,6 +282,7 @@ SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
     "power_late": (("drive_point", 1), ("coasting_after", 1), ("exit_speed", -1)),
     "power_abrupt": (("power_dip", 1), ("exit_speed", -1)),
     "slide": (("slide", 1), ("exit_speed", -1)),
+    "own_pass": (),
     "scatter": (),
 }
 
@@ -285,10 +310,25 @@ PARTS: dict[str, str] = {
 }
 
 
-def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]) -> tuple[Priority, ...]:
-    """At most three things to work on, the dearest first; empty where nothing is clearly above the noise."""
+def priorities(
+    analysis: Analysis, marked: SessionMarks, findings: list[Finding], own: Sequence[DrivenMarks]
+) -> tuple[Priority, ...]:
+    """At most three things to work on, the dearest first; empty where nothing is clearly above the noise.
+
+    Where nothing better than the driver's own passes is at hand, they are what each corner is held against: a habit
+    that the quickest pass does not have is said with it.
+
+    Parameters
+    ----------
+    own : sequence of DrivenMarks
+        Marks of the quickest pass of each corner.
+    """
     found = [_priority(analysis, marked, finding) for finding in findings if finding.significant]
-    scattered = scatter_priority(analysis, marked)
+    again = {item.corners[0]: item for item in own_pass_priorities(analysis, marked, own)}
+    found = [_done_before(item, again.get(item.corners[0])) for item in found]
+    named = {number for item in found for number in item.corners}
+    found += [item for number, item in again.items() if number not in named]
+    scattered = None if again else scatter_priority(analysis, marked, own)
     if scattered is not None:
         found.append(scattered)
     found = [item for item in found if (item.at_stake.value or 0.0) >= LEAST]
@@ -300,24 +340,30 @@ def priorities(analysis: Analysis, marked: SessionMarks, findings: list[Finding]
     return tuple(first)
 
 
+def _done_before(item: Priority, again: Priority | None) -> Priority:
+    """A habit with the pass that did not have it, or not as much of it."""
+    return item if again is None else replace(item, evidence=(*item.evidence, *again.evidence))
+
+
 def without_card(
-    laps: Sequence[LapReview], usual: Mask, first: Sequence[Priority], findings: Sequence[Finding]
+    analysis: Analysis, laps: Sequence[LapReview], first: Sequence[Priority], findings: Sequence[Finding]
 ) -> tuple[Evidence, ...]:
     """Corners that cost as much as one with a card and show no habit of their own, and what their time goes into.
 
     Parameters
     ----------
     laps : sequence of LapReview
-        All laps that are reviewed, ``usual`` (L,) which of them are the driver's usual ones.
+        All laps that are reviewed.
     """
     carded = {number for item in first for number in item.corners}
-    kept = [lap for lap, keep in zip(laps, usual) if keep]
+    kept = [lap for lap, keep in zip(laps, analysis.usual) if keep]
     corners = [part.corner.number for part in laps[0].corners]
     lost = {number: _mean([lap.corners[k].time_lost for lap in kept]) for k, number in enumerate(corners)}
     with_card = [figure.value or 0.0 for number, figure in lost.items() if number in carded]
     if not with_card:
         return ()
     named = carded | {corners[finding.corner] for finding in findings if finding.significant}
+    named |= {corners[k] for k, _ in clear_passes(analysis)}
     dear = [number for number in corners if number not in named and (lost[number].value or 0.0) > min(with_card)]
     dear.sort(key=lambda number: -(lost[number].value or 0.0))
     return tuple(_parts_of(number, lost[number], kept) for number in dear[:MOST])
@@ -339,7 +385,7 @@ def _parts_of(number: int, lost: Measured, laps: Sequence[LapReview]) -> Evidenc
     parts |= {cause: _mean([dict(part.causes)[cause] for part in own]) for cause, _ in own[0].causes}
     largest = sorted(parts.items(), key=lambda item: -(item[1].value or 0.0))[:2]
     if any(figure.value is None for _, figure in largest):
-        return Evidence(f"Corner {number} costs {{}} a lap; the cause is not known.", ((lost, "time"),))
+        return Evidence(f"Corner {number} costs {{}} a lap. This recording does not show the cause.", ((lost, "time"),))
     words = " and ".join(f"{PARTS[name]} (about {figure.value or 0.0:.2f} s)" for name, figure in largest)
     return Evidence(
         f"Corner {number} costs {{}} a lap without one clear fault. Most of it is {words}.", ((lost, "time"),)

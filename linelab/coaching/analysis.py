@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.coaching.envelope import demonstrated_power, misfit, with_shown_engine
 from linelab.coaching.side_by_side import Rows, Sheet, computed_rows, session_sheet, typical_laps
@@ -22,6 +23,7 @@ from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.track import Track
 from linelab.motion.estimate import DrivenLap, track_heading
+from linelab.motion.own_passes import OwnPasses, own_passes
 from linelab.units import Array
 
 #: A lap faster than the best possible on its own line by this share of its time contradicts the line [-].
@@ -88,6 +90,8 @@ class Analysis:
         The driver's habits.
     causes : dict of Cause to (E, M) array
         What they cost by segment on every lap [s].
+    passes : OwnPasses
+        How long each lap took in each corner (E).
     reason : str
         Why nothing within a corner is separated; empty where it is.
     line_reason : str
@@ -106,6 +110,7 @@ class Analysis:
     costs: LineCosts | None
     diagnosis: Diagnosis | None
     causes: dict[Cause, Array]
+    passes: OwnPasses
     reason: str = ""
     line_reason: str = ""
 
@@ -126,15 +131,20 @@ class Analysis:
         return self.sheet.count
 
     @property
-    def owners(self) -> Array:
+    def owners(self) -> NDArray[np.intp]:
         """Which corner each segment belongs to, as an index into ``marks`` (M,)."""
-        numbers = [mark.corner.number for mark in self.marks]
-        return np.array([numbers.index(segment.corner) for segment in self.segments])
+        return _owners(self.segments, self.marks)
 
     def by_corner(self, values: Array) -> Array:
         """Sums of values by segment (..., M) over each corner's own (..., C)."""
         owners = self.owners
         return np.stack([values[..., owners == k].sum(axis=-1) for k in range(len(self.marks))], axis=-1)
+
+
+def _owners(segments: Sequence[Segment], marks: Sequence[CornerMarks]) -> NDArray[np.intp]:
+    """Which corner each segment belongs to, as an index into ``marks`` (M,)."""
+    numbers = [mark.corner.number for mark in marks]
+    return np.array([numbers.index(segment.corner) for segment in segments])
 
 
 def analyse(
@@ -196,5 +206,6 @@ def analyse(
         sheet=sheet, every=every, reference=reference, marks=marks,
         seen=computed_rows(sheet, [as_seen(track, reference, driven[0])]), power=power, usual=usual,
         segments=segments, losses=tuple(segment_losses(segments, reference, drive, heading) for drive in every),
-        costs=costs, diagnosis=found, causes=causes, reason=reason, line_reason=line_reason,
+        costs=costs, diagnosis=found, causes=causes,
+        passes=own_passes(every, edges, heading, _owners(segments, marks)), reason=reason, line_reason=line_reason,
     )  # fmt: skip

@@ -10,7 +10,7 @@ from linelab.diagnosis.kinds import Cause, FaultKind, Quantity
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Advice:
-    """An instruction (``{where}`` is "in corner 3"), what to feel or look for, and one exercise."""
+    """An instruction (``{where}`` is "in corner 3", ``{lap}`` "lap 2"), what to feel or look for, and one exercise."""
 
     title: str
     feel: str
@@ -86,6 +86,12 @@ ADVICE: dict[FaultKind, Advice] = {
         feel="A slide feels fast and is slow: the back moves out, the engine note drops and you wait for it.",
         exercise="Enter slightly slower and turn the wheel more slowly for five laps; look for the lap in which "
         "nothing slides, and compare its time.",
+    ),
+    "own_pass": Advice(
+        title="Do again what you did on {lap} {where}",
+        feel="You have driven it once: where you braked, how the kart turned, when the power came in.",
+        exercise="Look at both passes of this corner on the page before you go out. Then drive three laps with only "
+        "this corner in mind, and build up to it.",
     ),
     "scatter": Advice(
         title="Do the same thing every lap",
@@ -269,6 +275,7 @@ FAULTS: dict[FaultKind, str] = {
     "power_late": "goes back to the power late or slowly",
     "power_abrupt": "goes back to the power so abruptly that the kart slides",
     "slide": "lets the kart slide in the corner",
+    "own_pass": "is slower than on the own quickest pass",
     "scatter": "drives the corner differently from lap to lap",
 }
 

@@ -13,17 +13,19 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.coach_words import ADVICE, MARKS
-from linelab.coaching.mark_figures import EDGES, TOO_SLOW, SessionMarks, spread_over_laps
-from linelab.coaching.results import Consistency, CornerSpread, Evidence, LineBand, Priority
+from linelab.coaching.coach_words import ADVICE, MARKS, corners_text, listed
+from linelab.coaching.mark_figures import EDGES, TOO_SLOW, SessionMarks, common, spread_over_laps
+from linelab.coaching.results import Consistency, CornerSpread, DrivenMarks, Evidence, LineBand, Priority
+from linelab.coaching.targets import usual_target
+from linelab.diagnosis import priors
 from linelab.diagnosis.findings import Slip, slip_on
 from linelab.diagnosis.kinds import FaultKind, Quantity
-from linelab.diagnosis.losses import segment_edges
 from linelab.diagnosis.marks import Mask
+from linelab.diagnosis.stretches import Phase
 from linelab.measured import Measured, withheld
 from linelab.model.lap import Lap
-from linelab.model.timed import time_at
 from linelab.motion.estimate import DrivenLap
+from linelab.motion.own_passes import consistent_loss
 from linelab.units import Array
 
 #: A driver repeats well where typical laps lie within this standard deviation [s]: common practice calls laps within a
@@ -58,30 +60,97 @@ class _Spread(NamedTuple):
     clear: bool
 
 
-def corner_times(analysis: Analysis) -> Array:
-    """Time of each lap in each corner's stretch (L, C) [s]: the same stations for all laps, so that they compare."""
-    edges = segment_edges(analysis.segments)
-    laps = [drive.lap for drive in analysis.sheet.driven]
-    return analysis.by_corner(np.diff([time_at(lap.line.s, lap.t, edges) for lap in laps], axis=1))
+def clear_passes(analysis: Analysis) -> list[tuple[int, Measured]]:
+    """Corners where the driver clearly loses more to his own quickest pass than one who repeats well would, and what
+    the usual lap loses there [s]; none where something better than his own passes is at hand."""
+    if usual_target(analysis) == "computed":
+        return []
+    passes, usual = analysis.passes, np.flatnonzero(analysis.usual)
+    spent = np.median(passes.measured, axis=0)
+    same = consistent_loss(len(analysis.every), spent / spent.sum(), REPEATS)
+    lost = [passes.behind(usual, k) for k in range(passes.best.size)]
+    return [
+        (k, stake)
+        for k, stake in enumerate(lost)
+        if (stake.value or 0.0) - same[k] > priors.CLEAR * (stake.sigma or 0.0)
+    ]
 
 
-def pass_errors(analysis: Analysis) -> Array:
-    """What measuring makes uncertain in one of these times (C,), as far as it differs from lap to lap [s].
+def own_pass_priorities(analysis: Analysis, marked: SessionMarks, own: Sequence[DrivenMarks]) -> list[Priority]:
+    """Those corners as things to work on.
 
-    The receiver's noise, and when a position bias that changes lets the ends be passed: within the pass, and from one
-    lap to the next where the direction of travel turns.
+    Parameters
+    ----------
+    own : sequence of DrivenMarks
+        Marks of the quickest pass of each corner.
     """
-    losses = analysis.losses[: analysis.count]
-    drawn = analysis.by_corner(np.concatenate([each.draws for each in losses]))
-    noise = np.std(drawn, axis=0) if drawn.shape[0] else np.zeros(drawn.shape[1])
-    drift = np.sqrt(np.mean([analysis.by_corner(each.drift**2) for each in losses], axis=0))
-    turned = np.mean([np.hypot(*analysis.by_corner(each.shift.T)) for each in losses], axis=0)
-    times = analysis.sheet.t[:, -1]
-    change = analysis.sheet.driven[0].bias.change(float(np.median(times)))
-    return np.asarray(np.sqrt(noise**2 + drift**2 + (change * turned) ** 2))
+    passes, usual, advice, found = analysis.passes, np.flatnonzero(analysis.usual), ADVICE["own_pass"], []
+    for k, stake in clear_passes(analysis):
+        lap, number = analysis.every[passes.best[k]].lap.label, analysis.marks[k].corner.number
+        slowest = int(usual[passes.measured[usual, k].argmax()])
+        found.append(
+            Priority(
+                rank=0, kind="own_pass", title=advice.title.format(where=corners_text((number,)), lap=lap),
+                corners=(number,), at_stake=stake, evidence=(pass_evidence(analysis, marked, own[k], k),),
+                feel=advice.feel, exercise=advice.exercise, laps=(lap, analysis.every[slowest].lap.label),
+            )
+        )  # fmt: skip
+    return found
 
 
-def scatter_priority(analysis: Analysis, marked: SessionMarks) -> Priority | None:
+#: What a pass may have over the usual one: a mark, and the words for more of it and for less.
+OVER: dict[str, tuple[str, str]] = {
+    "coasting_before": ("rolled {} longer before you had to slow", "rolled {} less before you had to slow"),
+    "brake_point": ("braked {} later", "braked {} earlier"),
+    "brake_mean": ("braked harder, by {}", "braked less hard, by {}"),
+    "entry_speed": ("came in {} faster", "came in {} slower"),
+    "min_speed": ("were {} faster at the slowest point", "were {} slower at the slowest point"),
+    "drive_point": ("were back on the power {} later", "were back on the power {} sooner"),
+    "exit_speed": ("came out {} faster", "came out {} slower"),
+}
+#: Differences named at most.
+MOST_NAMED = 3
+#: Phases in words, for where a pass was quicker.
+WHERE: dict[Phase, str] = {
+    "braking": "on the way up to it", "entry": "on the way in", "exit": "on the way out",
+    "straight": "on the straight after it",
+}  # fmt: skip
+
+
+def pass_evidence(analysis: Analysis, marked: SessionMarks, own: DrivenMarks, k: int) -> Evidence:
+    """What the quickest pass of a corner has over the usual ones: its marks where they differ clearly, else where the
+    time is."""
+    passes, usual = analysis.passes, np.flatnonzero(analysis.usual)
+    best = int(passes.best[k])
+    said = f"On {analysis.every[best].lap.label} you took {{}} less than usual here"
+    stake = passes.behind(usual, k)
+    differences = []
+    for name, words in OVER.items():
+        one, others = own.named()[name].driven, marked.figures[name][usual, k]
+        gap = (one.value or 0.0) - common(others)
+        sigma = math.hypot(one.sigma or 0.0, common(marked.sigma[name][usual, k]))
+        if one.known and abs(gap) > CLEARLY_APART * sigma:
+            figure = (Measured(abs(gap), sigma), MARKS[name].quantity)
+            differences.append((abs(gap) / max(sigma, 1e-9), words[int(gap < 0.0)], figure))
+    named = sorted(differences, key=lambda item: -item[0])[:MOST_NAMED]
+    named = [item for item in differences if item in named]  # in driving order
+    if named:
+        done = listed([words for _, words, _ in named])
+        return Evidence(f"{said}: you {done}.", ((stake, "time"), *(figure for _, _, figure in named)))
+    number = analysis.marks[k].corner.number
+    parts = {
+        phase: sum(
+            float(np.mean([analysis.losses[lap].loss[m] for lap in usual]) - analysis.losses[best].loss[m])
+            for m, segment in enumerate(analysis.segments)
+            if segment.corner == number and segment.phase == phase
+        )
+        for phase in WHERE
+    }
+    most = max(parts, key=lambda phase: parts[phase])
+    return Evidence(f"{said}, most of it {WHERE[most]}. No single mark shows how.", ((stake, "time"),))
+
+
+def scatter_priority(analysis: Analysis, marked: SessionMarks, own: Sequence[DrivenMarks]) -> Priority | None:
     """What the usual lap loses to the own good laps or passes, where that is clearly more than a consistent driver's.
 
     Both ways of counting leave out what a consistent driver loses as well; the larger is at stake.
@@ -93,8 +162,8 @@ def scatter_priority(analysis: Analysis, marked: SessionMarks) -> Priority | Non
         return None
     kept = [drive for drive, usual in zip(analysis.sheet.driven, typical) if usual]
     spread = _own_spread(laps, float(np.mean([drive.lap_time_sigma for drive in kept])))
-    sigma = pass_errors(analysis)
-    behind = spoilt_passes(corner_times(analysis)[typical], sigma)
+    sigma = analysis.passes.sigma
+    behind = spoilt_passes(analysis.passes.measured[: analysis.count][typical], sigma)
     changing = _changing(behind)
     if not (spread.clear or changing):
         return None
@@ -103,9 +172,8 @@ def scatter_priority(analysis: Analysis, marked: SessionMarks) -> Priority | Non
     if changing:
         corners, shown = _spoilt_evidence(analysis, behind, sigma, kept)
     else:
-        uneven = _uneven(analysis, marked, sigma, typical)
-        corners = [k for k, _ in uneven]
-        shown = [_evidence(analysis, marked, typical, k, lost) for k, lost in uneven]
+        corners = _uneven(analysis)
+        shown = [pass_evidence(analysis, marked, own[k], k) for k in corners]
     stakes = [stake for stake, counts in ((spread.stake, spread.clear), (_stake(behind, sigma), changing)) if counts]
     advice = ADVICE["scatter"]
     return Priority(
@@ -245,50 +313,12 @@ def _without_trend(laps: Array) -> tuple[Array, int]:
     return laps - slope * (index - index.mean()), 2
 
 
-def _uneven(analysis: Analysis, marked: SessionMarks, errors: Array, typical: Mask) -> list[tuple[int, Measured]]:
-    """Corners where the usual lap is clearly behind the driver's best pass, the most first, and by how much.
-
-    In time, or in minimum speed, which a receiver's drift does not touch.
-    """
-    times, found = corner_times(analysis)[typical], []
-    for k in range(times.shape[1]):
-        behind = float(np.median(times[:, k]) - times[:, k].min())
-        # A median of a few and the smallest of a few: each about as certain as one.
-        sigma = math.sqrt(2.0) * float(errors[k])
-        best, usual = _minimum_speeds(marked, typical, k, int(times[:, k].argmin()))
-        if behind > CLEARLY_APART * sigma or (behind > sigma and _slower(best, usual)):
-            found.append((k, Measured(behind, sigma)))
-    return sorted(found, key=lambda item: -(item[1].value or 0.0))[:MOST_CORNERS]
-
-
-def _minimum_speeds(marked: SessionMarks, typical: Mask, k: int, best: int) -> tuple[Measured, Measured]:
-    """Minimum speed of the best pass and of the usual one [m/s]."""
-    speeds, errors = (table["min_speed"][typical, k] for table in (marked.figures, marked.sigma))
-    return (
-        Measured(float(speeds[best]), float(errors[best])),
-        Measured(float(np.median(speeds)), float(np.median(errors))),
-    )
-
-
-def _slower(best: Measured, usual: Measured) -> bool:
-    """Whether the usual pass is clearly slower at its slowest than the best one."""
-    gap = (best.value or 0.0) - (usual.value or 0.0)
-    return gap > CLEARLY_APART * math.hypot(best.sigma or 0.0, usual.sigma or 0.0)
-
-
-def _evidence(analysis: Analysis, marked: SessionMarks, typical: Mask, k: int, behind: Measured) -> Evidence:
-    """What the best pass has over the usual one: time, and the minimum speed where that is clearly higher."""
-    times = corner_times(analysis)[typical, k]
-    labels = [drive.lap.label for drive, kept in zip(analysis.sheet.driven, typical) if kept]
-    at = int(times.argmin())
-    number = analysis.marks[k].corner.number
-    text = f"Corner {number}: your usual pass takes {{}} longer than your best, on {labels[at]}"
-    figures: list[tuple[Measured, Quantity]] = [(behind, "time")]
-    best, usual = _minimum_speeds(marked, typical, k, at)
-    if _slower(best, usual):
-        text += ". Your minimum speed was {} then. Usually it is {}"
-        figures += [(best, "speed"), (usual, "speed")]
-    return Evidence(text + ".", tuple(figures))
+def _uneven(analysis: Analysis) -> list[int]:
+    """Corners where the usual lap is clearly behind the driver's quickest pass, the most first."""
+    usual = np.flatnonzero(analysis.usual)
+    lost = [analysis.passes.behind(usual, k) for k in range(analysis.passes.best.size)]
+    clear = [k for k, each in enumerate(lost) if (each.value or 0.0) > CLEARLY_APART * (each.sigma or 0.0)]
+    return sorted(clear, key=lambda k: -(lost[k].value or 0.0))[:MOST_CORNERS]
 
 
 #: Laps within this of each other repeat: common practice for a lap of under a minute [s].
@@ -312,8 +342,8 @@ def consistency(analysis: Analysis, marked: SessionMarks) -> Consistency:
     sigma = np.array([drive.lap_time_sigma for drive in sheet.driven])
     best, median = float(times.min()), float(np.median(times))
     trend, words = _trend(times, typical, sigma)
-    lost = corner_times(analysis)
-    errors = np.broadcast_to(pass_errors(analysis), lost.shape)
+    lost = analysis.passes.measured[: analysis.count]
+    errors = np.broadcast_to(analysis.passes.sigma, lost.shape)
     corners = tuple(
         CornerSpread(
             corner=mark.corner,

@@ -242,19 +242,19 @@ NOT_KNOWN = "not known for the target"
 TargetFigures = dict[str, Measured]
 
 
-def with_target_marks(review: Review, own: Sequence[DrivenMarks] = ()) -> Review:
+def with_target_marks(review: Review, own: Sequence[DrivenMarks] = (), of: Sequence[str] = ()) -> Review:
     """The review with its target's marks as each mark's reference; reviews come with the computed lap's.
 
     The computed lap at the shown grip is read as the receiver would have shown it; ``own`` are the marks of the
-    driver's own pass that each corner is compared with, and their uncertainties.  Places still count from the computed
-    lap's apex; the apex miss alone is measured against the target.
+    driver's own pass that each corner is compared with, and their uncertainties, ``of`` the label of
+    its lap.  Places still count from the computed lap's apex; the apex miss alone is measured against the target.
     """
     kind = review.target.kind
     if kind == "computed" or not review.reference_marks:
         return review
     if own:
-        return _replaced(review, [_found(marks) for marks in own])
-    return _replaced(review, _of_computed_lap(review))
+        return _replaced(review, [_found(marks) for marks in own], of)
+    return _replaced(review, _of_computed_lap(review), [""] * len(review.reference_marks))
 
 
 def _found(marks: DrivenMarks) -> TargetFigures:
@@ -288,11 +288,13 @@ def _exact(name: str, value: float, *, lifted: bool) -> Measured:
     return withheld(LIFTED if lifted and name in BRAKING else ABSENT.get(name, NOT_KNOWN))
 
 
-def _replaced(review: Review, target: list[TargetFigures]) -> Review:
+def _replaced(review: Review, target: list[TargetFigures], of: Sequence[str]) -> Review:
     """The review with every mark of every lap beside the target's of that corner."""
 
     def lap(one: LapReview) -> LapReview:
-        corners = Table(_corner(part, figures) for part, figures in zip(one.corners, target))
+        corners = Table(
+            replace(_corner(part, figures), target_lap=label) for part, figures, label in zip(one.corners, target, of)
+        )
         return replace(one, comparison=replace(one.comparison, corners=corners))
 
     return replace(review, laps=Table(lap(one) for one in review.laps))

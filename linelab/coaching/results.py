@@ -123,6 +123,8 @@ class CornerReview(ByValue):
     causes : tuple of (cause, Measured)
         ``speed_loss`` by what caused it, in the order of CAUSES; they add up to it exactly [s].  Empty where a lap is
         compared without its session.
+    target_lap : str
+        Label of the driver's own lap that the corner is compared with; empty where the target is computed.
     """
 
     corner: Corner
@@ -134,6 +136,7 @@ class CornerReview(ByValue):
     speed_loss: Measured
     line_overspeed: Measured
     causes: tuple[tuple[Cause, Measured], ...] = ()
+    target_lap: str = ""
 
     def row(self) -> dict[str, Any]:
         """The corner as a row of a table: every figure with its standard deviation and, where withheld, the reason."""
@@ -527,9 +530,9 @@ class Review(ByValue):
 
     @property
     def opening(self) -> int:
-        """Index of the lap that outputs show first: the best, or, where that is what laps are compared with, the usual
-        one: a lap beside itself shows nothing."""
-        if self.target.kind != "own_best" or len(self.laps) == 1:
+        """Index of the lap that outputs show first: the best, or, where laps are held against the driver's own, the
+        usual one: a lap beside itself shows nothing."""
+        if self.target.computed or len(self.laps) == 1:
             return self.best
         others = [k for k in range(len(self.laps)) if k != self.best]
         return (

@@ -11,7 +11,7 @@ from linelab.arrays import Table
 from linelab.coaching.advice import priorities, strengths, verdict, without_card
 from linelab.coaching.analysis import Analysis, analyse
 from linelab.coaching.compare import compare
-from linelab.coaching.consistency import consistency, corner_times, pass_errors
+from linelab.coaching.consistency import consistency
 from linelab.coaching.envelope import shown_grip
 from linelab.coaching.mark_figures import SessionMarks, driven_marks, with_target_marks
 from linelab.coaching.results import DrivenMarks, LapReview, Review, ShownGrip, Target
@@ -20,6 +20,7 @@ from linelab.coaching.targets import OWN, Held, choose_target, usual_target
 from linelab.diagnosis.causes import told_causes
 from linelab.diagnosis.kinds import TargetKind
 from linelab.diagnosis.losses import rates_note
+from linelab.diagnosis.marks import Index
 from linelab.errors import InputError
 from linelab.measured import Measured, plus_minus
 from linelab.model.kart import Kart
@@ -93,7 +94,8 @@ def review_session(
     findings = [] if analysis.diagnosis is None else list(analysis.diagnosis.findings)
     repeat = consistency(analysis, marked)
     laps = Table(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
-    first = priorities(analysis, marked, findings)
+    own = _own_marks(analysis, analysis.passes.best, marked)
+    first = priorities(analysis, marked, findings, own)
     times = analysis.sheet.t[:, -1]
     review = Review(
         track=track,
@@ -108,26 +110,27 @@ def review_session(
         corners=_by_corner(analysis, laps, goal),
         consistency=repeat,
         priorities=first,
-        without_card=without_card(laps, analysis.usual, first, findings),
+        without_card=without_card(analysis, laps, first, findings),
         strengths=strengths(analysis, findings, repeat),
         verdict=verdict(laps[int(times.argmin())], goal, first, analysis, quickest=quickest),
         withheld=analysis.withheld,
         cleaning=tuple(cleaning),
         notes=_notes(analysis, shown, laps, (*notes, *_untimed(every, track))),
     )
-    return with_target_marks(review, _own_marks(analysis, held, marked))
-
-
-def _own_marks(analysis: Analysis, held: Held, marked: SessionMarks) -> tuple[DrivenMarks, ...]:
-    """Marks of the own pass that each corner is compared with; empty where the target is computed."""
     if not held.best.size:
-        return ()
+        return with_target_marks(review)
+    of = [analysis.every[k].lap.label for k in held.best]
+    return with_target_marks(review, _own_marks(analysis, held.best, marked), of)
+
+
+def _own_marks(analysis: Analysis, best: Index, marked: SessionMarks) -> tuple[DrivenMarks, ...]:
+    """Marks of the driver's own pass of each corner, on the laps with these indices (C,)."""
     found = marked.laps
-    if (held.best >= analysis.count).any():  # a lap of the session that is not reviewed
+    if (best >= analysis.count).any():  # a lap of the session that is not reviewed
         sheet = analysis.sheet
         whole = session_sheet(sheet.track, sheet.kart, analysis.every, grip=sheet.grip, stations=sheet.s)
         found = driven_marks(whole, analysis.seen, analysis.marks).laps
-    return tuple(found[lap][k] for k, lap in enumerate(held.best.tolist()))
+    return tuple(found[lap][k] for k, lap in enumerate(best.tolist()))
 
 
 def _lap_review(analysis: Analysis, held: Held, marked: SessionMarks, index: int) -> LapReview:
@@ -156,7 +159,8 @@ def _lap_review(analysis: Analysis, held: Held, marked: SessionMarks, index: int
 
 def _by_corner(analysis: Analysis, laps: Sequence[LapReview], goal: Target) -> tuple[tuple[Corner, Measured], ...]:
     """Mean time lost over the typical laps by corner; the target's uncertainty shared out by time."""
-    spent, errors = np.median(corner_times(analysis), axis=0), pass_errors(analysis)
+    passes = analysis.passes
+    spent, errors = np.median(passes.measured[: analysis.count], axis=0), passes.sigma
     lost = np.array([[part.time_lost.value or 0.0 for part in lap.corners] for lap in laps])[analysis.usual]
     found = []
     for k, mark in enumerate(analysis.marks):

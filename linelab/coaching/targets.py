@@ -60,8 +60,8 @@ WORDS: dict[TargetKind, str] = {
     "computed": "the fastest lap that can be computed for this track, this kart and this grip; nobody drives all of it",
     "shown_grip": "the line of the computed lap, driven with the grip that your own corner speeds show",
     "own_best": "your fastest sound lap of this session: you have done it once already",
-    "own_parts": "each corner as on the sound lap of this session on which you were quickest there; "
-    "measuring errors make it look a little better than it is",
+    "own_parts": "each corner as on the sound lap of this session on which you were quickest there, in the time that "
+    "this pass most likely took",
 }
 
 
@@ -124,9 +124,8 @@ def choose_target(analysis: Analysis, shown: ShownGrip, kind: TargetKind) -> Hel
         own = analysis.every[best].lap
         target = replace(_target(kind, own, analysis.every[best].lap_time_sigma), title=f"{TITLES[kind]} ({own.label})")
     else:
-        spent = analysis.by_corner(np.array([losses.loss for losses in analysis.losses]))
-        chosen = spent.argmin(axis=0)
-        target = _target(kind, _joined(analysis, chosen, best), analysis.every[best].lap_time_sigma)
+        chosen = analysis.passes.best
+        target = _target(kind, _joined(analysis, best), float(analysis.passes.joined.sum(axis=1).std()))
     owner, at = chosen[analysis.owners], np.arange(none.size)
     causes = {cause: values[owner, at] for cause, values in analysis.causes.items()}
     line = none
@@ -186,8 +185,14 @@ def _at_shown_grip(analysis: Analysis, shown: ShownGrip) -> tuple[Target, Array]
     return _target("shown_grip", lap, error), steps
 
 
-def _joined(analysis: Analysis, chosen: Index, best: int) -> Lap:
-    """One lap put together from the laps that were quickest corner by corner (C,): its clock exact at the joints."""
+def _joined(analysis: Analysis, best: int) -> Lap:
+    """One lap put together from the laps that were quickest corner by corner.
+
+    It takes in each corner what that pass most likely took: the smallest of several measured times is too small.
+    """
+    passes = analysis.passes
+    chosen = passes.best
+    likely = passes.joined.mean(axis=0) / passes.measured[chosen, np.arange(chosen.size)]
     sheet, laps = analysis.sheet, [drive.lap for drive in analysis.every]
     edges = segment_edges(analysis.segments)
     s = np.union1d(sheet.s, edges)
@@ -195,6 +200,7 @@ def _joined(analysis: Analysis, chosen: Index, best: int) -> Lap:
     segment = np.clip(np.searchsorted(edges, 0.5 * (s[1:] + s[:-1]), side="right") - 1, 0, edges.size - 2)
     owner = chosen[analysis.owners][segment]
     steps = np.array([np.diff(time_at(lap.line.s, lap.t, s)) for lap in laps])[owner, np.arange(owner.size)]
+    steps = steps * likely[analysis.owners][segment]
     share = np.array([np.append(owner == k, owner[-1] == k) for k in range(len(laps))], dtype=np.float64)
     from scipy.ndimage import uniform_filter1d
 

@@ -24,6 +24,7 @@ FaultKind = Literal[
     "power_late",
     "power_abrupt",
     "slide",
+    "own_pass",
     "scatter",
 ]
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,10 +10,11 @@ from scipy.stats import theilslopes
 from shared import solved
 
 from linelab.coaching.analysis import analyse
-from linelab.coaching.consistency import corner_times, pass_errors, spoilt_passes
+from linelab.coaching.consistency import spoilt_passes
 from linelab.coaching.session import review_session
-from linelab.coaching.side_by_side import session_sheet
-from linelab.diagnosis.losses import segment_edges, segment_losses
+from linelab.diagnosis.losses import segment_edges
+from linelab.diagnosis.marks import find_marks
+from linelab.diagnosis.stretches import segments_of
 from linelab.drive.driver import drive_session
 from linelab.drive.faults import BrakesEarly, Habits, LatePower
 from linelab.drive.receiver import Receiver, record
@@ -22,6 +22,7 @@ from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
 from linelab.motion.channels import PositionBias
 from linelab.motion.estimate import estimate_laps, track_heading, without_uncertainty
+from linelab.motion.own_passes import own_passes
 from linelab.recorded.laps import complete_laps, split_laps
 
 TRACK, KART = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
@@ -108,7 +109,7 @@ def test_a_driver_with_another_fault_on_every_lap_is_told_so_though_his_laps_har
 def test_one_corner_spoilt_on_some_laps_is_that_corners_fault_and_not_scatter(reference):
     session = driven(reference, LatePower(corner=1, metres=12.0, laps=(2, 5, 8)))
     analysis = analyse(TRACK, KART, [without_uncertainty(lap) for lap in session.laps], reference)
-    assert (spoilt_passes(corner_times(analysis), pass_errors(analysis)) > 0.0).any(axis=1).sum() == 3
+    assert (spoilt_passes(analysis.passes.measured, analysis.passes.sigma) > 0.0).any(axis=1).sum() == 3
     review = review_session(TRACK, KART, [without_uncertainty(lap) for lap in session.laps], reference)
     assert all(item.kind != "scatter" for item in review.priorities)
 
@@ -120,14 +121,12 @@ def test_pass_errors_are_what_the_same_laps_received_anew_scatter_by(reference):
     bias = PositionBias(sigma=receiver.bias, note="as stated for this receiver")
     received = [split_laps(record(session, receiver, seed=seed), TRACK) for seed in range(6)]
     sessions = [estimate_laps(TRACK, complete_laps(laps), bias=bias) for laps in received]
-    first = analyse(TRACK, KART, sessions[0], reference)
-    heading = track_heading(TRACK, segment_edges(first.segments))
-    times, errors = [], []
-    for laps in sessions:  # habits play no part in the times: they are explained once
-        losses = tuple(segment_losses(first.segments, reference, lap, heading) for lap in laps)
-        analysis = replace(first, sheet=session_sheet(TRACK, KART, laps), every=laps, losses=losses)
-        errors.append(pass_errors(analysis))
-        windows = corner_times(analysis)
-        times.append(windows - windows.mean(axis=0))
+    segments = segments_of(TRACK, find_marks(TRACK, reference, KART))
+    edges = segment_edges(segments)
+    owners = np.array([segment.corner for segment in segments])
+    owners = np.searchsorted(np.unique(owners), owners)
+    found = [own_passes(laps, edges, track_heading(TRACK, edges), owners) for laps in sessions]
+    times = [passes.measured - passes.measured.mean(axis=0) for passes in found]
+    errors = [passes.sigma for passes in found]
     seen, stated = np.sqrt(np.mean(np.var(times, axis=0, ddof=1), axis=0)), np.mean(errors, axis=0)
     assert 0.7 < np.median(stated / seen) < 1.5

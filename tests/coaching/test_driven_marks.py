@@ -80,7 +80,7 @@ def test_definitions_cover_every_mark_cause_and_fault():
     assert tuple(CAUSE_RULES) == get_args(Cause) == CAUSES
     assert set(FAULTS) == set(ADVICE) == set(get_args(FaultKind))
     for advice in ADVICE.values():
-        for text in (advice.title.format(where="in corner 1"), advice.feel, advice.exercise):
+        for text in (advice.title.format(where="in corner 1", lap="lap 2"), advice.feel, advice.exercise):
             assert "{" not in text
             assert text[0].isupper()
     assert corners_text((3,)) == "in corner 3"

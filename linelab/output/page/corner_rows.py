@@ -52,6 +52,10 @@ def mark_rows(laps: Sequence[LapReview], index: int, units: Units) -> tuple[Mark
         if all(mark.driven.value is None and mark.reference is None for mark in marks):
             continue
         cells = [_cells(mark, name, part, units) for mark, part in zip(marks, parts)]
+        cells = [
+            (*cell[:2], "this is that lap") if part.target_lap == lap.label else cell
+            for cell, part, lap in zip(cells, parts, laps)
+        ]
         target, driven, apart = zip(*cells)
         rows.append(MarkRow(title=definition.name, target=target, driven=driven, apart=apart, first=name in FIRST))
     return tuple(rows)
@@ -85,12 +89,9 @@ def _shown(name: str, units: Units, figure: Measured | None = None) -> tuple[flo
 
 
 def _from_apex(name: str, part: CornerReview) -> float:
-    """What to add to a mark's place so that it counts from the target's apex, or from the computed lap's where the
-    target has none [m]; nothing where it is no place."""
-    if MARKS[name].quantity != "place":
-        return 0.0
-    computed, own = part.frame.apex, part.marks.apex_place.reference
-    return (computed if name == "min_speed_place" else 0.0) - (computed if own is None else own)
+    """What to add to a mark's place so that it counts from the computed lap's apex, whatever the target [m]; nothing
+    where it is no place, or counts from there by itself."""
+    return -part.frame.apex if MARKS[name].quantity == "place" and name != "min_speed_place" else 0.0
 
 
 def _value(figure: float | None, size: float, before: float) -> float | None:
@@ -253,6 +254,8 @@ class CornerPart:
     by_part: tuple[str, ...]
     by_cause: tuple[str, ...]
     rows: tuple[MarkRow, ...]
+    target: str
+    rated: bool
     start_open: bool
 
 
@@ -291,20 +294,23 @@ def corner_parts(review: Review, units: Units) -> tuple[CornerPart, ...]:
                 close_up=drawing,
                 mean_lost=seconds(means[corner.number]) if corner.number in means else "–",
                 losses=texts,
-                sentences=tuple(_sentence(lap, text) for lap, text in zip(review.laps, texts)),
+                sentences=tuple(_sentence(lap, index, text) for lap, text in zip(review.laps, texts)),
                 by_part=tuple(_listed(PHASE_NAMES, PHASES, text.phases) for text in texts),
                 by_cause=tuple(
                     in_units(_causes(lap, lap.corners[index], text), units) for lap, text in zip(review.laps, texts)
                 ),
                 rows=mark_rows(review.laps, index, units),
+                target=review.laps[0].corners[index].target_lap or "target",
+                rated=any(lap.line_loss.known or lap.corners[index].line_loss.known for lap in review.laps),
                 start_open=corner.number in first,
             )
         )
     return tuple(parts)
 
 
-def _sentence(lap: LapReview, text: LossText) -> str:
-    return f"{lap.label}: {text.lost} s"
+def _sentence(lap: LapReview, index: int, text: LossText) -> str:
+    quickest = lap.corners[index].target_lap == lap.label and lap.label
+    return f"{lap.label}: {text.lost} s{', your quickest pass' if quickest else ''}"
 
 
 def _listed(names: dict[str, str], keys: Sequence[str], texts: Sequence[str]) -> str:
