@@ -28,7 +28,7 @@ from linelab.geometry.plane_spline import arc_length, fit_spline, tabulate
 from linelab.measured import plus_minus
 from linelab.model.lap import Recording
 from linelab.model.track import Survey, Track
-from linelab.motion.channels import PositionBias, Sensors
+from linelab.motion.channels import PositionBias, Sensors, stated_bias
 from linelab.motion.estimate import smoothed_windows
 from linelab.motion.sensors import read_sensors
 from linelab.motion.smoother import Motion
@@ -184,7 +184,7 @@ def corridor_from_laps(
     paths = [_path(lap, motion) for window, motion in smoothed_windows(good, sensors) for lap in window]
     middle, offsets, shifts = median_path(paths)
     spread = 0.5 * np.ptp(offsets, axis=0)
-    bias = _lap_bias(shifts)
+    bias = _lap_bias(shifts, sensors)
     middle_sigma = _middle_sigma(offsets, bias, sensors)
     bias = replace(bias, sigma=float(np.hypot(bias.sigma, np.sqrt(np.mean(middle_sigma**2)))))
     notes = [f"track estimated from {len(good)} of {sum(lap.status in ('complete', 'aborted') for lap in laps)} laps"]
@@ -233,7 +233,7 @@ def _path(lap: RecordedLap, motion: Motion) -> Array:
     return np.asarray(points - np.outer(way / way[-1], points[-1] - points[0]))
 
 
-def _lap_bias(shifts: Array) -> PositionBias:
+def _lap_bias(shifts: Array, sensors: Sensors) -> PositionBias:
     """The part of the position bias in which laps differ, from the displacements between them."""
     laps = len(shifts)
     if laps < 2:
@@ -241,9 +241,8 @@ def _lap_bias(shifts: Array) -> PositionBias:
     apart = float(np.sqrt((shifts**2).sum() / (2 * (laps - 1))))
     # A standard deviation from so few laps is itself uncertain by 1/sqrt(2·degrees of freedom): take the upper side.
     sigma = apart * float(1.0 + 1.0 / np.sqrt(2.0 * 2.0 * (laps - 1)))
-    return PositionBias(
-        sigma=max(sigma, 0.05), relative=True, note=f"whole laps scatter by {apart:.2f} m per axis, from {laps} laps"
-    )
+    drifting = stated_bias(max(sigma, 0.05), sensors)
+    return replace(drifting, relative=True, note=f"whole laps scatter by {apart:.2f} m per axis, from {laps} laps")
 
 
 def _track(
