@@ -148,7 +148,7 @@ def verdict(
     if goal.kind == "own_parts" and analysis.count > 1:
         usual = float(np.median(analysis.sheet.t[analysis.usual, -1]))
         said.append(f"Your usual lap is {usual - (best.lap_time.value or 0.0):.2f} s slower than that best lap.")
-    if goal.kind in ("computed", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
+    if goal.kind in ("computed", "shown_grip") and analysis.sheet.track.survey.estimated:
         said.append("The track's edges were estimated from these laps: the gap is a rough guide only.")
     elif goal.kind == "computed":
         said.append(

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from shared import REAL
 
 from linelab.cli import main as cli
 from linelab.cli.demo import demo_recording
 from linelab.errors import FileFormatError, InputError
 from linelab.files.recordings.load_recording import load_recording, load_session
-from shared import REAL
 
 NOON = 1_780_000_000  # seconds since 1970
 

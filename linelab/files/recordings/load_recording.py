@@ -135,9 +135,9 @@ def load_session(
 ) -> Recording:
     """Read files that continue one session and join them.
 
-    Files that know the absolute time are put in its order, also where it only labels some of their samples and their own
-    clocks start anew; how uncertain the join is stands in the notes.  Others must continue one clock in the order given, as a
-    recorder's does that cuts a long session into files without starting its clock anew.
+    Files that know the absolute time are put in its order, also where it only labels some of their samples and their
+    own clocks start anew; how uncertain the join is stands in the notes.  Others must continue one clock in the order
+    given, as a recorder's does that cuts a long session into files without starting its clock anew.
 
     Parameters
     ----------
