@@ -422,10 +422,10 @@ def _good_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:
 
 def _paths(laps: Sequence[RecordedLap], sensors: Sensors) -> list[Array]:
     """Smoothed paths of laps of one recording."""
-    return [_path(lap, motion) for window, motion in smoothed_windows(laps, sensors) for lap in window]
+    return [lap_path(lap, motion) for window, motion in smoothed_windows(laps, sensors) for lap in window]
 
 
-def _path(lap: RecordedLap, motion: Motion) -> Array:
+def lap_path(lap: RecordedLap, motion: Motion) -> Array:
     """Smoothed positions of a lap at even times (N, 2), closed by spreading the gap between its ends evenly."""
     clock = np.linspace(lap.t_start, lap.t_end, max(int(lap.duration / 0.02), 100))
     points = motion.states(clock)[:, [0, 3]]
