@@ -125,7 +125,9 @@ def _span(track: Track, line: Midline, s_start: float, s_end: float) -> tuple[in
 def _merged(track: Track, line: Midline, group: Sequence[Corner]) -> Corner:
     """Several corners as one: from where the first starts to where the last ends."""
     s_start, s_end = group[0].s_start, group[-1].s_end
-    s_apex, turn = corner_part(line, *_span(track, line, s_start, s_end), track.length)
+    s_apex, _ = corner_part(line, *_span(track, line, s_start, s_end), track.length)
+    # A corner's turn counts what little of it lies beyond its ends: so the sum holds what lies between them.
+    turn = sum(corner.turn for corner in group)
     name = " and ".join(dict.fromkeys(corner.name for corner in group if corner.name))
     return replace(group[0], s_start=s_start, s_apex=s_apex, s_end=s_end, turn=turn, name=name)
 
