@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -113,24 +113,23 @@ def refuse_corridor_options(start_line: FourNumbers | None, width: float | None,
         raise click.UsageError(f"--start-line and --width are for a track estimated from the laps, {instead}")
 
 
-def recorded_ground(
-    recording: Recording,
+def recorded_grounds(
+    recordings: Sequence[Recording],
     track: Track | None,
     *,
     start_line: FourNumbers | None = None,
     width: float | None = None,
     position_error: float | None = None,
-) -> Ground:
-    """The track and the laps of a recording on it; without a track one estimated from the laps."""
-    from linelab.coaching.from_recording import find_ground
-    from linelab.motion.track_from_laps import ASSUMED_WIDTH, recording_start_line
+) -> list[Ground]:
+    """The track and the laps of recordings on it; without a track one estimated from the laps of each place."""
+    from linelab.coaching.from_recording import find_ground, find_grounds
+    from linelab.motion.track_from_laps import ASSUMED_WIDTH
 
-    line = None if start_line is None else recording_start_line(recording, start_line[:2], start_line[2:])
-    return find_ground(
-        recording,
-        track,
-        start_line=line,
+    if track is not None:
+        return [find_ground(recording, track, position_error=position_error) for recording in recordings]
+    return find_grounds(
+        recordings,
+        start_line=None if start_line is None else (start_line[:2], start_line[2:]),
         assumed_width=ASSUMED_WIDTH if width is None else width,
-        name=Path(recording.source).stem,
         position_error=position_error,
     )

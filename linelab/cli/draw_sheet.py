@@ -14,7 +14,7 @@ from linelab.cli.common import (
     named_track,
     notes,
     progress,
-    recorded_ground,
+    recorded_grounds,
     refuse_corridor_options,
     results_place,
     say,
@@ -125,4 +125,4 @@ def _from_laps(
     from linelab.files.recordings.load_recording import load_recording
 
     recording = load_recording(name, columns=titles or None, units=declared or None)
-    return recorded_ground(recording, None, start_line=start_line, width=width).track
+    return recorded_grounds([recording], None, start_line=start_line, width=width)[0].track

@@ -14,7 +14,7 @@ from linelab.cli.common import (
     named_track,
     notes,
     progress,
-    recorded_ground,
+    recorded_grounds,
     refuse_corridor_options,
     results_place,
     say,
@@ -37,6 +37,7 @@ from linelab.cli.options import (
 if TYPE_CHECKING:
     from linelab.coaching.results import Review
     from linelab.diagnosis.kinds import TargetKind
+    from linelab.model.track import Track
     from linelab.optimum.minimum_time import Solution
     from linelab.output.display import Units
 
@@ -59,6 +60,7 @@ Examples:
   linelab review session.csv --track ostrelle_sprint --kart my_kart.toml --against own-best --print
   linelab review morning.csv afternoon.csv --track my_track.geojson --kart my_kart.toml      side by side
   linelab review part1.csv part2.csv --joined --kart senior-single-speed
+  linelab review day1.csv day2.csv --kart senior-single-speed      one estimated track where both were driven
   linelab review session.csv --kart senior-single-speed \\
       --column time=t --column speed=v --unit speed=km/h      no track: estimated from the laps
 
@@ -145,15 +147,20 @@ def review(
     read = []
     for paths in sessions:  # all of them first: where one cannot be used nothing is written
         with progress(f"reading {Path(paths[0]).name}") as step:
-            recording = load_session(paths, columns=titles or None, units=declared or None, progress=step)
-            ground = recorded_ground(
-                recording, ground_track, start_line=start_line, width=width, position_error=position_error
-            )
-            check_formats(formats, ground.track)
-            read.append((recording, ground, choose_laps(ground.laps, numbers)))
+            read.append(load_session(paths, columns=titles or None, units=declared or None, progress=step))
+    with progress("cutting the laps"):
+        grounds = recorded_grounds(
+            read, ground_track, start_line=start_line, width=width, position_error=position_error
+        )
+    for ground in grounds:
+        check_formats(formats, ground.track)
+    chosen = [choose_laps(ground.laps, numbers) for ground in grounds]
     solved: Solution | None = None
     earlier: Review | None = None
-    for folder, (recording, ground, laps) in zip(folders, read):
+    track_before: Track | None = None
+    for folder, recording, ground, laps in zip(folders, read, grounds, chosen):
+        if ground.track is not track_before:
+            solved, earlier, track_before = None, None, ground.track
         with progress("computing the computed lap") as step:
             result = review_recording(
                 recording,
@@ -165,7 +172,7 @@ def review(
                 reference=solved,
                 progress=step,
             )
-            solved = result.solution if ground_track is not None else None
+            solved = result.solution
             beside = None if earlier is None else beside_earlier(earlier, result)
             files = save_review(
                 result,
@@ -180,7 +187,7 @@ def review(
         show_review(result, shown)
         if beside is not None:
             say("", f"Beside {beside.source}: {beside.difference.words}.")
-        elif ground_track is not None and result.target.kind == "computed":
+        elif result.target.kind == "computed":
             earlier = result
         list_files(folder, files)
 

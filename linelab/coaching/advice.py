@@ -157,7 +157,7 @@ def verdict(
     if goal.kind in OWN and analysis.usual.sum() > 1:
         lack, error = _usual_lack(analysis, best)
         said.insert(0, f"Your usual lap is {lack:.2f} {plus_minus(error, 2)} s slower than your best one.")
-    if goal.kind in ("computed", "shown_grip") and analysis.sheet.track.survey.kind == "estimated":
+    if goal.kind in ("computed", "shown_grip") and analysis.sheet.track.survey.estimated:
         said.append("The track's edges were estimated from these laps: the gap is a rough guide only.")
     elif goal.kind == "computed":
         said.append(

@@ -47,7 +47,7 @@ def lines_unjudged(track: Track, times: Array, best: Array, power: Measured) -> 
     times, best : (L,) array
         Lap times, and those that were possible at best on the same lines [s].
     """
-    if track.survey.kind == "estimated":
+    if track.survey.estimated:
         return "the track's edges were not surveyed"
     other = misfit(power)
     if other:
@@ -188,7 +188,7 @@ def analyse(
     costs, found, causes, line_reason = None, None, {}, ""
     if not reason:
         progress("working out what the lines cost")
-        surveyed = track.survey.kind != "estimated"
+        surveyed = not track.survey.estimated
         careful = careful_lap(track, kart, grip) if surveyed else None
         own = own_line(track, kart, [drive for drive, keep in zip(driven, usual) if keep], reference, careful)
         entry = 100.0 if track.closed else float(max(reference.v[0], np.median(sheet.laps.v[:, 0])))

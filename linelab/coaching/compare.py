@@ -216,9 +216,9 @@ def _notes(
     if bias.sigma > 0.0:
         kind = "position error between the laps of this recording" if bias.relative else "position error"
         notes.append(f"{kind} {plus_minus(bias.sigma, 1)} m per axis ({bias.note})")
-    if track.survey.kind == "estimated":
+    if track.survey.estimated:
         notes.append(track.survey.note)
-        notes.append("the edges come from these laps, so only differences between laps are measured")
+        notes.append("the edges come from laps, so only differences between laps are measured")
     if drive.lap.lap_time < reference.lap_time - 2.0 * drive.lap_time_sigma - 1e-3:
         notes.append(
             "driven faster than the computed lap: the kart file or the grip is too low, or the track too narrow"

@@ -26,7 +26,13 @@ from linelab.motion.channels import PositionBias, Sensors, stated_bias
 from linelab.motion.estimate import DrivenLap
 from linelab.motion.placing import estimate_placed_laps
 from linelab.motion.sensors import read_sensors
-from linelab.motion.track_from_laps import ASSUMED_WIDTH, corridor_from_laps
+from linelab.motion.track_from_laps import (
+    ASSUMED_WIDTH,
+    LapCorridor,
+    bias_on,
+    corridor_from_laps,
+    corridors_from_recordings,
+)
 from linelab.optimum.minimum_time import Solution, solve_min_time
 from linelab.recorded.laps import RecordedLap, complete_laps, split_laps
 from linelab.recorded.start_line import StartLine
@@ -76,9 +82,56 @@ def find_ground(
         samples = laps[0].samples
         sensors = read_sensors(samples)
         bias = None if position_error is None else stated_bias(position_error, sensors)
+        if bias is None and track.survey.middle_sigma is not None:
+            bias = bias_on(track, laps, sensors)
         return Ground(track=track, laps=laps, sensors=sensors, bias=bias, notes=(*samples.notes, *track.notes))
     title = name or "circuit from laps"
-    found = corridor_from_laps(recording, start_line=start_line, assumed_width=assumed_width, name=title)
+    found = corridor_from_laps(
+        recording, start_line=start_line, assumed_width=assumed_width, name=title, position_error=position_error
+    )
+    return _own_ground(found, position_error)
+
+
+def find_grounds(
+    recordings: Sequence[Recording],
+    *,
+    start_line: tuple[tuple[float, float], tuple[float, float]] | None = None,
+    assumed_width: float = ASSUMED_WIDTH,
+    position_error: float | None = None,
+) -> list[Ground]:
+    """Cut recordings into laps on tracks estimated from them: those of one place share one track, start line and
+    corners.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+    start_line : ((float, float), (float, float)), optional
+        Left and right end in the recordings' own coordinates.
+    assumed_width, position_error
+        As for :func:`find_ground`.
+
+    Returns
+    -------
+    list of Ground
+        One a recording, in their order.
+
+    Raises
+    ------
+    RecordingError, InputError, TrackError
+    """
+    grounds: dict[int, Ground] = {}
+    for numbers, found in corridors_from_recordings(
+        recordings, start_line=start_line, assumed_width=assumed_width, position_error=position_error
+    ):
+        if len(numbers) == 1:
+            grounds[numbers[0]] = _own_ground(found, position_error)
+        else:
+            grounds |= {k: find_ground(recordings[k], found.track, position_error=position_error) for k in numbers}
+    return [grounds[k] for k in range(len(recordings))]
+
+
+def _own_ground(found: LapCorridor, position_error: float | None) -> Ground:
+    """The ground of the recording that a corridor was made from alone."""
     bias = found.bias if position_error is None else stated_bias(position_error, found.sensors)
     return Ground(track=found.track, laps=found.laps, sensors=found.sensors, bias=bias, notes=found.notes)
 
@@ -169,7 +222,7 @@ def review_recording(
     sound = complete_laps(ground.laps)
     reviewed = {id(lap) for lap in usable}
     # The driver's own best may be a lap that is not among those chosen.
-    own = against in OWN or (against is None and ground.track.survey.kind == "estimated")
+    own = against in OWN or (against is None and ground.track.survey.estimated)
     rest = [lap for lap in sound if id(lap) not in reviewed] if own else []
     estimated = estimate_placed_laps(
         ground.track,

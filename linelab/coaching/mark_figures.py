@@ -228,7 +228,7 @@ def edge_reason(track: Track, drive: DrivenLap) -> str:
 
     The miss that matters is half a metre: neither the position bias nor the survey may be worse than that.
     """
-    if track.survey.kind == "estimated":
+    if track.survey.estimated:
         return "no surveyed edge"
     if drive.bias.sigma > LARGEST_BIAS:
         return f"position error {plus_minus(drive.bias.sigma, 1)} m"

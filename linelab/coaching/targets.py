@@ -154,7 +154,7 @@ def edge_error(analysis: Analysis) -> float:
     """
     sheet = analysis.sheet
     survey, width = sheet.track.survey, sheet.kart.width
-    if survey.kind != "estimated":
+    if not survey.estimated:
         return 0.0
     # standard deviation of a place evenly likely between two limits: their distance over the root of twelve
     place = max((survey.assumed_width or 0.0) - width, 0.0) / math.sqrt(12.0)

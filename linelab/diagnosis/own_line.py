@@ -155,7 +155,7 @@ def own_line(
     driven = offsets_of(track, s, [drive.lap for drive in laps])
     slowness = np.mean([1.0 / np.interp(s, drive.lap.line.s, drive.lap.v) for drive in laps], axis=0)
     mean, noise = driven.mean(axis=0), _spectrum(_drawn(s, laps)) / len(laps)
-    surveyed = track.survey.kind != "estimated"
+    surveyed = not track.survey.estimated
     if surveyed:
         departure = mean - offsets_of(track, s, [as_seen(track, reference, laps[0])])[0]
     else:

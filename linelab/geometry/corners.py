@@ -288,12 +288,40 @@ def _as_corner(line: Midline, first: int, last: int, length: float) -> FoundCorn
     if abs(turn) < SURE_TURN and widest > WIDEST * width:
         return None
     share = turned / turn
-    middle = float(np.sum(coarse**2 * index) / np.sum(coarse**2))
     # Noise can make the share run back a little; the running maximum keeps it a function that can be inverted.
     share = 0.5 * (np.maximum.accumulate(share) + np.minimum.accumulate(share[::-1])[::-1])
     start, end = (float(np.interp(q, share, index)) for q in (EDGE_SHARE, 1.0 - EDGE_SHARE))
-    s_start, s_apex, s_end = (_station(line, at, length) for at in (start, middle, end))
-    return FoundCorner(s_start, s_apex, s_end, turn)
+    s_apex, _ = corner_part(line, first, last, length)
+    return FoundCorner(_station(line, start, length), s_apex, _station(line, end, length), turn)
+
+
+class Dip(NamedTuple):
+    """Where a corner is straightest between two tight parts: the midline's sample, and whether it straightens there to
+    less than half the gentler one's curvature, as rule 3 asks of two corners (whatever its length)."""
+
+    at: int
+    clear: bool
+
+
+def dip_within(line: Midline, first: int, last: int) -> Dip | None:
+    """The deepest dip of the curvature between two peaks of a stretch of samples; None where it has one peak."""
+    kappa = np.abs(line.kappa[np.arange(first, last + 1) % line.kappa.size])
+    gentler = np.minimum(np.maximum.accumulate(kappa), np.maximum.accumulate(kappa[::-1])[::-1])
+    at = int(np.argmin(kappa / np.maximum(gentler, 1e-12)))
+    return Dip(first + at, bool(kappa[at] < 0.5 * gentler[at])) if kappa[at] < gentler[at] else None
+
+
+def corner_part(line: Midline, first: int, last: int, length: float) -> tuple[float, float]:
+    """Apex station [m] (rule 5) and turn [rad] of a stretch of the midline's samples."""
+    index = np.arange(first, last + 1)
+    squared = line.kappa[index % line.kappa.size] ** 2
+    turn = float(line.detail[index % line.kappa.size].sum()) * line.step
+    return _station(line, float(np.sum(squared * index) / np.sum(squared)), length), turn
+
+
+def sample_at(line: Midline, s: float) -> int:
+    """The midline's sample nearest to a station of the reference line [m]."""
+    return int(np.argmin(np.abs(line.s - s)))
 
 
 def _station(line: Midline, index: float, length: float) -> float:

@@ -239,6 +239,8 @@ class Recording(ByValue):
         brake, steering, temperature and segment (parts of the file).
     start_utc : float or None
         Time of the first sample since 1970-01-01 UTC [s]; None where the file does not say.
+    start_utc_sigma : float
+        Standard deviation of that, where the file labels only some samples, or coarsely [s].
     start_clock : float or None
         Time of the first sample by the recorder's own clock, whatever it counts from [s]; None where unknown.
     source : str
@@ -273,6 +275,7 @@ class Recording(ByValue):
     source: str = ""
     notes: tuple[str, ...] = ()
     start_utc: float | None = None
+    start_utc_sigma: float = 0.0
     start_clock: float | None = None
 
     def __post_init__(self) -> None:

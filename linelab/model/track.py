@@ -128,6 +128,13 @@ class Survey:
     note: str = ""
     assumed_width: float | None = None
     uncertainty: float | None = None  #: one standard deviation of the edges' position [m], where known
+    #: Of a track estimated from laps: one standard deviation per axis of where its middle lies on the ground [m].
+    middle_sigma: float | None = None
+
+    @property
+    def estimated(self) -> bool:
+        """True where nobody has surveyed the edges: they are assumed about recorded laps or about a centre line."""
+        return self.kind == "estimated"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -180,7 +180,10 @@ def find_placing(
     normal = np.column_stack([-np.sin(psi), np.cos(psi)])
     apart, apart_sigma = _apart(offsets, normal, float(stations[-1] - stations[0]))
     mean, spread = _by_time(times, apart, apart_sigma, bias, anchor)
-    if track.survey.kind == "estimated":
+    if track.survey.middle_sigma is not None:
+        middle = 0.5 * (along(track, track.w_left, stations) - along(track, track.w_right, stations))
+        return _onto_middle(offsets - middle, normal, float(stations[-1] - stations[0]), mean, spread)
+    if track.survey.estimated:
         return _to_each_other(mean, spread)
     return _within_edges(track, stations, normal, offsets, mean, spread, bias)
 
@@ -192,6 +195,21 @@ def _to_each_other(mean: Array, spread: Array) -> Placing:
     sigmas = np.sqrt(np.maximum(variance, 0.05**2))
     note = f"laps placed to each other within {plus_minus(float(np.median(sigmas)), 2)} m per axis"
     return Placing(shifts=own @ mean, sigmas=sigmas, notes=(note,) if len(mean) > 1 else ())
+
+
+def _onto_middle(offsets: Array, normal: Array, length: float, mean: Array, spread: Array) -> Placing:
+    """How laps lie to their mean, and their mean to the middle of a corridor that was made from laps too.
+
+    What moves all laps of a session alike is its receiver's error, not the driver: what remains of their median after
+    the displacement that fits best is how the line has changed, and the displacement is known no better than that.
+    """
+    placed = _to_each_other(mean, spread)
+    usual = np.median(offsets - placed.shifts @ normal.T, axis=0)
+    moved, _, _, _ = np.linalg.lstsq(normal, usual, rcond=None)
+    changed = float(np.std(usual - normal @ moved)) / np.sqrt(0.5 * max(length / _ALIKE, 3.0))
+    size = float(np.hypot(*moved))
+    note = f"laps moved together onto the middle of the track, by {size:.2f} m, known within {plus_minus(changed, 2)} m"
+    return Placing(shifts=placed.shifts + moved, sigmas=np.hypot(placed.sigmas, changed), notes=(*placed.notes, note))
 
 
 def _apart(offsets: Array, normal: Array, length: float) -> tuple[Array, float]:

@@ -1,19 +1,21 @@
-"""A corridor worked out from the laps of a recording, where nobody has surveyed the edges.
+"""A corridor worked out from the laps of recordings, where nobody has surveyed the edges.
 
 The middle of the corridor is the median of the good laps, so one that went astray does not move it; its width is an
 assumption, and every output says so.  Such a track shows where laps differ from
-each other and where speed is missing, but not how far the kart was from the real edge.  Also here: a track from
-whatever there is, a centre line, walked edges or laps.
+each other and where speed is missing, but not how far the kart was from the real edge.  Recordings of one place make
+one corridor: their laps lie apart by the receiver's error of the day, which the mean of several days lessens.  Also
+here: a track from whatever there is, a centre line, walked edges or laps.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from os import PathLike
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.arrays import distance_along
 from linelab.errors import InputError, RecordingError, check_kinds
@@ -28,12 +30,12 @@ from linelab.geometry.plane_spline import arc_length, fit_spline, tabulate
 from linelab.measured import plus_minus
 from linelab.model.lap import Recording
 from linelab.model.track import Survey, Track
-from linelab.motion.channels import PositionBias, Sensors, stated_bias
+from linelab.motion.channels import PositionBias, Sensors, assumed_bias, stated_bias
 from linelab.motion.estimate import smoothed_windows
 from linelab.motion.sensors import read_sensors
 from linelab.motion.smoother import Motion
 from linelab.recorded.laps import RecordedLap, complete_laps, split_laps
-from linelab.recorded.samples import own_plane, place_samples
+from linelab.recorded.samples import BESIDE, Samples, near, own_plane, place_samples
 from linelab.recorded.start_line import StartLine, propose_start_line, start_line_at
 from linelab.units import Array
 
@@ -90,6 +92,9 @@ def _offsets(base: Curve, path: Array) -> Array:
 ASSUMED_WIDTH = 7.0
 #: Standard deviation of the true width about an assumed one: that of anything between 7 and 9 m [m].
 WIDTH_SIGMA = 2.0 / 12.0**0.5
+#: A path is another circuit's where more than this share of it is not near [-]: who cuts across the grass or runs wide
+#: stays below, another layout does not.
+ELSEWHERE_SHARE = 0.05
 #: Room kept between the laps' spread and the assumed edges: half a kart [m].
 _ROOM = 0.7
 
@@ -101,20 +106,24 @@ class LapCorridor:
     Parameters
     ----------
     track : Track
-        ``survey.kind`` is "estimated" and ``survey.assumed_width`` set; ``survey.note`` says how it came about.
+        ``survey.kind`` is "estimated", ``survey.assumed_width`` and ``survey.middle_sigma`` are set; ``survey.note``
+        says how it came about.
     laps : tuple of RecordedLap
-        The recording's laps, cut at the same start line.
+        The first recording's laps, cut at the same start line.
     used : tuple of int
-        Numbers of the laps the corridor is made of.
+        Numbers of those laps that the corridor is made of.
     spread : (N,) array
         Half the range of the used laps across the track at ``track.s``, offsets between laps taken off [m].
     middle_sigma : (N,) array
         Standard deviation of the corridor's middle at ``track.s``, from the scatter of the laps it is the median of;
         what the receiver's mean error moved all of them by is not in it [m].
     bias : PositionBias
-        How far whole laps lie from the corridor's middle: the drift of the receiver between laps, and how uncertain
-        that middle is.
+        How far whole laps of the first recording lie from the corridor's middle: the drift of the receiver between
+        laps, and how uncertain that middle is.
     sensors : Sensors
+        Of the first recording.
+    recordings : int
+        How many recordings it is made of.
     notes : tuple of str
     """
 
@@ -125,6 +134,7 @@ class LapCorridor:
     middle_sigma: Array
     bias: PositionBias
     sensors: Sensors
+    recordings: int = 1
     notes: tuple[str, ...] = ()
 
 
@@ -143,12 +153,49 @@ def recording_start_line(recording: Recording, left: tuple[float, float], right:
     return StartLine(left=np.array(left), right=np.array(right))
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Session:
+    """One recording's laps in the plane of a corridor: those that count, and their paths."""
+
+    laps: tuple[RecordedLap, ...]
+    good: tuple[RecordedLap, ...]
+    paths: list[Array]
+    sensors: Sensors
+    notes: tuple[str, ...]
+    start_utc: float | None
+
+    @property
+    def times(self) -> Array:
+        """When its laps were driven, each by its middle [s]."""
+        return np.array([0.5 * (lap.t_start + lap.t_end) for lap in self.good])
+
+
+def _session(recording: Recording, samples: Samples, line: StartLine) -> _Session:
+    laps = split_laps(samples, line)
+    good, sensors = _good_laps(laps), read_sensors(samples)
+    paths = _paths(good, sensors)
+    return _Session(
+        laps=laps, good=good, paths=paths, sensors=sensors, notes=samples.notes, start_utc=recording.start_utc
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Place:
+    """Recordings of one place (by their numbers) in the plane of the first, cut at one start line."""
+
+    plane: LocalPlane | None
+    line: StartLine
+    numbers: list[int]
+    sessions: list[_Session]
+
+
 def corridor_from_laps(
     recording: Recording,
     *,
     start_line: StartLine | None = None,
     assumed_width: float = ASSUMED_WIDTH,
     name: str = "circuit from laps",
+    position_error: float | None = None,
 ) -> LapCorridor:
     """Estimate a closed track from a recording's own laps.
 
@@ -161,6 +208,9 @@ def corridor_from_laps(
     assumed_width : float
         Width of the track [m]; widened where the laps spread wider.
     name : str
+    position_error : float, optional
+        Known standard deviation of the receiver's slowly drifting position error per axis [m]; a consumer receiver's is
+        assumed otherwise.
 
     Raises
     ------
@@ -171,39 +221,184 @@ def corridor_from_laps(
     TrackError
         The laps give no usable pair of edges.
     """
+    _check_width(assumed_width)
+    return _corridor(_place(0, recording, start_line), assumed_width, name, position_error)
+
+
+def corridors_from_recordings(
+    recordings: Sequence[Recording],
+    *,
+    start_line: LonLat2 | None = None,
+    assumed_width: float = ASSUMED_WIDTH,
+    name: str = "",
+    position_error: float | None = None,
+) -> list[tuple[tuple[int, ...], LapCorridor]]:
+    """Estimate one closed track for each place that recordings are of.
+
+    A recording belongs to a place where it crosses that place's start line and its laps run where the others do.
+
+    Parameters
+    ----------
+    recordings : sequence of Recording
+    start_line : ((float, float), (float, float)), optional
+        Its left and right end in the recordings' own coordinates; one is proposed for each place when none is given.
+    assumed_width : float
+        Width of the tracks [m].
+    name : str
+        The file's name of each place's first recording when empty.
+    position_error : float, optional
+        As for :func:`corridor_from_laps`.
+
+    Returns
+    -------
+    list of (tuple of int, LapCorridor)
+        Which recordings, counted from 0, and what they make.
+
+    Raises
+    ------
+    RecordingError, InputError, TrackError
+        As :func:`corridor_from_laps`.
+    """
+    _check_width(assumed_width)
+    places: list[_Place] = []
+    for number, recording in enumerate(recordings):
+        if not any(_joins(place, number, recording) for place in places):
+            line = None if start_line is None else recording_start_line(recording, *start_line)
+            places.append(_place(number, recording, line))
+    found = []
+    for place in places:
+        title = name or Path(recordings[place.numbers[0]].source).stem or "circuit from laps"
+        found.append((tuple(place.numbers), _corridor(place, assumed_width, title, position_error)))
+    return found
+
+
+def bias_on(track: Track, laps: Sequence[RecordedLap], sensors: Sensors) -> PositionBias:
+    """How far whole laps of a recording lie from the middle of a track that was estimated from laps.
+
+    Parameters
+    ----------
+    track : Track
+        With ``survey.middle_sigma``.
+    laps : sequence of RecordedLap
+        Of one recording on this track.
+    sensors : Sensors
+    """
+    _, _, shifts = median_path(_paths(_good_laps(tuple(laps)), sensors))
+    # Undoes what _corridor puts together: the edges' uncertainty without that of the width.
+    middle = max((track.survey.uncertainty or 0.0) ** 2 - (0.5 * WIDTH_SIGMA) ** 2, 0.0) ** 0.5
+    return _about_middle(_lap_bias(shifts, sensors), middle)
+
+
+def _check_width(assumed_width: float) -> None:
     if not 2.0 <= assumed_width <= 30.0:
         raise InputError(
             f"a width of {assumed_width} m is outside 2 to 30 m", where="assumed_width", remedy="Give it in metres"
         )
+
+
+def _place(number: int, recording: Recording, start_line: StartLine | None) -> _Place:
+    """The place of a recording that begins one."""
     plane = own_plane(recording) if recording.lon is not None else None
     samples = place_samples(recording, plane)
     line = start_line or propose_start_line(samples)
-    laps = split_laps(samples, line)
-    good = _good_laps(laps)
-    sensors = read_sensors(samples)
-    paths = [_path(lap, motion) for window, motion in smoothed_windows(good, sensors) for lap in window]
-    middle, offsets, shifts = median_path(paths)
+    return _Place(plane, line, [number], [_session(recording, samples, line)])
+
+
+def _joins(place: _Place, number: int, recording: Recording) -> bool:
+    """Take a recording into a place where it is one of the same circuit, driven the same way round."""
+    plane = place.plane
+    if (plane is None) != (recording.lon is None):
+        return False
+    if plane is not None and not near(own_plane(recording), plane):
+        return False
+    try:
+        session = _session(recording, place_samples(recording, plane), place.line)
+    except RecordingError:  # the start line is missed or crossed the other way: said of it where it stands by itself
+        return False
+    here, there = place.sessions[0].paths[0], session.paths[0]
+    if max(_share_beside(here, there), _share_beside(there, here)) > ELSEWHERE_SHARE:
+        return False
+    place.numbers.append(number)
+    place.sessions.append(session)
+    return True
+
+
+def _share_beside(path: Array, other: Array) -> float:
+    """Share of a path (N, 2) that is not near another (M, 2) [-]."""
+    from scipy.spatial import cKDTree
+
+    gaps, _ = cKDTree(other).query(path[::10])
+    return float((gaps > BESIDE).mean())
+
+
+def _corridor(place: _Place, assumed_width: float, name: str, position_error: float | None) -> LapCorridor:
+    """The corridor about all laps of a place.
+
+    Each recording's laps lie displaced by its receiver's error of that time.  They are weighed as the bias model says
+    how much their mean errors vary: the best linear unbiased mean (A. C. Aitken, On Least Squares and Linear
+    Combination of Observations, 1935).
+    """
+    sessions, first = place.sessions, place.sessions[0]
+    middle, offsets, shifts = median_path([path for session in sessions for path in session.paths])
     spread = 0.5 * np.ptp(offsets, axis=0)
-    bias = _lap_bias(shifts, sensors)
-    middle_sigma = _middle_sigma(offsets, bias, sensors)
-    bias = replace(bias, sigma=float(np.hypot(bias.sigma, np.sqrt(np.mean(middle_sigma**2)))))
-    notes = [f"track estimated from {len(good)} of {sum(lap.status in ('complete', 'aborted') for lap in laps)} laps"]
-    if start_line is None:
-        notes.append("start line placed across the longest straight; its real place is not known")
+    member = np.repeat(np.arange(len(sessions)), [len(session.paths) for session in sessions])
+    means = np.array([shifts[member == k].mean(axis=0) for k in range(len(sessions))])
+    bias = _lap_bias(shifts - means[member], first.sensors, len(sessions))
+    middle_sigma = _middle_sigma(offsets, bias, first.sensors)
     sigma = float(np.sqrt(np.mean(middle_sigma**2)))
+    weights, ground_sigma = _weights(sessions, member, position_error)
+    moved = weights @ means
+    middle = replace(middle, x=middle.x + moved[0], y=middle.y + moved[1])
+    scatter = float(np.sqrt(np.mean(_middle_sigma(offsets, PositionBias(sigma=0.0), first.sensors) ** 2)))
+    ground_sigma = float(np.hypot(ground_sigma, scatter))
+    complete = sum(lap.status in ("complete", "aborted") for session in sessions for lap in session.laps)
+    of = "" if len(sessions) == 1 else f" of {len(sessions)} recordings"
+    notes = [f"track estimated from {len(shifts)} of {complete} laps{of}"]
+    if place.line.origin == "proposed":
+        notes.append("start line placed across the longest straight; its real place is not known")
     notes.append(
-        f"the middle of the track is known within {plus_minus(sigma, 2)} m as the receiver saw it, its width within "
-        f"{plus_minus(WIDTH_SIGMA, 1)} m"
+        f"the middle of the track is known within {plus_minus(sigma, 2)} m as the receiver saw it and within "
+        f"{plus_minus(ground_sigma, 1)} m on the ground, its width within {plus_minus(WIDTH_SIGMA, 1)} m"
     )
-    track = _track(name, middle, offsets, line, assumed_width, plane, notes, sigma)
+    track = _track(name, middle, offsets, place, assumed_width, notes, sigma, ground_sigma)
     share = track.s / track.length
     places = np.linspace(0.0, 1.0, spread.size)
-    used = tuple(lap.number for lap in good)
+    own = shifts[member == 0] - means[0]
     return LapCorridor(
-        track=track, laps=laps, used=used, spread=np.interp(share, places, spread),
-        middle_sigma=np.interp(share, places, middle_sigma), bias=bias, sensors=sensors,
-        notes=(*samples.notes, *notes),
+        track=track, laps=first.laps, used=tuple(lap.number for lap in first.good),
+        spread=np.interp(share, places, spread), middle_sigma=np.interp(share, places, middle_sigma),
+        bias=_about_middle(_lap_bias(own, first.sensors), sigma), sensors=first.sensors, recordings=len(sessions),
+        notes=(*first.notes, *notes),
     )  # fmt: skip
+
+
+def _about_middle(bias: PositionBias, sigma: float) -> PositionBias:
+    """The bias between laps with the uncertainty of the middle they are held against [m]."""
+    return replace(bias, sigma=float(np.hypot(bias.sigma, sigma)))
+
+
+def _weights(
+    sessions: Sequence[_Session], member: NDArray[np.intp], position_error: float | None
+) -> tuple[Array, float]:
+    """Weights (K,) of recordings by the bias model, and the standard deviation per axis of the mean bias left [m].
+
+    Recordings that say when they were made are as alike in their errors as the time between them allows; others are
+    taken for independent.
+    """
+    biases = [
+        assumed_bias(session.sensors) if position_error is None else stated_bias(position_error, session.sensors)
+        for session in sessions
+    ]
+    time = float(np.median([bias.time for bias in biases]))
+    clocks = np.concatenate([session.times + (session.start_utc or 0.0) for session in sessions])
+    dated = np.array([session.start_utc is not None for session in sessions])[member]
+    together = (member[:, None] == member) | (dated[:, None] & dated)
+    spans = np.where(together, np.abs(clocks[:, None] - clocks), np.inf)
+    covariance = biases[0].sigma ** 2 * np.exp(-spans / time)
+    mean = (member == np.arange(len(sessions))[:, None]) / np.bincount(member)[:, None]
+    information = np.linalg.inv(mean @ covariance @ mean.T + 1e-9 * np.eye(len(sessions)))
+    total = float(information.sum())
+    return information.sum(axis=0) / total, total**-0.5
 
 
 def _middle_sigma(offsets: Array, bias: PositionBias, sensors: Sensors) -> Array:
@@ -225,7 +420,12 @@ def _good_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:
     return tuple(lap for lap in complete if lap.duration <= 1.10 * fastest)
 
 
-def _path(lap: RecordedLap, motion: Motion) -> Array:
+def _paths(laps: Sequence[RecordedLap], sensors: Sensors) -> list[Array]:
+    """Smoothed paths of laps of one recording."""
+    return [lap_path(lap, motion) for window, motion in smoothed_windows(laps, sensors) for lap in window]
+
+
+def lap_path(lap: RecordedLap, motion: Motion) -> Array:
     """Smoothed positions of a lap at even times (N, 2), closed by spreading the gap between its ends evenly."""
     clock = np.linspace(lap.t_start, lap.t_end, max(int(lap.duration / 0.02), 100))
     points = motion.states(clock)[:, [0, 3]]
@@ -233,38 +433,40 @@ def _path(lap: RecordedLap, motion: Motion) -> Array:
     return np.asarray(points - np.outer(way / way[-1], points[-1] - points[0]))
 
 
-def _lap_bias(shifts: Array, sensors: Sensors) -> PositionBias:
-    """The part of the position bias in which laps differ, from the displacements between them."""
-    laps = len(shifts)
-    if laps < 2:
+def _lap_bias(shifts: Array, sensors: Sensors, recordings: int = 1) -> PositionBias:
+    """The part of the position bias in which laps differ, from the displacements between them (L, 2), about the mean of
+    each recording."""
+    free = len(shifts) - recordings
+    if free < 1:
         return PositionBias(relative=True, note="assumed: one lap does not show its own error")
-    apart = float(np.sqrt((shifts**2).sum() / (2 * (laps - 1))))
+    apart = float(np.sqrt((shifts**2).sum() / (2 * free)))
     # A standard deviation from so few laps is itself uncertain by 1/sqrt(2·degrees of freedom): take the upper side.
-    sigma = apart * float(1.0 + 1.0 / np.sqrt(2.0 * 2.0 * (laps - 1)))
-    drifting = stated_bias(max(sigma, 0.05), sensors)
-    return replace(drifting, relative=True, note=f"whole laps scatter by {apart:.2f} m per axis, from {laps} laps")
+    sigma = apart * float(1.0 + 1.0 / np.sqrt(2.0 * 2.0 * free))
+    note = f"whole laps scatter by {apart:.2f} m per axis, from {len(shifts)} laps"
+    return replace(stated_bias(max(sigma, 0.05), sensors), relative=True, note=note)
 
 
 def _track(
     name: str,
     middle: Curve,
     offsets: Array,
-    line: StartLine,
+    place: _Place,
     assumed_width: float,
-    plane: LocalPlane | None,
     notes: list[str],
     sigma: float,
+    ground_sigma: float,
 ) -> Track:
     """Edges on both sides of the median path, wide enough for every used lap."""
-    half, half_sigma = 0.5 * assumed_width, 0.5 * WIDTH_SIGMA
+    half, half_sigma, plane = 0.5 * assumed_width, 0.5 * WIDTH_SIGMA, place.plane
     left = np.maximum(half, _eased(offsets.max(axis=0)) + _ROOM)
     right = np.maximum(half, _eased(-offsets.min(axis=0)) + _ROOM)
     if max(left.max(), right.max()) > half + 0.01:
         notes.append(f"widened to {float((left + right).max()):.1f} m where the laps spread wider than assumed")
     centre = np.column_stack([middle.x, middle.y])[:-1]
     edges = edges_from_centre(centre, left[:-1], right[:-1], closed=True)
+    of = "" if len(place.sessions) == 1 else f" of {len(place.sessions)} recordings"
     note = (
-        f"estimated from {len(offsets)} recorded laps: an assumed width of {assumed_width:g} m about their median. "
+        f"estimated from {len(offsets)} recorded laps{of}: an assumed width of {assumed_width:g} m about their median. "
         "The real edges are not known; the computed lap is for this assumed track"
     )
     track = track_from_edges(
@@ -272,14 +474,15 @@ def _track(
         edges[0],
         edges[1],
         closed=True,
-        start=_start_across(middle, line, float(left.max()), float(right.max())),
+        start=_start_across(middle, place.line, float(left.max()), float(right.max())),
         origin=(plane.origin_lon, plane.origin_lat) if plane is not None else (0.0, 0.0),
         georeferenced=plane is not None,
         survey=Survey(
             kind="estimated",
             note=note,
             assumed_width=assumed_width,
-            uncertainty=round(float(np.hypot(sigma, half_sigma)), 3),
+            uncertainty=round(float(np.hypot(sigma, half_sigma)), 6),
+            middle_sigma=round(ground_sigma, 6),
         ),
     )
     return replace(track, notes=(*track.notes, *notes))

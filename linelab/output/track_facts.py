@@ -15,7 +15,7 @@ from linelab.output.tables import text_table
 
 def survey_sentence(survey: Survey, units: Units = METRIC) -> str:
     """Where the edges come from, as printed on every output; a surveyor's own words stay as they are."""
-    if survey.kind == "estimated":
+    if survey.estimated:
         text = "Edges estimated, not surveyed"
     elif survey.kind == "widths":
         text = "Edges worked out from a centre line and widths"
@@ -25,7 +25,9 @@ def survey_sentence(survey: Survey, units: Units = METRIC) -> str:
         text += f", assumed width {in_units(f'{survey.assumed_width:g} m', units)}"
     if survey.uncertainty is not None:
         text += f", ±{in_units(f'{TO_95 * survey.uncertainty:.2g} m', units)} (95 % interval)"
-    note = in_units(survey.note, units) if survey.kind == "estimated" else survey.note
+    if survey.middle_sigma is not None:
+        text += f", their middle on the ground ±{in_units(f'{TO_95 * survey.middle_sigma:.2g} m', units)}"
+    note = in_units(survey.note, units) if survey.estimated else survey.note
     return as_sentences(f"{text}. {note}")
 
 

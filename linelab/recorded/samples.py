@@ -199,9 +199,9 @@ def samples_on(track: Track, recording: Recording) -> Samples:
 def _check_place(track: Track, recording: Recording, plane: LocalPlane) -> None:
     """Refuse a recording of another place before projecting it (the plane is no good far away)."""
     own = own_plane(recording)
-    away = _degrees_apart(own.origin_lon, own.origin_lat, plane.origin_lon, plane.origin_lat)
-    if away <= 0.5:
+    if near(own, plane):
         return
+    away = _degrees_apart(own.origin_lon, own.origin_lat, plane.origin_lon, plane.origin_lat)
     swapped = abs(own.origin_lon) <= 90.0
     if swapped and _degrees_apart(own.origin_lat, own.origin_lon, plane.origin_lon, plane.origin_lat) < 0.5:
         raise RecordingError(
@@ -216,6 +216,11 @@ def _check_place(track: Track, recording: Recording, plane: LocalPlane) -> None:
     )
 
 
+def near(plane: LocalPlane, other: LocalPlane) -> bool:
+    """Whether positions about one plane's origin may be projected to another."""
+    return _degrees_apart(plane.origin_lon, plane.origin_lat, other.origin_lon, other.origin_lat) <= 0.5
+
+
 def _degrees_apart(lon1: float, lat1: float, lon2: float, lat2: float) -> float:
     """Angle between two places, rough [deg]."""
     east = (lon2 - lon1 + 180.0) % 360.0 - 180.0
@@ -223,7 +228,7 @@ def _degrees_apart(lon1: float, lat1: float, lon2: float, lat2: float) -> float:
 
 
 #: Samples in metres farther than this from the middle of the track count as beside it [m].
-_BESIDE = 12.0
+BESIDE = 12.0
 
 
 def _check_distance(track: Track, samples: Samples, *, own_metres: bool) -> None:
@@ -235,7 +240,7 @@ def _check_distance(track: Track, samples: Samples, *, own_metres: bool) -> None
     x, y = track.reference.x[:: max(track.s.size // 2000, 1)], track.reference.y[:: max(track.s.size // 2000, 1)]
     some = slice(None, None, max(samples.t.size // 500, 1))
     gaps = np.hypot(samples.x[some, None] - x, samples.y[some, None] - y).min(axis=1)
-    if own_metres and float(np.median(gaps)) > _BESIDE:
+    if own_metres and float(np.median(gaps)) > BESIDE:
         raise RecordingError(
             f"its positions are in metres, and from the origin of the track '{track.name}' half of them are more"
             f" than {np.median(gaps):.0f} m from it",

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+from shared import REAL
 
 from linelab.cli import main as cli
 from linelab.cli.demo import demo_recording
@@ -98,3 +101,46 @@ def test_joined_in_the_wrong_order_is_refused_by_the_command(halves, capsys):
     code = cli.run(["review", *files, "--joined", "--track", "ostrelle_sprint", "--kart", "senior-single-speed"])
     assert code == 2
     assert "part1.csv: overlaps part2.csv" in capsys.readouterr().err
+
+
+def _labelled(tmp_path, name: str, begin: float, step: float = 0.1):
+    """Ten seconds by a clock that starts anew, with a label of absolute time in whole seconds on every tenth line."""
+    rows = []
+    for k in range(100):
+        label = np.datetime64(int(NOON + begin + k * step), "s") if k % 10 == 3 else ""
+        rows.append(f"{k * step:.2f},{f'{label}Z' if label else ''},{63.5 + 1e-6 * k:.7f},51.2,10.0")
+    path = tmp_path / name
+    path.write_text("\n".join(["t_s,stamp_here,lon,lat,speed_mps", *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def test_clocks_that_start_anew_are_joined_by_their_labels_of_absolute_time(tmp_path):
+    """Labels cut to whole seconds are up to a second early: the join is right within that, and says so."""
+    joined = load_session([_labelled(tmp_path, "b.csv", 12.4), _labelled(tmp_path, "a.csv", 0.0)])
+    assert joined.source.endswith("b.csv")
+    assert joined.channels["file"][0] == 1.0
+    assert joined.t[100] == pytest.approx(12.4, abs=0.8)  # within the ± said: 1.96 * sqrt(2 / 12) s
+    assert "(±0.80 s, as coarse as the files' labels of time are) before b.csv" in joined.notes[0]
+    plain = load_recording(_labelled(tmp_path, "c.csv", 0.0, step=0.13))
+    assert 0.1 < plain.start_utc_sigma < 0.4  # whole seconds at steps of 1.3 s: evenly spread, 0.29 s
+    assert plain.start_utc == pytest.approx(NOON - 0.5, abs=0.5)
+
+
+def test_parts_that_overlap_by_less_than_their_labels_scatter_follow_each_other(tmp_path):
+    first, second = _labelled(tmp_path, "a.csv", 0.0, step=0.13), _labelled(tmp_path, "b.csv", 12.7, step=0.13)
+    joined = load_session([first, second])
+    assert (np.diff(joined.t) > 0.0).all()
+    with pytest.raises(FileFormatError, match=r"overlaps a\.csv"):
+        load_session([first, _labelled(tmp_path, "c.csv", 5.0, step=0.13)])
+
+
+@pytest.mark.skipif(not REAL.exists(), reason="the real session is not beside the project")
+def test_a_real_session_in_two_files_is_joined_where_the_clock_starts_anew():
+    parts = [REAL.with_name(name) for name in ("GX030410.csv", "GX020410.csv")]
+    joined = load_session(parts)
+    assert Path(joined.source.split(" + ")[0]).name == "GX020410.csv"
+    k = int(np.flatnonzero(np.diff(joined.channels["file"]))[0])
+    # One sample of 0.055 s apart, as far as the labels say; at 15 m/s the positions are as far apart.
+    assert joined.t[k + 1] - joined.t[k] == pytest.approx(0.055, abs=0.08)
+    north = (joined.lat[k + 1] - joined.lat[k]) * 111_200.0
+    assert abs(north) < 3.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
@@ -19,6 +20,7 @@ from linelab.files.recordings.gpx import read_gpx
 from linelab.files.recordings.nmea import is_nmea, read_nmea
 from linelab.files.recordings.table import read_csv
 from linelab.files.text import read_head
+from linelab.measured import TO_95, plus_minus
 from linelab.model.lap import Recording
 from linelab.units import Array
 
@@ -133,8 +135,9 @@ def load_session(
 ) -> Recording:
     """Read files that continue one session and join them.
 
-    Files that know the absolute time are put in its order.  Others must continue one clock in the order given, as a
-    recorder's does that cuts a long session into files without starting its clock anew.
+    Files that know the absolute time are put in its order, also where it only labels some of their samples and their
+    own clocks start anew; how uncertain the join is stands in the notes.  Others must continue one clock in the order
+    given, as a recorder's does that cuts a long session into files without starting its clock anew.
 
     Parameters
     ----------
@@ -190,7 +193,7 @@ def join_recordings(parts: Sequence[Recording]) -> Recording:
             remedy="Review the files one by one",
         )  # fmt: skip
     if absolute:
-        known.sort(key=lambda pair: pair[0])
+        known = _in_order(known)
     _check_order(known, absolute)
     _check_positions([part for _, part in known])
     first = known[0][0]
@@ -212,8 +215,28 @@ def join_recordings(parts: Sequence[Recording]) -> Recording:
         source=" + ".join([placed[0].source, *(Path(part.source).name for part in placed[1:])]),
         notes=tuple(_notes(known)),
         start_utc=first if absolute else None,
+        start_utc_sigma=placed[0].start_utc_sigma if absolute else 0.0,
         start_clock=placed[0].start_clock,
     )
+
+
+def _in_order(known: Sequence[tuple[float, Recording]]) -> list[tuple[float, Recording]]:
+    """Parts by absolute time; one that begins before the last one ends by no more than the times are uncertain follows
+    it at a sample's distance."""
+    placed: list[tuple[float, Recording]] = []
+    for start, part in sorted(known, key=lambda pair: pair[0]):
+        if placed:
+            before, last = placed[-1]
+            end = before + float(last.t.max())
+            if end - TO_95 * _apart_sigma(last, part) < start <= end:
+                start = end + float(np.median(np.diff(last.t)))
+        placed.append((start, part))
+    return placed
+
+
+def _apart_sigma(part: Recording, follower: Recording) -> float:
+    """Standard deviation of the time between two recordings' beginnings [s]."""
+    return math.hypot(part.start_utc_sigma, follower.start_utc_sigma)
 
 
 def _check_order(known: Sequence[tuple[float, Recording]], absolute: bool) -> None:
@@ -255,10 +278,16 @@ def _joined(columns: Sequence[Array | None], sizes: Sequence[int]) -> Array | No
     return np.concatenate([np.full(n, np.nan) if c is None else c for c, n in zip(columns, sizes)])
 
 
+def _doubt(part: Recording, follower: Recording) -> str:
+    """How uncertain the time between two files is, where their labels of absolute time scatter; else empty."""
+    sigma = _apart_sigma(part, follower)
+    return f" ({plus_minus(sigma, 2)} s, as coarse as the files' labels of time are)" if sigma > 0.0 else ""
+
+
 def _notes(known: Sequence[tuple[float, Recording]]) -> list[str]:
     """How the files follow each other, then what is said of each, once where all say the same."""
     breaks = [
-        f"{after - start - float(part.t.max()):.1f} s before {Path(follower.source).name}"
+        f"{after - start - float(part.t.max()):.1f} s{_doubt(part, follower)} before {Path(follower.source).name}"
         for (start, part), (after, follower) in pairwise(known)
     ]
     notes = [f"joined from {counted(len(known), 'file')}; breaks of {', '.join(breaks)}"]

@@ -5,12 +5,15 @@ Recordings are written as CSV here too, in a form that is read again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import csv
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
+from itertools import islice
 from os import PathLike
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.arrays import counted, freeze
 from linelab.errors import FileFormatError, check_kinds, legible, on_one_line
@@ -26,7 +29,7 @@ from linelab.files.recordings.channel_units import (
     unit_factor,
     unroll_midnight,
 )
-from linelab.files.recordings.table_layout import Layout, choose_columns, find_layout
+from linelab.files.recordings.table_layout import GAPS, Layout, choose_columns, find_layout
 from linelab.files.recordings.table_rows import Faults, check_short, read_columns
 from linelab.files.text import check_degrees
 from linelab.files.writing import write_text
@@ -66,7 +69,6 @@ def read_csv(
             f"{counted(int((~keep).sum()), 'line')} without a time left out, the first at line {int(lines[~keep][0])}"
         )
         data, lines, t = {name: column[keep] for name, column in data.items()}, lines[keep], t[keep]
-    first_kept = int(lines[0]) == layout.first_data_line
     if "lon" in data:
         check_degrees(path, data["lon"], data["lat"], lines)
     elif not (np.isfinite(data["x"]) & np.isfinite(data["y"])).any():
@@ -75,18 +77,20 @@ def read_csv(
     for name in empty:
         del data[name]
         notes.append(f"{name}: nothing recorded")
-    del lines, keep
     data = {name: freeze(column) for name, column in data.items()}
     fixed = {name: data.pop(name) for name in ("lon", "lat", "x", "y", "speed") if name in data}
-    start = clock if kind == "stamp" or epoch_unit(clock) == "s" else None
+    start, start_sigma = (clock if kind == "stamp" or epoch_unit(clock) == "s" else None), 0.0
     if kind == "clock" and day is not None:
         start = day + clock
+    if start is None:
+        start, start_sigma = _absolute_beside(path, layout, chosen["time"], t - t[0], lines)
     return Recording(
         t=freeze(t - t[0]),
         channels=data,
         source=legible(path),
         notes=(*_choice_notes(layout, chosen), time_note, *unit_notes, *notes),
-        start_utc=_absolute_beside(layout, chosen["time"]) if start is None and first_kept else start,
+        start_utc=start,
+        start_utc_sigma=start_sigma,
         start_clock=clock,
         **fixed,
     )
@@ -102,21 +106,61 @@ def _day(layout: Layout, index: int | None) -> float | None:
         return None
 
 
-def _absolute_beside(layout: Layout, taken: int) -> float | None:
-    """Time since 1970 [s] of the first line in another column of times than the one taken; None where there is none."""
+def _absolute_beside(
+    path: Path, layout: Layout, taken: int, t: Array, lines: NDArray[np.int64]
+) -> tuple[float | None, float]:
+    """Time since 1970 of the first sample by another column of times than the one taken, and its standard deviation
+    [s]; None where there is none.
+
+    Parameters
+    ----------
+    t, lines : (N,) arrays
+        Time since the first sample [s], and the line of each sample.
+    """
+    labels = []
     for index, (title, cell) in enumerate(zip(layout.titles, layout.first_row)):
-        if index == taken or role_of(split_header(title)[0]) != "time":
+        if index == taken:
             continue
-        if time_kind(cell) == "stamp":
-            return parse_stamp(cell)
-        try:
-            number = float(cell)
-        except ValueError:
-            continue
-        unit = epoch_unit(number)
-        if unit is not None:
-            return number * unit_factor("time", unit)
-    return None
+        if cell.strip().lower() in GAPS or _is_label(cell):
+            labels.append(index)
+        elif role_of(split_header(title)[0]) == "time" and int(lines[0]) == layout.first_data_line:
+            try:
+                number = float(cell)
+            except ValueError:
+                continue
+            unit = epoch_unit(number)
+            if unit is not None:
+                return number * unit_factor("time", unit), 0.0
+    return _by_labels(path, layout, labels, t, lines) if labels else (None, 0.0)
+
+
+def _is_label(cell: str) -> bool:
+    """Whether a cell is a stamp with a time of day; a date alone says too little."""
+    return ":" in cell and len(cell) > 10 and time_kind(cell) == "stamp"
+
+
+def _by_labels(
+    path: Path, layout: Layout, columns: Sequence[int], t: Array, lines: NDArray[np.int64]
+) -> tuple[float | None, float]:
+    """What columns of stamps, filled on some lines only, say of the first sample: their median, and their scatter.
+
+    Labels may be rounded, or late by a sample: together they say no more than their scatter about each other, and no
+    more than the grid they lie on.
+    """
+    stamps, says = [], []
+    with path.open(encoding=layout.encoding, errors="replace", newline="") as file:
+        texts = (text.replace("\0", "") for text in islice(file, layout.first_data_line - 1, None))
+        for line, row in enumerate(csv.reader(texts, delimiter=layout.delimiter), start=layout.first_data_line):
+            for cell in (row[index] for index in columns if index < len(row) and _is_label(row[index])):
+                at = int(np.searchsorted(lines, line))
+                if at < lines.size and lines[at] == line:
+                    stamps.append(parse_stamp(cell))
+                    says.append(stamps[-1] - float(t[at]))
+    if not says:
+        return None, 0.0
+    steps = [10.0**-k for k in range(4) if np.allclose(np.mod(np.array(stamps) * 10**k + 0.5, 1.0), 0.5, atol=1e-3)]
+    rounding = steps[0] / 12.0**0.5 if steps else 0.0  # of values evenly spread over a step of the grid
+    return float(np.median(says)), round(max(float(np.std(says)), rounding), 6)
 
 
 def _time_kind(path: Path, layout: Layout, index: int) -> str:

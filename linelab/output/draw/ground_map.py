@@ -69,7 +69,7 @@ def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: 
         linewidth=0,
         zorder=1,
     )
-    dashes = (0, (4, 2)) if track.survey.kind == "estimated" else "-"
+    dashes = (0, (4, 2)) if track.survey.estimated else "-"
     for edge in (track.left_edge, track.right_edge):
         ring = np.vstack([edge, edge[:1]]) if track.closed else edge
         x, y = view(ring[:, 0], ring[:, 1])
@@ -254,7 +254,7 @@ def corner_bands(axes: Axes, track: Track, units: Units, *, numbers: bool = True
 def survey_note(track: Track, units: Units = METRIC) -> str:
     """Where the edges come from, and what that means for distances to them, for the small print."""
     text = survey_sentence(track.survey, units)
-    if track.survey.kind == "estimated":
+    if track.survey.estimated:
         text += " Distances to edges and apexes are not measured."
     return text
 

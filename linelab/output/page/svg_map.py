@@ -121,7 +121,7 @@ def map_ground(track: Track, units: Units) -> MapGround:
         box=box,
         bar=_unit(bar * units.length),
         bar_text=f"{bar:g} {units.length_unit}",
-        estimated=track.survey.kind == "estimated",
+        estimated=track.survey.estimated,
     )
 
 

@@ -175,7 +175,7 @@ def _alike(corners: Sequence[SheetCorner]) -> bool:
 
 def _aim(track: Track, costly: Sequence[SheetCorner], units: Units, *, alike: bool) -> str:
     """What a missed apex costs in the corners where it costs most, or may."""
-    missed = "On the assumed track a missed apex" if track.survey.kind == "estimated" else "A missed apex"
+    missed = "On the assumed track a missed apex" if track.survey.estimated else "A missed apex"
     named = _and([f"{corner.number} ({corner.cost:.2f}\N{NO-BREAK SPACE}s)" for corner in costly])
     bound = costly[0].cost_is_bound
     most = f"most in corner{'s' if len(costly) > 1 else ''} {named}"
@@ -199,7 +199,7 @@ def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units:
     words = [
         f"One pace here is {pace_text(pace, units)}. Count your own over a known length and compare.",
     ]
-    if track.survey.kind == "estimated":
+    if track.survey.estimated:
         words.append("No edge or kerb was surveyed: find each corner's real apex yourself and mark it on the map.")
     used = {side: [str(c.number) for c in corners if side in c.kerbs_used] for side in ("entry", "inside", "exit")}
     over = [

@@ -255,7 +255,7 @@ def sheet_pages(
         length = units.length_text(solution.lap.line.length)
         whole = f"{length} a lap" if track.closed else f"{length} from end to end"
         top = table_head(page, A4[1] - 0.95, units, pace, whole)
-        bottom = _foot(page, survey_note(track) if track.survey.kind == "estimated" else "") + 0.1
+        bottom = _foot(page, survey_note(track) if track.survey.estimated else "") + 0.1
         if rest is corners:
             scale = table_scale(corners, units, pace, top - bottom)
         drawn = draw_corners(page, rest, units, pace, top=top, bottom=bottom, scale=scale)
@@ -366,7 +366,7 @@ def _page(subject: _Subject, what: str) -> Figure:
 def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units, pace: float) -> Figure:
     track, solution = subject.track, subject.solution
     page = _page(subject, "map")
-    if track.survey.kind == "estimated":
+    if track.survey.estimated:
         text = "Track estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by this map."
         _framed(page, text, A4[1] - 1.03)
     draw_map(page, MAP_BOX, track, solution.lap, subject.kart, corners, units)
