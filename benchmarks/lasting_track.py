@@ -10,6 +10,7 @@ from __future__ import annotations
 import sys
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -103,7 +104,7 @@ def one_circuit(name: str, kart: str, seed: int, rounds: int) -> list[str]:
             save_track(tracks[1, 0], saved)
             kept = load_track(saved)
             for session, recording in zip(driven, recordings):
-                laps_driven += len(session.laps)
+                laps_driven += crossings(session, circuit, kept) - 1
                 try:
                     laps_found += len(complete_laps(split_laps(recording, kept)))
                 except LinelabError as error:
@@ -119,6 +120,17 @@ def one_circuit(name: str, kart: str, seed: int, rounds: int) -> list[str]:
         )
     lines.append(f"  {laps_found} of {laps_driven} laps cut at the start line kept from the first session")
     return [*lines, *corners]
+
+
+def crossings(session: judge.Session, circuit: judge.Circuit, track: Track) -> int:
+    """How often the true path crosses a track's start line."""
+    line = track.reference
+    across = np.array([-np.sin(line.psi[0]), np.cos(line.psi[0])])
+    place = np.array([line.x[0], line.y[0]])
+    start = LineString([place + track.w_left[0] * across, place - track.w_right[0] * across])
+    path = in_plane(circuit, plane_of(track), session.x, session.y)
+    steps = path[::10]
+    return sum(LineString(pair).intersects(start) for pair in pairwise(steps))
 
 
 def judged(track: Track, sessions: list[judge.Session], known: Track, circuit: judge.Circuit) -> list[float]:

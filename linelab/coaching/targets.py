@@ -18,6 +18,7 @@ from linelab.geometry.frenet import sn_to_xy
 from linelab.model.lap import Lap, Limit
 from linelab.model.timed import time_at, timed_lap
 from linelab.model.track import Track
+from linelab.motion.track_from_laps import WIDTH_SIGMA, place_sigma
 from linelab.optimum.minimum_time import solve_min_time
 from linelab.speed.lines import line_on_track
 from linelab.speed.profile import speed_profiles
@@ -156,9 +157,9 @@ def edge_error(analysis: Analysis) -> float:
     survey, width = sheet.track.survey, sheet.kart.width
     if not survey.estimated:
         return 0.0
-    # standard deviation of a place evenly likely between two limits: their distance over the root of twelve
-    place = max((survey.assumed_width or 0.0) - width, 0.0) / math.sqrt(12.0)
-    off = math.hypot(survey.uncertainty or 0.0, place)
+    # What moves the whole track costs no time: only its shape, its width and where in it the laps ran.
+    shape = 0.0 if survey.shape_sigma is None else math.hypot(survey.shape_sigma, 0.5 * WIDTH_SIGMA)
+    off = math.hypot(shape, place_sigma(survey.assumed_width or 0.0, width))
     narrow = narrowed(sheet.track, off, LEAST_ROOM * width)
     slower = solve_min_time(narrow, sheet.kart, grip=sheet.grip, tolerance=ROUGH, verify=False)
     return max(timed_lap(narrow, slower.lap).lap_time - analysis.reference.lap_time, 0.0)

@@ -130,6 +130,8 @@ class Survey:
     uncertainty: float | None = None  #: one standard deviation of the edges' position [m], where known
     #: Of a track estimated from laps: one standard deviation per axis of where its middle lies on the ground [m].
     middle_sigma: float | None = None
+    #: Of that, what is left when all of it may be moved as a whole: how well the laps' own shape is known [m].
+    shape_sigma: float | None = None
 
     @property
     def estimated(self) -> bool:

@@ -9,6 +9,7 @@ here: a track from whatever there is, a centre line, walked edges or laps.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from os import PathLike
@@ -278,15 +279,13 @@ def bias_on(track: Track, laps: Sequence[RecordedLap], sensors: Sensors) -> Posi
     Parameters
     ----------
     track : Track
-        With ``survey.middle_sigma``.
+        With ``survey.shape_sigma``.
     laps : sequence of RecordedLap
         Of one recording on this track.
     sensors : Sensors
     """
     _, _, shifts = median_path(_paths(_good_laps(tuple(laps)), sensors))
-    # Undoes what _corridor puts together: the edges' uncertainty without that of the width.
-    middle = max((track.survey.uncertainty or 0.0) ** 2 - (0.5 * WIDTH_SIGMA) ** 2, 0.0) ** 0.5
-    return _about_middle(_lap_bias(shifts, sensors), middle)
+    return _about_middle(_lap_bias(shifts, sensors), track.survey.shape_sigma or 0.0)
 
 
 def _check_width(assumed_width: float) -> None:
@@ -346,7 +345,7 @@ def _corridor(place: _Place, assumed_width: float, name: str, position_error: fl
     bias = _lap_bias(shifts - means[member], first.sensors, len(sessions))
     middle_sigma = _middle_sigma(offsets, bias, first.sensors)
     sigma = float(np.sqrt(np.mean(middle_sigma**2)))
-    weights, ground_sigma = _weights(sessions, member, position_error)
+    weights, ground_sigma = _weights(sessions, member, means, position_error)
     moved = weights @ means
     middle = replace(middle, x=middle.x + moved[0], y=middle.y + moved[1])
     scatter = float(np.sqrt(np.mean(_middle_sigma(offsets, PositionBias(sigma=0.0), first.sensors) ** 2)))
@@ -378,12 +377,15 @@ def _about_middle(bias: PositionBias, sigma: float) -> PositionBias:
 
 
 def _weights(
-    sessions: Sequence[_Session], member: NDArray[np.intp], position_error: float | None
+    sessions: Sequence[_Session], member: NDArray[np.intp], means: Array, position_error: float | None
 ) -> tuple[Array, float]:
     """Weights (K,) of recordings by the bias model, and the standard deviation per axis of the mean bias left [m].
 
     Recordings that say when they were made are as alike in their errors as the time between them allows; others are
-    taken for independent.
+    taken for independent.  How far the recordings lie apart (``means``, (K, 2) [m]) says how large this receiver's
+    error is: the assumed size is scaled by the root of the mean square over the expected one (R. T. Birge, The
+    Calculation of Errors by the Method of Least Squares, Phys. Rev. 40:207, 1932), the assumption itself counting as
+    one recording more.
     """
     biases = [
         assumed_bias(session.sensors) if position_error is None else stated_bias(position_error, session.sensors)
@@ -398,7 +400,13 @@ def _weights(
     mean = (member == np.arange(len(sessions))[:, None]) / np.bincount(member)[:, None]
     information = np.linalg.inv(mean @ covariance @ mean.T + 1e-9 * np.eye(len(sessions)))
     total = float(information.sum())
-    return information.sum(axis=0) / total, total**-0.5
+    weights = information.sum(axis=0) / total
+    scale = 1.0
+    if position_error is None:
+        off = means - weights @ means
+        squares = float(np.einsum("ik,ij,jk", off, information, off))
+        scale = math.sqrt((2.0 + squares) / (2.0 * len(sessions)))
+    return weights, scale * total**-0.5
 
 
 def _middle_sigma(offsets: Array, bias: PositionBias, sensors: Sensors) -> Array:
@@ -457,7 +465,7 @@ def _track(
     ground_sigma: float,
 ) -> Track:
     """Edges on both sides of the median path, wide enough for every used lap."""
-    half, half_sigma, plane = 0.5 * assumed_width, 0.5 * WIDTH_SIGMA, place.plane
+    half, plane = 0.5 * assumed_width, place.plane
     left = np.maximum(half, _eased(offsets.max(axis=0)) + _ROOM)
     right = np.maximum(half, _eased(-offsets.min(axis=0)) + _ROOM)
     if max(left.max(), right.max()) > half + 0.01:
@@ -481,11 +489,20 @@ def _track(
             kind="estimated",
             note=note,
             assumed_width=assumed_width,
-            uncertainty=round(float(np.hypot(sigma, half_sigma)), 6),
+            uncertainty=round(math.hypot(ground_sigma, 0.5 * WIDTH_SIGMA, place_sigma(assumed_width, 2.0 * _ROOM)), 6),
             middle_sigma=round(ground_sigma, 6),
+            shape_sigma=round(sigma, 6),
         ),
     )
     return replace(track, notes=(*track.notes, *notes))
+
+
+def place_sigma(road: float, kart: float) -> float:
+    """Standard deviation of where in a road [m] laps ran that left room for a kart of a width [m].
+
+    Evenly likely between two limits: their distance over the root of twelve.
+    """
+    return max(road - kart, 0.0) / math.sqrt(12.0)
 
 
 def _start_across(

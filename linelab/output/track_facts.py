@@ -26,7 +26,7 @@ def survey_sentence(survey: Survey, units: Units = METRIC) -> str:
     if survey.uncertainty is not None:
         text += f", ±{in_units(f'{TO_95 * survey.uncertainty:.2g} m', units)} (95 % interval)"
     if survey.middle_sigma is not None:
-        text += f", their middle on the ground ±{in_units(f'{TO_95 * survey.middle_sigma:.2g} m', units)}"
+        text += f", the laps' middle on the ground ±{in_units(f'{TO_95 * survey.middle_sigma:.2g} m', units)}"
     note = in_units(survey.note, units) if survey.estimated else survey.note
     return as_sentences(f"{text}. {note}")
 

@@ -79,9 +79,20 @@ def test_sessions_of_one_place_share_a_track_in_the_middle_of_them():
     _, n = xy_to_sn(TRACK.reference, found.track.reference.x, found.track.reference.y)
     middle = n + 0.5 * (found.track.w_left - found.track.w_right)
     assert np.sqrt(np.mean(middle**2)) < 0.15  # alone it is 1.5 m off to the east
-    ratio = found.track.survey.middle_sigma / alone.track.survey.middle_sigma
-    assert ratio == pytest.approx(3.0**-0.5, rel=0.05)  # mean errors of independent days
+    one = alone.track.survey.middle_sigma
+    # 6 degrees of freedom, 2 of them the assumption's: the days lie apart by 2·1.5² + 2·0.9² = 6.12 m² in all.
+    expected = np.sqrt((2.0 + 6.12 / one**2) / 6.0 / 3.0) * one
+    assert found.track.survey.middle_sigma == pytest.approx(expected, rel=0.05)
     assert found.track.survey.uncertainty < alone.track.survey.uncertainty
+
+
+def test_a_stated_error_is_lessened_by_the_number_of_independent_days():
+    recording = record(LAPS, noise=0.1)
+    one, four = (
+        corridors_from_recordings([recording] * count, position_error=1.0)[0][1].track.survey.middle_sigma
+        for count in (1, 4)
+    )
+    assert four == pytest.approx(0.5 * one, rel=0.05)
 
 
 def test_sessions_right_after_each_other_share_their_error():

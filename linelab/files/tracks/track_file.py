@@ -5,7 +5,7 @@ without a role linelab knows, and properties it does not know, are left out with
 
 | role | geometry | properties |
 |---|---|---|
-| ``track`` | none (null) | ``name``, ``closed`` (true, false), ``georeferenced``, ``origin_lon``, ``origin_lat``, ``survey`` (surveyed, widths, estimated), ``survey_note``, ``assumed_width_m``, ``survey_sigma_m``, ``middle_sigma_m``, ``wide_road`` (true: wider than 21 m is meant, no mistake) |
+| ``track`` | none (null) | ``name``, ``closed`` (true, false), ``georeferenced``, ``origin_lon``, ``origin_lat``, ``survey`` (surveyed, widths, estimated), ``survey_note``, ``assumed_width_m``, ``survey_sigma_m``, ``middle_sigma_m``, ``shape_sigma_m``, ``wide_road`` (true: wider than 21 m is meant, no mistake) |
 | ``left_edge``, ``right_edge`` | line in driving order, or polygon; third coordinate = elevation [m] | |
 | ``centre_line`` (instead of edges) | line in driving order | ``width_m``, or ``w_left_m`` and ``w_right_m``: numbers, or lists with one for each vertex |
 | ``start_line``, ``finish_line`` (open tracks), ``timing_line`` | line across the track | ``name`` |
@@ -136,6 +136,8 @@ def _head(track: Track) -> dict[str, Any]:
         head["survey_sigma_m"] = survey.uncertainty
     if survey.middle_sigma is not None:
         head["middle_sigma_m"] = survey.middle_sigma
+    if survey.shape_sigma is not None:
+        head["shape_sigma_m"] = survey.shape_sigma
     if float(np.median(track.w_left + track.w_right)) > UNUSUAL_WIDTH:
         head["wide_road"] = True
     return head
@@ -428,6 +430,7 @@ def _survey(head: Feature | None, by_role: dict[str, Feature]) -> Survey:
             ("assumed_width", "assumed_width_m"),
             ("uncertainty", "survey_sigma_m"),
             ("middle_sigma", "middle_sigma_m"),
+            ("shape_sigma", "shape_sigma_m"),
         )
     }
     return Survey(kind=kind, note=head.text_of("survey_note"), **optional)  # type: ignore[arg-type]
