@@ -10,7 +10,7 @@ from linelab.motion.own_passes import OwnPasses, consistent_loss, likely_times
 
 
 def session(rng, laps=8, corners=9, scatter=0.06, instant=0.04):
-    """True and measured times of passes, and the covariance of the errors: instants are off, passes lie between them."""
+    """True and measured times of passes, and the covariance of the errors: instants are off, passes lie between."""
     true = rng.uniform(2.0, 6.0, corners) + scatter * rng.standard_t(5, (laps, corners))
     at = instant * rng.normal(size=(laps, corners + 1))
     steps = np.diff(np.eye(corners + 1), axis=0)
