@@ -80,7 +80,8 @@ def tape_of(function: Any) -> Tape:
     )
 
 
-_Calls = list[tuple[Any, ...]]
+#: Functions with their arguments, the last of which is written to.
+_Calls = list[tuple[Any, tuple[Any, ...]]]
 
 
 def bound(tape: Tape, inputs: Sequence[Array], outputs: Sequence[Array], arena: Array) -> tuple[_Calls, _Calls]:
@@ -115,7 +116,7 @@ def bound(tape: Tape, inputs: Sequence[Array], outputs: Sequence[Array], arena: 
         elif operation == ca.OP_OUTPUT:
             into = outputs[write[0]][write[1]]
             if not (at[read[0]].ndim and np.shares_memory(at[read[0]], into)):
-                calls.append((np.positive, at[read[0]], into))
+                calls.append((np.positive, (at[read[0]], into)))
             first = first if write[0] == len(outputs) - 1 else len(calls)
         else:
             operands = [at[j] for j in read]
@@ -125,17 +126,17 @@ def bound(tape: Tape, inputs: Sequence[Array], outputs: Sequence[Array], arena: 
                 row = direct.get(k)
                 result = arena[write[0]] if row is None else outputs[row[0]][row[1]]
             if operation == ca.OP_TWICE:
-                calls.append((np.add, operands[0], operands[0], result))
+                calls.append((np.add, (operands[0], operands[0], result)))
             else:
-                calls.append((_ONE.get(operation) or _TWO[operation], *operands, result))
+                calls.append((_ONE.get(operation) or _TWO[operation], (*operands, result)))
             at[write[0]] = result
     return calls[:first], calls[first:]
 
 
 def run(calls: _Calls) -> None:
     """Run bound calls."""
-    for call in calls:
-        call[0](*call[1:])
+    for function, arguments in calls:
+        function(*arguments)
 
 
 #: Where a stage's unknowns c[i-1..i+2], z[i-1..i+1] lie from the first of them on, and how far apart at most.
