@@ -56,14 +56,14 @@ def factorised(band: Array, ring: bool) -> Factor | None:
 
 def solved(factor: Factor, right: Array) -> Array:
     """Solution for a right-hand side, (n,) or (n, k)."""
-    from scipy.linalg.lapack import dpbtrs, dtbtrs
+    from scipy.linalg.lapack import dpbtrs, dpotrs, dtbtrs
 
     if not factor.corner.size:
         return np.asarray(dpbtrs(factor.band, right, lower=1)[0])
     size = factor.reach.shape[0]
     inner = dtbtrs(factor.band, right[:size], uplo="L")[0]
     rest = right[size:] - factor.reach.T @ inner
-    last = np.linalg.solve(factor.corner.T, np.linalg.solve(factor.corner, rest))
+    last = dpotrs(factor.corner, rest, lower=1)[0]
     outer = dtbtrs(factor.band, inner - factor.reach @ last, uplo="L", trans="T")[0]
     return np.concatenate([outer, last])
 

@@ -105,13 +105,15 @@ def curve_at(curve: Curve, s: Array | float) -> CurvePoint:
     local = station - laps * curve.length
     inside = np.clip(local, 0.0, curve.length)
     step = curve.step
-    index = np.minimum((inside / step).astype(np.intp), curve.s.size - 2)
-    u = inside / step - index
-    psi0, psi1 = curve.psi[index], curve.psi[index + 1]
-    x = hermite(curve.x[index], curve.x[index + 1], np.cos(psi0), np.cos(psi1), u, step)
-    y = hermite(curve.y[index], curve.y[index + 1], np.sin(psi0), np.sin(psi1), u, step)
-    psi = hermite(psi0, psi1, curve.kappa[index], curve.kappa[index + 1], u, step)
-    k0, k1, d0, d1 = curve.kappa[index], curve.kappa[index + 1], curve.dkappa[index], curve.dkappa[index + 1]
+    place = inside / step
+    index = np.minimum(place.astype(np.intp), curve.s.size - 2)
+    u, after = place - index, index + 1
+    psi0, psi1, k0, k1, d0, d1 = (
+        values.take(at) for values in (curve.psi, curve.kappa, curve.dkappa) for at in (index, after)
+    )
+    x = hermite(curve.x.take(index), curve.x.take(after), np.cos(psi0), np.cos(psi1), u, step)
+    y = hermite(curve.y.take(index), curve.y.take(after), np.sin(psi0), np.sin(psi1), u, step)
+    psi = hermite(psi0, psi1, k0, k1, u, step)
     kappa = hermite(k0, k1, d0, d1, u, step)
     dkappa = _hermite_slope(k0, k1, d0, d1, u, step)
     beyond = local - inside

@@ -269,8 +269,12 @@ def _nearest_in_window(table: _Table, x: Array, y: Array, guess: Array, window: 
     return out * table.step
 
 
-def foot(curve: Curve, x: Array, y: Array, guess: Array, *, within: float = np.inf) -> tuple[Array, Array]:
-    """Station and offset of points whose station is roughly known, at most ``within`` from the guess [m].
+#: A Newton step of less than this leaves a thousandth of its length at most, as it converges quadratically [m].
+_CONVERGED = 1.0e-4
+
+
+def foot_station(curve: Curve, x: Array, y: Array, guess: Array, *, within: float = np.inf) -> Array:
+    """Station of points whose station is roughly known, at most ``within`` from the guess [m].
 
     Newton's method, in steps of at most 2 m, for ``(p - r(s)) · t(s) = 0``, whose derivative is ``-(1 - n kappa)``.
     """
@@ -287,9 +291,15 @@ def foot(curve: Curve, x: Array, y: Array, guess: Array, *, within: float = np.i
             moved = np.clip(moved, -_LEAD, curve.length + _LEAD)
         change = np.abs(moved - station[todo])
         station[todo] = moved
-        todo = todo[change > 1e-7]
+        todo = todo[change > _CONVERGED]
         if todo.size == 0:
             break
+    return station
+
+
+def foot(curve: Curve, x: Array, y: Array, guess: Array, *, within: float = np.inf) -> tuple[Array, Array]:
+    """:func:`foot_station`, and the offset there [m]."""
+    station = foot_station(curve, x, y, guess, within=within)
     at = curve_at(curve, station)
     return station, (y - at.y) * np.cos(at.psi) - (x - at.x) * np.sin(at.psi)
 

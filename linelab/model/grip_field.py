@@ -126,11 +126,11 @@ def _share(
     The share rises smoothly (3u² - 2u³) from 0 to 1 over ``ramp``, beginning so far ``outside`` the item's ends [m].
     At an end of an open track it is 1 up to there: the road goes on, and what lies on it.
     """
-    length, into = length_along(track, item), s - item.s_start
+    length = length_along(track, item)
     if track.closed and length >= track.length:
         return np.arange(s.size), np.ones_like(s)
+    into = s + ((outside if track.closed else 0.0) - item.s_start)
     if track.closed:
-        into = into + outside
         into -= track.length * np.floor(into / track.length) + outside
     begins = -outside if track.closed or item.s_start > 0.0 else -np.inf
     ends = length + outside if track.closed or item.s_end < track.length else np.inf

@@ -292,7 +292,9 @@ def _check_forward(track: Track) -> None:
 
 def along(track: Track, values: Array, s: Array) -> Array:
     """Interpolate one of the track's arrays at stations ``s`` [m] (wrapped on a closed track)."""
-    station = np.mod(s, track.length) if track.closed else np.clip(s, 0.0, track.length)
+    if not values.any():  # level ground
+        return np.zeros(np.shape(s))
+    station = s - track.length * np.floor(s / track.length) if track.closed else np.clip(s, 0.0, track.length)
     return np.asarray(np.interp(station, track.s, values))
 
 

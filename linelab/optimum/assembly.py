@@ -21,8 +21,8 @@ import casadi as ca
 import numpy as np
 
 from linelab.model import grip
-from linelab.optimum.stage import GAUSS_SIZE, LOCAL, POWER_SIZE, RATE_SIZE, Z_SCALE, Structure
-from linelab.optimum.transcription import layout, parameter_sizes, stage_of
+from linelab.optimum.stage import GAUSS_SIZE, LOCAL, POWER_SIZE, RATE_SIZE, Z_SCALE, Structure, whole_stage
+from linelab.optimum.transcription import layout, parameter_sizes
 from linelab.units import Array
 
 _ONE = {
@@ -80,7 +80,11 @@ def tape_of(function: Any) -> Tape:
     )
 
 
-def bound(tape: Tape, inputs: Sequence[Array], outputs: Sequence[Array], arena: Array) -> list[tuple[Any, ...]]:
+#: Functions with their arguments, the last of which is written to.
+_Calls = list[tuple[Any, tuple[Any, ...]]]
+
+
+def bound(tape: Tape, inputs: Sequence[Array], outputs: Sequence[Array], arena: Array) -> tuple[_Calls, _Calls]:
     """The calls that run a tape on the given arrays, which they read and write in place.
 
     Parameters
@@ -89,31 +93,50 @@ def bound(tape: Tape, inputs: Sequence[Array], outputs: Sequence[Array], arena: 
     inputs, outputs : arrays (elements, M); an input that is the same for every column may be (elements,)
     arena : array (registers at least, M)
         Room for what lies between.
+
+    Returns
+    -------
+    (calls for all outputs but the last, calls that go on from there to the last)
     """
+    made = [-1] * tape.registers  # the last step that wrote each register
+    direct: dict[int, tuple[int, ...]] = {}  # step -> the output that it makes
+    for k, (operation, read, write, _) in enumerate(tape.steps):
+        if operation == ca.OP_OUTPUT:
+            direct.setdefault(made[read[0]], write)
+        else:
+            made[write[0]] = -1 if operation in (ca.OP_INPUT, ca.OP_CONST) else k
     at: list[Any] = [None] * tape.registers
-    calls: list[tuple[Any, ...]] = []
-    for operation, read, write, value in tape.steps:
+    calls: _Calls = []
+    first = 0
+    for k, (operation, read, write, value) in enumerate(tape.steps):
         if operation == ca.OP_INPUT:
             at[write[0]] = inputs[read[0]][read[1], ...]
         elif operation == ca.OP_CONST:
             at[write[0]] = np.array(value)
         elif operation == ca.OP_OUTPUT:
-            calls.append((np.positive, at[read[0]], outputs[write[0]][write[1]]))
+            into = outputs[write[0]][write[1]]
+            if not (at[read[0]].ndim and np.shares_memory(at[read[0]], into)):
+                calls.append((np.positive, (at[read[0]], into)))
+            first = first if write[0] == len(outputs) - 1 else len(calls)
         else:
             operands = [at[j] for j in read]
-            result = np.zeros(()) if all(each.ndim == 0 for each in operands) else arena[write[0]]
-            if operation == ca.OP_TWICE:
-                calls.append((np.add, operands[0], operands[0], result))
+            if all(each.ndim == 0 for each in operands):
+                result = np.zeros(())
             else:
-                calls.append((_ONE.get(operation) or _TWO[operation], *operands, result))
+                row = direct.get(k)
+                result = arena[write[0]] if row is None else outputs[row[0]][row[1]]
+            if operation == ca.OP_TWICE:
+                calls.append((np.add, (operands[0], operands[0], result)))
+            else:
+                calls.append((_ONE.get(operation) or _TWO[operation], (*operands, result)))
             at[write[0]] = result
-    return calls
+    return calls[:first], calls[first:]
 
 
-def run(calls: list[tuple[Any, ...]]) -> None:
+def run(calls: _Calls) -> None:
     """Run bound calls."""
-    for call in calls:
-        call[0](*call[1:])
+    for function, arguments in calls:
+        function(*arguments)
 
 
 #: Where a stage's unknowns c[i-1..i+2], z[i-1..i+1] lie from the first of them on, and how far apart at most.
@@ -123,11 +146,8 @@ REACH = 6
 BLOCK = 2048
 
 
-class _Tapes(NamedTuple):
-    cost: Tape
-    constraints: Tape
-    jacobian: Tape
-    hessian: Tape
+class _Whole(NamedTuple):
+    tape: Tape
     entries: tuple[tuple[int, int], ...]  #: row and column of the Jacobian's nonzeros in a stage
     below: tuple[tuple[int, int], ...]  #: and of the Hessian's, lower triangle
 
@@ -160,16 +180,19 @@ def drive_table(kart: grip.KartNumbers, knots: int) -> DriveTable:
 
 
 @lru_cache(maxsize=16)
-def _tapes(one: Structure) -> _Tapes:
-    stage = stage_of(one, not one.rates)
-    return _Tapes(
-        cost=tape_of(stage.cost),
-        constraints=tape_of(stage.constraints),
-        jacobian=tape_of(stage.jacobian),
-        hessian=tape_of(stage.hessian),
-        entries=tuple(zip(*stage.jacobian_sparsity.get_triplet())),
-        below=tuple(zip(*stage.hessian_sparsity.get_triplet())),
-    )
+def _whole(one: Structure) -> _Whole:
+    function, jacobian, hessian = whole_stage(one)
+    return _Whole(tape_of(function), *(tuple(zip(*sparsity.get_triplet())) for sparsity in (jacobian, hessian)))
+
+
+class _Out(NamedTuple):
+    """Outputs of all stages (elements, stages)."""
+
+    cost: Array
+    slope: Array
+    constraints: Array
+    jacobian: Array
+    hessian: Array
 
 
 @lru_cache(maxsize=8)
@@ -186,7 +209,7 @@ class Stages:
         self.structure, self.count, self.rows = structure, structure.stages, structure.constraints
         place = layout(structure)
         self.size = place.path + place.speed
-        self._tapes = _tapes(replace(structure, intervals=1))
+        self._stage = _whole(replace(structure, intervals=1))
         index = np.empty(self.size, dtype=np.intp)  # of x in the order of this module
         index[0 : 2 * place.path : 2] = np.arange(place.path)
         index[1 : 2 * place.speed + 1 : 2] = place.path + np.arange(place.speed)
@@ -194,29 +217,29 @@ class Stages:
         self._wide = np.zeros(2 * self.count + REACH)
         self._local, self._moved = np.zeros((LOCAL, self.count)), np.zeros((LOCAL, self.count))
         self._weights = np.zeros((self.rows, self.count))
+        self._spent = False
         self._allocate()
 
     def _allocate(self) -> None:
-        tapes, count = self._tapes, self.count
+        (tape, entries, _), count = self._stage, self.count
         node = np.zeros((self.structure.node_size, count))
         after = np.zeros((self.structure.node_size, count)) if self.structure.rates else node
         self._fixed = [node, after, np.zeros((GAUSS_SIZE, count)), np.zeros(grip.SIZE), np.zeros(RATE_SIZE)]
         self._power = np.zeros((POWER_SIZE, count))
-        one, power = np.ones(1), [] if self.structure.rates else [self._power]
-        self.out = {
-            name: [np.zeros((size, count)) for size in getattr(tapes, name).outputs] for name in _Tapes._fields[:4]
-        }
-        blocks = -(-count // BLOCK)
-        cuts = np.linspace(0, count, blocks + 1).astype(np.intp)
-        registers = max(getattr(tapes, name).registers for name in self.out)
-        arena = np.zeros((registers, int(np.diff(cuts).max())))
-        self._calls: dict[str, list[tuple[Any, ...]]] = {name: [] for name in self.out}
+        power = [] if self.structure.rates else [self._power]
+        self._out = _Out(*(np.zeros((size, count)) for size in tape.outputs))
+        self._entries = np.zeros((len(entries), count))
+        cuts = np.linspace(0, count, -(-count // BLOCK) + 1).astype(np.intp)
+        arena = np.zeros((tape.registers, int(np.diff(cuts).max())))
+        self._linear: _Calls = []
+        self._hessian: _Calls = []
         for first, last in pairwise(cuts):
-            every = [a[:, first:last] if a.ndim == 2 else a for a in (self._local, *self._fixed, *power)]
-            for name in self.out:
-                more = [one, self._weights[:, first:last]] if name == "hessian" else []
-                results = [a[:, first:last] for a in self.out[name]]
-                self._calls[name] += bound(getattr(tapes, name), [*every, *more], results, arena[:, : last - first])
+            columns = (self._local, *self._fixed, *power, self._weights)
+            every = [a[:, first:last] if a.ndim == 2 else a for a in columns]
+            linear, more = bound(tape, every, [a[:, first:last] for a in self._out], arena[:, : last - first])
+            self._linear += linear
+            # Of several blocks, only the last one's registers are still there.
+            self._hessian += more if cuts.size == 2 else [*linear, *more]
 
     def load(self, parameters: Array) -> None:
         """Take the numbers of a solve, in the order of ``transcription.parameter_sizes``."""
@@ -264,7 +287,7 @@ class Stages:
         return self._folded(wide)
 
     def _take(self, x: Array) -> None:
-        """Set the functions' inputs at x (n,), and the cost; often they are there already."""
+        """Work out all but the Hessian at x (n,); often it is there already."""
         if np.array_equal(x, self._taken):
             return
         self._taken = x.copy()
@@ -272,20 +295,19 @@ class Stages:
         if not self.structure.rates:
             v = np.sqrt(0.5 * Z_SCALE * (local[4] + local[5]))
             self._power[0], self._power[1:] = v, self._drive.at(v)
-        run(self._calls["cost"])
+        run(self._linear)
+        self._spent = False
 
     def value(self, x: Array) -> tuple[float, Array]:
         """Objective and constraints (g,) at x (n,)."""
         self._take(x)
-        run(self._calls["constraints"])
-        return float(self.out["cost"][0].sum()), self._with_ends(self.out["constraints"][0], x)
+        return float(self._out.cost.sum()), self._with_ends(self._out.constraints, x)
 
     def linear(self, x: Array) -> tuple[float, Array, Array]:
         """Objective, its gradient (n,) and constraints (g,) at x; the Jacobian there serves the methods below."""
-        self._take(x)
-        run(self._calls["jacobian"])
-        value, slope = self.out["cost"]
-        return float(value.sum()), self._scatter(slope), self._with_ends(self.out["jacobian"][0], x)
+        value, rows = self.value(x)
+        self._entries[...] = self._out.jacobian
+        return value, self._scatter(self._out.slope), rows
 
     def _with_ends(self, rows: Array, x: Array) -> Array:
         body = rows.T.ravel()
@@ -293,17 +315,17 @@ class Stages:
 
     def forward(self, step: Array) -> Array:
         """Jacobian (g, n) times a step (n,)."""
-        local, entries = self._gather(step, self._moved), self.out["jacobian"][1]
+        local = self._gather(step, self._moved)
         rows = np.zeros((self.rows, self.count))
-        for (row, column), entry in zip(self._tapes.entries, entries):
+        for (row, column), entry in zip(self._stage.entries, self._entries):
             rows[row] += entry * local[column]
         return self._with_ends(rows, step)
 
     def back(self, weights: Array) -> Array:
         """Transposed Jacobian times weights (g,): (n,)."""
-        rows, entries = self._by_row(weights), self.out["jacobian"][1]
+        rows = self._by_row(weights)
         local = np.zeros((LOCAL, self.count))
-        for (row, column), entry in zip(self._tapes.entries, entries):
+        for (row, column), entry in zip(self._stage.entries, self._entries):
             local[column] += entry * rows[row]
         total = self._scatter(local)
         if not self.structure.closed:
@@ -315,12 +337,15 @@ class Stages:
 
     def newton(self, multipliers: Array, weights: Array) -> Array:
         """Lower band (n, REACH+1) of the Lagrangian's Hessian and of the Jacobian's weighted square
-        ``Jᵀ·diag(weights)·J``, added up, at the x of the last :meth:`linear`."""
+        ``Jᵀ·diag(weights)·J``, added up, at the x of the last :meth:`linear`, with no :meth:`value` elsewhere since."""
         self._weights[...] = self._by_row(multipliers)
-        run(self._calls["hessian"])
-        sums = dict(zip(self._tapes.below, self.out["hessian"][0]))  # rewritten by the next run
-        rows, entries = self._by_row(weights), self.out["jacobian"][1]
-        nonzeros = [(*place, entry) for place, entry in zip(self._tapes.entries, entries)]
+        if self._spent:
+            run(self._linear)
+        run(self._hessian)
+        self._spent = True  # it wrote over registers that it had read
+        sums = dict(zip(self._stage.below, self._out.hessian))  # rewritten by the next run
+        rows = self._by_row(weights)
+        nonzeros = [(*place, entry) for place, entry in zip(self._stage.entries, self._entries)]
         for k, (row, column, entry) in enumerate(nonzeros):
             weighted = rows[row] * entry
             for other_row, other_column, other in nonzeros[: k + 1]:

@@ -12,6 +12,7 @@ from typing import NamedTuple, get_args
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from linelab.arrays import distance_along
 from linelab.geometry.curve import curve_at
@@ -37,11 +38,15 @@ NEAR, FAR = 0.3, 0.6
 SLANT = 0.4
 
 
-class Ground(NamedTuple):
-    """All pieces of a track, each ``length`` long [m] and going on some way beyond, and the vertices that stick out
-    into the road (K, 2) with their stations, within the lap and in order (K,) [m]."""
+Geometries = NDArray[np.object_]
 
-    pieces: tuple[shapely.Geometry, ...]
+
+class Ground(NamedTuple):
+    """All P pieces of a track, each ``length`` long [m] and going on some way beyond, their left and right edges, and
+    the vertices that stick out into the road (K, 2) with their stations, within the lap and in order (K,) [m]."""
+
+    pieces: Geometries  #: (P,)
+    edges: Geometries  #: (P, 2)
     length: float
     sharp: Array
     sharp_s: Array
@@ -102,17 +107,13 @@ def room_beside(track: Track, line: Line, half_width: float) -> Room:
     close = np.column_stack([high - n, n - low]) < FAR + SLANT
     across = half_width * np.array([1.0, -1.0])
     x, y = x[:, None] - across * np.sin(psi)[:, None], y[:, None] + across * np.cos(psi)[:, None]
-    local = np.mod(s, track.length) if track.closed else s
-    number = np.clip((local / ground.length).astype(np.intp), 0, len(ground.pieces) - 1)
-    order = np.argsort(number, kind="stable")
-    cuts = np.searchsorted(number[order], np.arange(1, len(ground.pieces)))
+    local = s - track.length * np.floor(s / track.length) if track.closed else s
+    piece = np.clip((local / ground.length).astype(np.intp), 0, ground.pieces.size - 1)
+    inside = shapely.contains_xy(ground.pieces[piece, None], x, y)
+    own = np.nonzero(close | ~inside)
+    apart = shapely.distance(ground.edges[piece[own[0]], own[1]], shapely.points(x[own], y[own]))
     room = np.full(x.shape, FAR)
-    for piece, rows in zip(ground.pieces, np.split(order, cuts)):
-        inside = shapely.contains_xy(piece, x[rows], y[rows])
-        some = np.nonzero(close[rows] | ~inside)
-        own = rows[some[0]], some[1]
-        apart = shapely.distance(shapely.boundary(piece), shapely.points(x[own], y[own]))
-        room[own] = np.where(inside[some], np.minimum(apart, FAR), -apart)
+    room[own] = np.where(inside[own], np.minimum(apart, FAR), -apart)
     return Room(s, n, low, high, room, np.interp(passing[:, len(ABOUT) // 2], known, line.s))
 
 
@@ -151,18 +152,22 @@ def ground_of(track: Track) -> Ground:
     length = track.length / count
     margin = min(MARGIN, track.length / 8.0) if track.closed else MARGIN
     edges = [_with_kerbs(track, side, _followed(track, side, margin)) for side in get_args(Side)]
-    pieces = []
+    pieces, sides = np.empty(count, dtype=np.object_), np.empty((count, 2), dtype=np.object_)
     for k in range(count):
         left, right = (edge.between(k * length - margin, (k + 1) * length + margin) for edge in edges)
-        ground = shapely.make_valid(shapely.Polygon(np.vstack([left, right[::-1]])))
-        ground = shapely.simplify(ground, 1e-6, preserve_topology=False)  # most points only divide straight parts
-        shapely.prepare(ground)
-        pieces.append(ground)
+        ground = shapely.Polygon(np.vstack([left, right[::-1]]))
+        sides[k] = shapely.LineString(left), shapely.LineString(right)
+        if not ground.is_valid:  # an edge that folds over itself is no edge there
+            ground = shapely.make_valid(ground)
+            sides[k] = ground.boundary
+        pieces[k] = shapely.simplify(ground, 1e-6, preserve_topology=False)  # most points only divide straight parts
+    sides = shapely.simplify(sides, 1e-6, preserve_topology=False)
+    shapely.prepare(pieces)
     sharp = [_sticking_out(edge, sign) for edge, sign in zip(edges, (1.0, -1.0))]
     points, s = np.vstack([edge.points for edge in sharp]), np.concatenate([edge.s for edge in sharp])
     here = np.flatnonzero((s >= 0.0) & (s < track.length))
     here = here[np.argsort(s[here])]
-    return Ground(tuple(pieces), length, points[here], s[here])
+    return Ground(pieces, sides, length, points[here], s[here])
 
 
 class _Followed(NamedTuple):

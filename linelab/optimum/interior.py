@@ -42,6 +42,7 @@ from linelab.optimum.newton import (
     local_at,
     longest,
     longest_dual,
+    mean_product,
     newton_at,
     predicted,
     products,
@@ -93,8 +94,12 @@ _Judge = Callable[[Array, float], tuple[str, Array]]
 
 
 def _barrier_function(f: float, gaps: Gaps, mu: float) -> float:
+    both = gaps.low * gaps.high
+    tail = both.size % 4
+    four = both[tail:].reshape(4, -1)
     with np.errstate(divide="ignore"):  # a step that rounds onto a bound is infinitely bad, and refused
-        return f - mu * float(np.log(gaps.low * gaps.high).sum())
+        logs = np.log(four[0] * four[1] * (four[2] * four[3])).sum() + np.log(both[:tail]).sum()
+        return f - mu * float(logs)
 
 
 def line_search(newton: Newton, filter_: Filter, aim: Aim, tau: float) -> Point | None:
@@ -244,7 +249,9 @@ def _frame(stages: Stages, bounds: Bounds) -> Frame:
         np.concatenate([bounds.x_low, np.where(slack, bounds.g_low, -np.inf)]),
         np.concatenate([bounds.x_high, np.where(slack, bounds.g_high, np.inf)]),
     )
-    return Frame(stages, box, slack, fixed, np.where(fixed, bounds.g_low, 0.0))
+    unslack = np.flatnonzero(~slack)
+    free = np.flatnonzero(~(slack | fixed))
+    return Frame(stages, box, slack, unslack, np.flatnonzero(fixed), free, np.where(fixed, bounds.g_low, 0.0))
 
 
 def _start(frame: Frame, x: Array, barrier: float, warm: tuple[Array, Array] | None) -> Point:
@@ -259,19 +266,24 @@ def _start(frame: Frame, x: Array, barrier: float, warm: tuple[Array, Array] | N
         v = recentred(frame.box, v, Duals(np.maximum(-slopes, 0.0), np.maximum(slopes, 0.0)), movable, barrier)
     duals = central(frame.box, gaps_of(frame.box, v), barrier)
     y = np.where(slack, (duals.high - duals.low)[n:], 0.0)
-    return Point(v, y if warm is None else np.where(frame.fixed, warm[1], y), duals)
+    if warm is not None:
+        y[frame.fixed] = warm[1][frame.fixed]
+    return Point(v, y, duals)
 
 
 def _errors(frame: Frame, at: Local, point: Point) -> _Errors:
     """Errors of the problem without a barrier."""
-    y, (low, high) = point.y, point.duals
-    slope = np.concatenate([at.slope + frame.stages.back(y), np.where(frame.slack, -y, 0.0)])
-    both = products(frame.box, at.gaps, point.duals)
-    total = float(low.sum() + high.sum())
-    scale_dual = max(100.0, (float(np.abs(y).sum()) + total) / (y.size + both.size)) / 100.0
+    y, (low, high), n = point.y, point.duals, frame.stages.size
+    slope = high - low
+    slope[:n] += at.slope + frame.stages.back(y)
+    slope[n:] -= y
+    slope[n:][frame.unslack] = 0.0
+    total, count = float(low.sum() + high.sum()), max(frame.box.bounds, 1)
+    scale_dual = max(100.0, (float(np.abs(y).sum()) + total) / (y.size + count)) / 100.0
+    worst = max(float(each.max()) for each in products(at.gaps, point.duals))
     return _Errors(
-        float(np.abs(slope - low + high).max()) / scale_dual,
-        float(both.max()) / (max(100.0, total / both.size) / 100.0),
+        float(np.abs(slope).max()) / scale_dual,
+        worst / (max(100.0, total / count) / 100.0),
         float(np.abs(at.miss).max()),
     )
 
@@ -321,15 +333,13 @@ class _Barrier:
             self._hold(newton)
         self._recent.append(errors.worst)
         if not self.free and max(errors.dual, errors.violation) <= 10.0 * self.mu:  # eq. 7
-            self.free = float(np.abs(_products(newton) - self.mu).max()) <= 10.0 * self.mu
+            low, high = products(newton.at.gaps, newton.point.duals)
+            apart = np.abs(low - self.mu)[newton.frame.box.has_low], np.abs(high - self.mu)[newton.frame.box.has_high]
+            self.free = max(float(each.max(initial=0.0)) for each in apart) <= 10.0 * self.mu
 
     def _hold(self, newton: Newton) -> None:
         self.free, self._filter = False, Filter(self._first)
-        self.mu = max(LEAST_BARRIER, 0.8 * float(_products(newton).mean()))
-
-
-def _products(newton: Newton) -> Array:
-    return products(newton.frame.box, newton.at.gaps, newton.point.duals)
+        self.mu = max(LEAST_BARRIER, 0.8 * mean_product(newton.frame.box, newton.at.gaps, newton.point.duals))
 
 
 def _descend(frame: Frame, point: Point, mu: float, most: int, until: float) -> Found:

@@ -94,23 +94,22 @@ def spline_nodes(coefficients: Array) -> tuple[Array, Array, Array]:
 
 def spline_at(coefficients: Array, xi: Array) -> tuple[Array, Array, Array]:
     """Value and derivatives by ξ of a cubic B-spline: (N+3,) coefficients, any shape of ξ in [0, N]."""
-    index = np.clip(xi.astype(np.intp), 0, coefficients.size - 4)
+    value, slope, bend = spline_nodes(coefficients)
+    third = np.diff(bend)
+    index = np.clip(xi.astype(np.intp), 0, third.size - 1)
     u = xi - index
-    w = 1.0 - u
-    a, b, c, d = (coefficients[index + k] for k in range(4))
-    value = (a * w**3 + b * (3 * u**3 - 6 * u**2 + 4) + c * (3 * w**3 - 6 * w**2 + 4) + d * u**3) / 6.0
-    slope = 0.5 * (-a * w**2 + b * (3 * u**2 - 4 * u) - c * (3 * w**2 - 4 * w) + d * u**2)
-    bend = a * w + b * (3 * u - 2) + c * (3 * w - 2) + d * u
-    return value, slope, bend
+    a, b, c, d = value.take(index), slope.take(index), bend.take(index), third.take(index)
+    e, f = 0.5 * u, u * d
+    return a + u * (b + e * (c + f / 3.0)), b + u * (c + 0.5 * f), c + f
 
 
 def spline_slope_at(coefficients: Array, xi: Array) -> Array:
     """The first derivative alone of :func:`spline_at`."""
-    index = np.clip(xi.astype(np.intp), 0, coefficients.size - 4)
-    rise = np.diff(coefficients)
+    _, slope, bend = spline_nodes(coefficients)
+    third = 0.5 * np.diff(bend)
+    index = np.clip(xi.astype(np.intp), 0, third.size - 1)
     u = xi - index
-    a, b, c = (rise[index + k] for k in range(3))
-    return np.asarray(0.5 * (a + b + u * (2.0 * (b - a) + u * (a - 2.0 * b + c))))
+    return np.asarray(slope.take(index) + u * (bend.take(index) + u * third.take(index)))
 
 
 def quadratic_at(coefficients: Array, xi: Array) -> tuple[Array, Array]:

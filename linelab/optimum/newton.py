@@ -28,6 +28,11 @@ class Box(NamedTuple):
     has_low: NDArray[np.bool_]
     has_high: NDArray[np.bool_]
 
+    @property
+    def bounds(self) -> int:
+        """Number of bounds."""
+        return int(np.count_nonzero(self.has_low) + np.count_nonzero(self.has_high))
+
 
 class Gaps(NamedTuple):
     """Distances of v (m,) to its bounds, 1 where there are none."""
@@ -88,22 +93,19 @@ def longest(box: Box, gaps: Gaps, step: Array, tau: float) -> float:
 
 def longest_dual(duals: Duals, step: Duals, tau: float) -> float:
     """Longest share of a step of the multipliers that leaves 1 - tau of each (eq. 15b); at most 1."""
-    share = 1.0
-    for value, change in zip(duals, step):
-        falling = change < 0.0
-        share = min(share, float(np.min(-tau * value[falling] / change[falling], initial=1.0)))
-    return share
+    # where there is no bound neither there is a step
+    less = max(float(np.max(-change / np.maximum(value, 1e-300))) for value, change in zip(duals, step))
+    return 1.0 if less <= tau else tau / less
 
 
-def products(box: Box, gaps: Gaps, duals: Duals) -> Array:
-    """Complementarity products of all bounds (k,)."""
-    return np.concatenate([(gaps.low * duals.low)[box.has_low], (gaps.high * duals.high)[box.has_high]])
+def products(gaps: Gaps, duals: Duals) -> tuple[Array, Array]:
+    """Complementarity products of the lower and of the upper bounds (m,), 0 where there are none."""
+    return gaps.low * duals.low, gaps.high * duals.high
 
 
 def mean_product(box: Box, gaps: Gaps, duals: Duals) -> float:
-    """Mean of :func:`products`; multipliers that are missing are 0."""
-    count = int(box.has_low.sum() + box.has_high.sum())
-    return float(gaps.low @ duals.low + gaps.high @ duals.high) / max(count, 1)
+    """Mean of the complementarity products."""
+    return float(gaps.low @ duals.low + gaps.high @ duals.high) / max(box.bounds, 1)
 
 
 def recentred(box: Box, v: Array, slopes: Duals, movable: NDArray[np.bool_], mu: float) -> Array:
@@ -141,8 +143,10 @@ class Frame(NamedTuple):
     stages: Stages
     box: Box
     slack: NDArray[np.bool_]
-    fixed: NDArray[np.bool_]
-    target: Array  #: what the fixed rows are fixed at
+    unslack: NDArray[np.intp]  #: rows without a slack, few
+    fixed: NDArray[np.intp]  #: rows that are fixed, fewer
+    free: NDArray[np.intp]  #: rows without any bound
+    target: Array  #: what the fixed rows are fixed at (m,)
 
 
 class Point(NamedTuple):
@@ -188,18 +192,17 @@ class Newton(NamedTuple):
     def step(self, miss: Array, push: Array, shift: Duals) -> Step:
         """Step for constraint residuals ``miss``; ``push`` the slope of the barrier, ``shift`` what the products of
         multipliers and distances are to become, over the distances."""
-        frame, point, gaps = self.frame, self.point, self.at.gaps
+        frame, duals, gaps = self.frame, self.point.duals, self.at.gaps
         n = frame.stages.size
-        pull = np.where(frame.fixed, point.y, push[n:]) + self.rows * miss
-        pull[~(frame.slack | frame.fixed)] = 0.0
+        pull = push[n:] + self.rows * miss
+        pull[frame.fixed] += self.point.y[frame.fixed]
         dx = solved(self.factor, -self.at.slope - push[:n] - frame.stages.back(pull))
         along = frame.stages.forward(dx)
-        dv = np.concatenate([dx, np.where(frame.slack, along + miss, 0.0)])
-        duals = Duals(
-            np.where(frame.box.has_low, shift.low - point.duals.low * (1.0 + dv / gaps.low), 0.0),
-            np.where(frame.box.has_high, shift.high - point.duals.high * (1.0 - dv / gaps.high), 0.0),
-        )
-        return Step(dv, self.rows * along + pull - point.y, duals)
+        dv = np.concatenate([dx, along + miss])
+        dv[n:][frame.unslack] = 0.0
+        # where there is no bound both the multiplier and its aim are 0
+        change = Duals(shift.low - duals.low * (1.0 + dv / gaps.low), shift.high - duals.high * (1.0 - dv / gaps.high))
+        return Step(dv, self.rows * along + pull - self.point.y, change)
 
 
 class StuckError(Exception):
@@ -212,8 +215,9 @@ def local_at(frame: Frame, v: Array) -> Local:
 
 
 def residuals(frame: Frame, g: Array, v: Array) -> Array:
-    miss = np.where(frame.slack, g - v[frame.stages.size :], g - frame.target)
-    miss[~(frame.slack | frame.fixed)] = 0.0
+    miss = g - v[frame.stages.size :]
+    miss[frame.unslack] = (g - frame.target)[frame.unslack]
+    miss[frame.free] = 0.0
     return miss
 
 
@@ -243,7 +247,8 @@ class Shift:
 def newton_at(frame: Frame, at: Local, point: Point, shift: Shift) -> Newton:
     stages, n = frame.stages, frame.stages.size
     bend = point.duals.low / at.gaps.low + point.duals.high / at.gaps.high
-    rows = np.where(frame.slack, bend[n:], np.where(frame.fixed, 1.0 / SOFT, 0.0))
+    rows = bend[n:].copy()  # 0 where there is no bound
+    rows[frame.fixed] = 1.0 / SOFT
     band = stages.newton(point.y, rows)
     band[:, 0] += bend[:n]
     return Newton(frame, at, point, shift.factor(band, stages.structure.closed), rows)

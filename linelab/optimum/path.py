@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from linelab.geometry.curve import CurvePoint, curve_at
-from linelab.geometry.frenet import foot
+from linelab.geometry.frenet import foot_station
 from linelab.model import grip_field as gripfield
 from linelab.model.lap import Line
 from linelab.model.track import Track, along
@@ -231,7 +231,7 @@ def _plane(solved: Solved, values: Array, xi: Array) -> tuple[Array, Array, Arra
 
 
 def _local(mesh: Mesh, xi: Array) -> Array:
-    return np.mod(xi, mesh.intervals) if mesh.closed else xi
+    return xi - mesh.intervals * np.floor(xi / mesh.intervals) if mesh.closed else xi
 
 
 def squared_speed(solved: Solved, xi: Array) -> tuple[Array, Array]:
@@ -275,7 +275,10 @@ def _on_track(track: Track, mesh: Mesh, xi: Array, x: Array, y: Array) -> tuple[
     and the reference line there."""
     local = _local(mesh, xi)
     s = meshes.spline_at(meshes.padded(mesh), local)[0] + mesh.length * np.round((xi - local) / mesh.intervals)
-    s, _ = foot(track.reference, x, y, s)
+    # On a few of the points first: what the mesh's own station is wrong by changes smoothly.
+    few = np.append(np.arange(0, xi.size - 1, max(xi.size // (2 * mesh.intervals), 1)), xi.size - 1)
+    s += np.interp(xi, xi[few], foot_station(track.reference, x[few], y[few], s[few]) - s[few])
+    s = foot_station(track.reference, x, y, s)
     # An open path ends within a hair of the end's normal: past it, where the road no longer bends, it has not come.
     s[0], s[-1] = (0.0, track.length) if s.size > 1 else (s[0], s[-1])
     at = curve_at(track.reference, s)

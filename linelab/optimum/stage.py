@@ -88,13 +88,21 @@ class Structure:
 
 
 class StageFunctions(NamedTuple):
-    """CasADi functions of one stage, to be mapped; inputs (w, node, after, gauss, kart, rates[, power])."""
+    """CasADi functions of one stage, to be mapped; inputs (w, node, after, gauss, kart, rates)."""
 
     cost: Any  #: -> f, df/dw
     constraints: Any  #: -> g
     jacobian: Any  #: -> g, nonzeros of dg/dw
     hessian: Any  #: (..., lam_f, lam_g) -> nonzeros of the lower triangle
     sensitivity: Any  #: (..., lam_g) -> gradient of lam·g by the kart vector
+    jacobian_sparsity: Any
+    hessian_sparsity: Any
+
+
+class WholeStage(NamedTuple):
+    """All of a stage in one function, what its parts share worked out once."""
+
+    function: Any  #: (w, node, after, gauss, kart, rates[, power], lam_g) -> f, df/dw, g, nonzeros of dg/dw, of Hessian
     jacobian_sparsity: Any
     hessian_sparsity: Any
 
@@ -109,13 +117,46 @@ class _Node(NamedTuple):
     grip: Any
 
 
-def stage_functions(structure: Structure, expanded: bool = False) -> StageFunctions:
-    """Build the functions of one stage.
+class _Stage(NamedTuple):
+    """Expressions of one stage."""
 
-    ``expanded`` ones take the drive's power by its expansion at the present speed (POWER_SIZE more inputs) in place of
-    the whole drive curve: the same values and derivatives for a third of the work.  Driver limits, which look at two
-    nodes, have no such form.
+    inputs: list[Any]
+    lam_g: Any
+    cost: list[Any]  #: value and gradient
+    constraints: Any
+    jacobian: Any
+    hessian: Any  #: lower triangle
+
+
+def stage_functions(structure: Structure) -> StageFunctions:
+    """Build the functions of one stage."""
+    lam_f = ca.SX.sym("lam_f")
+    inputs, lam_g, cost, constraints, jacobian, hessian = _stage(structure, lam_f, expanded=False)
+    by_kart = ca.gradient(ca.dot(lam_g, constraints), inputs[4])
+    return StageFunctions(
+        cost=ca.Function("cost", inputs, ca.cse(cost)),
+        constraints=ca.Function("constraints", inputs, ca.cse([constraints])),
+        jacobian=ca.Function("jacobian", inputs, ca.cse([constraints, jacobian.nz[:]])),
+        hessian=ca.Function("hessian", [*inputs, lam_f, lam_g], ca.cse([hessian.nz[:]])),
+        sensitivity=ca.Function("sensitivity", [*inputs, lam_g], ca.cse([by_kart])),
+        jacobian_sparsity=jacobian.sparsity(),
+        hessian_sparsity=hessian.sparsity(),
+    )
+
+
+def whole_stage(structure: Structure) -> WholeStage:
+    """Build one stage as a whole.
+
+    Without driver limits, which look at two nodes, the drive's power is taken by its expansion at the present speed
+    (POWER_SIZE more inputs) in place of the whole drive curve: the same values and derivatives for a third of the work.
     """
+    inputs, lam_g, cost, constraints, jacobian, hessian = _stage(structure, 1.0, expanded=not structure.rates)
+    outputs = ca.cse([*cost, constraints, jacobian.nz[:], hessian.nz[:]])
+    function = ca.Function("whole", [*inputs, lam_g], outputs)
+    return WholeStage(function, jacobian.sparsity(), hessian.sparsity())
+
+
+def _stage(structure: Structure, lam_f: Any, *, expanded: bool) -> _Stage:
     w = ca.SX.sym("w", LOCAL)
     node = ca.SX.sym("node", structure.node_size)
     after = ca.SX.sym("after", structure.node_size)
@@ -123,7 +164,7 @@ def stage_functions(structure: Structure, expanded: bool = False) -> StageFuncti
     inputs = [w, node, after, gauss, kart, rates]
     power = ca.SX.sym("power", POWER_SIZE) if expanded else None
     inputs += [] if power is None else [power]
-    lam_f, lam_g = ca.SX.sym("lam_f"), ca.SX.sym("lam_g", structure.constraints)
+    lam_g = ca.SX.sym("lam_g", structure.constraints)
     cost, cost_hessian = _cost(w, gauss)
     if structure.rates:
         constraints = _rate_constraints(structure, w, node, after, kart, rates, gauss)
@@ -133,16 +174,7 @@ def stage_functions(structure: Structure, expanded: bool = False) -> StageFuncti
         constraints, jacobian, hessian = _node_constraints(structure, w, node, kart, lam_g, power)
         jacobian = ca.sparsify(jacobian)
     lower = ca.sparsify(lam_f * cost_hessian + ca.tril(hessian))
-    by_kart = ca.gradient(ca.dot(lam_g, constraints), kart)
-    return StageFunctions(
-        cost=ca.Function("cost", inputs, ca.cse([cost, ca.gradient(cost, w)])),
-        constraints=ca.Function("constraints", inputs, ca.cse([constraints])),
-        jacobian=ca.Function("jacobian", inputs, ca.cse([constraints, jacobian.nz[:]])),
-        hessian=ca.Function("hessian", [*inputs, lam_f, lam_g], ca.cse([lower.nz[:]])),
-        sensitivity=ca.Function("sensitivity", [*inputs, lam_g], ca.cse([by_kart])),
-        jacobian_sparsity=jacobian.sparsity(),
-        hessian_sparsity=lower.sparsity(),
-    )
+    return _Stage(inputs, lam_g, [cost, ca.gradient(cost, w)], constraints, jacobian, lower)
 
 
 def _cost(w: Any, gauss: Any) -> tuple[Any, Any]:

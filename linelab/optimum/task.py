@@ -167,24 +167,31 @@ def _sampled(mesh: Mesh, stages: int, limits: Limits, known: bool) -> tuple[Arra
     both are drawn in by what keeps it inside, and the one with more room by more: were it to touch there, each would
     stop it where it is.  Of a path not known yet half leaves the lap time unbiased: it may follow the edge, or cut it.
     """
-    ends, lap = _offset_ends(mesh, stages), mesh.length if mesh.closed else None
-    inner = np.mod(limits.s - ends[0], mesh.length) + ends[0] if mesh.closed else limits.s
+    ends = _offset_ends(mesh, stages)
+    inner, begun = limits.s, ends
+    if mesh.closed:
+        inner = np.mod(limits.s - ends[0], mesh.length) + ends[0]
+        begun = np.mod(ends - limits.s[0], mesh.length) + limits.s[0]
     stretch = np.clip(np.searchsorted(ends, inner, side="right") - 1, 0, ends.size - 2)
     share = np.clip((inner - ends[stretch]) / np.maximum(np.diff(ends)[stretch], 1e-9), 1e-6, 1.0 - 1e-6)
+    order = np.argsort(stretch, kind="stable")
+    first_in = np.flatnonzero(np.diff(stretch[order], prepend=-1))
     edges = []
     for limit, sign in ((limits.low, -1.0), (limits.high, 1.0)):
         between = sign * (limit - limits.n)
-        room = np.interp(ends, limits.s, between, period=lap)
-        short = room[stretch] + share * np.diff(room)[stretch] - between
-        worst = np.lexsort((short, stretch))
+        room = np.interp(begun, limits.s, between)
+        short = (room[stretch] + share * np.diff(room)[stretch] - between)[order]
+        most = np.repeat(np.maximum.reduceat(short, first_in), np.diff(first_in, append=order.size))
+        worst = order[short == most]
         worst = worst[np.flatnonzero(np.diff(stretch[worst], append=ends.size))]
-        where, bulge, part = stretch[worst], np.maximum(short[worst], 0.0), share[worst]
+        short = room[stretch[worst]] + share[worst] * np.diff(room)[stretch[worst]] - between[worst]
+        where, bulge, part = stretch[worst], np.maximum(short, 0.0), share[worst]
         more = (room[:-1] - room[1:])[where] if known else 0.0
         first, last = np.zeros(ends.size - 1), np.zeros(ends.size - 1)
         first[where] = np.clip(bulge + part * more, 0.0, bulge / (1.0 - part))
         last[where] = np.clip(bulge - (1.0 - part) * more, 0.0, bulge / part)
         before = np.roll(last, 1) if mesh.closed else np.concatenate([[0.0], last[:-1]])
-        at = np.interp(ends[:-1], limits.s, limit, period=lap)
+        at = np.interp(begun[:-1], limits.s, limit)
         edges.append((at - sign * (1.0 if known else 0.5) * np.maximum(first, before)).reshape(stages, -1))
     return edges[0], edges[1]
 

@@ -166,9 +166,9 @@ def sensitivity(structure: Structure) -> Any:
 
 
 @lru_cache(maxsize=16)
-def stage_of(one: Structure, expanded: bool = False) -> StageFunctions:
+def stage_of(one: Structure) -> StageFunctions:
     """Stage functions; they do not depend on the number of intervals."""
-    return stage_functions(one, expanded)
+    return stage_functions(one)
 
 
 def _mapped(function: Any, name: str, count: int, fixed: list[int]) -> Any:
