@@ -7,12 +7,13 @@
   const byLap = JSON.parse(find("by-lap").textContent);
   const sums = (steps) => { let sum = 0; return steps.map((step) => (sum += step)); };
   const road = { x: sums(data.road.x), y: sums(data.road.y), psi: sums(data.road.psi) };
-  const target = { v: sums(data.target.v), n: sums(data.target.n) };
+  const target = { v: sums(data.target.v), n: sums(data.target.n), t: sums(data.target.t) };
   const unpacked = new Map();
   const numbers = (lap) => {
     if (!unpacked.has(lap)) {
       const own = {};
       for (const [name, value] of Object.entries(data.laps[lap])) own[name] = Array.isArray(value) ? sums(value) : value;
+      own.t = own.gap.map((gap, k) => gap + target.t[k]);
       unpacked.set(lap, own);
     }
     return unpacked.get(lap);
@@ -26,6 +27,7 @@
   let lap = Number(chooser.value);
 
   const showLap = (wanted) => {
+    stop();
     lap = Math.min(Math.max(wanted, 0), data.laps.length - 1);
     const own = byLap.laps[lap];
     places.forEach((place, k) => {
@@ -57,11 +59,26 @@
   const cursors = [...document.querySelectorAll(".cursor")];
   const rows = [...panels.querySelectorAll(".boxes, .stations")].map((row) => [...row.querySelectorAll("[data-at]")]);
   const sized = [...map.querySelectorAll("[data-size]")];
-  const spots = find("spots"), spotDriven = find("spot-driven"), spotTarget = find("spot-target");
+  const spotDriven = find("spot-driven"), spotTarget = find("spot-target");
   const count = data.count, length = data.step * count;
   let place = 0, first = 0, last = count;
 
   const point = (n, k) => [road.x[k] - (n[k] * Math.sin(road.psi[k] / 1e4)), road.y[k] - (n[k] * Math.cos(road.psi[k] / 1e4))];
+  /* Values between the stations, which a closed lap goes round: `k` may lie before 0 or beyond `count`. */
+  const between = (list, k) => {
+    const low = Math.min(Math.floor(k), count - 1);
+    return list[low] + (k - low) * (list[low + 1] - list[low]);
+  };
+  const within = (k) => (data.closed && (k < 0 || k > count) ? k - count * Math.floor(k / count) : Math.min(Math.max(k, 0), count));
+  const putSpots = (picture, driven, aim) => {
+    [[".spot-target", target.n, aim], [".spot-driven", numbers(lap).n, driven]].forEach(([name, n, at]) => {
+      const k = within(at), low = Math.min(Math.floor(k), count - 1), [x, y] = point(n, low), [u, v] = point(n, low + 1);
+      const spot = picture.querySelector(name);
+      spot.setAttribute("cx", (x + (k - low) * (u - x)).toFixed(0));
+      spot.setAttribute("cy", (y + (k - low) * (v - y)).toFixed(0));
+    });
+    picture.querySelector(".spots").setAttribute("visibility", "visible");
+  };
   const fixed = (value, digits) => value.toFixed(digits).replace("-", "−").replace(/^−(0\.?0*)$/, "$1");
   const apart = (value, within, digits) => `${fixed(Math.abs(value), digits)} ±${Math.max(within, 10 ** -digits).toFixed(digits)}`;
 
@@ -91,11 +108,7 @@
       cursor.setAttribute("transform", `translate(${place * data.step * 10} 0)`);
       cursor.setAttribute("visibility", "visible");
     });
-    [[spotTarget, point(target.n, place)], [spotDriven, point(own.n, place)]].forEach(([spot, [x, y]]) => {
-      spot.setAttribute("cx", x.toFixed(0));
-      spot.setAttribute("cy", y.toFixed(0));
-    });
-    spots.removeAttribute("hidden");
+    putSpots(map, place, place);
   };
   const moveTo = (wanted) => {
     place = Math.min(Math.max(Math.round(wanted), 0), count);
@@ -106,11 +119,12 @@
     showPlace();
   };
   slider.max = String(count);
-  slider.addEventListener("input", () => moveTo(Number(slider.value)));
+  const byHand = (wanted) => { stop(); moveTo(wanted); };
+  slider.addEventListener("input", () => byHand(Number(slider.value)));
 
   const alongCurve = (event) => {
     const box = fields[0].ownerSVGElement.getBoundingClientRect();
-    moveTo(first + ((last - first) * (event.clientX - box.left)) / box.width);
+    byHand(first + ((last - first) * (event.clientX - box.left)) / box.width);
   };
   const alongMap = (event) => {
     const matrix = map.getScreenCTM();
@@ -122,7 +136,7 @@
       const [px, py] = point(own.n, k), far = (px - x) ** 2 + (py - y) ** 2;
       if (far < least) { least = far; best = k; }
     }
-    moveTo(best);
+    byHand(best);
   };
   const follow = (element, move) => {
     element.addEventListener("pointerdown", move);
@@ -181,6 +195,7 @@
     setView(place - span / 2, place + span / 2);
   };
   const toCorner = (step) => {
+    stop();
     const apexes = data.corners.map((corner) => ((corner.apex % length) + length) % length);
     if (!apexes.length) return;
     const order = apexes.map((apex, k) => k).sort((a, b) => apexes[a] - apexes[b]);
@@ -200,6 +215,91 @@
   const spread = find("spread");
   if (spread) spread.addEventListener("change", () => document.body.classList.toggle("with-spread", spread.checked));
   addEventListener("resize", () => { fitText(); thinLabels(); });
+
+  /* ---- replay: both karts from the same moment on, round the map or through one corner; only when asked */
+  const paces = [...document.querySelectorAll(".pace")], plays = [...document.querySelectorAll(".play")];
+  const stops = find("stops"), stopped = find("stopped"), still = matchMedia("(prefers-reduced-motion: reduce)");
+  const nameOf = (button) => (button.dataset.corner ? `Play corner ${button.dataset.corner}` : "Play the lap");
+  let running = null;
+
+  const timeAt = (list, k) => {
+    const rounds = data.closed ? Math.floor(k / count) : 0;
+    return between(list, k - rounds * count) + rounds * list[count];
+  };
+  const placeAt = (list, time) => {
+    const rounds = data.closed ? Math.floor(time / list[count]) : 0, wanted = time - rounds * list[count];
+    let low = 0, high = count;
+    while (high - low > 1) {
+      const middle = (low + high) >> 1;
+      if (list[middle] <= wanted) low = middle; else high = middle;
+    }
+    return rounds * count + low + (wanted - list[low]) / (list[low + 1] - list[low]);
+  };
+  const waiting = data.cards.flatMap((card) => card.corners.map((number) => [number, card.title])).map(([number, title]) => {
+    const corner = data.corners.find((one) => one.number === number);
+    return corner && { at: within(corner.from / data.step), words: `Stopped before corner ${number}. ${title}` };
+  }).filter(Boolean).sort((a, b) => a.at - b.at);
+
+  const stop = (words = "") => {
+    if (!running) return;
+    running.button.textContent = nameOf(running.button);
+    running = null;
+    stopped.textContent = words;
+  };
+  /* Errors of the time so far grow along the lap, so that of a difference is at most both together. */
+  const apartBy = (scene, k) => {
+    const own = numbers(lap), base = scene.corner ? scene.from : 0;
+    const gap = (timeAt(own.t, k) - timeAt(target.t, k) - timeAt(own.t, base) + timeAt(target.t, base)) / 1000;
+    const error = Math.hypot(own.gap_within[Math.round(within(k))], scene.corner ? own.gap_within[Math.round(within(base))] : 0) / 1000;
+    return `${apart(gap, error, 2)} s ${gap < 0 ? "ahead of" : "behind"} ${data.target.title}${scene.corner ? " in this corner" : ""}`;
+  };
+  const showMoment = (scene) => {
+    const own = numbers(lap);
+    const clock = still.matches ? 500 * Math.floor(scene.clock / 500) : scene.clock; // in steps where motion is unwelcome
+    const places = [own.t, target.t].map((list) => Math.min(placeAt(list, timeAt(list, scene.from) + clock), scene.to));
+    if (!scene.corner) moveTo(places[0]);
+    putSpots(scene.picture, ...places);
+    scene.line.textContent = `${own.label}: ${apartBy(scene, places[0])}`;
+    return places;
+  };
+  const step = (now) => {
+    const scene = running;
+    if (!scene) return;
+    const before = scene.driven, own = numbers(lap);
+    scene.clock += Number(paces[0].value) * Math.min(now - (scene.now || now), 250);
+    scene.now = now;
+    const reached = placeAt(own.t, timeAt(own.t, scene.from) + scene.clock);
+    const halt = !scene.corner && stops && stops.checked && waiting.find((one) => one.at > before + 0.01 && one.at <= reached);
+    if (halt) scene.clock = timeAt(own.t, halt.at) - timeAt(own.t, scene.from);
+    const places = showMoment(scene);
+    scene.driven = halt ? halt.at : reached;
+    if (halt) { resume = halt.at; stop(halt.words); }
+    else if (Math.min(...places) >= scene.to) stop();
+    else requestAnimationFrame(step);
+  };
+  let resume = -1; // where a stop was made: the slider only knows whole stations
+  const start = (button) => {
+    const corner = data.corners.find((one) => String(one.number) === button.dataset.corner), figure = button.closest("figure");
+    const scene = { button, corner, picture: figure.querySelector("svg"), line: figure.querySelector(".between"), from: 0, to: count, clock: 0 };
+    if (corner) [scene.from, scene.to] = [corner.from / data.step, corner.to / data.step].map((k) => (data.closed ? k : within(k)));
+    else if (place < count) scene.clock = numbers(lap).t[place];
+    if (!corner && Math.round(resume) === place) scene.clock = timeAt(numbers(lap).t, resume);
+    scene.driven = placeAt(numbers(lap).t, timeAt(numbers(lap).t, scene.from) + scene.clock);
+    stopped.textContent = "";
+    button.textContent = "Stop";
+    running = scene;
+    requestAnimationFrame(step);
+  };
+  const toggle = (button) => {
+    const own = running && running.button === button;
+    stop();
+    if (!own) start(button);
+  };
+  plays.forEach((button) => button.addEventListener("click", () => toggle(button)));
+  paces.forEach((pace) => pace.addEventListener("change", () => paces.forEach((other) => { other.value = pace.value; })));
+  slider.addEventListener("keydown", (event) => { if (event.key === " ") { event.preventDefault(); toggle(find("play")); } });
+  addEventListener("keydown", (event) => { if (event.key === "Escape") stop(); });
+  document.querySelectorAll(".replay").forEach((controls) => { controls.hidden = false; });
 
   /* ---- table */
   const table = find("table"), body = table.tBodies[0], heads = [...table.tHead.rows[0].cells];

@@ -40,7 +40,13 @@ def readings(review: Review, units: Units) -> dict[str, Any]:
             "title": review.target.title,
             "v": _along(s, target, target.v, SPEED),
             "n": _along(s, target, target.line.n, PLACE),
+            "t": _along(s, target, target.t - target.t[0], TIME),
         },
+        "cards": [
+            {"title": f"{card.rank}. {card.title}", "corners": list(card.corners)}
+            for card in review.priorities
+            if card.corners
+        ],
         "laps": [_lap(lap, s) for lap in review.laps],
         "corners": [
             {
