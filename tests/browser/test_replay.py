@@ -161,7 +161,8 @@ def test_in_steps_where_motion_is_unwelcome(browser: Browser, demo_folder: Path)
         browser.run("document.getElementById('stops').checked = false")
         seen = browser.run(
             "const seen = new Set(), button = document.getElementById('play');"
-            "const spot = document.getElementById('spot-driven'); button.click(); const look = setInterval(() => seen.add(spot.getAttribute('cx')), 20);"
+            "const spot = document.getElementById('spot-driven'); button.click();"
+            "const look = setInterval(() => seen.add(spot.getAttribute('cx')), 20);"
             "return new Promise(done => setTimeout(() => {"
             "  clearInterval(look); button.click(); done(seen.size); }, 1300))"
         )

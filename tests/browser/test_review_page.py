@@ -307,3 +307,21 @@ def test_without_script_the_best_lap_is_all_there(browser: Browser, demo_folder:
     lengths = browser.run("return [...document.querySelectorAll('.trace')].map(p => p.getAttribute('d').length)")
     assert min(lengths) > 200
     assert "took" in browser.run("return document.querySelector('.facts').textContent")
+
+
+def test_grid_of_times_chooses_laps_and_shows_times(page: Browser, review: dict):
+    rows = page.run("return [...document.querySelectorAll('#grid tr[data-lap]')].map(r => Number(r.dataset.lap))")
+    assert rows == list(range(len(review["laps"])))
+    page.click("#grid .choose[data-lap='1']")
+    assert page.run("return document.getElementById('lap').value") == "1"
+    assert page.run("return [...document.querySelectorAll('#grid tr.chosen')].map(r => r.dataset.lap)") == ["1"]
+    cells = "return [...document.querySelectorAll('#grid tbody tr:nth-child(2) td')].map(c => c.textContent)"
+    apart = page.run(cells)
+    page.click("#times")
+    times = [float(text) for text in page.run(cells)]
+    assert times[-1] == pytest.approx(review["laps"][0]["lap_time_s"]["value"], abs=0.0051)
+    best = page.run("return [...document.querySelectorAll('#grid .best-times td')].map(c => Number(c.textContent))")
+    for shown, time, least in zip(apart, times, best):
+        assert (0.0 if shown == "best" else number(shown)) == pytest.approx(time - least, abs=0.0101)
+    page.click("#times")
+    assert page.run(cells) == apart

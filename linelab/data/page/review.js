@@ -23,6 +23,7 @@
   const chooser = find("lap"), earlier = find("earlier"), later = find("later");
   const places = [...document.querySelectorAll("[data-by-lap]")];
   const dots = [...document.querySelectorAll(".dot:not(.fixed)")];
+  const passes = [...document.querySelectorAll("#grid tr[data-lap]")];
   const signs = { "+": "loss", "−": "gain" };
   let lap = Number(chooser.value);
 
@@ -45,13 +46,24 @@
     chooser.value = String(lap);
     earlier.disabled = lap === 0;
     later.disabled = lap === data.laps.length - 1;
-    dots.forEach((dot) => dot.classList.toggle("chosen", Number(dot.dataset.lap) === lap));
+    [...dots, ...passes].forEach((one) => one.classList.toggle("chosen", Number(one.dataset.lap) === lap));
   };
   chooser.disabled = data.laps.length < 2;
   chooser.addEventListener("change", () => showLap(Number(chooser.value)));
   earlier.addEventListener("click", () => showLap(lap - 1));
   later.addEventListener("click", () => showLap(lap + 1));
   dots.forEach((dot) => dot.addEventListener("click", () => showLap(Number(dot.dataset.lap))));
+  document.querySelectorAll(".choose").forEach((button) => {
+    button.disabled = false;
+    button.addEventListener("click", () => showLap(Number(button.dataset.lap)));
+  });
+  const times = find("times");
+  if (times) {
+    times.disabled = false;
+    times.addEventListener("change", () => document.querySelectorAll("#grid [data-other]").forEach((cell) => {
+      [cell.textContent, cell.dataset.other] = [cell.dataset.other, cell.textContent];
+    }));
+  }
 
   /* ---- cursor */
   const map = find("map"), slider = find("place"), readout = find("readout"), panels = find("curves");

@@ -28,6 +28,7 @@ from linelab.output.display import (
 )
 from linelab.output.lap_curves import station_title
 from linelab.output.page.closeups import LETTERS, ring_text
+from linelab.output.page.corner_grid import time_grid
 from linelab.output.page.corner_rows import (
     CAUSE_NAMES,
     LossText,
@@ -117,6 +118,7 @@ def page_content(
         "withheld": tuple(in_units(withheld_reasons(lap), units) for lap in review.laps),
         "consistency": review.consistency,
         "strip": laps_strip(whole, review.laps) if len(whole.laps) > 1 else None,
+        "grid": time_grid(whole, review.laps) if len(whole.laps) > 1 else None,
         "lap_count": len(whole.laps),
         "laps_named": labels_text,
         "spreads": _spreads(review, units),
