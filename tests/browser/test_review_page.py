@@ -325,3 +325,24 @@ def test_grid_of_times_chooses_laps_and_shows_times(page: Browser, review: dict)
         assert (0.0 if shown == "best" else number(shown)) == pytest.approx(time - least, abs=0.0101)
     page.click("#times")
     assert page.run(cells) == apart
+
+
+def test_pedals_and_grip_are_read_out(page: Browser, review: dict):
+    best = next(lap for lap in review["laps"] if lap["label"] == review["best"])
+    corner = next(c for c in best["corners"] if (c["marks"]["brake_point_m"]["driven"]["value"] or 0.0) > 20.0)
+    step = page.run("return JSON.parse(document.getElementById('readings').textContent).step")
+    for metres, wanted in ((-14.0, "power"), (5.0, "brake")):
+        at = round((corner["marks"]["brake_point_m"]["driven"]["value"] + metres) / step)
+        page.run(
+            "const p = document.getElementById('place'); p.value = arguments[0]; p.dispatchEvent(new Event('input'))",
+            str(at),
+        )
+        assert f"Pedals: {wanted} (" in page.run(READOUT)
+    assert 20.0 < float(re.search(r"Grip used: (\d+) ±\d+ %", page.run(READOUT)).group(1)) < 130.0
+    drawn = (
+        "return [...document.querySelectorAll('.feet [data-by-lap], .grip [data-by-lap]')]"
+        ".map(p => p.getAttribute('d'))"
+    )
+    before = page.run(drawn)
+    page.click("#earlier")
+    assert all(a != b for a, b in zip(before, page.run(drawn)) if a)

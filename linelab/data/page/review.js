@@ -7,12 +7,13 @@
   const byLap = JSON.parse(find("by-lap").textContent);
   const sums = (steps) => { let sum = 0; return steps.map((step) => (sum += step)); };
   const road = { x: sums(data.road.x), y: sums(data.road.y), psi: sums(data.road.psi) };
-  const target = { v: sums(data.target.v), n: sums(data.target.n), t: sums(data.target.t) };
+  const unpackedLists = (packed) => Object.fromEntries(
+    Object.entries(packed).map(([name, value]) => [name, Array.isArray(value) ? sums(value) : value]));
+  const target = unpackedLists(data.target);
   const unpacked = new Map();
   const numbers = (lap) => {
     if (!unpacked.has(lap)) {
-      const own = {};
-      for (const [name, value] of Object.entries(data.laps[lap])) own[name] = Array.isArray(value) ? sums(value) : value;
+      const own = unpackedLists(data.laps[lap]);
       own.t = own.gap.map((gap, k) => gap + target.t[k]);
       unpacked.set(lap, own);
     }
@@ -100,6 +101,7 @@
     for (const segment of data.segments) if (segment[0] <= s) at = segment;
     return at[1] ? `corner ${at[1]}, ${at[2]}` : "before the first corner";
   };
+  const feet = ["brake", "neither", "power"];
   const words = () => {
     const own = numbers(lap), [speed, speedUnit] = data.units.speed, [long, longUnit] = data.units.length;
     const gap = own.gap[place] / 1000, aside = (own.n[place] - target.n[place]) / 100 / long;
@@ -109,7 +111,9 @@
         `${data.target.title}: ${fixed(target.v[place] / 100 / speed, 1)} ${speedUnit}.`,
       `${apart(gap, own.gap_within[place] / 1000, 2)} s ${gap < 0 ? "ahead" : "behind"} so far;`,
       `${apart(aside, own.n_within[place] / 100 / long, 1)} ${longUnit} farther to the ${aside < 0 ? "right" : "left"}.`,
-    ].join(" ");
+      own.foot ? `Pedals: ${feet[own.foot[place] + 1]} (${data.target.title}: ${feet[target.foot[place] + 1]}).` : "",
+      own.grip ? `Grip used: ${apart(own.grip[place], own.grip_within[place], 0)} %.` : "",
+    ].join(" ").trim();
   };
   const showPlace = () => {
     const own = numbers(lap), text = words();

@@ -43,6 +43,7 @@ from linelab.output.page.corner_rows import (
     withheld_reasons,
 )
 from linelab.output.page.curves import ALONG, bends, curves, loss_boxes, station_ticks
+from linelab.output.page.foot_work import FootWork, foot_work
 from linelab.output.page.laps_strip import laps_strip
 from linelab.output.page.readings import readings
 from linelab.output.page.svg_map import BOUNDS, CLASSES, band_outline, full_rate, lap_paths, map_ground, target_path
@@ -76,7 +77,7 @@ def page_content(
     """The template's variables; parameters as in :func:`linelab.output.page.html_file.review_page`."""
     whole, review = review, chosen_laps(review)
     corners = corner_parts(review, units)
-    peak = full_rate(review)
+    peak, work = full_rate(review), foot_work(review)
     unusual = unusual_laps(whole.laps)
     remarks = dict.fromkeys(unusual, "not a usual lap")
     if is_fastest(whole, recorded):
@@ -103,7 +104,8 @@ def page_content(
         "classes": CLASSES,
         "class_bounds": _class_bounds(peak, units),
         "band_outline": band_outline(review) if len(review.laps) > 2 else "",
-        "panels": (loss_boxes(review), *curves(review, units)),
+        "panels": (loss_boxes(review), *curves(review, units, work)),
+        "not_drawn": _not_drawn(work, units),
         "station_title": station_title(review.track, units),
         "station_ticks": station_ticks(review.track, units),
         "bends": bends(review.track),
@@ -133,7 +135,7 @@ def page_content(
         "notes": tuple(in_units(note, units) for note in dict.fromkeys(review.notes)),
         "cautions": CAUTIONS,
         "plus_minus": PLUS_MINUS,
-        "readings": readings(review, units),
+        "readings": readings(review, units, work),
         "figure": lambda value, digits=2: typeset(measured_text(value, 1.0, digits)),
         "signed": lambda value, digits=2: seconds(value, digits),
         "clock": lap_time_text,
@@ -156,6 +158,12 @@ def chosen_laps(review: Review) -> Review:
         best=kept.index(review.best),
         typical=kept.index(review.typical),
     )
+
+
+def _not_drawn(work: FootWork, units: Units) -> list[str]:
+    """Which curves are left out, and why."""
+    said = {"pedals": work.no_feet, "grip used": work.no_grip}
+    return [in_units(f"Not shown: {what}: {reason}.", units) for what, reason in said.items() if reason]
 
 
 def _beside(beside: Beside | None) -> dict[str, Any] | None:
