@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from shared import demo_review
 from webdriver import Browser
 
 from linelab.output.display import lap_time_text
+from linelab.output.page.html_file import review_page
 
 READOUT = "return document.getElementById('readout').textContent"
 PLACE = "return Number(document.getElementById('place').value)"
@@ -346,3 +349,68 @@ def test_pedals_and_grip_are_read_out(page: Browser, review: dict):
     before = page.run(drawn)
     page.click("#earlier")
     assert all(a != b for a, b in zip(before, page.run(drawn)) if a)
+
+
+def test_zooming_rescales_the_time_curve(page: Browser):
+    """The curve fills its panel on every part of the lap, and the values beside it are where they stand."""
+    scale = "return [...document.querySelectorAll('.gap .height')]"
+    scale += ".map(t => [t.textContent, parseFloat(t.getAttribute('y'))])"
+    field = "return document.querySelector('.gap .field').getAttribute('viewBox').split(' ').map(Number)"
+    whole = page.run(field), page.run(scale)
+    heights = []
+    for _ in range(4):
+        page.click("#next")
+        left, low, wide, reach = page.run(field)
+        heights.append(reach)
+        gaps = page.run(
+            "const d = JSON.parse(document.getElementById('readings').textContent), lap = d.laps[arguments[0]];"
+            "let g = 0; return lap.gap.map(step => g += step)",
+            int(page.run("return Number(document.getElementById('lap').value)")),
+        )
+        step = page.run("return JSON.parse(document.getElementById('readings').textContent).step") * 10.0
+        part = gaps[round(left / step) : round((left + wide) / step) + 1]
+        assert -low - reach <= min(part)
+        assert -low >= max(part)
+        assert (max(part) - min(part)) > 0.4 * reach or reach < 150.0
+        ticks = page.run(scale)
+        assert 2 <= len(ticks) <= 6
+        for text, share in ticks:
+            assert number(text) * 1000.0 == pytest.approx(-(low + reach * share / 100.0), abs=0.6)
+    assert max(heights) < 0.5 * whole[0][3]
+    page.click("#whole")
+    assert page.run(field) == whole[0]
+    assert page.run(scale) == whole[1]
+
+
+def test_any_lap_changes_every_sentence_that_it_should(browser: Browser, tmp_path: Path):
+    """The page with a lap chosen says word for word what a page made with that lap on show says."""
+    session = demo_review()
+    said = "return [...document.querySelectorAll('main, .bar .against')]"
+    said += ".map(e => e.textContent.replace(/\\s+/g, '')).join(' ')"
+    drawn = (
+        "return [...document.querySelectorAll('path, g.badge')]"
+        ".map(p => p.getAttribute('d') || p.getAttribute('transform'))"
+    )
+    (tmp_path / "page.html").write_text(review_page(session), encoding="utf-8")
+    for chosen in (session.typical, 0):
+        made = dataclasses.replace(session, best=chosen)
+        (tmp_path / "made.html").write_text(review_page(made), encoding="utf-8")
+        browser.open(tmp_path / "made.html")
+        wanted = browser.run(said), browser.run(drawn)
+        browser.open(tmp_path / "page.html")
+        assert browser.run(said) != wanted[0]
+        browser.run(
+            "const s = document.getElementById('lap'); s.value = arguments[0]; s.dispatchEvent(new Event('change'))",
+            str(chosen),
+        )
+        assert browser.run(said) == wanted[0]
+        assert browser.run(drawn) == wanted[1]
+
+
+def test_the_usual_lap_can_be_chosen(page: Browser, review: dict):
+    (usual,) = page.run(
+        "return [...document.getElementById('lap').options].filter(o => o.text.includes('usual lap') && "
+        "!o.text.includes('not a')).map(o => o.text)"
+    )
+    times = sorted(lap["lap_time_s"]["value"] for lap in review["laps"])
+    assert lap_time_text(times[len(times) // 2]) in usual

@@ -41,6 +41,8 @@
     });
     markLap();
     sortAgain();
+    clearScenes();
+    setView(first, last);
     showPlace();
   };
   const markLap = () => {
@@ -195,11 +197,40 @@
       });
     });
   };
+  /* The time behind fills its panel whatever part of the lap is shown; what it starts with stays for the whole lap. */
+  const gapField = panels.querySelector(".gap .field");
+  const gapWhole = { low: Number(gapField.dataset.low), reach: Number(gapField.dataset.reach) };
+  const drawn = (name, attributes, text = "") => {
+    const one = document.createElementNS(gapField.namespaceURI, name);
+    Object.entries(attributes).forEach(([key, value]) => one.setAttribute(key, value));
+    one.textContent = text;
+    return one;
+  };
+  const fitGap = () => {
+    const own = numbers(lap), part = [];
+    for (let k = Math.floor(first); k <= Math.ceil(last); k += 1) part.push(own.gap[k] - own.gap_within[k], own.gap[k] + own.gap_within[k]);
+    let { low, reach } = gapWhole;
+    if (last - first < count) {
+      const air = Math.max(0.08 * (Math.max(...part) - Math.min(...part)), 5);
+      const top = Math.max(-Math.max(...part) - air, low), bottom = Math.min(-Math.min(...part) + air, low + reach);
+      [low, reach] = [top, bottom - top];
+    }
+    Object.assign(gapField.dataset, { low, reach });
+    const rough = reach / 3.5, ten = 10 ** Math.floor(Math.log10(rough));
+    const step = Math.max([1, 2, 5, 10].map((size) => size * ten).filter((size) => size <= rough).pop(), 1);
+    const plot = gapField.ownerSVGElement, digits = Math.max(0, 3 - Math.floor(Math.log10(step)));
+    [...gapField.querySelectorAll(".grid, .zero"), ...plot.querySelectorAll(".height")].forEach((old) => old.remove());
+    for (let value = Math.ceil(-(low + reach) / step) * step; value < -low - 0.1 * reach; value += step) {
+      gapField.querySelector(".band").before(drawn("path", { class: value === 0 ? "zero" : "grid", d: `M0 ${-value}H${length * 10}` }));
+      plot.append(drawn("text", { class: "height", x: -5, y: `${(100 * (-value - low)) / reach}%` }, fixed(value / 1000, digits)));
+    }
+  };
   const setView = (from, to) => {
     const span = Math.min(Math.max(to - from, 15), count);
     first = Math.min(Math.max(from, 0), count - span);
     last = first + span;
     const start = first * data.step * 10, wide = span * data.step * 10;
+    fitGap();
     fields.forEach((field) => field.setAttribute("viewBox", `${start.toFixed(1)} ${field.dataset.low} ${wide.toFixed(1)} ${field.dataset.reach}`));
     rows.forEach((row) => row.forEach((label) => label.setAttribute("x", `${((100 * (Number(label.dataset.at) - start)) / wide).toFixed(2)}%`)));
     thinLabels();
@@ -236,7 +267,14 @@
   const paces = [...document.querySelectorAll(".pace")], plays = [...document.querySelectorAll(".play")];
   const stops = find("stops"), stopped = find("stopped"), still = matchMedia("(prefers-reduced-motion: reduce)");
   const nameOf = (button) => (button.dataset.corner ? `Play corner ${button.dataset.corner}` : "Play the lap");
+  const lines = [...document.querySelectorAll(".between")].map((line) => [line, line.textContent]);
   let running = null;
+  /* What was played says nothing of another lap. */
+  const clearScenes = () => {
+    lines.forEach(([line, text]) => { line.textContent = text; });
+    stopped.textContent = "";
+    document.querySelectorAll(".close-up .spots").forEach((spots) => spots.setAttribute("visibility", "hidden"));
+  };
 
   const timeAt = (list, k) => {
     const rounds = data.closed ? Math.floor(k / count) : 0;
@@ -373,8 +411,7 @@
 
   find("controls").hidden = false;
   markLap();
-  fitText();
-  thinLabels();
+  setView(0, count);
   moveTo(0);
   openLinked();
 })();

@@ -80,8 +80,11 @@ def page_content(
     peak, work = full_rate(review), foot_work(review)
     unusual = unusual_laps(whole.laps)
     remarks = dict.fromkeys(unusual, "not a usual lap")
+    if len(whole.laps) > 2:
+        remarks[whole.laps[whole.typical].label] = "the usual lap"
     if is_fastest(whole, recorded):
-        remarks[whole.laps[whole.best].label] = "best"
+        fastest = whole.laps[whole.best].label
+        remarks[fastest] = "best, and the usual lap" if remarks.get(fastest) == "the usual lap" else "best"
     return {
         "track": review.track.name,
         "kart": review.kart.name,

@@ -154,7 +154,7 @@ def _gap(review: Review) -> Curve:
         key="gap", title=f"Time behind {review.target.title} since the start line", unit="s",
         low=round(TIME * low), high=round(TIME * high),
         ticks=_ticks(low, high, 1.0, TIME),
-        driven=tuple(_path(s, gap, TIME, extent) for s, gap, _ in parts),
+        driven=tuple(_path(s, gap, TIME, extent, 0.3 * TOLERANCE) for s, gap, _ in parts),  # enlarged when zoomed
         band=tuple(_band(s, gap, sigma, TIME, extent) for s, gap, sigma in parts),
         fixed={},
     )  # fmt: skip
