@@ -2,6 +2,7 @@
 /* The page's own script: lap chooser, one cursor for map and curves, zoom by viewBox, sorting, light and dark.
    Everything it shows comes from the two blocks of data in the page; texts are set as text, never as markup. */
 (() => {
+  const asMade = document.documentElement.cloneNode(true); // before anything here changes it
   const find = (id) => document.getElementById(id);
   const data = JSON.parse(find("readings").textContent);
   const byLap = JSON.parse(find("by-lap").textContent);
@@ -379,6 +380,42 @@
       sortAgain();
     });
   });
+
+  /* ---- notes: kept in the page's own file, which the browser hands over as a download */
+  const notes = [...document.querySelectorAll(".note")], saved = find("saved");
+  let unsaved = false;
+  const noted = (block) => block.querySelector("textarea").value.trim();
+  const mirror = (block) => { block.querySelector(".noted").textContent = noted(block); };
+  notes.forEach((block) => {
+    block.classList.add("typed");
+    block.querySelector("label").hidden = false;
+    block.addEventListener("input", () => {
+      mirror(block);
+      unsaved = true;
+      find("save").hidden = false;
+      saved.textContent = "Notes not saved yet.";
+    });
+  });
+  const withNotes = () => {
+    const page = asMade.cloneNode(true);
+    notes.forEach((block) => {
+      const copy = page.querySelector(`[data-note="${block.dataset.note}"]`);
+      copy.querySelector("textarea").textContent = copy.querySelector(".noted").textContent = noted(block);
+    });
+    return `<!doctype html>\n${page.outerHTML}\n`;
+  };
+  document.querySelectorAll(".save").forEach((button) => button.addEventListener("click", () => {
+    const link = document.createElement("a"), name = decodeURIComponent(location.pathname.split("/").pop()) || "review.html";
+    link.href = URL.createObjectURL(new Blob([withNotes()], { type: "text/html" }));
+    link.download = `${name.replace(/(-with-notes)?( \(\d+\))?\.html?$/, "")}-with-notes.html`;
+    link.click();
+    setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+    unsaved = false;
+    find("save").hidden = true;
+    saved.textContent = `Handed to your browser as ${link.download}.`;
+  }));
+  addEventListener("beforeunload", (event) => { if (unsaved) event.preventDefault(); });
+  document.querySelectorAll(".needs-script").forEach((part) => { part.hidden = false; });
 
   /* ---- a link to a corner opens it */
   const openLinked = () => {
