@@ -140,6 +140,7 @@ def test_by_keyboard_alone(page: Browser):
     page.run("document.querySelector('details.corner:not([open]) > summary').focus()")
     page.keys("Enter")
     assert page.run("return document.activeElement.parentElement.open") is True
+    page.run("document.getElementById('every-figure').open = true")
     page.run("document.querySelectorAll('#table thead button')[1].focus()")
     page.keys("Enter")
     assert page.run("return document.querySelectorAll('#table thead th')[1].getAttribute('aria-sort')") == "descending"
@@ -147,6 +148,7 @@ def test_by_keyboard_alone(page: Browser):
 
 def test_sorting_by_time_lost(page: Browser):
     column = "return [...document.querySelectorAll('#table tbody tr')].map(r => r.cells[arguments[0]].textContent)"
+    page.click("#every-figure > summary")
     in_order = page.run(column, 0)
     page.click("#table thead th:nth-child(2) button")
     lost = [number(text) for text in page.run(column, 1)]
@@ -414,3 +416,25 @@ def test_the_usual_lap_can_be_chosen(page: Browser, review: dict):
     )
     times = sorted(lap["lap_time_s"]["value"] for lap in review["laps"])
     assert lap_time_text(times[len(times) // 2]) in usual
+
+
+def test_verdict_map_and_first_card_on_two_screens_of_a_phone(browser: Browser, demo_folder: Path):
+    browser.size(390, 844, phone=True)
+    browser.open(demo_folder / "review.html")
+    ends = browser.run(
+        "return ['.verdict', '.glance', '.priorities > li'].map(s => document.querySelector(s).getBoundingClientRect())"
+        ".map(r => [r.height, r.bottom + scrollY])"
+    )
+    assert all(height > 60.0 and bottom <= 2 * 844 for height, bottom in ends)
+
+
+def test_details_come_on_demand(page: Browser):
+    """A first look has under two thirds of the words and a quarter of the figures; nothing is lost by it."""
+    counts = "const t = document.querySelector('main').innerText; return [t.split(/\\s+/).length, t.split('±').length]"
+    words, figures = page.run(counts)
+    page.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    all_words, all_figures = page.run(counts)
+    assert words < 2000
+    assert figures < 120
+    assert all_words > 3 * words
+    assert all_figures > 4 * figures

@@ -385,9 +385,13 @@
   const notes = [...document.querySelectorAll(".note")], saved = find("saved");
   let unsaved = false;
   const noted = (block) => block.querySelector("textarea").value.trim();
-  const mirror = (block) => { block.querySelector(".noted").textContent = noted(block); };
+  const mirror = (block) => {
+    block.querySelector(".noted").textContent = noted(block);
+    if (block.dataset.note === "page") find("card-note").textContent = noted(block);
+  };
   notes.forEach((block) => {
     block.classList.add("typed");
+    mirror(block);
     block.querySelector("label").hidden = false;
     block.addEventListener("input", () => {
       mirror(block);
@@ -416,6 +420,15 @@
   }));
   addEventListener("beforeunload", (event) => { if (unsaved) event.preventDefault(); });
   document.querySelectorAll(".needs-script").forEach((part) => { part.hidden = false; });
+
+  /* ---- print: folded parts that belong on paper, and the driver card alone */
+  const folded = [...document.querySelectorAll("details.printed:not([open])")], unfold = !CSS.supports("selector(::details-content)");
+  addEventListener("beforeprint", () => { if (unfold) folded.forEach((part) => { part.open = true; }); });
+  addEventListener("afterprint", () => {
+    if (unfold) folded.forEach((part) => { part.open = false; });
+    document.documentElement.classList.remove("card-only");
+  });
+  find("print-card").addEventListener("click", () => { document.documentElement.classList.add("card-only"); print(); });
 
   /* ---- a link to a corner opens it */
   const openLinked = () => {

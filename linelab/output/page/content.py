@@ -31,6 +31,7 @@ from linelab.output.page.closeups import LETTERS, ring_text
 from linelab.output.page.corner_grid import time_grid
 from linelab.output.page.corner_rows import (
     CAUSE_NAMES,
+    CornerPart,
     LossText,
     corner_parts,
     corner_rows,
@@ -117,6 +118,7 @@ def page_content(
         "ring_text": ring_text(review),
         "corners": corners,
         "by_cost": sorted(corners, key=lambda part: -mean_cost(review, part.number)),
+        "card": _driver_card(review, corners, units),
         "columns": table_columns(units),
         "table": corner_rows(review, corners, units),
         "totals": total_rows(review),
@@ -225,6 +227,34 @@ def _priority(priority: Priority, units: Units) -> dict[str, Any]:
         "laps": labels_text(priority.laps) if priority.laps else "",
         "close": _shown(priority.close, units),
     }
+
+
+#: Pictures on the driver card.
+PICTURES = 3
+
+
+def _driver_card(review: Review, corners: Sequence[CornerPart], units: Units) -> list[dict[str, Any]]:
+    """What a driver takes along: the things to work on, or else the corners that cost most, each with its picture."""
+    parts = {part.number: part for part in corners}
+    rows = []
+    for priority in review.priorities[:PICTURES]:
+        number = priority.corners[0] if priority.corners else 0
+        said = _priority(priority, units)
+        stake = "" if said["reason"] else said["at_stake"]
+        rows.append({"number": number, "stake": stake, **{key: said[key] for key in ("title", "feel", "exercise")}})
+    if not rows:
+        dearest = sorted(corners, key=lambda part: -mean_cost(review, part.number))[:PICTURES]
+        rows = [
+            {
+                "number": part.number,
+                "stake": part.mean_lost,
+                "title": f"Corner {part.label}",
+                "feel": "",
+                "exercise": "",
+            }
+            for part in dearest
+        ]
+    return [row | {"box": parts[row["number"]].close_up.box if row["number"] else None} for row in rows]
 
 
 def _shown(evidence: Sequence[Evidence], units: Units) -> tuple[str, ...]:
