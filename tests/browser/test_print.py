@@ -72,7 +72,8 @@ def test_the_driver_card_is_one_page_with_three_pictures(browser: Browser, tmp_p
     )
     assert drawn == 3
     shown = browser.run(
-        "return [...document.querySelectorAll('main > :not(#card), .top')].filter(e => e.getClientRects().length).length"
+        "return [...document.querySelectorAll('main > :not(#card), .top')]"
+        ".filter(e => e.getClientRects().length).length"
     )
     assert shown == 0
     browser.media("light")

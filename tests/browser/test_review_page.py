@@ -50,7 +50,12 @@ def test_works_without_a_network(browser: Browser, demo_folder: Path):
         browser.open(demo_folder / "review.html")
         browser.click("#next")
         assert "corner" in browser.run(READOUT)
+        browser.requests()
+        for control in ("#play", "#play", "#times", "#grid .choose", "#work .save", "#whole", "#theme"):
+            browser.click(control)
+        assert [address for address in browser.requests() if not address.startswith("blob:")] == []
         assert browser.log("browser") == []
+        browser.run("localStorage.clear()")
     finally:
         browser.devtools("Network.emulateNetworkConditions", offline=False, **(offline | {"downloadThroughput": -1}))
 
@@ -131,6 +136,7 @@ def test_by_keyboard_alone(page: Browser):
     for _ in range(60):
         page.keys("Tab")
         seen.add(page.run("const a = document.activeElement; return a.id || a.tagName"))
+    assert {"print-card", "play", "stops"} <= seen
     assert {"lap", "theme", "place", "whole", "next", "before", "nearer", "farther", "SUMMARY"} <= seen
     page.run("document.getElementById('place').focus()")
     page.keys("Home")

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from shared import demo_review
 
 from linelab.model.grip import Surface, grip_excess, grip_share, kart_numbers, loads, tyre_longitudinal
 from linelab.output.page.foot_work import foot_work
+from linelab.output.page.html_file import review_page
 
 
 @pytest.fixture(scope="module")
@@ -54,6 +57,20 @@ def test_shares_are_shares(review, work):
     assert float(total.max()) <= 1.0 + 1e-12
     assert 0.5 < float(work.power.mean()) < 0.95
     assert work.no_feet == work.no_grip == ""
+
+
+def test_laps_without_draws_have_pedals_and_no_grip(review):
+    """Without laps as likely as this one there is no certainty to show, and a share of the grip is withheld."""
+
+    def bare(lap):
+        driven = lap.comparison.driven
+        none = {name: getattr(driven, name)[:0] for name in ("draws_t", "draws_v", "draws_n", "draws_kappa")}
+        return replace(lap, comparison=replace(lap.comparison, driven=replace(driven, **none)))
+
+    work = foot_work(replace(review, laps=[bare(lap) for lap in review.laps]))
+    assert set(np.unique(work.power)) == {0.0, 1.0}
+    assert "uncertainty" in work.no_grip
+    assert "Not shown: grip used" in review_page(replace(review, laps=[bare(lap) for lap in review.laps]))
 
 
 def test_grip_of_the_computed_lap_is_its_limit(review):

@@ -56,7 +56,7 @@ def foot_work(review: Review) -> FootWork:
 
     def by_lap(laps: Array, draws: Array) -> Array:
         """Each lap with its draws (L, 1 + K, N)."""
-        return np.concatenate([laps[:, None], draws.reshape(sheet.count, sheet.per_lap, -1)], axis=1)
+        return np.concatenate([laps[:, None], draws.reshape(sheet.count, sheet.per_lap, sheet.s.size)], axis=1)
 
     feet = [by_lap(*pair) for pair in zip(*(_feet(rows, step) for rows in (sheet.laps, sheet.draws)))]
     shares = by_lap(_grip(sheet.laps, sheet.surface, kart, step), _grip(sheet.draws, many, kart, step))
