@@ -9,7 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from shared import demo_review
+from shared import REAL, demo_review, real_review
 from webdriver import Browser
 
 from linelab.output.display import lap_time_text
@@ -424,9 +424,14 @@ def test_the_usual_lap_can_be_chosen(page: Browser, review: dict):
     assert lap_time_text(times[len(times) // 2]) in usual
 
 
-def test_verdict_map_and_first_card_on_two_screens_of_a_phone(browser: Browser, demo_folder: Path):
+@pytest.mark.parametrize("session", ["demo", "real"])
+def test_verdict_map_and_first_card_on_two_screens_of_a_phone(browser: Browser, tmp_path: Path, session: str):
+    if session == "real" and not REAL.exists():
+        pytest.skip("no outside recording here (LINELAB_SHARED)")
+    review = real_review() if session == "real" else demo_review()
+    (tmp_path / "page.html").write_text(review_page(review), encoding="utf-8")
     browser.size(390, 844, phone=True)
-    browser.open(demo_folder / "review.html")
+    browser.open(tmp_path / "page.html")
     ends = browser.run(
         "return ['.verdict', '.glance', '.priorities > li'].map(s => document.querySelector(s).getBoundingClientRect())"
         ".map(r => [r.height, r.bottom + scrollY])"
