@@ -147,6 +147,38 @@ def test_by_key_and_by_finger(browser: Browser, demo_folder: Path):
     assert browser.run(PLAYS) == "Play the lap"
 
 
+def test_an_open_road_ends_at_its_timing_lines(browser: Browser, demo_folder: Path, tmp_path: Path):
+    """Before the start and beyond the finish no clock runs: the karts wait at the line."""
+    text = (demo_folder / "review.html").read_text(encoding="utf-8")
+    found = re.search(r'(id="readings">)(.*?)(</script>)', text)
+    data = json.loads(found.group(2))
+    data |= {"closed": False, "ends": [12.4, data["count"] - 30.5]}
+
+    def within(steps: list[int]) -> list[int]:
+        first, last = 12, data["count"] - 30
+        return [0 if k <= first or k > last else step for k, step in enumerate(steps)]
+
+    data["target"]["t"] = within(data["target"]["t"])
+    for lap in data["laps"]:
+        lap["gap"] = within(lap["gap"])
+    (tmp_path / "open.html").write_text(
+        text.replace(found.group(0), found.group(1) + json.dumps(data) + found.group(3)), encoding="utf-8"
+    )
+    browser.open(tmp_path / "open.html")
+    browser.run("document.getElementById('stops').checked = false")
+    browser.click("#play")
+    browser.wait("return Number(document.getElementById('place').value) >= 12")
+    browser.click("#play")
+    go_to(browser, data["count"] - 34)
+    browser.click("#play")
+    browser.wait(PLAYS.replace("Content", "Content === 'Play the lap'"), seconds=12.0)
+    assert browser.run(PLACE) == pytest.approx(data["ends"][1], abs=1.0)
+    ends = spots(browser, "#map")
+    assert all(abs(a - b) < 1500.0 for a, b in zip(*ends))  # both at the finish, across the road from each other
+    go_to(browser, data["count"])
+    assert browser.log("browser") == []
+
+
 def test_another_lap_stops_it(page: Browser):
     page.click("#play")
     page.run("const s = document.getElementById('lap'); s.value = '0'; s.dispatchEvent(new Event('change'))")

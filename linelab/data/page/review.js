@@ -288,7 +288,8 @@
       const middle = (low + high) >> 1;
       if (list[middle] <= wanted) low = middle; else high = middle;
     }
-    return rounds * count + low + (wanted - list[low]) / (list[low + 1] - list[low]);
+    const takes = list[low + 1] - list[low]; // nothing beyond the ends of an open road's timed part
+    return rounds * count + low + (takes > 0 ? (wanted - list[low]) / takes : 0);
   };
   const waiting = data.cards.flatMap((card) => card.corners.map((number) => [number, card.title])).map(([number, title]) => {
     const corner = data.corners.find((one) => one.number === number);
@@ -311,7 +312,10 @@
   const showMoment = (scene) => {
     const own = numbers(lap);
     const clock = still.matches ? 500 * Math.floor(scene.clock / 500) : scene.clock; // in steps where motion is unwelcome
-    const places = [own.t, target.t].map((list) => Math.min(placeAt(list, timeAt(list, scene.from) + clock), scene.to));
+    const places = [own.t, target.t].map((list) => {
+      const time = timeAt(list, scene.from) + clock;
+      return time < timeAt(list, scene.to) ? placeAt(list, time) : scene.to;
+    });
     if (!scene.corner) moveTo(places[0]);
     putSpots(scene.picture, ...places);
     scene.line.textContent = `${own.label}: ${apartBy(scene, places[0])}`;
@@ -335,9 +339,9 @@
   let resume = -1; // where a stop was made: the slider only knows whole stations
   const start = (button) => {
     const corner = data.corners.find((one) => String(one.number) === button.dataset.corner), figure = button.closest("figure");
-    const scene = { button, corner, picture: figure.querySelector("svg"), line: figure.querySelector(".between"), from: 0, to: count, clock: 0 };
+    const scene = { button, corner, picture: figure.querySelector("svg"), line: figure.querySelector(".between"), from: data.ends[0], to: data.ends[1], clock: 0 };
     if (corner) [scene.from, scene.to] = [corner.from / data.step, corner.to / data.step].map((k) => (data.closed ? k : within(k)));
-    else if (place < count) scene.clock = numbers(lap).t[place];
+    else if (place > scene.from && place < scene.to) scene.clock = numbers(lap).t[place];
     if (!corner && Math.round(resume) === place) scene.clock = timeAt(numbers(lap).t, resume);
     scene.driven = placeAt(numbers(lap).t, timeAt(numbers(lap).t, scene.from) + scene.clock);
     stopped.textContent = "";

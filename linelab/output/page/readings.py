@@ -10,6 +10,7 @@ from linelab.coaching.results import LapReview, Review
 from linelab.geometry.curve import curve_at
 from linelab.measured import TO_95
 from linelab.model.lap import Lap
+from linelab.model.track import lap_ends
 from linelab.output.display import Units
 from linelab.output.page.corner_rows import PHASE_NAMES
 from linelab.output.page.foot_work import FootWork
@@ -32,6 +33,7 @@ def readings(review: Review, units: Units, work: FootWork) -> dict[str, Any]:
         "step": track.length / count,
         "count": count,
         "closed": track.closed,
+        "ends": [round(station * count / track.length, 3) for station in lap_ends(track)],
         "units": {
             "speed": [units.speed, units.speed_unit],
             "length": [units.length, units.length_unit],
