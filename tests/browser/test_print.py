@@ -66,6 +66,9 @@ def test_the_driver_card_is_one_page_with_three_pictures(browser: Browser, tmp_p
     review = real_review() if session == "real" else demo_review()
     titles = browser.run("return [...document.querySelectorAll('#card h3')].map(e => e.textContent)")
     assert titles == [f"{item.rank}. {item.title}" for item in review.priorities]
+    text = browser.run("return document.getElementById('card').innerText")
+    assert ("not surveyed" in text) == (review.track.survey.kind == "estimated")
+    assert all(f"corner {item.corners[0]}" in text for item in review.priorities if item.corners)
     drawn = browser.run(
         "return [...document.querySelectorAll('#card svg')].map(e => e.querySelector('use').getBoundingClientRect())"
         ".filter(r => r.width > 50 && r.height > 50).length"
