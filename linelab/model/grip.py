@@ -244,6 +244,16 @@ def grip_excess(kart: KartNumbers, load: Loads, ax_tyre: Any, grip: Any) -> Any:
     return (demand + NORM_ROUNDING**2) ** 0.5 - supply
 
 
+def grip_share(kart: KartNumbers, load: Loads, ax_tyre: Array, grip: Array | float) -> Array:
+    """Share of the g-g diagram that a motion uses [-]: 1 on the friction ellipse of :func:`grip_excess`, without its
+    roundings; arguments as there, arrays alike.
+
+    A share of the tyres' grip: full power on a straight uses little of it.
+    """
+    along = np.where(ax_tyre > 0.0, ax_tyre / drive_friction(kart, grip), ax_tyre / brake_friction(kart, grip))
+    return np.asarray(np.hypot(along, load.lateral / (kart.mu_y * grip)) / load.normal)
+
+
 def used_knots(kart: KartNumbers) -> int:
     """How many knots of the drive curve change its slope, rounded up to a multiple of four."""
     return -(-int(np.count_nonzero(kart.slope_changes)) // 4) * 4

@@ -26,6 +26,7 @@ def browser(shared_browser: Browser) -> Browser:
     """The browser at desktop size, on light paper, with nothing in its logs."""
     shared_browser.size(1366, 900)
     shared_browser.media("light")
+    shared_browser.devtools("Browser.setDownloadBehavior", behavior="deny")  # a test that keeps a file says where
     shared_browser.log("browser")
     shared_browser.requests()
     return shared_browser

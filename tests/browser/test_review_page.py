@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from shared import REAL, demo_review, real_review
 from webdriver import Browser
 
 from linelab.output.display import lap_time_text
+from linelab.output.page.html_file import review_page
 
 READOUT = "return document.getElementById('readout').textContent"
 PLACE = "return Number(document.getElementById('place').value)"
@@ -47,7 +50,12 @@ def test_works_without_a_network(browser: Browser, demo_folder: Path):
         browser.open(demo_folder / "review.html")
         browser.click("#next")
         assert "corner" in browser.run(READOUT)
+        browser.requests()
+        for control in ("#play", "#play", "#times", "#grid .choose", "#work .save", "#whole", "#theme"):
+            browser.click(control)
+        assert [address for address in browser.requests() if not address.startswith("blob:")] == []
         assert browser.log("browser") == []
+        browser.run("localStorage.clear()")
     finally:
         browser.devtools("Network.emulateNetworkConditions", offline=False, **(offline | {"downloadThroughput": -1}))
 
@@ -128,6 +136,7 @@ def test_by_keyboard_alone(page: Browser):
     for _ in range(60):
         page.keys("Tab")
         seen.add(page.run("const a = document.activeElement; return a.id || a.tagName"))
+    assert {"print-card", "play", "stops"} <= seen
     assert {"lap", "theme", "place", "whole", "next", "before", "nearer", "farther", "SUMMARY"} <= seen
     page.run("document.getElementById('place').focus()")
     page.keys("Home")
@@ -137,6 +146,7 @@ def test_by_keyboard_alone(page: Browser):
     page.run("document.querySelector('details.corner:not([open]) > summary').focus()")
     page.keys("Enter")
     assert page.run("return document.activeElement.parentElement.open") is True
+    page.run("document.getElementById('every-figure').open = true")
     page.run("document.querySelectorAll('#table thead button')[1].focus()")
     page.keys("Enter")
     assert page.run("return document.querySelectorAll('#table thead th')[1].getAttribute('aria-sort')") == "descending"
@@ -144,6 +154,7 @@ def test_by_keyboard_alone(page: Browser):
 
 def test_sorting_by_time_lost(page: Browser):
     column = "return [...document.querySelectorAll('#table tbody tr')].map(r => r.cells[arguments[0]].textContent)"
+    page.click("#every-figure > summary")
     in_order = page.run(column, 0)
     page.click("#table thead th:nth-child(2) button")
     lost = [number(text) for text in page.run(column, 1)]
@@ -307,3 +318,134 @@ def test_without_script_the_best_lap_is_all_there(browser: Browser, demo_folder:
     lengths = browser.run("return [...document.querySelectorAll('.trace')].map(p => p.getAttribute('d').length)")
     assert min(lengths) > 200
     assert "took" in browser.run("return document.querySelector('.facts').textContent")
+
+
+def test_grid_of_times_chooses_laps_and_shows_times(page: Browser, review: dict):
+    rows = page.run("return [...document.querySelectorAll('#grid tr[data-lap]')].map(r => Number(r.dataset.lap))")
+    assert rows == list(range(len(review["laps"])))
+    page.click("#grid .choose[data-lap='1']")
+    assert page.run("return document.getElementById('lap').value") == "1"
+    assert page.run("return [...document.querySelectorAll('#grid tr.chosen')].map(r => r.dataset.lap)") == ["1"]
+    cells = "return [...document.querySelectorAll('#grid tbody tr:nth-child(2) td')].map(c => c.textContent)"
+    apart = page.run(cells)
+    page.click("#times")
+    times = [float(text) for text in page.run(cells)]
+    assert times[-1] == pytest.approx(review["laps"][0]["lap_time_s"]["value"], abs=0.0051)
+    best = page.run("return [...document.querySelectorAll('#grid .best-times td')].map(c => Number(c.textContent))")
+    for shown, time, least in zip(apart, times, best):
+        assert (0.0 if shown == "best" else number(shown)) == pytest.approx(time - least, abs=0.0101)
+    page.click("#times")
+    assert page.run(cells) == apart
+
+
+def test_pedals_and_grip_are_read_out(page: Browser, review: dict):
+    best = next(lap for lap in review["laps"] if lap["label"] == review["best"])
+    corner = next(c for c in best["corners"] if (c["marks"]["brake_point_m"]["driven"]["value"] or 0.0) > 20.0)
+    step = page.run("return JSON.parse(document.getElementById('readings').textContent).step")
+    for metres, wanted in ((-14.0, "power"), (5.0, "brake")):
+        at = round((corner["marks"]["brake_point_m"]["driven"]["value"] + metres) / step)
+        page.run(
+            "const p = document.getElementById('place'); p.value = arguments[0]; p.dispatchEvent(new Event('input'))",
+            str(at),
+        )
+        assert f"Pedals: {wanted} (" in page.run(READOUT)
+    assert 20.0 < float(re.search(r"Grip used: (\d+) ±\d+ %", page.run(READOUT)).group(1)) < 130.0
+    drawn = (
+        "return [...document.querySelectorAll('.feet [data-by-lap], .grip [data-by-lap]')]"
+        ".map(p => p.getAttribute('d'))"
+    )
+    before = page.run(drawn)
+    page.click("#earlier")
+    assert all(a != b for a, b in zip(before, page.run(drawn)) if a)
+
+
+def test_zooming_rescales_the_time_curve(page: Browser):
+    """The curve fills its panel on every part of the lap, and the values beside it are where they stand."""
+    scale = "return [...document.querySelectorAll('.gap .height')]"
+    scale += ".map(t => [t.textContent, parseFloat(t.getAttribute('y'))])"
+    field = "return document.querySelector('.gap .field').getAttribute('viewBox').split(' ').map(Number)"
+    whole = page.run(field), page.run(scale)
+    heights = []
+    for _ in range(4):
+        page.click("#next")
+        left, low, wide, reach = page.run(field)
+        heights.append(reach)
+        gaps = page.run(
+            "const d = JSON.parse(document.getElementById('readings').textContent), lap = d.laps[arguments[0]];"
+            "let g = 0; return lap.gap.map(step => g += step)",
+            int(page.run("return Number(document.getElementById('lap').value)")),
+        )
+        step = page.run("return JSON.parse(document.getElementById('readings').textContent).step") * 10.0
+        part = gaps[round(left / step) : round((left + wide) / step) + 1]
+        assert -low - reach <= min(part)
+        assert -low >= max(part)
+        assert (max(part) - min(part)) > 0.4 * reach or reach < 150.0
+        ticks = page.run(scale)
+        assert 2 <= len(ticks) <= 6
+        for text, share in ticks:
+            assert number(text) * 1000.0 == pytest.approx(-(low + reach * share / 100.0), abs=0.6)
+    assert max(heights) < 0.5 * whole[0][3]
+    page.click("#whole")
+    assert page.run(field) == whole[0]
+    assert page.run(scale) == whole[1]
+
+
+def test_any_lap_changes_every_sentence_that_it_should(browser: Browser, tmp_path: Path):
+    """The page with a lap chosen says word for word what a page made with that lap on show says."""
+    session = demo_review()
+    said = "return [...document.querySelectorAll('main, .bar .against')]"
+    said += ".map(e => e.textContent.replace(/\\s+/g, '')).join(' ')"
+    drawn = (
+        "return [...document.querySelectorAll('path, g.badge')]"
+        ".map(p => p.getAttribute('d') || p.getAttribute('transform'))"
+    )
+    (tmp_path / "page.html").write_text(review_page(session), encoding="utf-8")
+    for chosen in (session.typical, 0):
+        made = dataclasses.replace(session, best=chosen)
+        (tmp_path / "made.html").write_text(review_page(made), encoding="utf-8")
+        browser.open(tmp_path / "made.html")
+        wanted = browser.run(said), browser.run(drawn)
+        browser.open(tmp_path / "page.html")
+        assert browser.run(said) != wanted[0]
+        browser.run(
+            "const s = document.getElementById('lap'); s.value = arguments[0]; s.dispatchEvent(new Event('change'))",
+            str(chosen),
+        )
+        assert browser.run(said) == wanted[0]
+        assert browser.run(drawn) == wanted[1]
+
+
+def test_the_usual_lap_can_be_chosen(page: Browser, review: dict):
+    (usual,) = page.run(
+        "return [...document.getElementById('lap').options].filter(o => o.text.includes('usual lap') && "
+        "!o.text.includes('not a')).map(o => o.text)"
+    )
+    times = sorted(lap["lap_time_s"]["value"] for lap in review["laps"])
+    assert lap_time_text(times[len(times) // 2]) in usual
+
+
+@pytest.mark.parametrize("session", ["demo", "real"])
+def test_verdict_map_and_first_card_on_two_screens_of_a_phone(browser: Browser, tmp_path: Path, session: str):
+    if session == "real" and not REAL.exists():
+        pytest.skip("no outside recording here (LINELAB_SHARED)")
+    review = real_review() if session == "real" else demo_review()
+    (tmp_path / "page.html").write_text(review_page(review), encoding="utf-8")
+    browser.size(390, 844, phone=True)
+    browser.open(tmp_path / "page.html")
+    ends = browser.run(
+        "return ['.verdict', '.glance', '.priorities > li'].map(s => document.querySelector(s).getBoundingClientRect())"
+        ".map(r => [r.height, r.bottom + scrollY])"
+    )
+    assert all(height > 60.0 and bottom <= 2 * 844 for height, bottom in ends)
+
+
+def test_details_come_on_demand(page: Browser):
+    """A first look has under two thirds of the words and a quarter of the figures; nothing is lost by it."""
+    counts = "const t = document.querySelector('main').innerText; return [t.split(/\\s+/).length, t.split('±').length]"
+    words, figures = page.run(counts)
+    page.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    all_words, all_figures = page.run(counts)
+    assert words < 2000
+    assert figures < 120
+    assert all_words > 3 * words
+    assert all_figures > 4 * figures

@@ -106,7 +106,7 @@ def test_every_part_is_there(review, text):
     assert {"verdict", "work", "round", "corners", "figures", "again", "doubts", "map", "place", "lap"} <= set(ids)
     assert {f"corner-{corner.number}" for corner in review.track.corners} <= set(ids)
     assert ids.index("verdict") < ids.index("work") < ids.index("round") < ids.index("corners") < ids.index("figures")
-    assert text.count(CAUTIONS) == 2
+    assert text.count(CAUTIONS) == 3  # above, below, and on the driver card, which is printed alone
     order = [text.index(part) for part in (review.verdict[:30], 'id="map"', 'id="table"')]
     assert order == sorted(order)
     targets = {attributes["href"][1:] for tag, attributes in page.tags if tag in ("a", "use")}

@@ -24,7 +24,7 @@ DRIVER = "chromedriver"
 _ELEMENT = "element-6066-11e4-a52e-4f735466cecf"
 #: Keys (WebDriver, "Keyboard actions").
 KEYS = {"Tab": "\ue004", "Enter": "\ue007", "Left": "\ue012", "Right": "\ue014", "End": "\ue010", "Home": "\ue011",
-        "Space": "\ue00d", "Down": "\ue015"}  # fmt: skip
+        "Space": "\ue00d", "Down": "\ue015", "Escape": "\ue00c"}  # fmt: skip
 
 
 def browser_path() -> str | None:

@@ -169,3 +169,21 @@ def test_loss_is_wider_as_well_as_more_orange():
         for name in (r"\.gains", "", r"\.loses", r"\.loses-much")
     ]
     assert widths == sorted(set(widths))
+
+
+def test_lines_differ_on_grey_paper():
+    """In print each pair of the driven line's classes differs in luminance, in width by a third, or in its dashes."""
+    text = (files("linelab") / "data" / "page" / "review.css").read_text(encoding="utf-8")
+    printed = dict(re.findall(r"--([\w-]+): (#[0-9a-f]{3,6})\b", text[text.index("@media print") :]))
+    looks = {}
+    for name in ("", r"\.gains", r"\.loses", r"\.loses-much"):
+        rule = re.search(rf"\.driven{name} \{{([^}}]*)\}}", text).group(1)
+        colour = printed[re.search(r"stroke: var\(--([\w-]+)\)", rule).group(1)]
+        wide = colour if len(colour) == 7 else "#" + "".join(2 * digit for digit in colour[1:])
+        looks[name] = (wide, float(re.search(r"stroke-width: ([\d.]+)px", rule).group(1)), "dasharray" in rule)
+    pairs = [(a, b) for k, a in enumerate(looks) for b in list(looks)[k + 1 :]]
+    for a, b in pairs:
+        (grey, width, dashed), (other, wider, broken) = looks[a], looks[b]
+        ratio = max(width, wider) / min(width, wider)
+        assert contrast(grey, other) > 1.5 or ratio > 4.0 / 3.0 or dashed != broken, (a, b)
+    assert contrast("#888888", "#000000") > 3.0  # power and brake

@@ -28,8 +28,10 @@ from linelab.output.display import (
 )
 from linelab.output.lap_curves import station_title
 from linelab.output.page.closeups import LETTERS, ring_text
+from linelab.output.page.corner_grid import time_grid
 from linelab.output.page.corner_rows import (
     CAUSE_NAMES,
+    CornerPart,
     LossText,
     corner_parts,
     corner_rows,
@@ -42,6 +44,7 @@ from linelab.output.page.corner_rows import (
     withheld_reasons,
 )
 from linelab.output.page.curves import ALONG, bends, curves, loss_boxes, station_ticks
+from linelab.output.page.foot_work import FootWork, foot_work
 from linelab.output.page.laps_strip import laps_strip
 from linelab.output.page.readings import readings
 from linelab.output.page.svg_map import BOUNDS, CLASSES, band_outline, full_rate, lap_paths, map_ground, target_path
@@ -75,11 +78,14 @@ def page_content(
     """The template's variables; parameters as in :func:`linelab.output.page.html_file.review_page`."""
     whole, review = review, chosen_laps(review)
     corners = corner_parts(review, units)
-    peak = full_rate(review)
+    peak, work = full_rate(review), foot_work(review)
     unusual = unusual_laps(whole.laps)
     remarks = dict.fromkeys(unusual, "not a usual lap")
+    if len(whole.laps) > 2:
+        remarks[whole.laps[whole.typical].label] = "the usual lap"
     if is_fastest(whole, recorded):
-        remarks[whole.laps[whole.best].label] = "best"
+        fastest = whole.laps[whole.best].label
+        remarks[fastest] = "best, and the usual lap" if remarks.get(fastest) == "the usual lap" else "best"
     return {
         "track": review.track.name,
         "kart": review.kart.name,
@@ -102,7 +108,8 @@ def page_content(
         "classes": CLASSES,
         "class_bounds": _class_bounds(peak, units),
         "band_outline": band_outline(review) if len(review.laps) > 2 else "",
-        "panels": (loss_boxes(review), *curves(review, units)),
+        "panels": (loss_boxes(review), *curves(review, units, work)),
+        "not_drawn": _not_drawn(work, units),
         "station_title": station_title(review.track, units),
         "station_ticks": station_ticks(review.track, units),
         "bends": bends(review.track),
@@ -111,12 +118,14 @@ def page_content(
         "ring_text": ring_text(review),
         "corners": corners,
         "by_cost": sorted(corners, key=lambda part: -mean_cost(review, part.number)),
+        "card": _driver_card(review, corners, units),
         "columns": table_columns(units),
         "table": corner_rows(review, corners, units),
         "totals": total_rows(review),
         "withheld": tuple(in_units(withheld_reasons(lap), units) for lap in review.laps),
         "consistency": review.consistency,
         "strip": laps_strip(whole, review.laps) if len(whole.laps) > 1 else None,
+        "grid": time_grid(whole, review.laps) if len(whole.laps) > 1 else None,
         "lap_count": len(whole.laps),
         "laps_named": labels_text,
         "spreads": _spreads(review, units),
@@ -131,7 +140,7 @@ def page_content(
         "notes": tuple(in_units(note, units) for note in dict.fromkeys(review.notes)),
         "cautions": CAUTIONS,
         "plus_minus": PLUS_MINUS,
-        "readings": readings(review, units),
+        "readings": readings(review, units, work),
         "figure": lambda value, digits=2: typeset(measured_text(value, 1.0, digits)),
         "signed": lambda value, digits=2: seconds(value, digits),
         "clock": lap_time_text,
@@ -154,6 +163,12 @@ def chosen_laps(review: Review) -> Review:
         best=kept.index(review.best),
         typical=kept.index(review.typical),
     )
+
+
+def _not_drawn(work: FootWork, units: Units) -> list[str]:
+    """Which curves are left out, and why."""
+    said = {"pedals": work.no_feet, "grip used": work.no_grip}
+    return [in_units(f"Not shown: {what}: {reason}.", units) for what, reason in said.items() if reason]
 
 
 def _beside(beside: Beside | None) -> dict[str, Any] | None:
@@ -212,6 +227,34 @@ def _priority(priority: Priority, units: Units) -> dict[str, Any]:
         "laps": labels_text(priority.laps) if priority.laps else "",
         "close": _shown(priority.close, units),
     }
+
+
+#: Pictures on the driver card.
+PICTURES = 3
+
+
+def _driver_card(review: Review, corners: Sequence[CornerPart], units: Units) -> list[dict[str, Any]]:
+    """What a driver takes along: the things to work on, or else the corners that cost most, each with its picture."""
+    parts = {part.number: part for part in corners}
+    rows = []
+    for priority in review.priorities[:PICTURES]:
+        number = priority.corners[0] if priority.corners else 0
+        said = _priority(priority, units)
+        stake = "" if said["reason"] else said["at_stake"]
+        rows.append({"number": number, "stake": stake, **{key: said[key] for key in ("title", "feel", "exercise")}})
+    if not rows:
+        dearest = sorted(corners, key=lambda part: -mean_cost(review, part.number))[:PICTURES]
+        rows = [
+            {
+                "number": part.number,
+                "stake": part.mean_lost,
+                "title": f"Corner {part.label}",
+                "feel": "",
+                "exercise": "",
+            }
+            for part in dearest
+        ]
+    return [row | {"box": parts[row["number"]].close_up.box if row["number"] else None} for row in rows]
 
 
 def _shown(evidence: Sequence[Evidence], units: Units) -> tuple[str, ...]:

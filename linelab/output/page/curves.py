@@ -13,17 +13,21 @@ from linelab.model.drawing import path_data, thinned
 from linelab.model.track import Track, lap_ends
 from linelab.output.display import Units
 from linelab.output.outlines import along_closed, round_length
+from linelab.output.page.foot_work import FootWork
 from linelab.output.page.svg_map import band_path, boxes_path
 from linelab.units import Array
 
-#: Drawing units of a curve: decimetres along, and for each curve units a metre per second, a second, a metre.
+#: Drawing units of a curve: decimetres along, and for each curve units a metre per second, a second, a metre, all of
+#: the grip.
 ALONG = 10.0
-SPEED, TIME, OFFSET = 100.0, 1000.0, 100.0
+SPEED, TIME, OFFSET, SHARE = 100.0, 1000.0, 100.0, 1000.0
 
 #: Size of a curve on a large screen, from which the tolerance of its thinned points follows [pixels].
 WIDE, HIGH = 1000.0, 120.0
 #: How far a drawn curve may lie from its points [pixels], before it is enlarged.
 TOLERANCE = 0.15
+#: The same of the grip used, which is known to some per cent only.
+COARSE = 0.5
 
 #: Part of the road's width added above and below the offsets' range.
 _AIR = 0.06
@@ -57,9 +61,11 @@ class Curve:
     fixed: dict[str, str]
 
 
-def curves(review: Review, units: Units) -> tuple[Curve, ...]:
-    """The panels in the order they stand on the page."""
-    return (_gap(review), _speed(review, units), _offset(review, units))
+def curves(review: Review, units: Units, work: FootWork) -> tuple[Curve, ...]:
+    """The panels in the order they stand on the page; without what ``work`` withholds."""
+    feet = () if work.no_feet else (_feet(work),)
+    grip = () if work.no_grip else (_grip(work),)
+    return (_gap(review), _speed(review, units), *feet, *grip, _offset(review, units))
 
 
 def station_ticks(track: Track, units: Units) -> tuple[Tick, ...]:
@@ -106,15 +112,17 @@ def _percent(share: float) -> float:
     return round(100.0 * share, 2)
 
 
-def _path(s: Array, values: Array, per_value: float, extent: float) -> str:
+def _path(s: Array, values: Array, per_value: float, extent: float, tolerance: float = TOLERANCE) -> str:
     """A curve over stations [m] as path data, thinned to what a large screen shows."""
-    keep = thinned(WIDE * s / s[-1], HIGH * values * per_value / extent, TOLERANCE)
+    keep = thinned(WIDE * s / s[-1], HIGH * values * per_value / extent, tolerance)
     return path_data(ALONG * s[keep], -per_value * values[keep])
 
 
-def _band(s: Array, values: Array, sigma: Array, per_value: float, extent: float) -> str:
+def _band(
+    s: Array, values: Array, sigma: Array, per_value: float, extent: float, tolerance: float = 2.0 * TOLERANCE
+) -> str:
     """The 95 % interval about a curve."""
-    keep = thinned(WIDE * s / s[-1], HIGH * values * per_value / extent, 2.0 * TOLERANCE)
+    keep = thinned(WIDE * s / s[-1], HIGH * values * per_value / extent, tolerance)
     low, high = values[keep] - TO_95 * sigma[keep], values[keep] + TO_95 * sigma[keep]
     return band_path(ALONG * s[keep], -per_value * low, -per_value * high)
 
@@ -146,7 +154,7 @@ def _gap(review: Review) -> Curve:
         key="gap", title=f"Time behind {review.target.title} since the start line", unit="s",
         low=round(TIME * low), high=round(TIME * high),
         ticks=_ticks(low, high, 1.0, TIME),
-        driven=tuple(_path(s, gap, TIME, extent) for s, gap, _ in parts),
+        driven=tuple(_path(s, gap, TIME, extent, 0.3 * TOLERANCE) for s, gap, _ in parts),  # enlarged when zoomed
         band=tuple(_band(s, gap, sigma, TIME, extent) for s, gap, sigma in parts),
         fixed={},
     )  # fmt: skip
@@ -166,6 +174,46 @@ def _speed(review: Review, units: Units) -> Curve:
         driven=tuple(_path(lap.lap.line.s, lap.lap.v, SPEED, extent) for lap in laps),
         band=tuple(_band(lap.lap.line.s, lap.lap.v, lap.sigma_v, SPEED, extent) for lap in laps),
         fixed={"target": _path(target.line.s, target.v, SPEED, extent)},
+    )  # fmt: skip
+
+
+#: Half the height of one row of pedals, and how far its line lies from the middle of both rows, in drawing units.
+PEDAL, ROW = 100.0, 120.0
+
+
+def _feet(work: FootWork) -> Curve:
+    """Power above and brake below a line, for the driven lap and under it for the target.
+
+    As high as a pedal is certain to be down: the share of the laps as likely as the recorded one.
+    """
+
+    def blocks(shares: Array, line: float, way: float) -> str:
+        ends = np.concatenate([[0], np.flatnonzero(np.diff(shares)) + 1, [shares.size - 1]])
+        x = ALONG * np.repeat(work.s[ends], 2)
+        y = np.concatenate([[0.0], np.repeat(shares[ends[:-1]], 2), [0.0]])
+        return path_data(x, -line - way * PEDAL * y, close=True)
+
+    return Curve(
+        key="feet", title="Pedals", unit="", low=-round(ROW + PEDAL), high=round(ROW + PEDAL),
+        ticks=(Tick(text="", place=0.0, at=-round(ROW)), Tick(text="", place=0.0, at=round(ROW))),
+        driven=tuple(blocks(lap, ROW, 1.0) for lap in work.power),
+        band=tuple(blocks(lap, ROW, -1.0) for lap in work.brake),
+        fixed={"power": blocks(work.target_power, -ROW, 1.0), "brake": blocks(work.target_brake, -ROW, -1.0)},
+    )  # fmt: skip
+
+
+def _grip(work: FootWork) -> Curve:
+    """Share of the grip in use, of what the kart file gives."""
+    high = 1.08 * max(1.0, float((work.grip + TO_95 * work.grip_sigma).max()), float(work.target_grip.max()))
+    extent = SHARE * high
+    return Curve(
+        key="grip", title="Grip used, of what the kart file gives", unit="%", low=0, high=round(SHARE * high),
+        ticks=_ticks(0.0, high, 0.01, SHARE, 2.0),
+        driven=tuple(_path(work.s, grip, SHARE, extent, COARSE) for grip in work.grip),
+        band=tuple(
+            _band(work.s, grip, sigma, SHARE, extent, 2.0 * COARSE) for grip, sigma in zip(work.grip, work.grip_sigma)
+        ),
+        fixed={"target": _path(work.s, work.target_grip, SHARE, extent)},
     )  # fmt: skip
 
 

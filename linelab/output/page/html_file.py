@@ -93,6 +93,8 @@ def _template() -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    # Numbers are most of the page; "±" and "−" as they are take a third of their escapes.
+    environment.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "ensure_ascii": False}
     environment.filters["sign"] = _sign
     environment.filters["kept_together"] = _kept_together
     return environment.get_template("review.html")

@@ -10,18 +10,20 @@ from linelab.coaching.results import LapReview, Review
 from linelab.geometry.curve import curve_at
 from linelab.measured import TO_95
 from linelab.model.lap import Lap
+from linelab.model.track import lap_ends
 from linelab.output.display import Units
 from linelab.output.page.corner_rows import PHASE_NAMES
+from linelab.output.page.foot_work import FootWork
 from linelab.output.page.svg_map import PER_METRE
 from linelab.units import Array
 
 #: Wanted spacing of the stations [m], and the most stations of a long road.
 SPACING, MOST = 2.0, 1500
-#: Whole numbers to the second, to the metre a second, to the metre, to the radian.
-TIME, SPEED, PLACE, ANGLE = 1000.0, 100.0, 100.0, 10000.0
+#: Whole numbers to the second, to the metre a second, to the metre, to the radian, to the whole.
+TIME, SPEED, PLACE, ANGLE, PERCENT = 1000.0, 100.0, 100.0, 10000.0, 100.0
 
 
-def readings(review: Review, units: Units) -> dict[str, Any]:
+def readings(review: Review, units: Units, work: FootWork) -> dict[str, Any]:
     """Everything the page's script reads out: plain numbers and names; lists are first value, then differences."""
     track, target = review.track, review.target.lap
     count = int(np.clip(round(track.length / SPACING), 8, MOST))
@@ -31,6 +33,7 @@ def readings(review: Review, units: Units) -> dict[str, Any]:
         "step": track.length / count,
         "count": count,
         "closed": track.closed,
+        "ends": [round(station * count / track.length, 3) for station in lap_ends(track)],
         "units": {
             "speed": [units.speed, units.speed_unit],
             "length": [units.length, units.length_unit],
@@ -40,8 +43,15 @@ def readings(review: Review, units: Units) -> dict[str, Any]:
             "title": review.target.title,
             "v": _along(s, target, target.v, SPEED),
             "n": _along(s, target, target.line.n, PLACE),
+            "t": _along(s, target, target.t - target.t[0], TIME),
+            **_work(s, work, work.target_power, work.target_brake, work.target_grip),
         },
-        "laps": [_lap(lap, s) for lap in review.laps],
+        "cards": [
+            {"title": f"{card.rank}. {card.title}", "corners": list(card.corners)}
+            for card in review.priorities
+            if card.corners
+        ],
+        "laps": [_lap(lap, s) | _work_of(k, s, work) for k, lap in enumerate(review.laps)],
         "corners": [
             {
                 "label": part.corner.label,
@@ -73,6 +83,22 @@ def _lap(lap: LapReview, s: Array) -> dict[str, Any]:
         "n": _along(s, own, own.line.n, PLACE),
         "n_within": _along(s, own, TO_95 * place, PLACE),
     }
+
+
+def _work_of(lap: int, s: Array, work: FootWork) -> dict[str, list[int]]:
+    """The same of pedals and grip, as far as they are not withheld."""
+    found = _work(s, work, work.power[lap], work.brake[lap], work.grip[lap])
+    if work.no_grip:
+        return found
+    return found | {"grip_within": steps(np.interp(s, work.s, TO_95 * work.grip_sigma[lap]), PERCENT)}
+
+
+def _work(s: Array, work: FootWork, power: Array, brake: Array, grip: Array) -> dict[str, list[int]]:
+    """Which pedal is down, most likely: 1 power, -1 brake, 0 neither; and the grip used in per cent."""
+    foot = np.argmax([1.0 - power - brake, power, brake], axis=0)
+    nearest = np.clip(np.searchsorted(work.s, s), 0, work.s.size - 1)
+    found = {} if work.no_feet else {"foot": steps(np.array([0.0, 1.0, -1.0])[foot[nearest]], 1.0)}
+    return found | ({} if work.no_grip else {"grip": steps(np.interp(s, work.s, grip), PERCENT)})
 
 
 def _along(s: Array, lap: Lap, values: Array, scale: float) -> list[int]:
