@@ -112,11 +112,15 @@ def _instants(drive: DrivenLap, edges: Array, along: Array, middles: Array) -> A
     return np.asarray(np.diag(noise) + (pace @ pace.T) * whole)
 
 
+def measured_times(driven: Sequence[DrivenLap], edges: Array, owners: NDArray[np.intp]) -> Array:
+    """Measured times of the passes of laps (E, C) [s]; arguments as for :func:`pass_covariance`."""
+    found = np.diff([time_at(drive.lap.line.s, drive.lap.t, edges) for drive in driven], axis=1)
+    return np.stack([found[:, owners == k].sum(axis=1) for k in range(int(owners.max()) + 1)], axis=1)
+
+
 def own_passes(driven: Sequence[DrivenLap], edges: Array, heading: Array, owners: NDArray[np.intp]) -> OwnPasses:
     """The passes of a session; arguments as for :func:`pass_covariance`."""
-    found = np.diff([time_at(drive.lap.line.s, drive.lap.t, edges) for drive in driven], axis=1)
-    times = np.stack([found[:, owners == k].sum(axis=1) for k in range(int(owners.max()) + 1)], axis=1)
-    covariance = pass_covariance(driven, edges, heading, owners)
+    times, covariance = measured_times(driven, edges, owners), pass_covariance(driven, edges, heading, owners)
     draws = likely_times(times, covariance)
     return OwnPasses(
         measured=times, sigma=np.sqrt(np.diag(covariance)), draws=draws,

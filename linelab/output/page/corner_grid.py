@@ -5,18 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.coaching.results import LapReview, Review
 from linelab.coaching.side_by_side import unusual_laps
-from linelab.diagnosis.losses import SegmentLosses, segment_edges, segment_losses
-from linelab.diagnosis.stretches import Segment
+from linelab.diagnosis.losses import segment_edges
 from linelab.measured import TO_95, plus_minus
-from linelab.model.timed import time_at
 from linelab.model.track import lap_ends
 from linelab.motion.estimate import track_heading
+from linelab.motion.own_passes import measured_times, pass_covariance
 from linelab.output.display import lap_time_text, number_text, typeset
 from linelab.units import Array
 
@@ -70,16 +69,18 @@ def time_grid(review: Review, chosen: Sequence[LapReview]) -> Grid:
         Those that can be chosen on the page.
     """
     corners = [part.corner for part in review.laps[0].corners]
-    sectors = len(review.track.timing_stations) + 1 if review.track.timing_stations else 0
-    parts = [_corner_passes(lap) for lap in review.laps]
-    times, errors = (np.array(values) for values in zip(*parts))
+    segments, ends = review.laps[0].comparison.losses.segments, _sectors(review)
+    numbers = [corner.number for corner in corners]
+    owners = np.array([numbers.index(segment.corner) for segment in segments])
+    times, errors = _passes(review, segment_edges(segments), owners)
+    sectors = max(ends.size - 1, 0)
     if sectors:
-        more = [_sector_passes(review, lap) for lap in review.laps]
-        times, errors = (np.hstack([a, np.array(b)]) for a, b in zip((times, errors), zip(*more)))
+        more = _passes(review, ends, np.arange(sectors))
+        times, errors = (np.concatenate(pair, axis=-1) for pair in zip((times, errors), more))
     laps = [lap.lap_time for lap in review.laps]
     times = np.column_stack([times, [lap.value or 0.0 for lap in laps]])
-    errors = np.column_stack([errors, [lap.sigma or 0.0 for lap in laps]])
-    best, between = times.argmin(axis=0), math.sqrt(2.0) * TO_95 * np.sqrt((errors**2).mean(axis=0))
+    errors = np.append(errors, np.sqrt(np.mean([(lap.sigma or 0.0) ** 2 for lap in laps])))
+    best, between = times.argmin(axis=0), math.sqrt(2.0) * TO_95 * errors
     names = [(corner.label, corner.number) for corner in corners]
     names += [(f"sector {k + 1}", 0) for k in range(sectors)] + [("lap", 0)]
     places, unusual = {id(lap): k for k, lap in enumerate(chosen)}, unusual_laps(review.laps)
@@ -115,35 +116,16 @@ def _clock(time: float) -> str:
     return number_text(time) if time < 60.0 else lap_time_text(time)[:-1]
 
 
-def _corner_passes(lap: LapReview) -> tuple[Array, Array]:
-    """Time of a lap in each corner's stretch, and what of it measuring makes uncertain from lap to lap (C,) [s]."""
-    losses = lap.comparison.losses
-    numbers = [part.corner.number for part in lap.corners]
-    chosen = [np.array([segment.corner == number for segment in losses.segments]) for number in numbers]
-    return _passes(lap, losses, chosen)
-
-
-def _sector_passes(review: Review, lap: LapReview) -> tuple[Array, Array]:
-    """The same between the track's timing lines (S,) [s]."""
+def _sectors(review: Review) -> Array:
+    """Stations of the ends of the sectors between the track's timing lines; none without such lines [m]."""
     begin, end = lap_ends(review.track)
-    edges = [begin, *review.track.timing_stations, end]
-    sectors = tuple(Segment(corner=k, phase="straight", s_start=a, s_end=b) for k, (a, b) in enumerate(pairwise(edges)))
+    stations = review.track.timing_stations
+    return np.array([begin, *stations, end]) if stations else np.zeros(0)
+
+
+def _passes(review: Review, edges: Array, owners: NDArray[np.intp]) -> tuple[Array, Array]:
+    """Times of all laps (L, C), and what measuring makes uncertain in one of them from lap to lap (C,) [s]."""
+    driven = [lap.comparison.driven for lap in review.laps]
     heading = track_heading(review.track, np.minimum(edges, review.track.length - 1e-9))
-    losses = segment_losses(sectors, review.target.lap, lap.comparison.driven, heading)
-    return _passes(lap, losses, list(np.eye(len(sectors), dtype=bool)))
-
-
-def _passes(lap: LapReview, losses: SegmentLosses, columns: Sequence[Array]) -> tuple[Array, Array]:
-    """Times and errors of sums over segments: an error that all laps share moves no difference between them.
-
-    A position bias lets the ends be passed earlier or later by what it has changed since the other lap.
-    """
-    driven = lap.comparison.driven
-    spent = np.diff(time_at(driven.lap.line.s, driven.lap.t, segment_edges(losses.segments)))
-    change = driven.bias.change(driven.lap.lap_time)
-    errors = []
-    for chosen in columns:
-        noise = float(np.std(losses.draws[:, chosen].sum(axis=1))) if losses.draws.size else 0.0
-        turned = change * float(np.hypot(*losses.shift[chosen].sum(axis=0)))
-        errors.append(math.sqrt(noise**2 + float((losses.drift[chosen] ** 2).sum()) + turned**2))
-    return np.array([spent[chosen].sum() for chosen in columns]), np.array(errors)
+    errors = np.sqrt(np.diag(pass_covariance(driven, edges, heading, owners)))
+    return measured_times(driven, edges, owners), errors
