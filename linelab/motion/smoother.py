@@ -172,6 +172,7 @@ def smooth(
     iterations: int = 3,
     antenna: tuple[float, float] = (0.0, 0.0),
     timing: Array | None = None,
+    solved: Solved | None = None,
 ) -> Motion:
     """Most likely motion through what was measured.
 
@@ -191,13 +192,15 @@ def smooth(
     timing : (len(TIMING), len(TIMING)) array, optional
         Root ``R`` of the covariance ``R·Rᵀ`` of the channels' timing.  Draws hold it too, the same of all motions that
         are drawn with a seed.
+    solved : Solved, optional
+        What :func:`solve` finds, where it is known.
 
     Raises
     ------
     RecordingError
         Fewer than four positions.
     """
-    solved = solve(streams, model, knots=knots, iterations=iterations)
+    solved = solved or solve(streams, model, knots=knots, iterations=iterations)
     spread = _draw(solved.factor, draws, seed)
     if timing is not None and draws:
         moved = timing @ np.random.default_rng([seed, 1]).standard_normal((len(TIMING), draws))
