@@ -8,6 +8,7 @@ With a grid step h the position error is below h⁴/384·|d⁴x/ds⁴|: 0.3 µm 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -105,29 +106,60 @@ def curve_at(curve: Curve, s: Array | float) -> CurvePoint:
     local = station - laps * curve.length
     inside = np.clip(local, 0.0, curve.length)
     step = curve.step
-    index = np.minimum((inside / step).astype(np.intp), curve.s.size - 2)
-    u = inside / step - index
-    psi0, psi1 = curve.psi[index], curve.psi[index + 1]
-    x = hermite(curve.x[index], curve.x[index + 1], np.cos(psi0), np.cos(psi1), u, step)
-    y = hermite(curve.y[index], curve.y[index + 1], np.sin(psi0), np.sin(psi1), u, step)
-    psi = hermite(psi0, psi1, curve.kappa[index], curve.kappa[index + 1], u, step)
-    k0, k1, d0, d1 = curve.kappa[index], curve.kappa[index + 1], curve.dkappa[index], curve.dkappa[index + 1]
-    kappa = hermite(k0, k1, d0, d1, u, step)
+    place = inside / step
+    index = np.minimum(place.astype(np.intp), curve.s.size - 2)
+    u = place - index
+    after = index + 1
+    psi0, psi1, k0, k1 = curve.psi.take(index), curve.psi.take(after), curve.kappa.take(index), curve.kappa.take(after)
+    d0, d1 = curve.dkappa.take(index), curve.dkappa.take(after)
+    blend = _blend(u, step)
+    cos, sin = _tangents(curve)
+    x = _blended(curve.x.take(index), curve.x.take(after), cos.take(index), cos.take(after), blend)
+    y = _blended(curve.y.take(index), curve.y.take(after), sin.take(index), sin.take(after), blend)
+    psi = _blended(psi0, psi1, k0, k1, blend)
+    kappa = _blended(k0, k1, d0, d1, blend)
     dkappa = _hermite_slope(k0, k1, d0, d1, u, step)
     beyond = local - inside
-    x = x + beyond * np.cos(psi)
-    y = y + beyond * np.sin(psi)
-    outside = np.abs(beyond) > ROUNDED * curve.length
-    kappa = np.where(outside, 0.0, kappa)
-    dkappa = np.where(outside, 0.0, dkappa)
+    if beyond.any():
+        x = x + beyond * np.cos(psi)
+        y = y + beyond * np.sin(psi)
+        outside = np.abs(beyond) > ROUNDED * curve.length
+        kappa = np.where(outside, 0.0, kappa)
+        dkappa = np.where(outside, 0.0, dkappa)
     psi = psi + laps * (curve.psi[-1] - curve.psi[0])
     return CurvePoint(x, y, psi, kappa, dkappa)
 
 
+@lru_cache(maxsize=8)
+def _tangents(curve: Curve) -> tuple[Array, Array]:
+    """Cosine and sine of the tangent's yaw angle at the table's stations (N,)."""
+    return np.cos(curve.psi), np.sin(curve.psi)
+
+
+class _Blend(NamedTuple):
+    """What cubic Hermite values at u in [0, 1] share over a step h."""
+
+    u: Array
+    w: Array  #: 1 - u
+    first: Array  #: 1 + 2 u
+    second: Array  #: 3 - 2 u
+    slopes: Array  #: h u w
+
+
+def _blend(u: Array, h: Array | float) -> _Blend:
+    w = 1.0 - u
+    return _Blend(u, w, 1.0 + 2.0 * u, 3.0 - 2.0 * u, h * u * w)
+
+
+def _blended(f0: Array | float, f1: Array | float, d0: Array, d1: Array, at: _Blend) -> Array:
+    """:func:`hermite` from what its values share."""
+    u, w, first, second, slopes = at
+    return f0 * first * w * w + f1 * u * u * second + slopes * (d0 * w - d1 * u)
+
+
 def hermite(f0: Array | float, f1: Array | float, d0: Array, d1: Array, u: Array, h: Array | float) -> Array:
     """Cubic Hermite value at u in [0, 1] between f0 and f1 with slopes d0, d1 over a step h."""
-    w = 1.0 - u
-    return f0 * (1.0 + 2.0 * u) * w * w + f1 * u * u * (3.0 - 2.0 * u) + h * u * w * (d0 * w - d1 * u)
+    return _blended(f0, f1, d0, d1, _blend(u, h))
 
 
 def _hermite_slope(f0: Array, f1: Array, d0: Array, d1: Array, u: Array, h: float) -> Array:
