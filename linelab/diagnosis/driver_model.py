@@ -127,13 +127,14 @@ def drive(model: Model, columns: Drives) -> Array:
 
 
 def _rolling(model: Model, columns: Drives, node: Node) -> Array:
-    """Deceleration with both pedals up at each place's own speed (P, L) [m/s²]."""
+    """Deceleration with both pedals up at each place's own speed, where a habit asks for it (P, L) [m/s²]."""
     found = np.zeros(columns.level.shape)
-    at = np.arange(columns.level.shape[1])
-    for k, away in enumerate(columns.from_place):
-        z, there = columns.level[k] ** 2, np.abs(away).argmin(axis=0)
-        r0, r1, r2 = (field[there, at] for field in (node.r0, node.r1, node.r2))
-        found[k] = columns.session[:, ROLL] * (r0 + z * (r1 + z * r2) + model.closed(z))
+    for k, (away, sizes) in enumerate(zip(columns.from_place, columns.sizes)):
+        some = np.flatnonzero((sizes[:, EARLY] > 0.0) | (sizes[:, LATE] > 0.0))
+        if some.size:
+            z, there = columns.level[k, some] ** 2, np.abs(away.take(some, axis=1)).argmin(axis=0)
+            r0, r1, r2 = (field[there, some] for field in (node.r0, node.r1, node.r2))
+            found[k, some] = columns.session[some, ROLL] * (r0 + z * (r1 + z * r2) + model.closed(z))
     return found
 
 
@@ -189,7 +190,8 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
             work.cap[:, some] = np.minimum(work.cap.take(some, axis=1), cap)
         some = np.flatnonzero(build > 0.0)
         if some.size:
-            _ease_in(work.throttle, some, away.take(some, axis=1), build[some] * v[some], step)
+            since = away if some.size == away.shape[1] else away.take(some, axis=1)
+            _ease_in(work.throttle, some, since, build[some] * v[some], step)
         some = np.flatnonzero((sizes[:, LATE] > 0.0) & (sizes[:, EASES] > 0.0))
         if some.size:
             since = away.take(some, axis=1) - sizes[some, LATE] * v[some]
@@ -209,8 +211,11 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
 def _ease_in(throttle: Array, some: Index, since: Array, over: Array, step: float) -> None:
     """Build the power up in some columns of the throttle (M, L), over so much way from where ``since`` is zero [m]."""
     up = np.clip((since + 0.5 * step) / (over + step), 0.0, 1.0)
-    full = throttle.take(some, axis=1)
-    throttle[:, some] = np.where(since >= 0.0, np.minimum(full, up), full)
+    np.copyto(up, 1.0, where=since < 0.0)
+    if some.size == throttle.shape[1]:
+        np.minimum(throttle, up, out=throttle)
+    else:
+        throttle[:, some] = np.minimum(throttle.take(some, axis=1), up)
 
 
 def _ahead(columns: Drives, k: int, some: Index) -> NDArray[np.bool_]:
