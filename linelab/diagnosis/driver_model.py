@@ -119,9 +119,7 @@ def drive(model: Model, columns: Drives) -> Array:
     node = _nodes(columns)
     limit = cornering_limit(node, float(model.kart.top_speed))
     rolling = _rolling(model, columns, node)
-    engine = columns.session[:, DRIVE] * push_at(model.kart, columns.level)
-    engine += columns.session[:, ROLL] * model.closed(columns.level**2)
-    work = _worked(columns, limit, rolling, engine)
+    work = _worked(columns, limit, rolling, _engine(model, columns))
     z = _passes(model, columns, node, work)
     return _rounded(columns, _moved_forward(columns, np.sqrt(z), rolling))
 
@@ -138,6 +136,14 @@ def _rolling(model: Model, columns: Drives, node: Node) -> Array:
     return found
 
 
+def _engine(model: Model, columns: Drives) -> Array:
+    """What closing the throttle takes off at each place where speed is lost (P, L) [m/s²]."""
+    found, lost = np.zeros(columns.level.shape), columns.sizes[:, :, LOST] > 0.0
+    v, session = columns.level[lost], columns.session[np.nonzero(lost)[1]]
+    found[lost] = session[:, DRIVE] * push_at(model.kart, v) + session[:, ROLL] * model.closed(v**2)
+    return found
+
+
 def _nodes(columns: Drives) -> Node:
     """Coefficients of the passes, the session's and the corners' own grip in them."""
     node = columns.node
@@ -151,7 +157,7 @@ def _nodes(columns: Drives) -> Node:
 def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Work:
     """What all habits make of the nodes, but a braking moved forward.
 
-    ``rolling`` as of :func:`_rolling`, ``engine`` (P, L) what closing the throttle takes off at each place [m/s²].
+    ``rolling`` and ``engine`` as of :func:`_rolling` and :func:`_engine`.
     """
     shape, step = columns.node.hold0.shape, columns.step
     build = columns.session[:, BUILD]
