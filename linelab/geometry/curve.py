@@ -8,7 +8,6 @@ With a grid step h the position error is below h⁴/384·|d⁴x/ds⁴|: 0.3 µm 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -130,10 +129,19 @@ def curve_at(curve: Curve, s: Array | float) -> CurvePoint:
     return CurvePoint(x, y, psi, kappa, dkappa)
 
 
-@lru_cache(maxsize=8)
+#: Cosines and sines of the last few curves' yaw angles, by the identity of those: comparing values takes longer.
+_TANGENTS: dict[int, tuple[Array, Array, Array]] = {}
+
+
 def _tangents(curve: Curve) -> tuple[Array, Array]:
     """Cosine and sine of the tangent's yaw angle at the table's stations (N,)."""
-    return np.cos(curve.psi), np.sin(curve.psi)
+    psi, kept = curve.psi, _TANGENTS.get(id(curve.psi))
+    if kept is None:
+        if len(_TANGENTS) >= 8:
+            _TANGENTS.pop(next(iter(_TANGENTS)), None)
+        # The angles are kept as well: as long as they are, no other array has their identity.
+        kept = _TANGENTS[id(psi)] = psi, np.cos(psi), np.sin(psi)
+    return kept[1], kept[2]
 
 
 class _Blend(NamedTuple):
