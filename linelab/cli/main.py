@@ -58,7 +58,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     # Linear algebra here is a great many small products, for which threads cost more than they bring.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # One command and the process ends: looking for cycles to free as often as usual costs a twentieth of a review.
-    gc.set_threshold(100_000, 50, 50)
+    gc.set_threshold(500_000, 50, 50)
     # What libraries have to say (a letter no font has, a number out of range) is for those who work on the program.
     if not sys.warnoptions and not os.environ.get("LINELAB_DEBUG"):
         warnings.simplefilter("ignore")

@@ -119,21 +119,28 @@ def drive(model: Model, columns: Drives) -> Array:
     node = _nodes(columns)
     limit = cornering_limit(node, float(model.kart.top_speed))
     rolling = _rolling(model, columns, node)
-    engine = columns.session[:, DRIVE] * push_at(model.kart, columns.level)
-    engine += columns.session[:, ROLL] * model.closed(columns.level**2)
-    work = _worked(columns, limit, rolling, engine)
+    work = _worked(columns, limit, rolling, _engine(model, columns))
     z = _passes(model, columns, node, work)
     return _rounded(columns, _moved_forward(columns, np.sqrt(z), rolling))
 
 
 def _rolling(model: Model, columns: Drives, node: Node) -> Array:
-    """Deceleration with both pedals up at each place's own speed (P, L) [m/s²]."""
+    """Deceleration with both pedals up at each place's own speed, where a habit asks for it (P, L) [m/s²]."""
     found = np.zeros(columns.level.shape)
-    at = np.arange(columns.level.shape[1])
-    for k, away in enumerate(columns.from_place):
-        z, there = columns.level[k] ** 2, np.abs(away).argmin(axis=0)
-        r0, r1, r2 = (field[there, at] for field in (node.r0, node.r1, node.r2))
-        found[k] = columns.session[:, ROLL] * (r0 + z * (r1 + z * r2) + model.closed(z))
+    for k, (away, sizes) in enumerate(zip(columns.from_place, columns.sizes)):
+        some = np.flatnonzero((sizes[:, EARLY] > 0.0) | (sizes[:, LATE] > 0.0))
+        if some.size:
+            z, there = columns.level[k, some] ** 2, np.abs(away.take(some, axis=1)).argmin(axis=0)
+            r0, r1, r2 = (field[there, some] for field in (node.r0, node.r1, node.r2))
+            found[k, some] = columns.session[some, ROLL] * (r0 + z * (r1 + z * r2) + model.closed(z))
+    return found
+
+
+def _engine(model: Model, columns: Drives) -> Array:
+    """What closing the throttle takes off at each place where speed is lost (P, L) [m/s²]."""
+    found, lost = np.zeros(columns.level.shape), columns.sizes[:, :, LOST] > 0.0
+    v, session = columns.level[lost], columns.session[np.nonzero(lost)[1]]
+    found[lost] = session[:, DRIVE] * push_at(model.kart, v) + session[:, ROLL] * model.closed(v**2)
     return found
 
 
@@ -150,7 +157,7 @@ def _nodes(columns: Drives) -> Node:
 def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Work:
     """What all habits make of the nodes, but a braking moved forward.
 
-    ``rolling`` as of :func:`_rolling`, ``engine`` (P, L) what closing the throttle takes off at each place [m/s²].
+    ``rolling`` and ``engine`` as of :func:`_rolling` and :func:`_engine`.
     """
     shape, step = columns.node.hold0.shape, columns.step
     build = columns.session[:, BUILD]
@@ -161,59 +168,66 @@ def _worked(columns: Drives, limit: Array, rolling: Array, engine: Array) -> _Wo
     for k, (away, sizes, v) in enumerate(zip(columns.from_place, columns.sizes, columns.level)):
         some = np.flatnonzero(sizes[:, SOFT] > 0.0)
         if some.size:
-            work.brake[:, some] *= np.where(_ahead(columns, k, some), np.exp(-sizes[some, SOFT]), 1.0)
+            weaker = np.where(_ahead(columns, k, some), np.exp(-sizes[some, SOFT]), 1.0)
+            work.brake[:, some] = work.brake.take(some, axis=1) * weaker
         some = np.flatnonzero(sizes[:, COAST] > 0.0)
         if some.size:
             begin = -columns.onset[k, some] - sizes[some, COAST] * columns.slowed[k, some]
-            up = np.clip((begin - away[:, some]) / step + 0.5, 0.0, 1.0)
+            since = away.take(some, axis=1)
+            up = np.clip((begin - since) / step + 0.5, 0.0, 1.0)
             # The power comes again where the rolling ends, at the place or some way before it.
-            again = np.clip((away[:, some] - sizes[some, UNTIL]) / step + 0.5, 0.0, 1.0)
-            throttle, up = work.throttle[:, some], np.maximum(up, again)
+            again = np.clip((since - sizes[some, UNTIL]) / step + 0.5, 0.0, 1.0)
+            throttle, up = work.throttle.take(some, axis=1), np.maximum(up, again)
             work.throttle[:, some] = np.where(_ahead(columns, k, some), np.minimum(throttle, up), throttle)
         some = np.flatnonzero(sizes[:, SLOW] > 0.0)
         if some.size:
-            off = np.abs(away[:, some] - np.minimum(sizes[some, WHERE], LATEST)) - HELD
+            off = np.abs(away.take(some, axis=1) - np.minimum(sizes[some, WHERE], LATEST)) - HELD
             held = np.maximum(v[some] - sizes[some, SLOW], 1.0) + np.maximum(off, 0.0) / step
-            work.cap[:, some] = np.minimum(work.cap[:, some], held**2)
+            work.cap[:, some] = np.minimum(work.cap.take(some, axis=1), held**2)
         some = np.flatnonzero(sizes[:, LATE] > 0.0)
         if some.size:
-            waited = sizes[some, LATE] * v[some]
-            since = away[:, some] - np.maximum(np.clip(sizes[some, WHERE], *WAITED), -waited)
-            past = np.maximum(away[:, some] - waited, 0.0) / step
-            falling = v[some] ** 2 - 2.0 * sizes[some, ROLLS] * rolling[k, some] * np.clip(since, 0.0, None)
+            waited, here = sizes[some, LATE] * v[some], away.take(some, axis=1)
+            since = here - np.maximum(np.clip(sizes[some, WHERE], *WAITED), -waited)
+            past = np.maximum(here - waited, 0.0) / step
+            falling = v[some] ** 2 - 2.0 * sizes[some, ROLLS] * rolling[k, some] * np.maximum(since, 0.0)
             # Beyond it the cap rises a little faster than the kart can: a fraction of a node more waiting counts too.
             held = np.sqrt(np.maximum(falling, 1.0)) + past * step * RELEASE / v[some]
             cap = np.where(since >= 0.0, held**2, np.inf)
-            work.cap[:, some] = np.minimum(work.cap[:, some], cap)
+            work.cap[:, some] = np.minimum(work.cap.take(some, axis=1), cap)
         some = np.flatnonzero(build > 0.0)
         if some.size:
-            work.throttle[:, some] = _eased_in(work.throttle[:, some], away[:, some], build[some] * v[some], step)
+            since = away if some.size == away.shape[1] else away.take(some, axis=1)
+            _ease_in(work.throttle, some, since, build[some] * v[some], step)
         some = np.flatnonzero((sizes[:, LATE] > 0.0) & (sizes[:, EASES] > 0.0))
         if some.size:
-            since, over = away[:, some] - sizes[some, LATE] * v[some], sizes[some, EASES] * v[some]
-            work.throttle[:, some] = _eased_in(work.throttle[:, some], since, over, step)
+            since = away.take(some, axis=1) - sizes[some, LATE] * v[some]
+            _ease_in(work.throttle, some, since, sizes[some, EASES] * v[some], step)
         some = np.flatnonzero(sizes[:, LOST] > 0.0)
         if some.size:
             middle, length = sizes[some, WHEN] * v[some], sizes[some, LASTS] * v[some]
-            part = np.clip(1.0 - np.abs(away[:, some] - middle) / length, 0.0, 1.0)
+            part = np.clip(1.0 - np.abs(away.take(some, axis=1) - middle) / length, 0.0, 1.0)
             less, how = part * sizes[some, LOST] / sizes[some, LASTS], sizes[some, FOOT]
             work.drag[:, some] += np.where(how == SLIDES, less, 0.0)
             foot = np.where(how == SLIDES, 1.0, np.maximum(1.0 - less / engine[k, some], 0.0))
-            work.throttle[:, some] = np.minimum(work.throttle[:, some], foot)
-            work.keeps[:, some] = np.maximum(work.keeps[:, some], (how == HOLDS) & (part > 0.0))
+            work.throttle[:, some] = np.minimum(work.throttle.take(some, axis=1), foot)
+            work.keeps[:, some] = np.maximum(work.keeps.take(some, axis=1), (how == HOLDS) & (part > 0.0))
     return work
 
 
-def _eased_in(throttle: Array, since: Array, over: Array, step: float) -> Array:
-    """The throttle (M, L) where it is built up ``over`` so much way (L,) from where ``since`` (M, L) is zero [m]."""
+def _ease_in(throttle: Array, some: Index, since: Array, over: Array, step: float) -> None:
+    """Build the power up in some columns of the throttle (M, L), over so much way from where ``since`` is zero [m]."""
     up = np.clip((since + 0.5 * step) / (over + step), 0.0, 1.0)
-    return np.where(since >= 0.0, np.minimum(throttle, up), throttle)
+    np.copyto(up, 1.0, where=since < 0.0)
+    if some.size == throttle.shape[1]:
+        np.minimum(throttle, up, out=throttle)
+    else:
+        throttle[:, some] = np.minimum(throttle.take(some, axis=1), up)
 
 
-def _ahead(columns: Drives, k: int, some: Index | int) -> NDArray[np.bool_]:
+def _ahead(columns: Drives, k: int, some: Index) -> NDArray[np.bool_]:
     """The way to a place from the one before, in some of the columns."""
-    ahead = columns.from_place[k][:, some] <= 0.0
-    return np.asarray(ahead & (columns.from_place[k - 1][:, some] > 0.0) if k else ahead)
+    ahead = columns.from_place[k].take(some, axis=1) <= 0.0
+    return np.asarray(ahead & (columns.from_place[k - 1].take(some, axis=1) > 0.0) if k else ahead)
 
 
 def _passes(model: Model, columns: Drives, node: Node, work: _Work) -> Array:
@@ -236,14 +250,16 @@ def _moved_forward(columns: Drives, v: Array, rolling: Array) -> Array:
         return v
     v = v.copy()
     for k, (away, sizes) in enumerate(zip(columns.from_place, columns.sizes)):
-        for c in np.flatnonzero(sizes[:, EARLY] > 0.0).tolist():
-            index = np.flatnonzero(_ahead(columns, k, c))
-            if index.size < 2:
+        some = np.flatnonzero(sizes[:, EARLY] > 0.0)
+        ahead = _ahead(columns, k, some)
+        for c, first, count in zip(some.tolist(), ahead.argmax(axis=0).tolist(), ahead.sum(axis=0).tolist()):
+            if count < 2:
                 continue
-            x, own = away[index, c], v[index, c]
+            way = slice(first, first + count)
+            x, own = away[way, c], v[way, c]
             moved = np.interp(x + sizes[c, EARLY], x, own)
             waits = np.sqrt(own[-1] ** 2 + 2.0 * sizes[c, ROLLS] * rolling[k, c] * np.maximum(-x, 0.0))
-            v[index, c] = np.minimum(own, np.maximum(moved, waits))
+            v[way, c] = np.minimum(own, np.maximum(moved, waits))
     return v
 
 
@@ -253,7 +269,7 @@ def _rounded(columns: Drives, v: Array) -> Array:
     if not (half > 0.0).any():
         return v
     about = _About(half * v / columns.step)
-    lowest = about(v, np.full(2 * _POINTS + 1, 1.0), np.minimum)
+    lowest = about(v, None, np.minimum)
     weights_of = 1.0 + np.cos(np.linspace(-np.pi, np.pi, 2 * _POINTS + 3)[1:-1])
     return np.asarray(np.minimum(about(lowest, weights_of / weights_of.sum(), np.add), v))
 
@@ -263,21 +279,30 @@ class _About:
 
     def __init__(self, reach: Array) -> None:
         count, self.width = reach.shape
-        row = np.arange(count)[:, None]
-        here = np.arange(row.size * self.width).reshape(reach.shape) - self.width * row
+        row = np.arange(float(count))[:, None]
+        column = np.arange(self.width)
         self.spots = []
         for share in np.linspace(-1.0, 1.0, 2 * _POINTS + 1):
-            at = np.clip(row + share * reach, 0.0, count - 1.001)
+            at = share * reach
+            at += row
+            np.clip(at, 0.0, count - 1.001, out=at)
             low = at.astype(np.intp)
-            self.spots.append((low * self.width + here, at - low))
+            at -= low
+            low *= self.width
+            low += column
+            self.spots.append((low, at))
 
-    def __call__(self, v: Array, weight: Array, join: np.ufunc) -> Array:
+    def __call__(self, v: Array, weight: Array | None, join: np.ufunc) -> Array:
         """Values (M, L) there, weighted and joined."""
-        flat = v.ravel()
-        rise = np.append(flat[self.width :] - flat[: -self.width], np.zeros(self.width))
+        rise = np.zeros(v.shape)
+        np.subtract(v[1:], v[:-1], out=rise[:-1])
         found = None
-        for (low, part), factor in zip(self.spots, weight):
-            value = factor * (flat.take(low) + part * rise.take(low))
+        for k, (low, part) in enumerate(self.spots):
+            value = rise.take(low)
+            value *= part
+            value += v.take(low)
+            if weight is not None:
+                value *= weight[k]
             found = value if found is None else join(found, value, out=found)
         return np.asarray(found)
 

@@ -201,15 +201,15 @@ class Scene:
     def windows_driven(self, place: Index, theta: Array) -> Array:
         """Speeds in the windows of places (C,) with these numbers (C, SIZE), the others as they are (M, C) [m/s]."""
         windows, course = self.windows, self.given.course
-        index = windows.node[:, place]
+        index = windows.node.take(place, axis=1)
         others = np.concatenate([self.sizes, np.zeros((1, SIZE))])
         sizes = np.array([others[windows.who[0][place]], theta, others[windows.who[2][place]]])
         who = windows.who[:, place]
         level, onset, slowed = (np.append(field[:, 0], 100.0)[who] for field in self.ideal)
         level = level * np.sqrt(1.0 + sizes[:, :, GRIP])
         columns = Drives(
-            h=windows.h[:, place], node=Node(*(field[:, place] for field in self.node)),
-            from_place=windows.away[:, :, place], sizes=sizes, level=level, onset=onset, slowed=slowed,
+            h=windows.h.take(place, axis=1), node=Node(*(field.take(place, axis=1) for field in self.node)),
+            from_place=windows.away.take(place, axis=2), sizes=sizes, level=level, onset=onset, slowed=slowed,
             session=np.repeat(self.session[None], place.size, axis=0), start=self.v[index[0]] ** 2,
             end=self.v[index[-1]] ** 2, step=float(np.median(course.h)),
         )  # fmt: skip
@@ -451,7 +451,7 @@ def prior_cost(theta: Array, middle: Array, scale: Array, *, normal: NDArray[np.
 
 def cost_of(fit: Fit) -> float:
     """Misfit, what fine tuning costs, and the price of the habits that are there."""
-    return fit.misfit + fit.spread + priors.PRICE * len(habits_of(cleaned(fit.sizes)))
+    return fit.misfit + fit.spread + priors.PRICE * int(np.count_nonzero(fit.sizes[: len(HABITS)] > priors.NONE))
 
 
 def cleaned(sizes: Array) -> Array:

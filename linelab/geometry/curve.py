@@ -107,29 +107,67 @@ def curve_at(curve: Curve, s: Array | float) -> CurvePoint:
     step = curve.step
     place = inside / step
     index = np.minimum(place.astype(np.intp), curve.s.size - 2)
-    u, after = place - index, index + 1
-    psi0, psi1, k0, k1, d0, d1 = (
-        values.take(at) for values in (curve.psi, curve.kappa, curve.dkappa) for at in (index, after)
-    )
-    x = hermite(curve.x.take(index), curve.x.take(after), np.cos(psi0), np.cos(psi1), u, step)
-    y = hermite(curve.y.take(index), curve.y.take(after), np.sin(psi0), np.sin(psi1), u, step)
-    psi = hermite(psi0, psi1, k0, k1, u, step)
-    kappa = hermite(k0, k1, d0, d1, u, step)
+    u = place - index
+    after = index + 1
+    psi0, psi1, k0, k1 = curve.psi.take(index), curve.psi.take(after), curve.kappa.take(index), curve.kappa.take(after)
+    d0, d1 = curve.dkappa.take(index), curve.dkappa.take(after)
+    blend = _blend(u, step)
+    cos, sin = _tangents(curve)
+    x = _blended(curve.x.take(index), curve.x.take(after), cos.take(index), cos.take(after), blend)
+    y = _blended(curve.y.take(index), curve.y.take(after), sin.take(index), sin.take(after), blend)
+    psi = _blended(psi0, psi1, k0, k1, blend)
+    kappa = _blended(k0, k1, d0, d1, blend)
     dkappa = _hermite_slope(k0, k1, d0, d1, u, step)
     beyond = local - inside
-    x = x + beyond * np.cos(psi)
-    y = y + beyond * np.sin(psi)
-    outside = np.abs(beyond) > ROUNDED * curve.length
-    kappa = np.where(outside, 0.0, kappa)
-    dkappa = np.where(outside, 0.0, dkappa)
+    if beyond.any():
+        x = x + beyond * np.cos(psi)
+        y = y + beyond * np.sin(psi)
+        outside = np.abs(beyond) > ROUNDED * curve.length
+        kappa = np.where(outside, 0.0, kappa)
+        dkappa = np.where(outside, 0.0, dkappa)
     psi = psi + laps * (curve.psi[-1] - curve.psi[0])
     return CurvePoint(x, y, psi, kappa, dkappa)
 
 
+#: Cosines and sines of the last few curves' yaw angles, by the identity of those: comparing values takes longer.
+_TANGENTS: dict[int, tuple[Array, Array, Array]] = {}
+
+
+def _tangents(curve: Curve) -> tuple[Array, Array]:
+    """Cosine and sine of the tangent's yaw angle at the table's stations (N,)."""
+    psi, kept = curve.psi, _TANGENTS.get(id(curve.psi))
+    if kept is None:
+        if len(_TANGENTS) >= 8:
+            _TANGENTS.pop(next(iter(_TANGENTS)), None)
+        # The angles are kept as well: as long as they are, no other array has their identity.
+        kept = _TANGENTS[id(psi)] = psi, np.cos(psi), np.sin(psi)
+    return kept[1], kept[2]
+
+
+class _Blend(NamedTuple):
+    """What cubic Hermite values at u in [0, 1] share over a step h."""
+
+    u: Array
+    w: Array  #: 1 - u
+    first: Array  #: 1 + 2 u
+    second: Array  #: 3 - 2 u
+    slopes: Array  #: h u w
+
+
+def _blend(u: Array, h: Array | float) -> _Blend:
+    w = 1.0 - u
+    return _Blend(u, w, 1.0 + 2.0 * u, 3.0 - 2.0 * u, h * u * w)
+
+
+def _blended(f0: Array | float, f1: Array | float, d0: Array, d1: Array, at: _Blend) -> Array:
+    """:func:`hermite` from what its values share."""
+    u, w, first, second, slopes = at
+    return f0 * first * w * w + f1 * u * u * second + slopes * (d0 * w - d1 * u)
+
+
 def hermite(f0: Array | float, f1: Array | float, d0: Array, d1: Array, u: Array, h: Array | float) -> Array:
     """Cubic Hermite value at u in [0, 1] between f0 and f1 with slopes d0, d1 over a step h."""
-    w = 1.0 - u
-    return f0 * (1.0 + 2.0 * u) * w * w + f1 * u * u * (3.0 - 2.0 * u) + h * u * w * (d0 * w - d1 * u)
+    return _blended(f0, f1, d0, d1, _blend(u, h))
 
 
 def _hermite_slope(f0: Array, f1: Array, d0: Array, d1: Array, u: Array, h: float) -> Array:

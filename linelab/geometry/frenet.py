@@ -137,9 +137,9 @@ def _make_table(curve: Curve, widths: tuple[Array, Array] | None) -> _Table:
 
 def _distance2(t: _Table, where: slice | Index, x: Array | float, y: Array | float) -> Array:
     """Squared distance of points from the road's width at table entries [m²]."""
-    dx, dy = x - t.x[where], y - t.y[where]
-    along = dx * t.cos[where] + dy * t.sin[where]
-    n = dy * t.cos[where] - dx * t.sin[where]
+    dx, dy, cos, sin = x - t.x[where], y - t.y[where], t.cos[where], t.sin[where]
+    along = dx * cos + dy * sin
+    n = dy * cos - dx * sin
     outside = np.maximum(np.maximum(n - t.left[where], t.right[where] - n), 0.0)
     return np.asarray(along * along + outside * outside)
 
@@ -164,27 +164,28 @@ class _Follower:
 
     def __init__(self, table: _Table, x: Array, y: Array) -> None:
         self._table = table
-        self._x, self._y = x, y
-        self._chord = np.concatenate([[0.0], np.hypot(np.diff(x), np.diff(y))])
+        self._x, self._y = x.tolist(), y.tolist()
+        self._chord = [0.0, *np.hypot(np.diff(x), np.diff(y)).tolist()]
         # Direction of travel over several anchors: position noise of 1-3 m makes single chords point anywhere.
         index = np.arange(x.size)
         behind, ahead = np.maximum(index - 2, 0), np.minimum(index + 2, x.size - 1)
         dx, dy = x[ahead] - x[behind], y[ahead] - y[behind]
         size = np.maximum(np.hypot(dx, dy), 1e-9)
         moving = size > 1e-6
-        self._dx, self._dy = np.where(moving, dx / size, 0.0), np.where(moving, dy / size, 0.0)
+        self._dx, self._dy = (np.where(moving, way / size, 0.0).tolist() for way in (dx, dy))
+        self._entries = np.arange(float(table.x.size))
 
     def follow(self, start: float | None) -> Array:
         """Station of every anchor (K,), unwrapped [m]."""
         table = self._table
-        out = np.empty(self._x.size)
+        out = np.empty(len(self._x))
         if start is None:
             here = self._acquire(0, None)
         else:
             here, _ = self._advance(0, round(start / table.step), 20.0)
         out[0] = here
         wait, patience = 0, 10
-        for k in range(1, self._x.size):
+        for k in range(1, out.size):
             here, miss = self._advance(k, here, 0.0)
             if miss > _LOST:
                 wait -= 1
@@ -203,7 +204,7 @@ class _Follower:
         direction of travel, each scaled by its usual size (4 m; 3 m + half the travel; 40 degrees).
         """
         t = self._table
-        travel = float(self._chord[k])
+        travel = self._chord[k]
         back = int((5.0 + slack + 0.5 * travel) / t.step)
         ahead = int((8.0 + slack + 3.0 * travel) / t.step)
         shift = 0
@@ -217,9 +218,10 @@ class _Follower:
         if b - a < 1:
             a, b = (0, 1) if b <= 0 else (t.x.size - 1, t.x.size)
         cut = slice(a, b)
-        square = _distance2(t, cut, float(self._x[k]), float(self._y[k]))
-        agree = t.cos[cut] * self._dx[k] + t.sin[cut] * self._dy[k]
-        moved = (np.arange(a, b) - (t.pad - shift + last)) * t.step - travel
+        cos, sin = t.cos[cut], t.sin[cut]
+        square = _distance2(t, cut, self._x[k], self._y[k])
+        agree = cos * self._dx[k] + sin * self._dy[k]
+        moved = (self._entries[cut] - (t.pad - shift + last)) * t.step - travel
         cost = square / 16.0 + (moved / (3.0 + slack + 0.5 * travel)) ** 2 - 2.0 * agree
         best = int(cost.argmin())
         return a + best - t.pad + shift, math.sqrt(float(square[best]))
@@ -228,7 +230,7 @@ class _Follower:
         """Entry for anchor ``k`` from anywhere on the curve: the stretch that the next anchors fit best."""
         t = self._table
         core = slice(t.pad, t.pad + t.lap) if t.lap else slice(0, t.x.size)
-        square = _distance2(t, core, float(self._x[k]), float(self._y[k]))
+        square = _distance2(t, core, self._x[k], self._y[k])
         agree = t.cos[core] * self._dx[k] + t.sin[core] * self._dy[k]
         cost = square / 16.0 - 2.0 * agree
         before, after = np.roll(cost, 1), np.roll(cost, -1)
@@ -240,7 +242,7 @@ class _Follower:
         for dip in dips.tolist():
             entry = dip if t.lap else dip - t.pad
             score = float(cost[dip])
-            for ahead in range(k + 1, min(k + 16, self._x.size)):
+            for ahead in range(k + 1, min(k + 16, len(self._x))):
                 entry, miss = self._advance(ahead, entry, 0.0)
                 at = entry % t.lap + t.pad if t.lap else entry + t.pad
                 score += miss * miss / 16.0 - 2.0 * float(t.cos[at] * self._dx[ahead] + t.sin[at] * self._dy[ahead])

@@ -250,10 +250,10 @@ def check_direction(track: Track, states: Array, source: str) -> None:
         return
     thin = slice(None, None, max(track.s.size // 1000, 1))
     x, y, psi = track.reference.x[thin], track.reference.y[thin], track.reference.psi[thin]
-    gap = np.hypot(some[:, 0, None] - x, some[:, 3, None] - y)
-    nearest = gap.argmin(axis=1)
+    square = (some[:, 0, None] - x) ** 2 + (some[:, 3, None] - y) ** 2
+    nearest = square.argmin(axis=1)
     along_track = some[:, 1] * np.cos(psi[nearest]) + some[:, 4] * np.sin(psi[nearest])
-    close = gap.min(axis=1) < 30.0
+    close = square.min(axis=1) < 30.0**2
     if close.sum() >= 10 and (along_track[close] < 0.0).mean() > 0.6:
         raise RecordingError(
             "the recording runs against the track's direction",

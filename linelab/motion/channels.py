@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from linelab.motion.align import kinematics
-from linelab.motion.smoother import Model, Motion, smooth
+from linelab.motion.smoother import Model, Motion, Solved, smooth, solve
 from linelab.motion.streams import ESTIMATED, TIMING, Channel, Streams
 from linelab.recorded.laps import ASSUMED_BIAS, BIAS_TIME
 from linelab.recorded.samples import Samples, drift
@@ -216,6 +216,10 @@ def streams_of(samples: Samples, sensors: Sensors, start: float = -math.inf, end
     )  # fmt: skip
 
 
+#: What was solved with some sensors, by samples, times and iterations.
+Known = dict[tuple[object, ...], Solved]
+
+
 def smooth_session(
     samples: Samples,
     sensors: Sensors,
@@ -225,13 +229,21 @@ def smooth_session(
     draws: int = 0,
     seed: int = 1,
     iterations: int = 3,
+    known: Known | None = None,
 ) -> Motion:
-    """The smoothed motion between two times [s]; see :func:`linelab.motion.smoother.smooth`."""
+    """The smoothed motion between two times [s]; see :func:`linelab.motion.smoother.smooth`.
+
+    ``known`` keeps what was solved with these sensors, for the same stretch to be drawn from later.
+    """
     streams = streams_of(samples, sensors, start, end)
     timing = np.array(sensors.timing) if sensors.timing else None
+    key, solved = (id(samples), start, end, iterations), None
+    if known is not None:
+        solved = known[key] = known.get(key) or solve(streams, sensors.model, iterations=iterations)
     return smooth(
-        streams, sensors.model, draws=draws, seed=seed, iterations=iterations, antenna=sensors.antenna, timing=timing
-    )
+        streams, sensors.model, draws=draws, seed=seed, iterations=iterations, antenna=sensors.antenna, timing=timing,
+        solved=solved,
+    )  # fmt: skip
 
 
 #: Correlation time of an assumed bias at most [s]: errors stay alike for minutes, not for hours.

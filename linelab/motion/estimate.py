@@ -19,7 +19,7 @@ from linelab.measured import plus_minus
 from linelab.model.lap import Lap, Limit, Line, lap_columns
 from linelab.model.track import Track
 from linelab.motion.align import Guide, Placement, place_laps
-from linelab.motion.channels import PositionBias, Sensors, assumed_bias, smooth_session
+from linelab.motion.channels import Known, PositionBias, Sensors, assumed_bias, smooth_session
 from linelab.motion.sensors import read_sensors
 from linelab.motion.smoother import Motion
 from linelab.recorded.laps import RecordedLap
@@ -36,9 +36,12 @@ _SPAN = 900.0
 
 
 def smoothed_windows(
-    laps: Sequence[RecordedLap], sensors: Sensors, *, draws: int = 0, seed: int = 1, iterations: int = 3
-) -> Iterator[tuple[list[RecordedLap], Motion]]:
+    laps: Sequence[RecordedLap], sensors: Sensors, *, draws: int = 0, seed: int = 1, iterations: int = 3,
+    known: Known | None = None,
+) -> Iterator[tuple[list[RecordedLap], Motion]]:  # fmt: skip
     """Runs of laps with the motion that covers them; time and memory grow with the number of laps.
+
+    ``known`` as of :func:`linelab.motion.channels.smooth_session`.
 
     Raises
     ------
@@ -47,7 +50,12 @@ def smoothed_windows(
     """
     for window in _windows(laps):
         span = window[0].t_start - PAD, window[-1].t_end + PAD
-        yield window, smooth_session(window[0].samples, sensors, *span, draws=draws, seed=seed, iterations=iterations)
+        yield (
+            window,
+            smooth_session(
+                window[0].samples, sensors, *span, draws=draws, seed=seed, iterations=iterations, known=known
+            ),
+        )
 
 
 def _windows(laps: Sequence[RecordedLap]) -> Iterator[list[RecordedLap]]:
@@ -267,6 +275,7 @@ def estimate_laps(
     draws: int | None = None,
     seed: int = 1,
     shifts: Array | None = None,
+    known: Known | None = None,
     refused: Callable[[RecordedLap, RecordingError], None] | None = None,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> tuple[DrivenLap, ...]:
@@ -293,6 +302,8 @@ def estimate_laps(
         The draws are the same for the same seed.
     shifts : (L, 2) array, optional
         Position bias to take off each lap, east and north [m]; see :mod:`linelab.motion.placing`.
+    known : dict, optional
+        Keeps what is solved, for another estimate of these laps with these sensors; not of more than 40 laps.
     refused : callable, optional
         Called with a lap that cannot be estimated and why, and the lap is left out; without it that is an error.
     progress : callable
@@ -319,8 +330,8 @@ def estimate_laps(
     found: list[DrivenLap] = []
     guide: Guide | None = None
     done = 0
-    turns = 2 if typical else 3
-    for window, motion in smoothed_windows(laps, facts, draws=count, seed=seed, iterations=turns):
+    turns, known = 2 if typical else 3, known if len(laps) <= _MANY else None
+    for window, motion in smoothed_windows(laps, facts, draws=count, seed=seed, iterations=turns, known=known):
         taken = None if shifts is None else shifts[done : done + len(window)]
         placed, guide = place_laps(track, motion, window, spacing, guide, taken)
         for lap, placement in zip(window, placed):

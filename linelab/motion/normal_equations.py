@@ -49,11 +49,23 @@ def no_information(grid: Grid) -> Information:
     return Information(grid, np.zeros((UNKNOWNS, BAND + 1, grid.size)), np.zeros((grid.size, UNKNOWNS)))
 
 
-def _put(band: Array, count: int, row: tuple[int, int], column: tuple[int, int], values: Array | float) -> None:
-    """Add an interval's entry for two of its unknowns, each (group after the interval's own, component)."""
+def _put(
+    band: Array, count: int, row: tuple[int, int], column: tuple[int, int], values: Array | float, alike: int = 1
+) -> None:
+    """Add an interval's entry for two of its unknowns, each (group after the interval's own, component); the same for
+    so many components ``alike`` that follow each other, such as both axes."""
     below = UNKNOWNS * (row[0] - column[0]) + row[1] - column[1]
     group, component = column if below >= 0 else row
-    band[component, abs(below), group : group + count] += values
+    band[component : component + alike, abs(below), group : group + count] += values
+
+
+def _put_pairs(band: Array, count: int, first: int, second: int, values: Array, alike: int = 1) -> None:
+    """Add an interval's entries for two components of the motion, by _PAIRS (21, count)."""
+    for b in range(SPAN):
+        some, groups = values[_LATER[b]], slice(b, b + count)
+        band[first : first + alike, second - first :: UNKNOWNS][:, : SPAN - b, groups] += some
+        if first != second:
+            band[second, UNKNOWNS + first - second :: UNKNOWNS][: SPAN - b - 1, groups] += some[1:]
 
 
 def _moments(index: NDArray[np.intp], u: Array, weight: Array, most: int, count: int) -> Array:
@@ -77,6 +89,8 @@ _HATS = np.array([[1.0, -1.0], [0.0, 1.0]])
 _HAT_SQUARES = _products(_HATS, _HATS)
 #: Pairs of basis functions, the later one first.
 _PAIRS = tuple((a, b) for a in range(SPAN) for b in range(a + 1))
+#: By basis function, where its pairs with itself and with later ones are among them.
+_LATER = [[_PAIRS.index((a, b)) for a in range(b, SPAN)] for b in range(SPAN)]
 
 
 @lru_cache(maxsize=64)
@@ -94,9 +108,7 @@ def _jerk_information(count: int, step: float) -> Array:
     """Band (5, BAND + 1, n) of white jerk of a density of 1 m²/s⁵ (read-only)."""
     grid = Grid(0.0, step, count)
     band = no_information(grid).band
-    for (a, b), bent in zip(_PAIRS, _squared(3, step)):
-        for axis in (0, 1):
-            _put(band, count, (a, axis), (b, axis), bent)
+    _put_pairs(band, count, 0, 0, _squared(3, step)[:, None], alike=2)
     band.flags.writeable = False
     return band
 
@@ -109,8 +121,23 @@ def _squared(order: int, step: float) -> Array:
 
 def add_positions(info: Information, t: Array, x: Array, y: Array, weight: Array) -> None:
     """Positions, each the motion plus the bias; ``weight`` is 1/variance per axis (M,) [1/m²]."""
+    grid, place = info.grid, info.grid.locate(t)
+    pieces, products, hatted = _pieces(0, 0.0, grid.step)
+    sums = _moments(*place, weight, 2 * (pieces.shape[1] - 1), grid.count)
+    _put_pairs(info.band, grid.count, 0, 0, products @ sums, alike=2)
+    knots = [(_ERROR_GROUP + a, BIAS[0]) for a in range(2)]
+    for (a, knot), entry in zip(product(range(SPAN), knots), hatted @ sums[: hatted.shape[1]]):
+        _put(info.band, grid.count, (a, 0), knot, entry, alike=2)
+    _add_hats(info, knots, _HAT_SQUARES @ sums[: _HAT_SQUARES.shape[1]], alike=2)
     for direction, value, error in zip(((1.0, 0.0), (0.0, 1.0)), (x, y), BIAS):
-        add_components(info, t, 0, direction, value, weight, error=error)
+        info.right += right_side(grid, place, 0, direction, weight * value, blur=0.0, error=error)
+        info.square += float(weight @ (value * value))
+
+
+def _add_hats(info: Information, knots: list[tuple[int, int]], values: Array, alike: int = 1) -> None:
+    """Add the products (4, count) of an error's two hat functions at its knots."""
+    for pair, entry in zip(((0, 0), (1, 0), (1, 1)), values[[0, 2, 3]]):
+        _put(info.band, info.grid.count, knots[pair[0]], knots[pair[1]], entry, alike)
 
 
 def add_components(
@@ -144,7 +171,7 @@ def add_components(
         Which of the unknowns at the knots is an error of the channel's own that lasts.
     """
     grid = info.grid
-    index, u = grid.locate(t)
+    index, u = place = info.grid.locate(t)
     pieces, products, hatted = _pieces(order, blur, grid.step)
     degree = pieces.shape[1] - 1
     for first, second in ((0, 0), (0, 1), (1, 1)):
@@ -152,11 +179,8 @@ def add_components(
         if not np.any(factor):
             continue
         values = products @ _moments(index, u, weight * factor, 2 * degree, grid.count)
-        for (a, b), entry in zip(_PAIRS, values):
-            _put(info.band, grid.count, (a, first), (b, second), entry)
-            if first != second and a != b:
-                _put(info.band, grid.count, (b, first), (a, second), entry)
-    info.right += right_side(grid, t, order, direction, weight * value, blur=blur, error=error)
+        _put_pairs(info.band, grid.count, first, second, values)
+    info.right += right_side(grid, place, order, direction, weight * value, blur=blur, error=error)
     info.square += float(weight @ (value * value))
     if error is None:
         return
@@ -166,14 +190,12 @@ def add_components(
             values = hatted @ _moments(index, u, weight * factor, hatted.shape[1] - 1, grid.count)
             for (a, knot), entry in zip(product(range(SPAN), knots), values):
                 _put(info.band, grid.count, (a, axis), knot, entry)
-    values = _HAT_SQUARES @ _moments(index, u, weight, 2, grid.count)
-    for pair, entry in zip(((0, 0), (1, 0), (1, 1)), values[[0, 2, 3]]):
-        _put(info.band, grid.count, knots[pair[0]], knots[pair[1]], entry)
+    _add_hats(info, knots, _HAT_SQUARES @ _moments(index, u, weight, _HAT_SQUARES.shape[1] - 1, grid.count))
 
 
 def right_side(
     grid: Grid,
-    t: Array,
+    place: tuple[NDArray[np.intp], Array],
     order: int,
     direction: tuple[Array | float, Array | float],
     value: Array,
@@ -181,8 +203,8 @@ def right_side(
     blur: float,
     error: int | None,
 ) -> Array:
-    """Right side (n, 5) that weighted components make; see :func:`add_components`."""
-    index, u = grid.locate(t)
+    """Right side (n, 5) that weighted components make at a ``place`` of the grid; see :func:`add_components`."""
+    index, u = place
     pieces = _pieces(order, blur, grid.step)[0]
     right = np.zeros((grid.size, UNKNOWNS))
     parts = [(0, axis, pieces, value * factor) for axis, factor in enumerate(direction)]
@@ -203,17 +225,14 @@ def add_jerk(info: Information, density: Array | float) -> None:
         info.band += _jerk_information(grid.count, grid.step) / density
         return
     inverse = 1.0 / density
-    for (a, b), bent in zip(_PAIRS, _squared(3, grid.step)):
-        for axis in (0, 1):
-            _put(info.band, grid.count, (a, axis), (b, axis), bent * inverse)
+    _put_pairs(info.band, grid.count, 0, 0, _squared(3, grid.step)[:, None] * inverse, alike=2)
 
 
 def add_slowness(info: Information) -> None:
     """A whisper on speed and acceleration, so that a stretch without samples has a solution."""
     grid = info.grid
-    for (a, b), slow in zip(_PAIRS, 1e-7 * (_squared(2, grid.step) + _squared(1, grid.step))):
-        for axis in (0, 1):
-            _put(info.band, grid.count, (a, axis), (b, axis), slow)
+    slow = 1e-7 * (_squared(2, grid.step) + _squared(1, grid.step))
+    _put_pairs(info.band, grid.count, 0, 0, slow[:, None], alike=2)
 
 
 def add_error(info: Information, components: tuple[int, ...], sigma: float, time: float, rounding: float = 0.0) -> None:
@@ -224,16 +243,16 @@ def add_error(info: Information, components: tuple[int, ...], sigma: float, time
     steps = np.array([first * then, -(first + then), 1.0])
     start = (first + then) / (1.0 + first * then)
     begun = unit / (1.0 - start * start)
-    for component in components:
-        places = [(_ERROR_GROUP + a, component) for a in range(3)]
-        for a in range(3):
-            for b in range(a + 1):
-                _put(info.band, grid.count - 1, places[a], places[b], kick * steps[a] * steps[b])
-        for a, b, value in ((0, 0, start * start * begun + unit), (1, 0, -start * begun), (1, 1, begun)):
-            _put(info.band, 1, places[a], places[b], value)
-        # Groups without an error knot.
-        info.band[component, 0, :_ERROR_GROUP] = 1.0
-        info.band[component, 0, _ERROR_GROUP + grid.count + 1 :] = 1.0
+    alike, component = len(components), components[0]
+    places = [(_ERROR_GROUP + a, component) for a in range(3)]
+    for a in range(3):
+        for b in range(a + 1):
+            _put(info.band, grid.count - 1, places[a], places[b], kick * steps[a] * steps[b], alike)
+    for a, b, value in ((0, 0, start * start * begun + unit), (1, 0, -start * begun), (1, 1, begun)):
+        _put(info.band, 1, places[a], places[b], value, alike)
+    # Groups without an error knot.
+    info.band[component : component + alike, 0, :_ERROR_GROUP] = 1.0
+    info.band[component : component + alike, 0, _ERROR_GROUP + grid.count + 1 :] = 1.0
 
 
 def _kicks(grid: Grid, sigma: float, time: float, rounding: float) -> tuple[float, float, float, float]:

@@ -18,7 +18,7 @@ from linelab.geometry.curve import curve_at
 from linelab.measured import plus_minus
 from linelab.model.grip_field import kerb_width
 from linelab.model.track import Track, along
-from linelab.motion.channels import PositionBias, Sensors, assumed_bias
+from linelab.motion.channels import Known, PositionBias, Sensors, assumed_bias
 from linelab.motion.estimate import DrivenLap, estimate_laps, with_bias
 from linelab.motion.sensors import read_sensors
 from linelab.recorded.laps import RecordedLap
@@ -106,9 +106,11 @@ def estimate_placed_laps(
     error = bias or assumed_bias(facts)
     every = sorted({id(lap): lap for lap in (*laps, *among)}.values(), key=lambda lap: lap.t_start)
     lost: dict[int, RecordingError] = {}
+    known: Known = {}
     rough = estimate_laps(
-        track, every, sensors=facts, bias=error, draws=0, refused=lambda lap, why: lost.update({id(lap): why})
-    )
+        track, every, sensors=facts, bias=error, draws=0, known=known,
+        refused=lambda lap, why: lost.update({id(lap): why}),
+    )  # fmt: skip
     for lap in laps:
         if id(lap) in lost and refused is None:
             raise lost[id(lap)]
@@ -120,7 +122,9 @@ def estimate_placed_laps(
     rows = {id(lap): k for k, lap in enumerate(lap for lap in every if id(lap) not in lost)}
     kept = [lap for lap in laps if id(lap) in rows]
     chosen = [rows[id(lap)] for lap in kept]
-    found = estimate_laps(track, kept, sensors=facts, bias=error, shifts=placing.shifts[chosen], progress=progress)
+    found = estimate_laps(
+        track, kept, sensors=facts, bias=error, shifts=placing.shifts[chosen], known=known, progress=progress
+    )
     return tuple(
         replace(with_bias(lap, _remaining(lap, error, float(placing.sigmas[k]))), notes=(*lap.notes, *placing.notes))
         for lap, k in zip(found, chosen)

@@ -172,6 +172,7 @@ def smooth(
     iterations: int = 3,
     antenna: tuple[float, float] = (0.0, 0.0),
     timing: Array | None = None,
+    solved: Solved | None = None,
 ) -> Motion:
     """Most likely motion through what was measured.
 
@@ -191,13 +192,15 @@ def smooth(
     timing : (len(TIMING), len(TIMING)) array, optional
         Root ``R`` of the covariance ``R·Rᵀ`` of the channels' timing.  Draws hold it too, the same of all motions that
         are drawn with a seed.
+    solved : Solved, optional
+        What :func:`solve` finds, where it is known.
 
     Raises
     ------
     RecordingError
         Fewer than four positions.
     """
-    solved = solve(streams, model, knots=knots, iterations=iterations)
+    solved = solved or solve(streams, model, knots=knots, iterations=iterations)
     spread = _draw(solved.factor, draws, seed)
     if timing is not None and draws:
         moved = timing @ np.random.default_rng([seed, 1]).standard_normal((len(TIMING), draws))
@@ -218,9 +221,11 @@ def smooth(
 class Solved(NamedTuple):
     """A solved stretch: unknowns (n, 5) about ``origin``, factor, position residuals, log evidence (twice).
 
-    ``measured`` is what was measured as linearised last, without the model; ``rows`` its channels with robust weights.
+    ``measured`` is what was measured as linearised last, without the ``model``; ``rows`` its channels with robust
+    weights.
     """
 
+    model: Model
     grid: Grid
     unknowns: Array
     origin: Array
@@ -264,7 +269,7 @@ def solve(
             )
         factor, unknowns, score = under(measured, model, density)
         gaps = _position_gaps(streams, grid, unknowns, x, y)
-        found = Solved(grid, unknowns, origin, factor, gaps, score + spared, measured, rows)
+        found = Solved(model, grid, unknowns, origin, factor, gaps, score + spared, measured, rows)
     if found is None:
         raise ValueError("no iteration and no start")
     return found
@@ -294,9 +299,10 @@ def timing_sides(solved: Solved) -> Array:
     """Right sides (5 n, len(TIMING)) that a unit of each of TIMING makes: what moves is what the channels show."""
     sides = np.zeros((len(TIMING), solved.grid.size, UNKNOWNS))
     for row in solved.rows:
+        place = solved.grid.locate(row.t)
         for name, change in row.changes.items():
             sides[TIMING.index(name)] += right_side(
-                solved.grid, row.t, row.order, row.direction, row.weight * change, blur=row.blur, error=row.error
+                solved.grid, place, row.order, row.direction, row.weight * change, blur=row.blur, error=row.error
             )
     return sides.reshape(len(TIMING), -1).T
 
@@ -312,7 +318,9 @@ def timing_information(solved: Solved, model: Model) -> tuple[Array, Array]:
 
     The timing is one more set of unknowns beside the motion's, which is eliminated: ``C = D - Bᵀ·A⁻¹·B``.
     """
-    sides, (factor, unknowns, _) = timing_sides(solved), under(solved.measured, model)
+    sides, factor, unknowns = timing_sides(solved), solved.factor, solved.unknowns
+    if model != solved.model or model.lively:
+        factor, unknowns, _ = under(solved.measured, model)
     known = np.zeros((len(TIMING), len(TIMING)))
     slope = -(sides.T @ unknowns.ravel())
     for row in solved.rows:

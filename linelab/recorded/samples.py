@@ -239,7 +239,7 @@ def _check_distance(track: Track, samples: Samples, *, own_metres: bool) -> None
     """
     x, y = track.reference.x[:: max(track.s.size // 2000, 1)], track.reference.y[:: max(track.s.size // 2000, 1)]
     some = slice(None, None, max(samples.t.size // 500, 1))
-    gaps = np.hypot(samples.x[some, None] - x, samples.y[some, None] - y).min(axis=1)
+    gaps = np.sqrt(((samples.x[some, None] - x) ** 2 + (samples.y[some, None] - y) ** 2).min(axis=1))
     if own_metres and float(np.median(gaps)) > BESIDE:
         raise RecordingError(
             f"its positions are in metres, and from the origin of the track '{track.name}' half of them are more"
