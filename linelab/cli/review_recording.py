@@ -51,6 +51,10 @@ AGAINST: dict[str, TargetKind] = {
 }
 
 
+#: How notes begin that say how a file was read.
+AS_READ = ("columns: ", "time: ", "units: ", "NMEA 0183 from ")
+
+
 @click.command(
     short_help="Where a recorded session loses time, and what to work on.",
     epilog="""\b
@@ -193,11 +197,12 @@ def review(
 
 
 def show_review(result: Review, units: Units) -> None:
-    """What was read, assumed and cleaned, the verdict and the laps on the terminal."""
+    """The verdict and the laps on the terminal, then what was assumed and cleaned; how columns were read stands on the
+    page unless something had to be assumed."""
     from linelab.output.review_text import review_lines
 
-    notes(result.cleaning, units)
     say(*review_lines(result, result.recorded, units))
+    notes((text for text in result.cleaning if not text.startswith(AS_READ) or "assumed" in text), units)
 
 
 def _folders(sources: list[str], track: str | None, out: str | None) -> list[Path]:

@@ -335,8 +335,11 @@ def priorities(
     found.sort(key=lambda item: -(item.at_stake.value or 0.0))
     first = [replace(item, rank=rank + 1) for rank, item in enumerate(found[:MOST])]
     if len(found) > MOST:
-        near = _close_to(first[-1])
-        first[-1] = replace(first[-1], close=tuple(_left_out(item, near=near(item)) for item in found[MOST:]))
+        near, rest = _close_to(first[-1]), found[MOST:]
+        likely = [item for item in rest if near(item)]
+        after = [item for item in rest if not near(item)]
+        said = [_left_out("Worth about as much", [item]) for item in likely]
+        first[-1] = replace(first[-1], close=(*said, *([_left_out("After these", after)] if after else [])))
     return tuple(first)
 
 
@@ -408,11 +411,10 @@ def _close_to(item: Priority) -> Callable[[Priority], bool]:
     return close
 
 
-def _left_out(item: Priority, *, near: bool) -> Evidence:
-    """Something that had no room, which may be worth as much as what had."""
-    title = item.title[:1].lower() + item.title[1:]
-    said = "Worth about as much" if near else "After these"
-    return Evidence(f"{said}: {title} ({{}} a lap).", ((item.at_stake, "time"),))
+def _left_out(said: str, items: Sequence[Priority]) -> Evidence:
+    """Things that had no room, and what they are worth."""
+    titles = [f"{item.title[:1].lower()}{item.title[1:]} ({{}} a lap)" for item in items]
+    return Evidence(f"{said}: {'; '.join(titles)}.", tuple((item.at_stake, "time") for item in items))
 
 
 def _priority(analysis: Analysis, marked: SessionMarks, finding: Finding) -> Priority:
