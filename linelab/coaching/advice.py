@@ -153,7 +153,10 @@ def verdict(
     if goal.kind == "own_best" and any(goal.lap is drive.lap for drive in analysis.sheet.driven):
         said = [f"{which} is the lap that the others are compared with."]
     else:
-        said = [f"{which} is {abs(gap):.2f} {plus_minus(sigma, 2)} s {side} {goal.title}{_taken(goal, analysis)}."]
+        apart = f"{abs(gap):.2f} {plus_minus(sigma, 2)} s {side}"
+        # Nobody is ahead of his own best corners: that is what measuring leaves open.
+        apart = f"level within {plus_minus(sigma, 2)} s with" if goal.kind == "own_parts" and gap < 0.0 else apart
+        said = [f"{which} is {apart} {goal.title}{_taken(goal, analysis)}."]
     if goal.kind in OWN and analysis.usual.sum() > 1:
         lack, error = _usual_lack(analysis, best)
         said.insert(0, f"Your usual lap is {lack:.2f} {plus_minus(error, 2)} s slower than your best one.")

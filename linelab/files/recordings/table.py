@@ -282,7 +282,8 @@ def _to_si(
         used = unit or default or "-"
         if role in ROLES:
             data[role] = data[role] * unit_factor(role, used)
-        taken.append(f"{role}: {canonical_unit(used)}" + ("" if unit else " assumed"))
+        if used != "-":  # what is a plain number needs no unit
+            taken.append(f"{role}: {canonical_unit(used)}" + ("" if unit else " assumed"))
     return ["units: " + ", ".join(taken), *left_out]
 
 
