@@ -7,7 +7,7 @@ optimal-control problem as parameters.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -104,6 +104,29 @@ def _from_power(engine: PowerEngine) -> DriveCurve:
     return DriveCurve(
         power_at_zero=0.0, force_at_zero=engine.max_force, knots=knots, slope_changes=changes, top_speed=top
     )
+
+
+def with_force(engine: PowerEngine | TorqueEngine, factor: float) -> PowerEngine | TorqueEngine:
+    """The engine with another force: what every factor on engine force in linelab means.
+
+    Full-throttle force at the tyres times the factor, at each speed alike; gearing, revs and the closed throttle stay.
+    """
+    if isinstance(engine, TorqueEngine):
+        return replace(engine, torque=engine.torque * factor)
+    force = None if engine.max_force is None else engine.max_force * factor
+    return replace(engine, power=engine.power * factor, max_force=force)
+
+
+def engine_of_force(v: Array, force: Array) -> TorqueEngine:
+    """An engine that gives these full-throttle forces (N,) [N] at the tyres at increasing speeds (N,) [m/s].
+
+    It turns with wheels of a metre's circumference; its revs end at the last speed.
+    """
+    radius = 0.5 / np.pi  # [m]
+    return TorqueEngine(
+        speed=v / radius, torque=force * radius, ratios=(1.0,), tyre_circumference=1.0,
+        rev_limit=float(v[-1]) / radius, efficiency=1.0,
+    )  # fmt: skip
 
 
 def road_speed(engine: TorqueEngine, crank_speed: Array | float, gear: int) -> Array:
