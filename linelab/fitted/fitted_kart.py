@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -70,6 +70,8 @@ class FittedKart(ByValue):
         Full-throttle force at the tyres, for the base's mass [N].
     roll, roll_sigma : (K,) array
         Deceleration with both feet up, straight ahead on the flat [m/s²].
+    full_seen : (K,) array
+        Share of the time driven at about each speed that is at full throttle [-].
     full_known, roll_known : (K,) array
         Share of what was unknown of full throttle and of the roll-down that the laps have settled [-].
     slowest, fastest : float
@@ -112,6 +114,7 @@ class FittedKart(ByValue):
     force_sigma: Array
     roll: Array
     roll_sigma: Array
+    full_seen: Array
     full_known: Array
     roll_known: Array
     slowest: float
@@ -132,8 +135,12 @@ class FittedKart(ByValue):
         return self.distances[0][0]
 
     def full_throttle(self, v: float) -> Shown:
-        """Acceleration at full throttle straight ahead on the flat at a speed [m/s] within the table [m/s²]."""
-        return self._at(v, self.full, self.full_sigma, self.full_known)
+        """Acceleration at full throttle straight ahead on the flat at a speed [m/s] within the table [m/s²].
+
+        "At least" where the driver is probably not at full throttle at such a speed: a corner holds him back.
+        """
+        shown = self._at(v, self.full, self.full_sigma, self.full_known)
+        return replace(shown, at_least=float(np.interp(v, self.speeds, self.full_seen)) < 0.5)
 
     def roll_down(self, v: float) -> Shown:
         """Deceleration with both feet up, straight ahead on the flat, at a speed [m/s] within the table [m/s²]."""
@@ -186,7 +193,8 @@ class FittedKart(ByValue):
 
 
 _TABLES = (
-    "speeds", "full", "full_sigma", "force", "force_sigma", "roll", "roll_sigma", "full_known", "roll_known",
+    "speeds", "full", "full_sigma", "force", "force_sigma", "roll", "roll_sigma", "full_seen", "full_known",
+    "roll_known",
 )  # fmt: skip
 _KEPT = (
     "mass_kg", "wheelbase_m", "overall_width_m", "cg_height_m", "rear_weight_share", "rotating_mass_factor",

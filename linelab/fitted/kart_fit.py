@@ -45,11 +45,13 @@ from linelab.units import STANDARD_GRAVITY, Array
 # What is likely before a lap is seen.  Widths that a session cannot show were set on thirty simulated sessions of an
 # independent driver, other ones than those that are reported (benchmarks/fitted_kart.py).
 #: Logarithms of the file's force, of its change by speed [per root of m/s], of rolling and air, and of scrub.
-LEVEL, CHANGE, RESISTANCE, SCRUB = 0.5, 0.06, 0.35, 0.4
+LEVEL, CHANGE, RESISTANCE, SCRUB = 0.5, 0.08, 0.35, 0.4
 #: The closed throttle, and what it is taken for where the file has none [m/s²].
 CLOSED, CLOSED_USUAL = 0.6, 0.7
 #: Logarithm of grip across, of grip along over that across, and the bulge of the ellipse at 45 degrees [-].
-GRIP, RATIO, BULGE = 1.0, 0.1, 0.04
+GRIP, RATIO, BULGE = 1.0, 0.1, 0.06
+#: The bulge is no greater: a bulge of -0.29 makes the ellipse a rhombus, one of 0.41 a rectangle.
+BULGE_MOST = 0.12
 #: What a driver at the limit keeps in hand of the grip across and of the brakes, and its spread (logarithms).
 IN_HAND, IN_HAND_BRAKING = (0.07, 0.021), (0.05, 0.04)
 #: Full-throttle force differs from run to run by this share [-]: wind, slipstream, a warm engine.
@@ -217,11 +219,15 @@ def _curve(numbers: KartNumbers, v: Array) -> _Curve:
 
 
 def _radius(kart: KartNumbers, grip: Array, along: Array, across: Array) -> Array:
-    """Logarithm of the grip [g per g of load] in a direction (M,), for ln mu_y, ln mu_x and the bulge."""
-    numbers = kart._replace(mu_x=math.exp(grip[1]))
-    limit = np.where(along < 0.0, brake_friction(numbers, 1.0), drive_friction(numbers, 1.0))
+    """Logarithm of the grip [g per g of load] in a direction (M,), for ln mu_y, ln mu_x as braked, and the bulge.
+
+    Forwards the file's share of the grip across counts: hardly a kart spins its wheels.
+    """
+    braked, driven = (kart._replace(mu_x=mu) for mu in (math.exp(grip[1]), math.exp(grip[0]) * kart.mu_x / kart.mu_y))
+    limit = np.where(along < 0.0, brake_friction(braked, 1.0), drive_friction(driven, 1.0))
     a, b = (along / limit) ** 2, (across / math.exp(grip[0])) ** 2
-    return np.asarray(-0.5 * np.log(a + b) + np.log1p(grip[2] * 4.0 * a * b / (a + b) ** 2))
+    bulge = BULGE_MOST * math.tanh(grip[2] / BULGE_MOST)
+    return np.asarray(-0.5 * np.log(a + b) + np.log1p(bulge * 4.0 * a * b / (a + b) ** 2))
 
 
 def _likely(kart: Kart, curve: _Curve, nodes: Nodes) -> tuple[Array, Array]:
@@ -292,7 +298,7 @@ def _fitted(laps: Sequence[DrivenLap], base: Kart, karts: dict[str, Kart]) -> Fi
     braking, mu_along = _braking(
         base, fit.theta[[across, along]], fit.covariance[across : along + 1, across : along + 1]
     )
-    table = _tables(base, curve, fit, precision)
+    table = _tables(base, curve, fit, precision) | {"full_seen": _full_share(curve, fit, nodes)}
     made = _made(base, curve, fit, lateral.value.value or 0.0, mu_along)
     misfits = _misfits(fit, nodes, laps)
     shown = curve.file(nodes.v) * np.exp(curve.hats(nodes.v) @ fit.theta[: curve.knots.size]) * fit.held[0]
@@ -376,6 +382,17 @@ def _tables(base: Kart, curve: _Curve, fit: Fit, precision: Array) -> dict[str, 
         "full_known": 1.0 - variance("full", fit.covariance) / variance("full", before),
         "roll_known": 1.0 - (variance("roll", fit.covariance) + closed**2) / (variance("roll", before) + closed**2),
     }  # fmt: skip
+
+
+def _full_share(curve: _Curve, fit: Fit, nodes: Nodes) -> Array:
+    """Share of the time driven at about each speed (K,) that is at full throttle [-].
+
+    None about the lowest speed, where by its meaning the kart neither gains nor loses.
+    """
+    driven = nodes.weight * (nodes.ax + nodes.climb + nodes.roll + nodes.scrub > 0.0)
+    hats = curve.hats(nodes.v)
+    share = (fit.held[0] * driven) @ hats / np.maximum(driven @ hats, 1e-9)
+    return np.where(curve.knots < float(nodes.v.min()) + KNOT, 0.0, share)
 
 
 def _made(base: Kart, curve: _Curve, fit: Fit, across: float, along: float) -> Kart:
