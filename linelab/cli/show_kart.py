@@ -99,6 +99,8 @@ def kart(
     check_save(save, replace)
     if save is not None:
         check_name(save)
+    if len({str(Path(name).resolve()) for name in recordings}) < len(recordings):
+        raise click.UsageError("--from names a recording twice: it tells no more than once")
     names = ", ".join(Path(name).name for name in recordings)
     fitted = _fitted(kart, recordings, track, reverse, start_line, width) if recordings else None
     loaded = fitted.kart if fitted is not None else load_kart(kart or "")

@@ -161,8 +161,6 @@ class FittedKart(ByValue):
         said = f"{self.braking.value.value or 0.0:.2f} ±{TO_95 * (self.braking.value.sigma or 0.0):.2f} g braking"
         if self.braking.at_least:
             said = f"{kept}, as a share of mu_lateral: this driver shows {said} and never brakes to the limit"
-        elif self.braking.origin == "kart file":
-            said = f"{kept}, as a share of mu_lateral: the laps hardly show the brakes"
         else:
             said = f"fitted: {said}"
         found["mu_longitudinal"] = said

@@ -295,9 +295,8 @@ def _fitted(laps: Sequence[DrivenLap], base: Kart, karts: dict[str, Kart]) -> Fi
     across, along = curve.knots.size + 2, curve.knots.size + 3
     sigma = math.hypot(math.sqrt(fit.covariance[across, across]), IN_HAND[1])
     lateral = _relative(math.exp(fit.theta[across] + IN_HAND[0]), sigma)
-    braking, mu_along = _braking(
-        base, fit.theta[[across, along]], fit.covariance[across : along + 1, across : along + 1]
-    )
+    both = slice(across, along + 1)
+    braking, mu_along = _braking(base, nodes, fit.theta[both], fit.covariance[both, both])
     table = _tables(base, curve, fit, precision) | {"full_seen": _full_share(curve, fit, nodes)}
     made = _made(base, curve, fit, lateral.value.value or 0.0, mu_along)
     misfits = _misfits(fit, nodes, laps)
@@ -316,11 +315,12 @@ def _relative(value: float, sigma: float) -> Shown:
     return Shown(value=Measured(value, value * sigma))
 
 
-def _braking(base: Kart, shown: Array, covariance: Array) -> tuple[Shown, float]:
+def _braking(base: Kart, nodes: Nodes, shown: Array, covariance: Array) -> tuple[Shown, float]:
     """Braking in g, and the friction along that the kart is given, from ln mu_y and ln mu_x as shown.
 
     Rubber grips along about as it does across.  A driver who shows less either brakes a kart of less grip along, or
-    never to the limit, and leaves an exponentially distributed share: the likelier of the two counts.
+    never to the limit, and leaves an exponentially distributed share: the likelier of the two counts.  Where the laps
+    add little to what is likely beforehand, the limit was not met either, and the hardest braking is the bound.
     """
     from scipy.special import log_ndtr
 
@@ -339,9 +339,22 @@ def _braking(base: Kart, shown: Array, covariance: Array) -> tuple[Shown, float]
     kept = math.exp(shown[0] + IN_HAND[0] + usual)
     if soft > limit:
         return replace(_relative(braked(math.exp(shown[1])), own), at_least=True), kept
+    if apart > 0.5 * RATIO**2:
+        return _hardest(nodes, float(kart_numbers(base).inertia)), kept
     mu = math.exp(shown[1] + IN_HAND_BRAKING[0])
-    figure = _relative(braked(mu), math.hypot(own, IN_HAND_BRAKING[1]))
-    return replace(figure, origin="recordings" if apart < 0.5 * RATIO**2 else "kart file"), mu
+    return _relative(braked(mu), math.hypot(own, IN_HAND_BRAKING[1])), mu
+
+
+def _hardest(nodes: Nodes, inertia: float) -> Shown:
+    """The hardest braking for as long as a driver goes on as he is [g]."""
+    force = -(inertia * nodes.ax + nodes.climb + nodes.roll + nodes.scrub) / STANDARD_GRAVITY
+    ways = np.concatenate([[0.0], np.cumsum(force)])
+    count = nodes.last - nodes.first
+    at = int(np.argmax((ways[nodes.last] - ways[nodes.first]) / count))
+    part = slice(int(nodes.first[at]), int(nodes.last[at]))
+    independent = max(float(nodes.weight[part].sum()), 1.0)
+    error = inertia * float(nodes.sigma[part].mean()) / STANDARD_GRAVITY / math.sqrt(independent)
+    return Shown(value=Measured(max(float(force[part].mean()), 0.0), error), at_least=True)
 
 
 def _slopes(base: Kart, curve: _Curve, theta: Array, v: Array) -> dict[str, tuple[Array, Array]]:
@@ -406,13 +419,13 @@ def _made(base: Kart, curve: _Curve, fit: Fit, across: float, along: float) -> K
         mu_longitudinal=_within("mu_longitudinal", min(max(along, mu / MOST_UNLIKE), mu * MOST_UNLIKE)),
         cda=_within("cda", base.cda * roll), scrub=_within("scrub", base.scrub * scrub),
         rolling_resistance=_within("rolling_resistance", base.rolling_resistance * roll),
-        engine_braking=base.engine_braking,
         engine=engine_of_force(np.append(0.0, curve.knots), np.maximum(np.append(force[0], force), 1.0)),
     )  # fmt: skip
 
 
 def _within(name: str, value: float) -> float:
-    return min(max(value, KART_BOUNDS[name].low), KART_BOUNDS[name].high)
+    """A value in five digits, within what a kart file may hold."""
+    return min(max(float(f"{value:.5g}"), KART_BOUNDS[name].low), KART_BOUNDS[name].high)
 
 
 #: Kart numbers drawn for the top speed, and speeds tried, as multiples of the highest driven.
@@ -494,8 +507,7 @@ def _distances(
         spread = np.outer(scale, scale) * CLASS_FORCE**2 + np.diag((scale * CLASS_SHAPE) ** 2 + error**2)
         off = mine - full
         other = _apart(lateral, kart.mu_lateral)
-        if braking.origin == "recordings":
-            other += _apart(braking, float(brake_friction(numbers, 1.0)))
+        other += _apart(braking, float(brake_friction(numbers, 1.0)))
         found.append((name, float(off @ np.linalg.solve(spread, off) + np.linalg.slogdet(spread)[1] + other)))
     return tuple(sorted(found, key=lambda item: item[1]))
 
@@ -503,6 +515,6 @@ def _distances(
 def _apart(shown: Shown, usual: float) -> float:
     """Squared distance of a figure of grip from a class's, in standard deviations; none beyond an "at least"."""
     value, sigma = shown.value.value or usual, shown.value.sigma or 0.0
-    if shown.at_least and value < usual:
+    if shown.at_least and value <= usual:
         return 0.0
     return math.log(value / usual) ** 2 / (CLASS_GRIP**2 + (sigma / value) ** 2)

@@ -14,7 +14,7 @@ import numpy as np
 
 from linelab.arrays import frozen_array, set_field
 from linelab.model.kart import PowerEngine, TorqueEngine
-from linelab.units import Array
+from linelab.units import RPM, Array
 
 #: Knots of a drive curve: enough for a six-speed gearbox within 0.35 % (tested).
 KNOTS = 24
@@ -120,12 +120,14 @@ def with_force(engine: PowerEngine | TorqueEngine, factor: float) -> PowerEngine
 def engine_of_force(v: Array, force: Array) -> TorqueEngine:
     """An engine that gives these full-throttle forces (N,) [N] at the tyres at increasing speeds (N,) [m/s].
 
-    It turns with wheels of a metre's circumference; its revs end at the last speed.
+    It turns with wheels of a metre's circumference; its revs end at the last speed.  Its numbers are round, so that a
+    kart file holds them as they are.
     """
     radius = 0.5 / np.pi  # [m]
+    speed = np.round(v / radius / RPM, 2) * RPM
     return TorqueEngine(
-        speed=v / radius, torque=force * radius, ratios=(1.0,), tyre_circumference=1.0,
-        rev_limit=float(v[-1]) / radius, efficiency=1.0,
+        speed=speed, torque=np.round(force * radius, 3), ratios=(1.0,), tyre_circumference=1.0,
+        rev_limit=float(speed[-1]), efficiency=1.0,
     )  # fmt: skip
 
 
