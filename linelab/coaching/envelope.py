@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
@@ -60,7 +59,7 @@ NO_FIT = (0.8, 1.25)
 def demonstrated_power(sheet: Sheet) -> Measured:
     """Full-throttle force as a factor on the kart file's (:func:`linelab.model.engine.with_force`) [-].
 
-    It also takes up what the kart file has wrong in mass.
+    It also takes up what the kart file has wrong in mass or drag.
     """
     if not all(np.isfinite(drive.rate) for drive in sheet.driven):
         return Measured(None, None, "the laps are computed, not recorded")
@@ -69,7 +68,7 @@ def demonstrated_power(sheet: Sheet) -> Measured:
 
 def with_shown_engine(sheet: Sheet) -> Kart:
     """The kart with the engine force by speed that the laps show: for a kart file that is another kart's."""
-    return replace(sheet.kart, engine=fit_kart(sheet.driven, sheet.kart).kart.engine)
+    return fit_kart(sheet.driven, sheet.kart).pulled()
 
 
 def misfit(power: Measured) -> str:

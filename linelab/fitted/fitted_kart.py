@@ -9,6 +9,8 @@ import numpy as np
 
 from linelab.arrays import ByValue, frozen_array, set_field
 from linelab.measured import TO_95, Measured
+from linelab.model.engine import engine_of_force
+from linelab.model.grip import FLAT, kart_numbers, loads
 from linelab.model.kart import Kart
 from linelab.units import Array
 
@@ -61,7 +63,7 @@ class FittedKart(ByValue):
         On the flat [m/s].
     power : Measured
         Full-throttle force as a factor on the base's (:func:`linelab.model.engine.with_force`), over the speeds at
-        which the laps show it [-].
+        which the laps show it, were its drag the base's [-].
     speeds : (K,) array
         Speeds of the tables below [m/s].
     full, full_sigma : (K,) array
@@ -133,6 +135,13 @@ class FittedKart(ByValue):
     def nearest(self) -> str:
         """Name of the nearest bundled class."""
         return self.distances[0][0]
+
+    def pulled(self) -> Kart:
+        """The base with an engine that accelerates it as the laps show, its drag being what it is."""
+        numbers = kart_numbers(self.base)
+        resistance = loads(numbers, self.speeds**2, 0.0, FLAT).resistance
+        force = np.maximum((self.full * float(numbers.inertia) + resistance) * self.base.mass, 1.0)
+        return replace(self.base, engine=engine_of_force(np.append(0.0, self.speeds), np.append(force[0], force)))
 
     def full_throttle(self, v: float) -> Shown:
         """Acceleration at full throttle straight ahead on the flat at a speed [m/s] within the table [m/s²].

@@ -452,17 +452,18 @@ TOP_NEAR, TOP_ERROR = 1.04, 0.01
 
 
 def _power(curve: _Curve, fit: Fit, precision: Array, nodes: Nodes) -> Measured:
-    """One factor on the file's force, by least squares over the nodes at full throttle."""
+    """One factor on the file's force, by least squares over the nodes at full throttle, with the file's resistance."""
     count = curve.knots.size
     file, hats = curve.file(nodes.v), curve.hats(nodes.v)
-    weight = fit.held[0] * nodes.weight * file**2
-    factors = np.exp(hats @ fit.theta[:count])
-    slope = (weight * factors) @ hats / weight.sum()
-    variance = float(slope @ fit.covariance[:count, :count] @ slope)
-    before = float(slope @ np.linalg.inv(precision)[:count, :count] @ slope)
+    weight = fit.held[0] * nodes.weight * file
+    weight /= max(float(weight @ file), 1e-9)
+    force, roll = file * np.exp(hats @ fit.theta[:count]), nodes.roll * math.exp(fit.theta[count])
+    slope = np.zeros(fit.theta.size)
+    slope[:count], slope[count] = (weight * force) @ hats, -float(weight @ roll)
+    variance, before = (float(slope @ covariance @ slope) for covariance in (fit.covariance, np.linalg.inv(precision)))
     if variance > 0.5 * before:
         return Measured(None, None, "no part of the lap is long enough on which only the engine limits the kart")
-    value = float(weight @ factors / weight.sum())
+    value = float(weight @ (force - roll + nodes.roll))
     return Measured(value, math.hypot(math.sqrt(variance), FORCE_ERROR * value))
 
 
@@ -513,8 +514,8 @@ def _distances(
 
 
 def _apart(shown: Shown, usual: float) -> float:
-    """Squared distance of a figure of grip from a class's, in standard deviations; none beyond an "at least"."""
+    """Twice the negative logarithm of how likely a class makes a figure of grip, what a soft driver leaves included."""
     value, sigma = shown.value.value or usual, shown.value.sigma or 0.0
     if shown.at_least and value <= usual:
-        return 0.0
+        return 2.0 * math.log(usual / value) / SOFT_LEAVES
     return math.log(value / usual) ** 2 / (CLASS_GRIP**2 + (sigma / value) ** 2)
