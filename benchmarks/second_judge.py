@@ -29,7 +29,7 @@ from surroundings import surroundings
 from linelab.coaching.session import review_session
 from linelab.diagnosis.marks import find_marks
 from linelab.errors import LinelabError
-from linelab.model.kart import Kart, PowerEngine
+from linelab.model.engine import with_force
 from linelab.optimum.minimum_time import solve_min_time
 
 WORKERS = 2
@@ -54,8 +54,8 @@ CHANGES = {
     "drag": lambda kart: replace(kart, cda=1.15 * kart.cda),
     "scrub": lambda kart: replace(kart, scrub=min(1.3 * kart.scrub, 0.3)),
     "brakes": lambda kart: replace(kart, mu_longitudinal=0.9 * kart.mu_longitudinal),
-    "force+": lambda kart: replace(kart, engine=_stronger(kart, 1.05)),
-    "force-": lambda kart: replace(kart, engine=_stronger(kart, 0.95)),
+    "force+": lambda kart: replace(kart, engine=with_force(kart.engine, 1.05)),
+    "force-": lambda kart: replace(kart, engine=with_force(kart.engine, 0.95)),
     "": lambda kart: kart,
 }
 LINES = {"apex_missed", "turns_in_early", "exit_unused", "line_other"}
@@ -75,12 +75,6 @@ class Outcome(NamedTuple):
     right: bool
     near: bool  #: the right corner, and a line for a line
     seconds: float
-
-
-def _stronger(kart: Kart, factor: float) -> PowerEngine:
-    """The kart's engine with another force throughout."""
-    engine = kart.engine
-    return replace(engine, power=factor * engine.power, max_force=factor * engine.max_force)
 
 
 def one(job: tuple[int, str, str, str]) -> Outcome | str:

@@ -39,6 +39,8 @@ if TYPE_CHECKING:
     from linelab.files.recordings.load_recording import load_recording, load_session
     from linelab.files.recordings.table import save_recording
     from linelab.files.tracks.track_file import load_track, reversed_track, save_track
+    from linelab.fitted.fitted_kart import FittedKart
+    from linelab.fitted.kart_fit import fit_kart
     from linelab.model.facts import track_facts
     from linelab.model.kart import Kart
     from linelab.model.lap import Lap, Recording
@@ -65,6 +67,8 @@ _MODULES = {
     "files.recordings.load_recording": "load_recording load_session",
     "files.recordings.table": "save_recording",
     "files.tracks.track_file": "load_track reversed_track save_track",
+    "fitted.fitted_kart": "FittedKart",
+    "fitted.kart_fit": "fit_kart",
     "model.facts": "track_facts",
     "model.kart": "Kart",
     "model.lap": "Lap Recording",
@@ -83,6 +87,7 @@ _HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for na
 
 __all__ = [
     "FileFormatError",
+    "FittedKart",
     "InputError",
     "Kart",
     "KartError",
@@ -103,6 +108,7 @@ __all__ = [
     "compare",
     "corner_marks",
     "estimate_lap",
+    "fit_kart",
     "import_track",
     "load_kart",
     "load_lap",

@@ -19,6 +19,8 @@ from linelab.errors import InputError, RecordingError, check_kinds
 from linelab.files.kart_file import load_kart
 from linelab.files.recordings.load_recording import load_recording
 from linelab.files.tracks.track_file import load_track
+from linelab.fitted.fitted_kart import FittedKart
+from linelab.fitted.kart_fit import fit_kart
 from linelab.model.kart import Kart
 from linelab.model.lap import Recording
 from linelab.model.track import Track
@@ -254,6 +256,35 @@ def review_recording(
     )
     recorded = _with_reasons(ground.laps, laps, refused)
     return replace(found, recording=recording, recorded=recorded, solution=solution)
+
+
+def ground_laps(ground: Ground) -> tuple[DrivenLap, ...]:
+    """The complete laps of a recording that can be followed round the track, estimated.
+
+    Raises
+    ------
+    RecordingError
+        There is none.
+    """
+    refused: list[RecordingError] = []
+    laps = estimate_placed_laps(
+        ground.track, choose_laps(ground.laps), among=complete_laps(ground.laps), sensors=ground.sensors,
+        bias=ground.bias, refused=lambda lap, why: refused.append(why),
+    )  # fmt: skip
+    if not laps:
+        raise refused[0]
+    return laps
+
+
+def ground_kart(ground: Ground, kart: Kart | None = None) -> FittedKart:
+    """The kart that a recording shows, fitted from ``kart`` or, without one, from the nearest bundled class.
+
+    Raises
+    ------
+    RecordingError, InputError
+        No complete lap, or none that can be followed round the track.
+    """
+    return fit_kart(ground_laps(ground), kart)
 
 
 def _with_reasons(

@@ -48,8 +48,9 @@ WHERE, GRIP, WHEN, ROLLS, LASTS, FOOT, EASES, UNTIL = range(len(HABITS), len(HAB
 SLIDES, LIFTS, HOLDS = 0.0, 1.0, 2.0
 SIZE = len(HABITS) + len(MANNERS)
 
-#: Session numbers, in the order of a row: share of the grip, factors on braking capacity, engine force and roll-down
-#: [-], half the time of a change of pedals, and time in which the power is built up [s].
+#: Session numbers, in the order of a row: share of the grip, factors on braking capacity, engine force (as
+#: :func:`linelab.model.engine.with_force`) and roll-down [-], half the time of a change of pedals, and time in which
+#: the power is built up [s].
 SESSION = ("grip", "brake", "drive", "roll", "pedal", "build")
 SHARE, BRAKE, DRIVE, ROLL, PEDAL, BUILD = range(len(SESSION))
 PLAIN = np.array([1.0, 1.0, 1.0, 1.0, 0.0, 0.0])

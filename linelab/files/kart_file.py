@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 from os import PathLike
 from pathlib import Path
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from linelab.errors import FileFormatError, InputError, KartError, check_kinds
+from linelab.errors import FileFormatError, InputError, KartError, check_kinds, on_one_line
 from linelab.files.bundled import bundled, bundled_karts, bundled_tracks, suggestion
 from linelab.files.kart_fields import fault_text, joined
 from linelab.files.writing import write_text
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from linelab.files.kart_fields import DriverTable, EngineTable, KartFile, SimpleDriveTable
 
 
-def kart_text(kart: Kart) -> str:
-    """Text of a kart file (TOML), 12 significant digits."""
+def kart_text(kart: Kart, origins: Mapping[str, str] | None = None) -> str:
+    """Text of a kart file (TOML), 12 significant digits; ``origins`` as for :func:`save_kart`."""
     lines = [
         _text("name", kart.name),
         _text("description", kart.description),
@@ -56,7 +56,12 @@ def kart_text(kart: Kart) -> str:
         "",
         *_driver_lines(kart.driver),
     ]
-    return "\n".join(lines) + "\n"
+    said = dict(origins or {})
+    head = [f"# {line}" for line in said.pop("", "").splitlines()]
+    for row, line in enumerate(lines):
+        if origin := said.get(line.partition(" = ")[0]):
+            lines[row] = f"{line}  # {on_one_line(origin)}"
+    return "\n".join([*head, *lines]) + "\n"
 
 
 def _torque(engine: TorqueEngine) -> list[str]:
@@ -397,7 +402,7 @@ def _driver(table: DriverTable) -> Driver:
     )
 
 
-def save_kart(kart: Kart, path: str | Path) -> None:
+def save_kart(kart: Kart, path: str | Path, *, origins: Mapping[str, str] | None = None) -> None:
     """Write a kart file that :func:`load_kart` reads back to the same kart (12 significant digits).
 
     The file is replaced as a whole or not at all.
@@ -407,6 +412,9 @@ def save_kart(kart: Kart, path: str | Path) -> None:
     kart : Kart
     path : str or Path
         Ends in .toml.
+    origins : mapping of str to str, optional
+        Where values come from, by the name of their field in the file: written beside them as a comment; "" is for the
+        file's first lines.  A fitted kart's are :meth:`linelab.FittedKart.origins`.
 
     Raises
     ------
@@ -422,7 +430,5 @@ def save_kart(kart: Kart, path: str | Path) -> None:
     True
     """
     check_kinds("save_kart", kart=(kart, Kart), path=(path, (str, PathLike)))
-    from linelab.files.kart_file import kart_text
-
     check_name(path)
-    write_text(path, kart_text(kart))
+    write_text(path, kart_text(kart, origins))

@@ -7,14 +7,14 @@ optimal-control problem as parameters.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
 from linelab.arrays import frozen_array, set_field
 from linelab.model.kart import PowerEngine, TorqueEngine
-from linelab.units import Array
+from linelab.units import RPM, Array
 
 #: Knots of a drive curve: enough for a six-speed gearbox within 0.35 % (tested).
 KNOTS = 24
@@ -104,6 +104,31 @@ def _from_power(engine: PowerEngine) -> DriveCurve:
     return DriveCurve(
         power_at_zero=0.0, force_at_zero=engine.max_force, knots=knots, slope_changes=changes, top_speed=top
     )
+
+
+def with_force(engine: PowerEngine | TorqueEngine, factor: float) -> PowerEngine | TorqueEngine:
+    """The engine with another force: what every factor on engine force in linelab means.
+
+    Full-throttle force at the tyres times the factor, at each speed alike; gearing, revs and the closed throttle stay.
+    """
+    if isinstance(engine, TorqueEngine):
+        return replace(engine, torque=engine.torque * factor)
+    force = None if engine.max_force is None else engine.max_force * factor
+    return replace(engine, power=engine.power * factor, max_force=force)
+
+
+def engine_of_force(v: Array, force: Array) -> TorqueEngine:
+    """An engine that gives these full-throttle forces (N,) [N] at the tyres at increasing speeds (N,) [m/s].
+
+    It turns with wheels of a metre's circumference; its revs end at the last speed.  Its numbers are round, so that a
+    kart file holds them as they are.
+    """
+    radius = 0.5 / np.pi  # [m]
+    speed = np.round(v / radius / RPM, 2) * RPM
+    return TorqueEngine(
+        speed=speed, torque=np.round(force * radius, 3), ratios=(1.0,), tyre_circumference=1.0,
+        rev_limit=float(speed[-1]), efficiency=1.0,
+    )  # fmt: skip
 
 
 def road_speed(engine: TorqueEngine, crank_speed: Array | float, gear: int) -> Array:

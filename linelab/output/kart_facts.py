@@ -7,6 +7,8 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
+from linelab.fitted.fitted_kart import FittedKart, Shown
+from linelab.measured import PLUS_MINUS, TO_95, plus_minus
 from linelab.model.engine import drive_curve
 from linelab.model.grip import FLAT, brake_friction, drive_friction, drive_power, kart_numbers, loads, pull
 from linelab.model.kart import Kart, TorqueEngine
@@ -167,3 +169,42 @@ def kart_words(kart: Kart, units: Units = METRIC) -> list[str]:
         reached = units.speed_text(run.v, 0)
         words.append(f"Standing start to {reached}: {run.t:.1f} s and {units.length_text(run.distance)}.")
     return words
+
+
+def fitted_words(fitted: FittedKart, recordings: str, units: Units = METRIC) -> list[str]:
+    """What a kart was fitted to and what the laps show, as plain sentences."""
+    laps = "1 lap" if fitted.laps == 1 else f"{fitted.laps} laps"
+    low, high = fitted.slowest, fitted.fastest
+    speeds = [low + share * (high - low) for share in (0.1, 0.5, 0.9)]
+    pulls = [f"{_shown(fitted.full_throttle(v), STANDARD_GRAVITY)} at {units.speed_text(v, 0)}" for v in speeds]
+    power, top = fitted.power, fitted.top_speed
+    soft = ": this driver never brakes to the limit, so the file keeps its share of the cornering grip"
+    words = [
+        f"Fitted to {laps} of {recordings}, from '{fitted.base.name}'. Nearest bundled class: {fitted.nearest}.",
+        f"Cornering: {_shown(fitted.lateral)}, with what drivers keep in hand.",
+        f"Braking grip: {_shown(fitted.braking)}{soft if fitted.braking.at_least else ''}.",
+        f"Driving grip: {_shown(fitted.driving)}.",
+        f"Full throttle gains {', '.join(pulls)}.",
+        f"Both feet up it loses {_shown(fitted.roll_down(speeds[1]), STANDARD_GRAVITY)} at "
+        f"{units.speed_text(speeds[1], 0)}.",
+        f"Top speed: {'at least ' if top.at_least else ''}{units.speed_text(top.value.value or 0.0)}"
+        + ("" if top.at_least else f" {plus_minus(top.value.sigma, 1, units.speed)}") + ".",
+    ]  # fmt: skip
+    if power.value is not None:
+        words.append(f"The engine pulls {power.value:.2f} {plus_minus(power.sigma, 2)} times as hard as the file's.")
+    return [
+        *words,
+        f"Misfit at full throttle: {fitted.misfit_ax / STANDARD_GRAVITY:.3f} g rms, of which the recording explains "
+        f"{fitted.noise_ax / STANDARD_GRAVITY:.3f} g; the speed along each run {fitted.misfit_v:.2f} m/s rms.",
+        PLUS_MINUS,
+    ]
+
+
+def _shown(shown: Shown, size: float = 1.0) -> str:
+    """A figure in g with its interval, or as a lower bound."""
+    value, sigma = shown.value.value or 0.0, shown.value.sigma or 0.0
+    if shown.at_least:
+        return f"at least {(value - TO_95 * sigma) / size:.2f} g"
+    return f"{value / size:.2f} {plus_minus(sigma, 2, size)} g" + (
+        " (mostly the kart file's)" if shown.origin == "kart file" else ""
+    )

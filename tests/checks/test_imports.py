@@ -29,6 +29,7 @@ LAYERS = (
     ("drive",),
     ("recorded",),
     ("motion",),
+    ("fitted",),
     ("diagnosis",),
     ("coaching",),
     ("study",),

@@ -185,6 +185,7 @@ FIRST = {  # a public function to what its first argument must be
     "compare": "Track",
     "corner_marks": "Track",
     "estimate_lap": "Track",
+    "fit_kart": "DrivenLap",
     "import_track": "Recording or path",
     "load_kart": "path",
     "load_lap": "path",

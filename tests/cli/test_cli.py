@@ -353,3 +353,27 @@ def test_a_folder_in_use_is_told_before_anything_is_computed(capsys, monkeypatch
             assert (code, out) == (2, "")
             assert "another linelab command is at work here. Wait until it has ended, or choose another place." in err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_kart_is_fitted_to_recordings_and_saved(capsys, small_session, tmp_path):
+    """Two sessions count together; what is printed and saved is the fitted kart, from the nearest class."""
+    path = tmp_path / "fitted.toml"
+    track = ("--track", "tinmarsh_rental")
+    second = tmp_path / "second.csv"
+    second.write_bytes(small_session.read_bytes())
+    code, out, _ = _run(capsys, "kart", "--from", small_session, "--from", second, *track, "--save", path)
+    assert code == 0
+    assert "Fitted to 6 laps of" in out
+    assert "Nearest bundled class: rental-four-stroke" in out
+    assert all(word in out for word in ("Cornering: ", "at least", "±", "Misfit at full throttle"))
+    assert load_kart(path).name == "Rental four-stroke, fitted"
+    assert f"of {small_session.name}, second.csv" in path.read_text(encoding="utf-8")
+    code, _, said = _run(capsys, "kart", "rental-four-stroke", *track)
+    assert code == 2
+    assert "--track needs --from" in said
+    code, _, said = _run(capsys, "kart", "--from", second, "--from", second, *track)
+    assert code == 2
+    assert "twice" in said
+    code, _, said = _run(capsys, "kart", "--from", tmp_path / "none.csv")
+    assert code != 0
+    assert "none.csv" in said
