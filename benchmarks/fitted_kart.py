@@ -35,7 +35,7 @@ from second_driver.kart import GRAVITY as THEIR_GRAVITY
 from second_driver.session import _crossing
 from surroundings import surroundings
 
-from linelab.coaching.from_recording import find_ground, ground_kart, ground_laps
+from linelab.coaching.from_recording import find_ground, ground_laps, grounds_kart
 from linelab.errors import LinelabError
 from linelab.files.recordings.load_recording import load_recording
 from linelab.files.tracks.track_file import load_track
@@ -149,7 +149,7 @@ def one(job: tuple[int, str]) -> Told | str:
             recording = load_recording(Path(folder) / "session.csv")
         ground = find_ground(recording, track if kind == "surveyed" else None)
         begun = time.process_time()
-        fitted = ground_kart(ground)
+        fitted = grounds_kart([ground])
     except LinelabError as error:
         return f"seed {seed}: refused: {error}"
     return Told(

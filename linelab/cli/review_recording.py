@@ -73,7 +73,9 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
 """,
 )
 @click.argument("recordings", type=PATH, nargs=-1, required=True, metavar="RECORDING...")
-@click.option("--kart", "kart", type=PATH, required=True, help="Kart file or bundled name.")
+@click.option(
+    "--kart", "kart", type=PATH, help="Kart file or bundled name; without it a kart is fitted to the recording."
+)
 @click.option(
     "--track", "track", type=PATH, help="Track file or bundled name; without it the track is estimated from the laps."
 )
@@ -110,7 +112,7 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
 @units_option
 def review(
     recordings: tuple[str, ...],
-    kart: str,
+    kart: str | None,
     track: str | None,
     joined: bool,
     numbers: tuple[int, ...],
@@ -132,7 +134,7 @@ def review(
 
     A recording is CSV or other delimited text, GPX, an NMEA 0183 log, or GeoJSON with times.
     """
-    from linelab.coaching.from_recording import choose_laps, review_recording
+    from linelab.coaching.from_recording import choose_laps, fitted_notes, grounds_kart, review_recording
     from linelab.files.kart_file import load_kart
     from linelab.files.recordings.load_recording import load_session
     from linelab.output.lap_files import check_formats
@@ -144,7 +146,7 @@ def review(
     elif reverse:
         raise click.UsageError("--reverse needs --track")
     shown = units_named(units)
-    driven = load_kart(kart)
+    driven = None if kart is None else load_kart(kart)
     ground_track = None if track is None else named_track(track, reverse)
     sessions = [recordings] if joined else [(recording,) for recording in recordings]
     folders = [results_place(folder) for folder in _folders([paths[0] for paths in sessions], track, out)]
@@ -159,6 +161,11 @@ def review(
     for ground in grounds:
         check_formats(formats, ground.track)
     chosen = [choose_laps(ground.laps, numbers) for ground in grounds]
+    said: tuple[str, ...] = ()
+    if driven is None:
+        with progress("fitting the kart"):
+            fitted = grounds_kart(grounds)
+        driven, said = fitted.kart, fitted_notes(fitted)
     solved: Solution | None = None
     earlier: Review | None = None
     track_before: Track | None = None
@@ -174,6 +181,7 @@ def review(
                 against=None if against is None else AGAINST[against],
                 grip=grip,
                 reference=solved,
+                notes=said,
                 progress=step,
             )
             solved = result.solution

@@ -13,7 +13,7 @@ from linelab.cli.common import (
     list_files,
     named_track,
     progress,
-    recorded_ground,
+    recorded_grounds,
     refuse_corridor_options,
     results_place,
     say,
@@ -143,8 +143,12 @@ def _fitted(
 
     base = None if kart is None else load_kart(kart)
     known = None if track is None else named_track(track, reverse)
-    laps: list[DrivenLap] = []
+    read = []
     for name in recordings:
         with progress(f"reading {Path(name).name}"):
-            laps += ground_laps(recorded_ground(load_recording(name), known, start_line=start_line, width=width))
+            read.append(load_recording(name))
+    laps: list[DrivenLap] = []
+    with progress("reading the laps"):
+        for ground in recorded_grounds(read, known, start_line=start_line, width=width):
+            laps += ground_laps(ground)
     return fit_kart(laps, base)

@@ -84,4 +84,7 @@ def fit_offer(power: Measured, recording: str = "RECORDING") -> str:
     """What to do about a kart file that cannot be the kart's; empty where it fits."""
     if not misfit(power):
         return ""
-    return f"To fit a kart file to the recording: linelab kart --from {recording} --save my_kart.toml"
+    return (
+        "without --kart a kart is fitted to the recording; to keep it in a file: "
+        f"linelab kart --from {recording} --save my_kart.toml"
+    )

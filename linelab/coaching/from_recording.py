@@ -194,6 +194,7 @@ def review_recording(
     against: TargetKind | None = None,
     grip: float = 1.0,
     reference: Solution | None = None,
+    notes: Sequence[str] = (),
     progress: Callable[[str], None] = lambda text: None,
 ) -> Review:
     """Compare recorded laps with a target and work out what a coach would say.
@@ -211,6 +212,8 @@ def review_recording(
         Factor on the kart's grip for the computed lap.
     reference : Solution, optional
         Solved already for this track and kart.
+    notes : sequence of str
+        What else belongs on the page.
 
     Raises
     ------
@@ -251,6 +254,7 @@ def review_recording(
             *recording.notes,
             *ground.notes,
             *(f"{lap.label} left out: {refused[id(lap)]}" for lap in (*laps, *rest) if id(lap) in refused),
+            *notes,
         ),
         progress=progress,
     )
@@ -276,15 +280,25 @@ def ground_laps(ground: Ground) -> tuple[DrivenLap, ...]:
     return laps
 
 
-def ground_kart(ground: Ground, kart: Kart | None = None) -> FittedKart:
-    """The kart that a recording shows, fitted from ``kart`` or, without one, from the nearest bundled class.
+def grounds_kart(grounds: Sequence[Ground], kart: Kart | None = None) -> FittedKart:
+    """The kart that recordings show, fitted from ``kart`` or, without one, from the nearest bundled class.
 
     Raises
     ------
     RecordingError, InputError
         No complete lap, or none that can be followed round the track.
     """
-    return fit_kart(ground_laps(ground), kart)
+    return fit_kart([lap for ground in grounds for lap in ground_laps(ground)], kart)
+
+
+def fitted_notes(fitted: FittedKart) -> tuple[str, ...]:
+    """What a review says of a kart that was fitted to its recording."""
+    laps = "1 lap" if fitted.laps == 1 else f"{fitted.laps} laps"
+    return (
+        f"no kart file: a kart was fitted to {laps}, its mass and size assumed as those of {fitted.nearest!r}, the "
+        "nearest bundled class",
+        "the fitted kart has the grip and brakes that these laps show: it can have more",
+    )
 
 
 def _with_reasons(
@@ -362,7 +376,7 @@ def _recording(given: Recording | str | Path) -> Recording:
 
 def review(
     recording: Recording | str | Path,
-    kart: Kart | str | Path,
+    kart: Kart | str | Path | None = None,
     track: Track | str | Path | None = None,
     *,
     laps: int | Sequence[int] = (),
@@ -376,8 +390,8 @@ def review(
     ----------
     recording : Recording, str or Path
         A recording, or its file.
-    kart : Kart, str or Path
-        A kart, the name of a bundled one, or its file.
+    kart : Kart, str or Path, optional
+        A kart, the name of a bundled one, or its file; one fitted to the recording when not given.
     track : Track, str or Path, optional
         A track, the name of a bundled one, or its file; a corridor estimated from the laps when not given.
     laps : int or sequence of int
@@ -419,16 +433,22 @@ def review(
     True
     """
     path = (str, PathLike)
-    check_kinds("review", recording=(recording, (Recording, *path)), kart=(kart, (Kart, *path)))
-    check_kinds("review", track=(track, (Track, *path, type(None))))
+    check_kinds("review", recording=(recording, (Recording, *path)))
+    check_kinds("review", kart=(kart, (Kart, *path, type(None))), track=(track, (Track, *path, type(None))))
     check_kinds("review", position_error=(position_error, (float, int, type(None))), grip=(grip, (float, int)))
     numbers = lap_numbers("review", laps)
     given = _recording(recording)
-    wanted = kart if isinstance(kart, Kart) else load_kart(kart)
     ground = find_ground(
         given,
         track if track is None or isinstance(track, Track) else load_track(track),
         name=Path(given.source).stem,
         position_error=position_error,
     )
-    return review_recording(given, ground, wanted, choose_laps(ground.laps, numbers), against=against, grip=grip)
+    notes: tuple[str, ...] = ()
+    if kart is None:
+        fitted = grounds_kart([ground])
+        kart, notes = fitted.kart, fitted_notes(fitted)
+    wanted = kart if isinstance(kart, Kart) else load_kart(kart)
+    return review_recording(
+        given, ground, wanted, choose_laps(ground.laps, numbers), against=against, grip=grip, notes=notes
+    )

@@ -12,7 +12,7 @@ from linelab.coaching.advice import priorities, strengths, verdict, without_card
 from linelab.coaching.analysis import Analysis, analyse
 from linelab.coaching.compare import compare
 from linelab.coaching.consistency import consistency
-from linelab.coaching.envelope import shown_grip
+from linelab.coaching.envelope import fit_offer, shown_grip
 from linelab.coaching.mark_figures import SessionMarks, driven_marks, with_target_marks
 from linelab.coaching.results import DrivenMarks, LapReview, Review, ShownGrip, Target
 from linelab.coaching.side_by_side import session_sheet, typical_laps
@@ -186,6 +186,8 @@ def _notes(analysis: Analysis, grip: ShownGrip, laps: tuple[LapReview, ...], not
     power = analysis.power
     if power.value is not None:
         said.append(f"engine shown: {power.value:.2f} {plus_minus(power.sigma, 2)} of the kart file's drive force")
+    if fit_offer(power):
+        said.append(fit_offer(power))
     if analysis.unrated:
         said += [f"{what} not rated: {reason}" for what, reason in analysis.withheld]
     elif rates_note(analysis.sheet.kart):

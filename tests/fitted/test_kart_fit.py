@@ -10,7 +10,7 @@ import pytest
 
 import linelab
 from linelab.coaching.envelope import fit_offer, misfit
-from linelab.coaching.from_recording import find_ground, ground_kart
+from linelab.coaching.from_recording import find_ground, grounds_kart
 from linelab.errors import InputError, KartError
 from linelab.measured import Measured
 from linelab.model.engine import drive_curve, engine_of_force, gear_forces, with_force
@@ -178,7 +178,7 @@ def test_a_misfit_offers_the_command():
 
 def test_a_recording_alone_gives_its_kart(small_session):
     """Laps of a bundled rental kart, without a kart or a track: its class, its cornering and its pull are found."""
-    made = ground_kart(find_ground(linelab.load_recording(small_session), None))
+    made = grounds_kart([find_ground(linelab.load_recording(small_session), None)])
     true = linelab.load_kart("rental-four-stroke")
     assert made.nearest == "rental-four-stroke"
     assert made.lateral.value.value == pytest.approx(true.mu_lateral, rel=0.12)
