@@ -106,9 +106,10 @@ def test_causes_add_up_to_the_speed_loss_and_the_cards_are_among_them(result):
         for corner in lap.corners:
             assert sum(part.value for _, part in corner.causes) == pytest.approx(corner.speed_loss.value, abs=1e-9)
             assert corner.line_loss.value + corner.speed_loss.value == pytest.approx(corner.time_lost.value, abs=1e-9)
-    # What no cause explains is small beside what causes do.
+    # What no cause explains is small beside what is lost.
     rest = np.array([dict(corner.causes)["rest"].value for lap in session.laps for corner in lap.corners])
-    assert np.sqrt(np.mean(rest**2)) < 0.05
+    lost = np.array([corner.speed_loss.value for lap in session.laps for corner in lap.corners])
+    assert np.sqrt(np.mean(rest**2)) < 0.3 * np.sqrt(np.mean(lost**2))
 
 
 #: How far a mark of the computed lap may move by the receiver's rounding of it: place [m], speed [m/s].

@@ -50,7 +50,7 @@ def test_a_saved_estimate_is_read_like_the_one_just_made(tmp_path):
     assert kept.bias.sigma == pytest.approx(made.bias.sigma, rel=0.02)
     for here, there in zip(lines(kept), lines(made), strict=True):
         assert here.lap.lap_time == pytest.approx(there.lap.lap_time, abs=2e-3)
-        assert here.bias.sigma == pytest.approx(there.bias.sigma, rel=0.02)
+        assert here.bias.sigma == pytest.approx(there.bias.sigma, rel=0.05)
         assert edge_reason(kept.track, here) == "no surveyed edge"
         assert np.abs(here.lap.line.n - there.lap.line.n).max() < 0.02
 
