@@ -120,10 +120,7 @@ def _weighed(seen: Seen, at: Array, states: Mask, upper: Mask, shares: Array) ->
     alike = sums[:, seen.last] - sums[:, seen.first] + np.log(shares[:, seen.place])
     odds = np.exp(alike - alike.max(axis=0))
     odds /= odds.sum(axis=0)
-    # Where two limits hold at once the first of them says nothing: the other holds the value back as well.
-    alone = held * (held.sum(axis=1, keepdims=True) == 1.0)
-    alone[:, 1:] = held[:, 1:]
-    at_limit = alone.T @ odds[:-1]
+    at_limit = held.T @ odds[:-1]
     not_at = np.where(upper[:, None], 1.0 - held.T @ odds[:-1] - odds[-1], 0.0)
     mills = np.exp(-0.5 * off * off - _ROOT_2PI - log_ndtr(-off))
     slope = (at_limit * off + not_at * mills) / seen.sigma

@@ -45,7 +45,7 @@ from linelab.units import STANDARD_GRAVITY, Array
 # What is likely before a lap is seen.  Widths that a session cannot show were set on thirty simulated sessions of an
 # independent driver, other ones than those that are reported (benchmarks/fitted_kart.py).
 #: Logarithms of the file's force, of its change by speed [per root of m/s], of rolling and air, and of scrub.
-LEVEL, CHANGE, RESISTANCE, SCRUB = 0.5, 0.08, 0.35, 0.4
+LEVEL, CHANGE, RESISTANCE, SCRUB = 0.5, 0.05, 0.35, 0.4
 #: The closed throttle, and what it is taken for where the file has none [m/s²].
 CLOSED, CLOSED_USUAL = 0.6, 0.7
 #: Logarithm of grip across, of grip along over that across, and the bulge of the ellipse at 45 degrees [-].
