@@ -183,6 +183,9 @@ def verdict(
             else f": {analysis.line_reason}"
         )
         said.append(f"Your line and corner speeds are not rated{why}. Braking, coasting and power are.")
+    if other:
+        new = "" if any(other in text for text in said) else f"{other[:1].upper()}{other[1:]}. "
+        said.append(f"{new}Without --kart a kart is fitted to the recording.")
     if first:
         things = ("one thing first:", "two things first: together", "three things first: together")[len(first) - 1]
         said += [
