@@ -13,7 +13,7 @@ import numpy as np
 from linelab.arrays import Table
 from linelab.coaching.results import Review
 from linelab.coaching.session import review_session
-from linelab.coaching.targets import OWN
+from linelab.coaching.targets import OWN, OtherLap
 from linelab.diagnosis.kinds import TargetKind
 from linelab.errors import InputError, RecordingError, check_kinds
 from linelab.files.kart_file import load_kart
@@ -190,6 +190,7 @@ def review_recording(
     laps: Sequence[RecordedLap],
     *,
     against: TargetKind | None = None,
+    other: str | OtherLap | None = None,
     grip: float = 1.0,
     reference: Solution | None = None,
     progress: Callable[[str], None] = lambda text: None,
@@ -205,6 +206,8 @@ def review_recording(
     against : TargetKind, optional
         What the laps are compared with; when not given the computed lap, or, where the edges were not surveyed or the
         kart file does not fit, the driver's best corners joined.
+    other : str or OtherLap, optional
+        For "other_lap": the label of one of the driver's own laps, or a lap of another recording.
     grip : float
         Factor on the kart's grip for the computed lap.
     reference : Solution, optional
@@ -222,7 +225,7 @@ def review_recording(
     sound = complete_laps(ground.laps)
     reviewed = {id(lap) for lap in usable}
     # The driver's own best may be a lap that is not among those chosen.
-    own = against in OWN or (against is None and ground.track.survey.estimated)
+    own = against in OWN or isinstance(other, str) or (against is None and ground.track.survey.estimated)
     rest = [lap for lap in sound if id(lap) not in reviewed] if own else []
     estimated = estimate_placed_laps(
         ground.track,
@@ -243,6 +246,7 @@ def review_recording(
         driven,
         solution,
         target=against,
+        other=other,
         others=[drive for drive in estimated if drive.lap.label not in names],
         quickest=min(times, default=0.0) <= min(left, default=np.inf),
         cleaning=(

@@ -10,7 +10,7 @@ from linelab.motion.own_passes import OwnPasses, consistent_loss, likely_times
 
 
 def session(rng, laps=8, corners=9, scatter=0.06, instant=0.04):
-    """True and measured times of passes, and the covariance of the errors: instants are off, passes lie between them."""
+    """True and measured times of passes, and the covariance of errors: instants are off, passes lie between them."""
     true = rng.uniform(2.0, 6.0, corners) + scatter * rng.standard_t(5, (laps, corners))
     at = instant * rng.normal(size=(laps, corners + 1))
     steps = np.diff(np.eye(corners + 1), axis=0)
@@ -18,9 +18,9 @@ def session(rng, laps=8, corners=9, scatter=0.06, instant=0.04):
 
 
 def found(measured, covariance):
-    draws = likely_times(measured, covariance)
+    draws, usual = likely_times(measured, covariance)
     return OwnPasses(
-        measured=measured, sigma=np.sqrt(np.diag(covariance)), draws=draws,
+        measured=measured, sigma=np.sqrt(np.diag(covariance)), draws=draws, usual=usual,
         best=np.asarray(draws.mean(axis=0).argmin(axis=0)),
     )  # fmt: skip
 
