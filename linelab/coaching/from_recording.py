@@ -15,7 +15,7 @@ from linelab.coaching.results import Review
 from linelab.coaching.session import review_session
 from linelab.coaching.targets import OWN, OtherLap
 from linelab.diagnosis.kinds import TargetKind
-from linelab.errors import InputError, RecordingError, check_kinds
+from linelab.errors import InputError, LinelabError, RecordingError, check_kinds
 from linelab.files.kart_file import load_kart
 from linelab.files.recordings.load_recording import load_recording
 from linelab.files.tracks.track_file import load_track
@@ -98,6 +98,7 @@ def find_grounds(
     start_line: tuple[tuple[float, float], tuple[float, float]] | None = None,
     assumed_width: float = ASSUMED_WIDTH,
     position_error: float | None = None,
+    refused: Callable[[int, LinelabError], None] | None = None,
 ) -> list[Ground]:
     """Cut recordings into laps on tracks estimated from them: those of one place share one track, start line and
     corners.
@@ -109,11 +110,14 @@ def find_grounds(
         Left and right end in the recordings' own coordinates.
     assumed_width, position_error
         As for :func:`find_ground`.
+    refused : callable, optional
+        Called with the number of a recording that cannot be used, counted from 0, and with the reason; otherwise that
+        is raised.
 
     Returns
     -------
     list of Ground
-        One a recording, in their order.
+        One a recording that is not refused, in their order.
 
     Raises
     ------
@@ -121,13 +125,13 @@ def find_grounds(
     """
     grounds: dict[int, Ground] = {}
     for numbers, found in corridors_from_recordings(
-        recordings, start_line=start_line, assumed_width=assumed_width, position_error=position_error
+        recordings, start_line=start_line, assumed_width=assumed_width, position_error=position_error, refused=refused
     ):
         if len(numbers) == 1:
             grounds[numbers[0]] = _own_ground(found, position_error)
         else:
             grounds |= {k: find_ground(recordings[k], found.track, position_error=position_error) for k in numbers}
-    return [grounds[k] for k in range(len(recordings))]
+    return [grounds[k] for k in sorted(grounds)]
 
 
 def _own_ground(found: LapCorridor, position_error: float | None) -> Ground:

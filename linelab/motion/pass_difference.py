@@ -126,12 +126,12 @@ def usual_difference(
     late = sums @ np.diff(pace, axis=0)
     draws = apart + (moved + sigma * rng.standard_normal((len(apart), 2))) @ late.T
     return PassDifference(
-        corners=tuple(_figure(draws[:, k]) for k in range(draws.shape[1])), lap=_figure(draws.sum(axis=1)), draws=draws,
-        moved=moved, moved_sigma=sigma,
+        corners=tuple(interval(draws[:, k]) for k in range(draws.shape[1])), lap=interval(draws.sum(axis=1)),
+        draws=draws, moved=moved, moved_sigma=sigma,
     )  # fmt: skip
 
 
-def _figure(draws: Array) -> Measured:
+def interval(draws: Array) -> Measured:
     """Mean of draws, and the standard deviation whose 95 % interval is theirs: the few laps' wide tails are in it."""
     low, high = np.quantile(draws, [0.025, 0.975])
     return Measured(float(draws.mean()), float(high - low) / (2.0 * TO_95))

@@ -14,7 +14,7 @@ import numpy as np
 
 from linelab.coaching.advice import OWN_MARK
 from linelab.coaching.coach_words import MARKS, OVER
-from linelab.coaching.consistency import WHERE, clear_marks
+from linelab.coaching.consistency import LEAST_LAPS, WHERE, clear_marks
 from linelab.coaching.from_recording import Ground, choose_laps, review_recording
 from linelab.coaching.results import Evidence, Priority, Review
 from linelab.coaching.side_by_side import typical_laps
@@ -164,7 +164,8 @@ def compare_sessions(
     best = _minus(mine.laps[mine.best].lap_time, other.laps[other.best].lap_time)
     late = _segments(mine, edges) - _segments(other, edges)
     segments = mine.laps[0].comparison.losses.segments
-    clear = found.clear(range(len(mine.reference_marks)))
+    few = min(sum(_mask(review)) for review in (other, mine)) < LEAST_LAPS
+    clear = [False] * len(mine.reference_marks) if few else found.clear(range(len(mine.reference_marks)))
     corners = []
     for k, mark in enumerate(mine.reference_marks):
         number, sign = mark.corner.number, math.copysign(1.0, found.corners[k].value or 0.0)
@@ -183,9 +184,9 @@ def compare_sessions(
     by_size = sorted((corner for corner in corners if corner.clear), key=lambda corner: -abs(corner.time.value or 0.0))
     return SessionDifference(
         lap_time=found.lap, best=best, spread=(other.consistency.spread, mine.consistency.spread),
-        corners=tuple(corners), moved=found.moved, moved_sigma=found.moved_sigma, words=_words(found.lap, name),
+        corners=tuple(corners), moved=found.moved, moved_sigma=found.moved_sigma, words=_words(found.lap, name, few),
         shown=tuple(_shown(corner, plain) for corner in by_size),
-        since=_since(other, mine, corners, found) if cards else (),
+        since=_since(other, mine, corners, found) if cards and not few else (),
     )  # fmt: skip
 
 
@@ -257,10 +258,12 @@ def _usual_mark(review: Review, name: str, k: int) -> tuple[float, float, float]
     return float(np.median(values)), scatter, each
 
 
-def _words(lap: Measured, name: str) -> str:
-    """What may be said of the usual lap."""
+def _words(lap: Measured, name: str, few: bool) -> str:
+    """What may be said of the usual lap; of a lap or two nothing."""
     change, error = lap.value or 0.0, f"{plus_minus(lap.sigma, 2)} s"
-    if abs(change) <= 2.0 * (lap.sigma or 0.0):
+    if few:
+        return f"fewer than {LEAST_LAPS} usual laps in one of the sessions are too few to compare usual passes"
+    if abs(change) <= TO_95 * (lap.sigma or 0.0):
         return f"no clear difference: {change:+.2f} {error} on the usual lap"
     return f"your usual lap is {abs(change):.2f} {error} {'slower' if change > 0.0 else 'faster'} than that of {name}"
 
