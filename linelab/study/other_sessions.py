@@ -277,9 +277,8 @@ def _shown(corner: CornerDifference, name: str) -> Evidence:
     quicker: tuple[Measured, Quantity] = (Measured(abs(time), corner.time.sigma), "time")
     who, is_, than = ("You", "are", f" than {name}") if mine else (name[:1].upper() + name[1:], "is", "")
     if done:
-        return Evidence(
-            f"{who} {done} in corner {corner.number} and {is_} {{}} quicker there{than}.", (*figures, quicker)
-        )
+        said = f"{who} {done} in corner {corner.number}: {{}} quicker there{than}."
+        return Evidence(said, (*figures, quicker))
     said = f"{who} {is_} {{}} quicker in corner {corner.number}{than}, most of it {corner.where}."
     return Evidence(f"{said} No single mark shows how.", (quicker,))
 

@@ -68,8 +68,8 @@ def test_the_corner_in_which_a_team_mate_is_quicker_is_found_with_what_he_does(g
     assert corner in found.clear
     part = next(item for item in found.corners if item.number == corner)
     assert part.time.value > 0.0
-    shown = next(text for text in map(evidence_text, found.shown) if f"corner {corner} " in text)
-    assert re.match(r"Your team mate .*brakes \d+ ±\d+ m later.* and is 0\.\d+ ±0\.\d+ s quicker there\.", shown)
+    shown = next(text for text in map(evidence_text, found.shown) if f"corner {corner}:" in text)
+    assert re.match(r"Your team mate .*brakes \d+ ±\d+ m later.*: 0\.\d+ ±0\.\d+ s quicker there\.", shown)
     assert found.words.endswith("slower than that of your team mate")
 
 
