@@ -168,7 +168,7 @@ def likely_times(times: Array, covariance: Array) -> tuple[Array, Array]:
         off = (true - middle - lap[:, None] * share) ** 2
         weight = rng.gamma(0.5 * (FREEDOM + 1.0), 2.0 / (FREEDOM + off / variance))
         half = 0.5 * (ALIKE * level + (weight * off).sum(axis=0))
-        variance = half / rng.gamma(0.5 * (ALIKE + laps), 1.0, corners)
+        variance = np.maximum(half / rng.gamma(0.5 * (ALIKE + laps), 1.0, corners), LEAST**2)
         level = rng.gamma(0.5 * ALIKE * corners + 1.0) / (0.5 * ALIKE * (1.0 / variance).sum() + 1.0 / BEFORE**2)
         if turn >= BEGINNING and turn % OF == 0:
             kept.append(true)
