@@ -23,7 +23,7 @@ DAY = 86400.0
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory, small_session):
-    """Two sessions at one venue, the later one named first, one elsewhere, and a file that is no recording."""
+    """Two sessions at one venue, the later one named first, one elsewhere, part of a lap, and no recording at all."""
     place = tmp_path_factory.mktemp("sessions")
     text = small_session.read_text(encoding="utf-8")
     for name, day in (("b_first.csv", 18990.0), ("a_second.csv", 19000.0)):
@@ -31,6 +31,7 @@ def folder(tmp_path_factory, small_session):
         os.utime(place / name, (day * DAY, day * DAY))
     recording = load_recording(small_session)
     save_recording(replace(recording, lat=recording.lat + 2.0, start_utc=19005.0 * DAY), place / "elsewhere.csv")
+    (place / "a_bit.csv").write_text("".join(text.splitlines(keepends=True)[:250]), encoding="utf-8")
     (place / "broken.csv").write_text("no, numbers\nhere, at all\n", encoding="utf-8")
     (place / "notes.md").write_text("not looked at", encoding="utf-8")
     return place
@@ -42,7 +43,7 @@ def test_sessions_stand_in_order_of_date_by_venue(folder):
         ["b_first.csv", "a_second.csv"],
         ["elsewhere.csv"],
     ]
-    assert [name for name, _ in found.skipped] == ["broken.csv"]
+    assert [name for name, _ in found.skipped] == ["broken.csv", "a_bit.csv"]
     one, two = found.venues[0]
     assert (one.dated, found.venues[1][0].dated) == ("file", "recording")
     assert one.laps == two.laps == 3
