@@ -22,6 +22,7 @@ from linelab.cli.draw_sheet import sheet
 from linelab.cli.interrupt import INTERRUPTED, exit_code, interruptions
 from linelab.cli.review_recording import review
 from linelab.cli.show_kart import kart
+from linelab.cli.show_progress import progress_command
 from linelab.cli.show_track import track
 from linelab.cli.solve_reference import reference
 from linelab.errors import LinelabError, SolveError, on_one_line
@@ -49,7 +50,7 @@ def cli() -> None:
     """
 
 
-for _command in (demo, reference, review, sheet, track, kart):
+for _command in (demo, reference, review, progress_command, sheet, track, kart):
     cli.add_command(_command)
 
 

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from linelab.model.track import Track
     from linelab.optimum.minimum_time import Solution
     from linelab.output.display import Units
+    from linelab.output.page.content import Beside
 
 
 #: What laps are compared with, as typed, to its kind.
@@ -65,6 +66,8 @@ Examples:
   linelab review morning.csv afternoon.csv --track my_track.geojson --kart my_kart.toml      side by side
   linelab review part1.csv part2.csv --joined --kart senior-single-speed
   linelab review day1.csv day2.csv --kart senior-single-speed      one estimated track where both were driven
+  linelab review mine.csv --beside mate.csv --beside-name "your team mate" --kart senior-single-speed
+  linelab review mine.csv --against-lap 7 --track ostrelle_sprint --kart senior-single-speed
   linelab review session.csv --kart senior-single-speed \\
       --column time=t --column speed=v --unit speed=km/h      no track: estimated from the laps
 
@@ -95,6 +98,16 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
     "the driver's best corners joined.  [default: computed; own-parts where the edges were not surveyed or the "
     "kart file does not fit]",
 )
+@click.option("--against-lap", type=int, metavar="NUMBER", help="Compare the laps with this one of the recording.")
+@click.option(
+    "--beside",
+    type=PATH,
+    metavar="OTHER",
+    help="Another recording on the same track (a team mate's, another kart's): its best lap is what the laps are "
+    "compared with, and its usual passes are held against the driver's.",
+)
+@click.option("--beside-lap", type=int, metavar="NUMBER", help="With --beside: its lap to compare with.")
+@click.option("--beside-name", metavar="WORDS", help="With --beside: whose it is, such as 'your team mate'.")
 @column_options
 @reverse_option
 @corridor_options("Without --track")
@@ -117,6 +130,10 @@ def review(
     joined: bool,
     numbers: tuple[int, ...],
     against: str | None,
+    against_lap: int | None,
+    beside: str | None,
+    beside_lap: int | None,
+    beside_name: str | None,
     columns: tuple[str, ...],
     quantities: tuple[str, ...],
     reverse: bool,
@@ -132,14 +149,22 @@ def review(
 ) -> None:
     """Show where a RECORDING loses time and what to work on: a page to open in any browser, offline, with tables.
 
-    A recording is CSV or other delimited text, GPX, an NMEA 0183 log, or GeoJSON with times.
+    A recording is CSV or other delimited text, GPX, an NMEA 0183 log, or GeoJSON with times.  Several are sessions of
+    one driver, the earliest first: each after the first also says what became of what was to be worked on before.
     """
     from linelab.coaching.from_recording import choose_laps, fitted_notes, grounds_kart, review_recording
     from linelab.files.kart_file import load_kart
     from linelab.files.recordings.load_recording import load_session
     from linelab.output.lap_files import check_formats
-    from linelab.output.review_report import beside_earlier, save_review
+    from linelab.output.review_report import beside_earlier, beside_other, save_review
+    from linelab.study.other_sessions import other_driver
 
+    if sum(item is not None for item in (against, against_lap, beside_lap)) > 1:
+        raise click.UsageError("--against, --against-lap and --beside-lap each say what laps are compared with")
+    if beside is None and (beside_lap is not None or beside_name is not None):
+        raise click.UsageError("--beside-lap and --beside-name are for --beside")
+    if len(recordings) > 1 and not joined and (beside is not None or against_lap is not None):
+        raise click.UsageError("--beside and --against-lap are for one session")
     titles, declared = parse_pairs(columns, "--column"), parse_pairs(quantities, "--unit")
     if track is not None:
         refuse_corridor_options(start_line, width, "without --track")
@@ -151,7 +176,10 @@ def review(
     sessions = [recordings] if joined else [(recording,) for recording in recordings]
     folders = [results_place(folder) for folder in _folders([paths[0] for paths in sessions], track, out)]
     read = []
-    for paths in sessions:  # all of them first: where one cannot be used nothing is written
+    for paths in [
+        *sessions,
+        *([] if beside is None else [(beside,)]),
+    ]:  # all of them first: where one cannot be used nothing is written
         with progress(f"reading {Path(paths[0]).name}") as step:
             read.append(load_session(paths, columns=titles or None, units=declared or None, progress=step))
     with progress("cutting the laps"):
@@ -160,16 +188,25 @@ def review(
         )
     for ground in grounds:
         check_formats(formats, ground.track)
-    chosen = [choose_laps(ground.laps, numbers) for ground in grounds]
+    chosen = [choose_laps(ground.laps, numbers) for ground in grounds[: len(sessions)]]
     said: tuple[str, ...] = ()
     if driven is None:
         with progress("fitting the kart"):
             fitted = grounds_kart(grounds)
         driven, said = fitted.kart, fitted_notes(fitted)
-    solved: Solution | None = None
+    kind: TargetKind | None = AGAINST[against] if against else None if against_lap is None else "other_lap"
+    own_lap = None if against_lap is None else choose_laps(grounds[0].laps, [against_lap])[0].label
+    mate = None
+    if beside is not None:
+        with progress(f"reviewing {Path(beside).name}") as step:
+            who = beside_name or Path(beside).name
+            mate = other_driver(read[-1], grounds[-1], driven, who, lap=beside_lap, grip=grip, progress=step)
+    solved: Solution | None = None if mate is None else mate.review.solution
+    track_before: Track | None = None if mate is None else mate.review.track
     earlier: Review | None = None
-    track_before: Track | None = None
     for folder, recording, ground, laps in zip(folders, read, grounds, chosen):
+        if mate is not None and ground.track is not mate.review.track:
+            raise click.UsageError(f"{recording.source} and {beside} are not of one track driven the same way round")
         if ground.track is not track_before:
             solved, earlier, track_before = None, None, ground.track
         with progress("computing the computed lap") as step:
@@ -178,14 +215,16 @@ def review(
                 ground,
                 driven,
                 laps,
-                against=None if against is None else AGAINST[against],
+                against="other_lap" if mate is not None and kind is None else kind,
+                other=mate.lap if mate is not None and kind is None else own_lap,
                 grip=grip,
                 reference=solved,
                 notes=said,
                 progress=step,
             )
             solved = result.solution
-            beside = None if earlier is None else beside_earlier(earlier, result)
+            held = None if earlier is None else beside_earlier(earlier, result)
+            held = held if mate is None else beside_other(mate.review, result, mate.name)
             files = save_review(
                 result,
                 folder,
@@ -193,24 +232,24 @@ def review(
                 print_file=print_file,
                 formats=formats,
                 pictures=pictures,
-                beside=beside,
+                beside=held,
                 progress=step,
             )
-        show_review(result, shown)
-        if beside is not None:
-            say("", f"Beside {beside.source}: {beside.difference.words}.")
-        elif result.target.kind == "computed":
-            earlier = result
+        show_review(result, shown, held)
+        earlier = result
         list_files(folder, files)
 
 
-def show_review(result: Review, units: Units) -> None:
-    """The verdict and the laps on the terminal, then what was assumed and cleaned; how columns were read stands on the
-    page unless something had to be assumed."""
-    from linelab.output.review_text import review_lines
+def show_review(result: Review, shown: Units, beside: Beside | None = None) -> None:
+    """What became of the things to work on, the verdict and the laps on the terminal; then the session that this one is
+    held against, and what was assumed and cleaned.  How columns were read stands on the page unless it was assumed."""
+    from linelab.output.review_text import beside_lines, review_lines, since_lines
 
-    say(*review_lines(result, result.recorded, units))
-    notes((text for text in result.cleaning if not text.startswith(AS_READ) or "assumed" in text), units)
+    since = [] if beside is None else since_lines(beside.source, beside.difference, shown)
+    say(*since, *review_lines(result, result.recorded, shown))
+    if beside is not None:
+        say("", *beside_lines(beside.source, beside.difference, shown))
+    notes((text for text in result.cleaning if not text.startswith(AS_READ) or "assumed" in text), shown)
 
 
 def _folders(sources: list[str], track: str | None, out: str | None) -> list[Path]:

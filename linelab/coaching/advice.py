@@ -150,7 +150,9 @@ def verdict(
     side = "behind" if gap >= 0.0 else "ahead of"
     which = f"{'Your best lap' if quickest else 'The best of the laps chosen'}, {best.label},"
     which = which if analysis.count > 1 else best.label[:1].upper() + best.label[1:]
-    if goal.kind == "own_best" and any(goal.lap is drive.lap for drive in analysis.sheet.driven):
+    if goal.kind in ("own_best", "other_lap") and any(
+        goal.lap is drive.lap and drive.lap.label == best.label for drive in analysis.sheet.driven
+    ):
         said = [f"{which} is the lap that the others are compared with."]
     else:
         apart = f"{abs(gap):.2f} {plus_minus(sigma, 2)} s {side}"
@@ -263,7 +265,8 @@ def _beyond(first: tuple[Priority, ...], goal: Target, analysis: Analysis, best:
         if goal.kind in ("computed", "shown_grip"):
             said.append(f"This counts from your usual lap, {usual - float(times.min()):.2f} s slower than {best}.")
         elif any(item.kind not in ("scatter", "own_pass") for item in first):
-            said.append("Habits are compared with what this kart could do on your line, not with your own laps.")
+            other = "that lap" if goal.kind == "other_lap" else "your own laps"
+            said.append(f"Habits are compared with what this kart could do on your line, not with {other}.")
     if goal.kind in ("computed", "shown_grip") and stakes > usual - analysis.reference.lap_time:
         said.append("It is more than the whole gap, because you are faster than the computed lap elsewhere.")
     if len(first) > 1 and any(item.kind == "scatter" for item in first):

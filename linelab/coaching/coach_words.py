@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from linelab.diagnosis.kinds import Cause, FaultKind, Quantity
 
@@ -283,3 +284,29 @@ FAULTS: dict[FaultKind, str] = {
 _ENDS = {"place": "_m", "length": "_m", "speed": "_mps", "time": "_s", "deceleration": "_mps2", "number": ""}
 #: Key of each mark, its unit in it.
 MARK_KEYS = {name: name + _ENDS[definition.quantity] for name, definition in MARKS.items()}
+
+
+class Done(NamedTuple):
+    """How a difference in a mark is put: what you did, what you do, what somebody else does, more of it and less."""
+
+    did: str
+    do: str
+    does: str
+    more: str
+    less: str
+
+    def said(self, verb: str, gap: float) -> str:
+        """ "braked {} later", "brake {} earlier"."""
+        return f"{verb} {self.less if gap < 0.0 else self.more}"
+
+
+#: What a pass may have over another one, in driving order: marks by name.
+OVER: dict[str, Done] = {
+    "coasting_before": Done("rolled", "roll", "rolls", "{} longer before slowing", "{} less before slowing"),
+    "brake_point": Done("braked", "brake", "brakes", "{} later", "{} earlier"),
+    "brake_mean": Done("braked", "brake", "brakes", "harder, by {}", "less hard, by {}"),
+    "entry_speed": Done("came in", "come in", "comes in", "{} faster", "{} slower"),
+    "min_speed": Done("were", "are", "is", "{} faster at the slowest point", "{} slower at the slowest point"),
+    "drive_point": Done("were", "are", "is", "back on the power {} later", "back on the power {} sooner"),
+    "exit_speed": Done("came out", "come out", "comes out", "{} faster", "{} slower"),
+}

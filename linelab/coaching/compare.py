@@ -47,6 +47,7 @@ def compare(
     cost: LineCost | None = None,
     reason: str = "",
     reference_sigma: float = 0.0,
+    reference_bias: float = 0.0,
 ) -> Comparison:
     """Compare a driven lap with the computed lap.
 
@@ -72,6 +73,8 @@ def compare(
         Why that cannot be known.
     reference_sigma : float
         Standard deviation of the reference's lap time; 0 for a computed lap [s].
+    reference_bias : float
+        Standard deviation per axis of the position error of a reference from another recording [m].
 
     Returns
     -------
@@ -123,8 +126,8 @@ def compare(
     # A lap against itself is known exactly.
     timed, reference_sigma = (without_uncertainty(drive.lap), 0.0) if itself else (drive, reference_sigma)
     losses = segment_losses(
-        segments, reference, timed, track_heading(track, edges), reference_sigma=reference_sigma, cost=cost,
-        reason=reason,
+        segments, reference, timed, track_heading(track, edges), reference_sigma=reference_sigma,
+        reference_bias=reference_bias, cost=cost, reason=reason,
     )  # fmt: skip
     owner = np.array([segment.corner for segment in segments])
     phase = np.array([segment.phase for segment in segments])

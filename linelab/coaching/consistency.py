@@ -7,13 +7,13 @@ driver's own usual pass.  Only times and speeds are used: this needs neither a r
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.coach_words import ADVICE, MARKS, corners_text, listed
+from linelab.coaching.coach_words import ADVICE, MARKS, OVER, corners_text, listed
 from linelab.coaching.mark_figures import EDGES, TOO_SLOW, SessionMarks, common, spread_over_laps
 from linelab.coaching.results import Consistency, CornerSpread, DrivenMarks, Evidence, LineBand, Priority
 from linelab.coaching.targets import usual_target
@@ -98,16 +98,6 @@ def own_pass_priorities(analysis: Analysis, marked: SessionMarks, own: Sequence[
     return found
 
 
-#: What a pass may have over the usual one: a mark, and the words for more of it and for less.
-OVER: dict[str, tuple[str, str]] = {
-    "coasting_before": ("rolled {} longer before you had to slow", "rolled {} less before you had to slow"),
-    "brake_point": ("braked {} later", "braked {} earlier"),
-    "brake_mean": ("braked harder, by {}", "braked less hard, by {}"),
-    "entry_speed": ("came in {} faster", "came in {} slower"),
-    "min_speed": ("were {} faster at the slowest point", "were {} slower at the slowest point"),
-    "drive_point": ("were back on the power {} later", "were back on the power {} sooner"),
-    "exit_speed": ("came out {} faster", "came out {} slower"),
-}
 #: Differences named at most.
 MOST_NAMED = 3
 #: Phases in words, for where a pass was quicker.
@@ -117,6 +107,30 @@ WHERE: dict[Phase, str] = {
 }  # fmt: skip
 
 
+def clear_marks(gaps: Mapping[str, Measured], who: str) -> tuple[str, tuple[tuple[Measured, Quantity], ...]]:
+    """Marks that clearly differ, in words and with their figures; empty where none does.
+
+    Parameters
+    ----------
+    gaps : mapping of str to Measured
+        Differences by the names of OVER.
+    who : str
+        "did", "do" or "does": whose doing it is, see :class:`linelab.coaching.coach_words.Done`.
+    """
+    clear = {
+        name: abs(gap.value) / max(gap.sigma or 0.0, 1e-9)
+        for name, gap in gaps.items()
+        if gap.value is not None and abs(gap.value) > CLEARLY_APART * (gap.sigma or 0.0)
+    }
+    named = sorted(clear, key=lambda name: -clear[name])[:MOST_NAMED]
+    named = [name for name in OVER if name in named]  # in driving order
+    if not named:
+        return "", ()
+    words = [OVER[name].said(getattr(OVER[name], who), gaps[name].value or 0.0) for name in named]
+    figures = [Measured(abs(gaps[name].value or 0.0), gaps[name].sigma) for name in named]
+    return listed(words), tuple((figure, MARKS[name].quantity) for name, figure in zip(named, figures))
+
+
 def pass_evidence(analysis: Analysis, marked: SessionMarks, own: DrivenMarks, k: int) -> Evidence:
     """What the quickest pass of a corner has over the usual ones: its marks where they differ clearly, else where the
     time is."""
@@ -124,19 +138,15 @@ def pass_evidence(analysis: Analysis, marked: SessionMarks, own: DrivenMarks, k:
     best = int(passes.best[k])
     said = f"On {analysis.every[best].lap.label} you took {{}} less than usual here"
     stake = passes.behind(usual, k)
-    differences = []
-    for name, words in OVER.items():
-        one, others = own.named()[name].driven, marked.figures[name][usual, k]
-        gap = (one.value or 0.0) - common(others)
-        sigma = math.hypot(one.sigma or 0.0, common(marked.sigma[name][usual, k]))
-        if one.known and abs(gap) > CLEARLY_APART * sigma:
-            figure = (Measured(abs(gap), sigma), MARKS[name].quantity)
-            differences.append((abs(gap) / max(sigma, 1e-9), words[int(gap < 0.0)], figure))
-    named = sorted(differences, key=lambda item: -item[0])[:MOST_NAMED]
-    named = [item for item in differences if item in named]  # in driving order
-    if named:
-        done = listed([words for _, words, _ in named])
-        return Evidence(f"{said}: you {done}.", ((stake, "time"), *(figure for _, _, figure in named)))
+    gaps = {}
+    for name in OVER:
+        one = own.named()[name].driven
+        others, sigma = common(marked.figures[name][usual, k]), common(marked.sigma[name][usual, k])
+        if one.value is not None and math.isfinite(others) and math.isfinite(sigma):
+            gaps[name] = Measured(one.value - others, math.hypot(one.sigma or 0.0, sigma))
+    done, figures = clear_marks(gaps, "did")
+    if done:
+        return Evidence(f"{said}: you {done}.", ((stake, "time"), *figures))
     number = analysis.marks[k].corner.number
     parts = {
         phase: sum(

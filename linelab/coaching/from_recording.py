@@ -13,9 +13,9 @@ import numpy as np
 from linelab.arrays import Table
 from linelab.coaching.results import Review
 from linelab.coaching.session import review_session
-from linelab.coaching.targets import OWN
+from linelab.coaching.targets import OWN, OtherLap
 from linelab.diagnosis.kinds import TargetKind
-from linelab.errors import InputError, RecordingError, check_kinds
+from linelab.errors import InputError, LinelabError, RecordingError, check_kinds
 from linelab.files.kart_file import load_kart
 from linelab.files.recordings.load_recording import load_recording
 from linelab.files.tracks.track_file import load_track
@@ -100,6 +100,7 @@ def find_grounds(
     start_line: tuple[tuple[float, float], tuple[float, float]] | None = None,
     assumed_width: float = ASSUMED_WIDTH,
     position_error: float | None = None,
+    refused: Callable[[int, LinelabError], None] | None = None,
 ) -> list[Ground]:
     """Cut recordings into laps on tracks estimated from them: those of one place share one track, start line and
     corners.
@@ -111,11 +112,14 @@ def find_grounds(
         Left and right end in the recordings' own coordinates.
     assumed_width, position_error
         As for :func:`find_ground`.
+    refused : callable, optional
+        Called with the number of a recording that cannot be used, counted from 0, and with the reason; otherwise that
+        is raised.
 
     Returns
     -------
     list of Ground
-        One a recording, in their order.
+        One a recording that is not refused, in their order.
 
     Raises
     ------
@@ -123,13 +127,13 @@ def find_grounds(
     """
     grounds: dict[int, Ground] = {}
     for numbers, found in corridors_from_recordings(
-        recordings, start_line=start_line, assumed_width=assumed_width, position_error=position_error
+        recordings, start_line=start_line, assumed_width=assumed_width, position_error=position_error, refused=refused
     ):
         if len(numbers) == 1:
             grounds[numbers[0]] = _own_ground(found, position_error)
         else:
             grounds |= {k: find_ground(recordings[k], found.track, position_error=position_error) for k in numbers}
-    return [grounds[k] for k in range(len(recordings))]
+    return [grounds[k] for k in sorted(grounds)]
 
 
 def _own_ground(found: LapCorridor, position_error: float | None) -> Ground:
@@ -192,6 +196,7 @@ def review_recording(
     laps: Sequence[RecordedLap],
     *,
     against: TargetKind | None = None,
+    other: str | OtherLap | None = None,
     grip: float = 1.0,
     reference: Solution | None = None,
     notes: Sequence[str] = (),
@@ -208,6 +213,8 @@ def review_recording(
     against : TargetKind, optional
         What the laps are compared with; when not given the computed lap, or, where the edges were not surveyed or the
         kart file does not fit, the driver's best corners joined.
+    other : str or OtherLap, optional
+        For "other_lap": the label of one of the driver's own laps, or a lap of another recording.
     grip : float
         Factor on the kart's grip for the computed lap.
     reference : Solution, optional
@@ -227,7 +234,7 @@ def review_recording(
     sound = complete_laps(ground.laps)
     reviewed = {id(lap) for lap in usable}
     # The driver's own best may be a lap that is not among those chosen.
-    own = against in OWN or (against is None and ground.track.survey.estimated)
+    own = against in OWN or isinstance(other, str) or (against is None and ground.track.survey.estimated)
     rest = [lap for lap in sound if id(lap) not in reviewed] if own else []
     estimated = estimate_placed_laps(
         ground.track,
@@ -248,6 +255,7 @@ def review_recording(
         driven,
         solution,
         target=against,
+        other=other,
         others=[drive for drive in estimated if drive.lap.label not in names],
         quickest=min(times, default=0.0) <= min(left, default=np.inf),
         cleaning=(

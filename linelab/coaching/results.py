@@ -25,6 +25,7 @@ from linelab.model.kart import Kart
 from linelab.model.lap import Lap, Recording
 from linelab.model.track import Corner, Survey, Track
 from linelab.motion.estimate import DrivenLap
+from linelab.motion.own_passes import OwnPasses
 from linelab.optimum.minimum_time import Solution
 from linelab.recorded.laps import RecordedLap
 from linelab.units import Array
@@ -490,6 +491,8 @@ class Review(ByValue):
         All laps of the recording with their status and, where they are not reviewed, the reason.
     solution : Solution or None
         What the computed lap is from.
+    passes : OwnPasses or None
+        How long each sound lap took in each corner: what sessions are compared by.
 
     Examples
     --------
@@ -523,6 +526,7 @@ class Review(ByValue):
     recording: Recording | None = None
     recorded: Table[RecordedLap] = field(default_factory=Table)
     solution: Solution | None = None
+    passes: OwnPasses | None = None
 
     def __post_init__(self) -> None:
         set_field(self, "laps", Table(self.laps))
@@ -532,7 +536,9 @@ class Review(ByValue):
     def opening(self) -> int:
         """Index of the lap that outputs show first: the best, or, where laps are held against the driver's own, the
         usual one: a lap beside itself shows nothing."""
-        if self.target.computed or len(self.laps) == 1:
+        best = self.laps[self.best]
+        apart = self.target.kind == "other_lap" and best.corners[0].target_lap != best.label
+        if self.target.computed or len(self.laps) == 1 or apart:
             return self.best
         others = [k for k in range(len(self.laps)) if k != self.best]
         return (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,8 +15,8 @@ from linelab.coaching.consistency import consistency
 from linelab.coaching.envelope import fit_offer, shown_grip
 from linelab.coaching.mark_figures import SessionMarks, driven_marks, with_target_marks
 from linelab.coaching.results import DrivenMarks, LapReview, Review, ShownGrip, Target
-from linelab.coaching.side_by_side import session_sheet, typical_laps
-from linelab.coaching.targets import OWN, Held, choose_target, usual_target
+from linelab.coaching.side_by_side import session_sheet
+from linelab.coaching.targets import OWN, Held, OtherLap, choose_target, usual_target
 from linelab.diagnosis.causes import told_causes
 from linelab.diagnosis.kinds import TargetKind
 from linelab.diagnosis.losses import rates_note
@@ -38,6 +38,7 @@ def review_session(
     reference: Solution | Lap,
     *,
     target: TargetKind | None = "computed",
+    other: str | OtherLap | None = None,
     grip: float | None = None,
     others: Sequence[DrivenLap] = (),
     quickest: bool = True,
@@ -56,9 +57,11 @@ def review_session(
     reference : Solution or Lap
         The minimum-time lap of this track, kart and grip; of an open track the part between its timing lines counts.
     target : str or None
-        "computed", "shown_grip", "own_best" or "own_parts": what times are compared with; None for the one that
-        :func:`linelab.coaching.targets.usual_target` says.  Priorities do not depend on it: they are what is lost at
-        the grip the driver had.
+        "computed", "shown_grip", "own_best", "own_parts" or "other_lap": what times are compared with; None for the
+        one that :func:`linelab.coaching.targets.usual_target` says.  Priorities do not depend on it: they are what is
+        lost at the grip the driver had.
+    other : str or OtherLap, optional
+        The other lap: the label of one of the driver's own, or a lap of another recording.
     grip : float or None
         Factor on mu that a reference given as a Lap was solved for [-]; 1 when not given.
     others : sequence of DrivenLap
@@ -84,10 +87,10 @@ def review_session(
             remedy="Check the start and finish line, or draw corners in the track file",
         )
     factor = grip if grip is not None else reference.grip if isinstance(reference, Solution) else 1.0
-    more = others if target is None or target in OWN else ()
+    more = others if target is None or target in OWN or isinstance(other, str) else ()
     analysis = analyse(track, kart, driven, lap, grip=factor, others=more, progress=progress)
     shown = shown_grip(analysis.diagnosis, analysis.marks, analysis.reason)
-    held = choose_target(analysis, shown, target or usual_target(analysis))
+    held = choose_target(analysis, shown, target or usual_target(analysis), other)
     goal = held.target
     progress("finding marks")
     marked = driven_marks(analysis.sheet, analysis.seen, analysis.marks)
@@ -116,7 +119,10 @@ def review_session(
         withheld=analysis.withheld,
         cleaning=tuple(cleaning),
         notes=_notes(analysis, shown, laps, (*notes, *_untimed(every, track))),
+        passes=analysis.passes,
     )
+    if isinstance(other, OtherLap):
+        return with_target_marks(review, other.marks, [""] * len(analysis.marks))
     if not held.best.size:
         return with_target_marks(review)
     of = [analysis.every[k].lap.label for k in held.best]
@@ -138,10 +144,10 @@ def _lap_review(analysis: Analysis, held: Held, marked: SessionMarks, index: int
     drive, goal = analysis.sheet.driven[index], held.target
     comparison = compare(
         analysis.sheet.track, goal.lap, drive, analysis.sheet.kart, frames=analysis.marks, marks=marked.laps[index],
-        cost=held.cost(analysis, index), reason=analysis.unrated, reference_sigma=goal.sigma,
+        cost=held.cost(analysis, index), reason=analysis.unrated, reference_sigma=goal.sigma, reference_bias=held.bias,
     )  # fmt: skip
     parts = {
-        cause: analysis.by_corner(values[index] - held.causes.get(cause, 0.0))
+        cause: analysis.by_corner(values[index]) - held.causes.get(cause, 0.0)
         for cause, values in analysis.causes.items()
     }
     corners = Table(
@@ -193,70 +199,3 @@ def _notes(analysis: Analysis, grip: ShownGrip, laps: tuple[LapReview, ...], not
     elif rates_note(analysis.sheet.kart):
         said.append(rates_note(analysis.sheet.kart))
     return tuple(dict.fromkeys(said))
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class SessionDifference:
-    """Two sessions side by side, the second minus the first.
-
-    Parameters
-    ----------
-    lap_time : Measured
-        Median lap [s].
-    best : Measured
-        Best lap [s].
-    spread : (Measured, Measured)
-        Standard deviation of the lap times of each [s].
-    corners : tuple of (corner number, Measured)
-        Mean time in each corner [s].
-    clear : tuple of int
-        Corners whose difference is more than two standard deviations from none.
-    words : str
-        What may be said.
-    """
-
-    lap_time: Measured
-    best: Measured
-    spread: tuple[Measured, Measured]
-    corners: tuple[tuple[int, Measured], ...]
-    clear: tuple[int, ...]
-    words: str
-
-
-def compare_sessions(first: Review, second: Review) -> SessionDifference:
-    """Two sessions on the same track side by side.
-
-    Corner times are comparable where both reviews have the same target kind on the same computed lap.
-    """
-    best = _minus(second.laps[second.best].lap_time, first.laps[first.best].lap_time)
-    middle = _minus(_median(second), _median(first))
-    numbers = {corner.number: figure for corner, figure in first.corners}
-    corners = tuple(
-        (corner.number, _minus(figure, numbers[corner.number]))
-        for corner, figure in second.corners
-        if corner.number in numbers
-    )
-    clear = tuple(number for number, figure in corners if abs(figure.value or 0.0) > 2.0 * (figure.sigma or 0.0))
-    change, error = middle.value or 0.0, f"{plus_minus(middle.sigma, 2)} s"
-    if abs(change) <= 2.0 * (middle.sigma or 0.0):
-        words = f"no clear difference: {change:+.2f} {error} on the usual lap"
-    else:
-        words = f"the second session is {'slower' if change > 0.0 else 'faster'} by {abs(change):.2f} {error}"
-    return SessionDifference(
-        lap_time=middle, best=best, spread=(first.consistency.spread, second.consistency.spread), corners=corners,
-        clear=clear, words=words,
-    )  # fmt: skip
-
-
-def _median(review: Review) -> Measured:
-    """Median lap time; its standard deviation from the laps' scatter."""
-    times = np.array([lap.lap_time.value or 0.0 for lap in review.laps])
-    noise = float(np.mean([lap.lap_time.sigma or 0.0 for lap in review.laps]))
-    typical = times[typical_laps(times)]
-    scatter = 1.2533 * float(np.std(typical, ddof=1)) if typical.size > 1 else noise
-    return Measured(float(np.median(times)), max(scatter, noise) / float(np.sqrt(typical.size)))
-
-
-def _minus(a: Measured, b: Measured) -> Measured:
-    """Difference of two independent figures."""
-    return Measured((a.value or 0.0) - (b.value or 0.0), float(np.hypot(a.sigma or 0.0, b.sigma or 0.0)))

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
-from linelab.coaching.results import ShownGrip, Target
+from linelab.coaching.results import DrivenMarks, LapReview, ShownGrip, Target
 from linelab.diagnosis.kinds import Cause, TargetKind
 from linelab.diagnosis.losses import LineCost, segment_edges
 from linelab.diagnosis.marks import Index
@@ -54,6 +54,7 @@ TITLES: dict[TargetKind, str] = {
     "shown_grip": "the computed lap at your grip",
     "own_best": "your own best lap",
     "own_parts": "your best corners joined",
+    "other_lap": "another lap",
 }
 #: Targets that are made of the driver's own laps.
 OWN: tuple[TargetKind, ...] = ("own_best", "own_parts")
@@ -63,7 +64,29 @@ WORDS: dict[TargetKind, str] = {
     "own_best": "your fastest sound lap of this session: you have done it once already",
     "own_parts": "each corner as on the sound lap of this session on which you were quickest there, in the time that "
     "this pass most likely took",
+    "other_lap": "a lap that somebody drove on this track: you, on another lap, or another driver",
 }
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class OtherLap:
+    """A lap of another recording on the same track, as the target.
+
+    Parameters
+    ----------
+    title : str
+        Whose lap, in words: "your team mate's best lap (lap 4)".
+    lap : LapReview
+        From the other recording's review against the computed lap.
+    """
+
+    title: str
+    lap: LapReview
+
+    @property
+    def marks(self) -> tuple[DrivenMarks, ...]:
+        """Its marks by corner."""
+        return tuple(part.marks for part in self.lap.corners)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -75,16 +98,19 @@ class Held:
     target : Target
     line : (M,) array
         What its line costs by segment [s].
-    causes : dict of Cause to (M,) array
-        What its habits cost [s].
+    causes : dict of Cause to (C,) array
+        What its habits cost by corner [s].
     best : (C,) array of int
-        Of the driver's own laps the one that each corner is compared with; empty for a computed target.
+        Of the driver's own laps the one that each corner is compared with; empty for any other target.
+    bias : float
+        Standard deviation per axis of the position error of another recording's lap [m].
     """
 
     target: Target
     line: Array
     causes: dict[Cause, Array]
     best: Index
+    bias: float = 0.0
 
     def cost(self, analysis: Analysis, lap: int) -> LineCost | None:
         """What a lap's line costs against the target's; None where lines are not judged."""
@@ -100,13 +126,18 @@ def usual_target(analysis: Analysis) -> TargetKind:
     return "own_parts" if analysis.unrated and len(analysis.every) > 1 else "computed"
 
 
-def choose_target(analysis: Analysis, shown: ShownGrip, kind: TargetKind) -> Held:
+def choose_target(analysis: Analysis, shown: ShownGrip, kind: TargetKind, other: str | OtherLap | None = None) -> Held:
     """A target, and what of the lost time is its own.
+
+    Parameters
+    ----------
+    other : str or OtherLap, optional
+        For "other_lap": the label of one of the driver's own laps, or a lap of another recording.
 
     Raises
     ------
     InputError
-        An unknown kind.
+        An unknown kind, or no such lap.
     """
     if kind not in TITLES:
         raise InputError(f"there is no target {kind!r}", where="target", remedy=f"Choose among {', '.join(TITLES)}")
@@ -117,23 +148,51 @@ def choose_target(analysis: Analysis, shown: ShownGrip, kind: TargetKind) -> Hel
         return Held(target=target, line=none, causes={}, best=nobody)
     if kind == "shown_grip":
         target, steps = _at_shown_grip(analysis, shown)
-        return Held(target=target, line=none, causes={"all_round": steps}, best=nobody)
+        return Held(target=target, line=none, causes={"all_round": analysis.by_corner(steps)}, best=nobody)
+    if isinstance(other, OtherLap):
+        return _of_other(other)
     times = np.array([drive.lap.lap_time for drive in analysis.every])
-    best = int(times.argmin())
+    best = int(times.argmin()) if kind != "other_lap" else _labelled(analysis, other)
     chosen = np.full(len(analysis.marks), best)
-    if kind == "own_best":
+    if kind != "own_parts":
         own = analysis.every[best].lap
-        target = replace(_target(kind, own, analysis.every[best].lap_time_sigma), title=f"{TITLES[kind]} ({own.label})")
+        title = f"{TITLES[kind]} ({own.label})" if kind == "own_best" else f"your {own.label}"
+        target = replace(_target(kind, own, analysis.every[best].lap_time_sigma), title=title)
     else:
         chosen = analysis.passes.best
         target = _target(kind, _joined(analysis, best), float(analysis.passes.joined.sum(axis=1).std()))
     owner, at = chosen[analysis.owners], np.arange(none.size)
-    causes = {cause: values[owner, at] for cause, values in analysis.causes.items()}
+    causes = {cause: analysis.by_corner(values[owner, at]) for cause, values in analysis.causes.items()}
     line = none
     if analysis.costs is not None:
         edges = segment_edges(analysis.segments)
         line = np.array([analysis.costs.of(lap, edges).line for lap in range(len(times))])[owner, at]
     return Held(target=target, line=line, causes=causes, best=chosen)
+
+
+def _labelled(analysis: Analysis, label: str | None) -> int:
+    """Which of the driver's own laps has this label."""
+    labels = [drive.lap.label for drive in analysis.every]
+    if label not in labels:
+        raise InputError(f"{label or 'no lap'} cannot be compared with", where="target",
+                         remedy=f"Choose among {', '.join(labels)}")  # fmt: skip
+    return labels.index(label)
+
+
+def _of_other(other: OtherLap) -> Held:
+    """A lap of another recording as the target, with what its own line and habits cost where they were rated."""
+    comparison = other.lap.comparison
+    drive, cost = comparison.driven, comparison.losses.cost
+    causes: dict[Cause, Array] = {}
+    for k, part in enumerate(other.lap.corners):
+        for cause, lost in part.causes:
+            if cause != "rest" and lost.value is not None:
+                causes.setdefault(cause, np.zeros(len(other.lap.corners)))[k] = lost.value
+    return Held(
+        target=replace(_target("other_lap", drive.lap, drive.lap_time_sigma), title=other.title),
+        line=np.zeros(comparison.losses.loss.size) if cost is None else cost.line, causes=causes,
+        best=np.zeros(0, dtype=np.intp), bias=drive.bias.sigma,
+    )  # fmt: skip
 
 
 def _target(kind: TargetKind, lap: Lap, sigma: float) -> Target:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 #: What lap or time the driver is held against.
-TargetKind = Literal["computed", "shown_grip", "own_best", "own_parts"]
+TargetKind = Literal["computed", "shown_grip", "own_best", "own_parts", "other_lap"]
 
 #: What a corner's speed loss is made of, in driving order; see :mod:`linelab.coaching.coach_words`.
 Cause = Literal["braking", "coasting", "minimum_speed", "power", "all_round", "rest"]

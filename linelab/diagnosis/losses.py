@@ -226,6 +226,7 @@ def segment_losses(
     heading: Array,
     *,
     reference_sigma: float = 0.0,
+    reference_bias: float = 0.0,
     cost: LineCost | None = None,
     reason: str = "",
 ) -> SegmentLosses:
@@ -241,6 +242,8 @@ def segment_losses(
         Yaw angle of the reference line at the segments' ends [rad].
     reference_sigma : float
         Standard deviation of the reference's lap time, shared out by time [s].
+    reference_bias : float
+        Standard deviation per axis of the position error of a reference from another recording [m].
     cost : LineCost, optional
         What the line costs; ``reason`` says why it is not given.
     """
@@ -254,6 +257,7 @@ def segment_losses(
     drift = np.array([driven.bias.change(span) for span in np.diff(own)]) / np.maximum(mean, 1.0)
     return SegmentLosses(
         segments=segments, loss=np.diff(own) - np.diff(clock), draws=np.diff(drawn, axis=1),
-        shift=np.diff(pace, axis=0), drift=drift, bias_sigma=driven.bias.sigma,
+        shift=np.diff(pace, axis=0), drift=drift,
+        bias_sigma=math.hypot(driven.bias.sigma, reference_bias),
         of_reference=reference_sigma * np.diff(clock) / max(reference.lap_time, 1e-9), cost=cost, split_reason=reason,
     )  # fmt: skip

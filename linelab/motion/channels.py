@@ -268,6 +268,9 @@ class PositionBias:
     wander : float, optional
         Standard deviation per axis of the whole drifting error [m], where ``sigma`` is only what remains unknown of it
         on a lap that was placed on the track.
+    shared : float
+        Standard deviation per axis of the part of ``sigma`` that all laps of a recording have in common, once they were
+        placed [m].
     """
 
     sigma: float = ASSUMED_BIAS
@@ -275,6 +278,7 @@ class PositionBias:
     relative: bool = False
     note: str = "assumed for a consumer receiver"
     wander: float | None = None
+    shared: float = 0.0
 
     def change(self, span: float) -> float:
         """Standard deviation of its change over a time span [s], per axis [m]."""

@@ -1,8 +1,8 @@
 """The driver's own passes of each corner: how long each took, which was quickest, and what the usual one lacks to it.
 
 The smallest of several measured times is too small: errors help to make it the smallest.  So the times are taken
-together: passes of one corner scatter about its usual time, measured times scatter about the true ones by errors that
-are known, and what is said of the quickest pass is said after both.
+together: passes of one corner scatter about its usual time, some laps are quicker all round, measured times scatter
+about the true ones by errors that are known, and what is said of the quickest pass is said after all three.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from linelab.arrays import ByValue
 from linelab.measured import Measured
 from linelab.model.timed import time_at
 from linelab.motion.estimate import DrivenLap
@@ -23,8 +24,8 @@ FREEDOM = 4.0
 #: Degrees of freedom with which one corner's scatter keeps to that of the others [-], and what that is taken for before
 #: anything is seen [s].
 ALIKE, BEFORE = 3.0, 0.05
-#: Draws kept, after so many thrown away, and the seed that makes them the same every time.
-DRAWS, BEGINNING, SEED = 600, 150, 20
+#: Draws kept, one of so many made, after so many thrown away, and the seed that makes them the same every time.
+DRAWS, OF, BEGINNING, SEED = 600, 3, 150, 20
 #: Times are not known better than this [s].
 LEAST = 1e-4
 #: Stations at which a lap's mean bias is looked at.
@@ -32,7 +33,7 @@ _AROUND = 60
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class OwnPasses:
+class OwnPasses(ByValue):
     """Times of the driver's passes.
 
     Parameters
@@ -43,6 +44,8 @@ class OwnPasses:
         What measuring makes uncertain in one of them, as far as it differs from lap to lap [s].
     draws : (K, E, C) array
         Equally likely sets of the true times [s].
+    usual : (K, C) array
+        Equally likely sets of the time of each corner's usual pass [s].
     best : (C,) array of int
         On which lap each corner was quickest, most likely.
     """
@@ -50,6 +53,7 @@ class OwnPasses:
     measured: Array
     sigma: Array
     draws: Array
+    usual: Array
     best: NDArray[np.intp]
 
     @property
@@ -106,7 +110,7 @@ def _instants(drive: DrivenLap, edges: Array, along: Array, middles: Array) -> A
     )
     from_mean = around.mean(axis=1)
     wander = from_mean[:, None] + from_mean - apart - within.mean()
-    placed = max(bias.sigma**2 - bias.about_mean(lap.lap_time) ** 2, 0.0)
+    placed = max(bias.sigma**2 - bias.about_mean(lap.lap_time) ** 2 - bias.shared**2, 0.0)
     unplaced = 0.5 * float(np.mean(bias.changes(middles[:, None] - middles) ** 2))
     whole = wander + (unplaced if bias.wander is None else placed)
     return np.asarray(np.diag(noise) + (pace @ pace.T) * whole)
@@ -121,15 +125,15 @@ def measured_times(driven: Sequence[DrivenLap], edges: Array, owners: NDArray[np
 def own_passes(driven: Sequence[DrivenLap], edges: Array, heading: Array, owners: NDArray[np.intp]) -> OwnPasses:
     """The passes of a session; arguments as for :func:`pass_covariance`."""
     times, covariance = measured_times(driven, edges, owners), pass_covariance(driven, edges, heading, owners)
-    draws = likely_times(times, covariance)
+    draws, usual = likely_times(times, covariance)
     return OwnPasses(
-        measured=times, sigma=np.sqrt(np.diag(covariance)), draws=draws,
+        measured=times, sigma=np.sqrt(np.diag(covariance)), draws=draws, usual=usual,
         best=np.asarray(draws.mean(axis=0).argmin(axis=0)),
     )  # fmt: skip
 
 
-def likely_times(times: Array, covariance: Array) -> Array:
-    """Equally likely sets of the true times of passes (K, E, C) [s].
+def likely_times(times: Array, covariance: Array) -> tuple[Array, Array]:
+    """Equally likely sets of the true times of passes (K, E, C), and of the usual time of each corner (K, C) [s].
 
     Parameters
     ----------
@@ -140,34 +144,56 @@ def likely_times(times: Array, covariance: Array) -> Array:
 
     References
     ----------
-    A normal-measurement model over passes of Student's distribution, as a scale mixture of normal ones, drawn by turns
-    (Gibbs sampling): A. Gelman and others, Bayesian Data Analysis, third edition, 2013, sections 5.4, 11.6 and 17.2
-    (from memory).
+    A normal-measurement model over passes of Student's distribution, as a scale mixture of normal ones, with an effect
+    of the whole lap, shared out by time, drawn by turns (Gibbs sampling): A. Gelman and others, Bayesian Data Analysis,
+    third edition, 2013, sections 5.4, 11.6, 15.1 and 17.2 (from memory).
     """
-    if not covariance.any():
-        return times[None]
     rng = np.random.default_rng(SEED)
     laps, corners = times.shape
+    exact = not covariance.any()
     information = np.linalg.inv(covariance + LEAST**2 * np.eye(corners))
     seen = times @ information
     middle, variance, weight = np.median(times, axis=0), np.full(corners, BEFORE**2), np.ones((laps, corners))
-    level, kept = BEFORE**2, []
-    for turn in range(BEGINNING + DRAWS):
+    share = middle / middle.sum()
+    lap, spread, sway = np.zeros(laps), BEFORE**2, np.ones(laps)
+    level, kept, usual = BEFORE**2, [], []
+    true: Array = times
+    for turn in range(BEGINNING + DRAWS * OF):
         own = weight / variance
-        precision = information + own[:, :, None] * np.eye(corners)
-        root = np.linalg.cholesky(precision)
-        mean = np.linalg.solve(precision, (seen + own * middle)[:, :, None])
-        noise = rng.standard_normal((laps, corners, 1))
-        true = (mean + np.linalg.solve(np.swapaxes(root, 1, 2), noise))[:, :, 0]
-        middle = (own * true).sum(axis=0) / own.sum(axis=0) + rng.standard_normal(corners) / np.sqrt(own.sum(axis=0))
-        off = (true - middle) ** 2
+        if not exact:
+            root = np.linalg.cholesky(information + own[:, :, None] * np.eye(corners))
+            around = seen + own * (middle + lap[:, None] * share)
+            half_way = np.linalg.solve(root, around[:, :, None]) + rng.standard_normal((laps, corners, 1))
+            true = np.asarray(np.linalg.solve(np.swapaxes(root, 1, 2), half_way)[:, :, 0], dtype=np.float64)
+        middle, lap = _levels(rng, true, own, share, sway / spread)
+        weighed = lap**2
+        sway = rng.gamma(0.5 * (FREEDOM + 1.0), 2.0 / (FREEDOM + weighed / spread))
+        spread = 0.5 * (ALIKE * BEFORE**2 + float((sway * weighed).sum())) / rng.gamma(0.5 * (ALIKE + laps))
+        off = (true - middle - lap[:, None] * share) ** 2
         weight = rng.gamma(0.5 * (FREEDOM + 1.0), 2.0 / (FREEDOM + off / variance))
         half = 0.5 * (ALIKE * level + (weight * off).sum(axis=0))
-        variance = half / rng.gamma(0.5 * (ALIKE + laps), 1.0, corners)
+        variance = np.maximum(half / rng.gamma(0.5 * (ALIKE + laps), 1.0, corners), LEAST**2)
         level = rng.gamma(0.5 * ALIKE * corners + 1.0) / (0.5 * ALIKE * (1.0 / variance).sum() + 1.0 / BEFORE**2)
-        if turn >= BEGINNING:
+        if turn >= BEGINNING and turn % OF == 0:
             kept.append(true)
-    return np.array(kept)
+            usual.append(middle)
+    return (times[None] if exact else np.array(kept)), np.array(usual)
+
+
+def _levels(rng: np.random.Generator, true: Array, own: Array, share: Array, tie: Array) -> tuple[Array, Array]:
+    """The corners' usual times (C,) and the laps' effects (E,) [s], drawn together.
+
+    ``own`` (E, C) and ``tie`` (E,) are the precisions of a pass about both and of a lap's effect about none [1/s²].
+    """
+    cross = own * share
+    corners = np.diag(own.sum(axis=0))
+    laps = np.diag((cross * share).sum(axis=1) + tie)
+    precision = np.block([[corners, cross.T], [cross, laps]])
+    right = np.concatenate([(own * true).sum(axis=0), (cross * true).sum(axis=1)])
+    root = np.linalg.cholesky(precision)
+    level = np.linalg.solve(root, right) + rng.standard_normal(right.size)
+    found = np.asarray(np.linalg.solve(root.T, level), dtype=np.float64)
+    return found[: share.size], found[share.size :]
 
 
 def consistent_loss(laps: int, share: Array, repeats: float) -> Array:

@@ -62,11 +62,14 @@ class Placing:
         Most likely bias on each lap, east and north: to be taken off [m].
     sigmas : (L,) array
         What remains unknown of it, per axis [m].
+    shared : float
+        What of that all laps have in common, per axis [m].
     notes : tuple of str
     """
 
     shifts: Array
     sigmas: Array
+    shared: float = 0.0
     notes: tuple[str, ...] = ()
 
 
@@ -126,16 +129,19 @@ def estimate_placed_laps(
         track, kept, sensors=facts, bias=error, shifts=placing.shifts[chosen], known=known, progress=progress
     )
     return tuple(
-        replace(with_bias(lap, _remaining(lap, error, float(placing.sigmas[k]))), notes=(*lap.notes, *placing.notes))
+        replace(
+            with_bias(lap, _remaining(lap, error, float(placing.sigmas[k]), placing.shared)),
+            notes=(*lap.notes, *placing.notes),
+        )
         for lap, k in zip(found, chosen)
     )
 
 
-def _remaining(lap: DrivenLap, bias: PositionBias, sigma: float) -> PositionBias:
+def _remaining(lap: DrivenLap, bias: PositionBias, sigma: float, shared: float) -> PositionBias:
     """What is unknown of the bias at any place of a placed lap: its mean over the lap, and its wander about that."""
     local = math.hypot(sigma, bias.about_mean(lap.lap.lap_time))
     note = "remaining after all laps were placed on the track"
-    return replace(bias, sigma=min(local, bias.sigma), note=note, wander=bias.sigma)
+    return replace(bias, sigma=min(local, bias.sigma), note=note, wander=bias.sigma, shared=shared)
 
 
 def _anchored(lap: RecordedLap, anchor: Anchor | None, sensors: Sensors) -> tuple[float, Array, float] | None:
@@ -209,11 +215,32 @@ def _onto_middle(offsets: Array, normal: Array, length: float, mean: Array, spre
     """
     placed = _to_each_other(mean, spread)
     usual = np.median(offsets - placed.shifts @ normal.T, axis=0)
-    moved, _, _, _ = np.linalg.lstsq(normal, usual, rcond=None)
-    changed = float(np.std(usual - normal @ moved)) / np.sqrt(0.5 * max(length / _ALIKE, 3.0))
+    moved, changed = displacement(usual, normal, length)
     size = float(np.hypot(*moved))
     note = f"laps moved together onto the middle of the track, by {size:.2f} m, known within {plus_minus(changed, 2)} m"
-    return Placing(shifts=placed.shifts + moved, sigmas=np.hypot(placed.sigmas, changed), notes=(*placed.notes, note))
+    return Placing(
+        shifts=placed.shifts + moved, sigmas=np.hypot(placed.sigmas, changed), shared=changed,
+        notes=(*placed.notes, note),
+    )  # fmt: skip
+
+
+def displacement(between: Array, normal: Array, length: float) -> tuple[Array, float]:
+    """By what displacement (2,) a line lies beside another, and its standard deviation per axis, by how much the lines
+    themselves differ [m].
+
+    Parameters
+    ----------
+    between : (N,) array
+        Offset of the one minus that of the other at common stations [m].
+    normal : (N, 2) array
+        Unit normals there, to the left.
+    length : float
+        Of the way along them [m].
+    """
+    moved, _, _, _ = np.linalg.lstsq(normal, between, rcond=None)
+    # Each axis is seen by about half of the looks.
+    changed = float(np.std(between - normal @ moved)) / math.sqrt(0.5 * max(length / _ALIKE, 3.0))
+    return np.asarray(moved), changed
 
 
 def _apart(offsets: Array, normal: Array, length: float) -> tuple[Array, float]:
@@ -294,7 +321,7 @@ def _within_edges(
         f"{count} laps moved together onto the track, by {moved_by:.1f} m (median): position error now "
         f"{plus_minus(typical, 2)} m per axis, before {plus_minus(bias.sigma, 2)} m",
     )
-    return Placing(shifts=shifts, sigmas=sigmas, notes=notes)
+    return Placing(shifts=shifts, sigmas=sigmas, shared=math.sqrt(float(rest.mean())), notes=notes)
 
 
 def _usable(track: Track, s: Array, side: str) -> Array:

@@ -10,7 +10,8 @@ here: a track from whatever there is, a centre line, walked edges or laps.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, fields, replace
 from os import PathLike
 from pathlib import Path
@@ -19,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelab.arrays import distance_along
-from linelab.errors import InputError, RecordingError, check_kinds
+from linelab.errors import InputError, LinelabError, RecordingError, check_kinds
 from linelab.files.projection import LocalPlane
 from linelab.files.tracks.centre_line import Columns
 from linelab.files.tracks.survey_import import LonLat2, load_centre_line, load_walked_edges, read_lines_of
@@ -233,6 +234,7 @@ def corridors_from_recordings(
     assumed_width: float = ASSUMED_WIDTH,
     name: str = "",
     position_error: float | None = None,
+    refused: Callable[[int, LinelabError], None] | None = None,
 ) -> list[tuple[tuple[int, ...], LapCorridor]]:
     """Estimate one closed track for each place that recordings are of.
 
@@ -249,6 +251,8 @@ def corridors_from_recordings(
         The file's name of each place's first recording when empty.
     position_error : float, optional
         As for :func:`corridor_from_laps`.
+    refused : callable, optional
+        Called with the number of a recording that makes no track and with the reason; otherwise that is raised.
 
     Returns
     -------
@@ -263,14 +267,28 @@ def corridors_from_recordings(
     _check_width(assumed_width)
     places: list[_Place] = []
     for number, recording in enumerate(recordings):
-        if not any(_joins(place, number, recording) for place in places):
-            line = None if start_line is None else recording_start_line(recording, *start_line)
-            places.append(_place(number, recording, line))
+        with _told(refused, [number]):
+            if not any(_joins(place, number, recording) for place in places):
+                line = None if start_line is None else recording_start_line(recording, *start_line)
+                places.append(_place(number, recording, line))
     found = []
     for place in places:
         title = name or Path(recordings[place.numbers[0]].source).stem or "circuit from laps"
-        found.append((tuple(place.numbers), _corridor(place, assumed_width, title, position_error)))
+        with _told(refused, place.numbers):
+            found.append((tuple(place.numbers), _corridor(place, assumed_width, title, position_error)))
     return found
+
+
+@contextmanager
+def _told(refused: Callable[[int, LinelabError], None] | None, numbers: Sequence[int]) -> Iterator[None]:
+    """Errors of some recordings handed over instead of raised, where somebody takes them."""
+    try:
+        yield
+    except LinelabError as error:
+        if refused is None:
+            raise
+        for number in numbers:
+            refused(number, error)
 
 
 def bias_on(track: Track, laps: Sequence[RecordedLap], sensors: Sensors) -> PositionBias:

@@ -21,12 +21,15 @@ from linelab.files.writing import write_text
 from linelab.measured import PLUS_MINUS, Measured
 from linelab.model.track import Track
 from linelab.output.display import CAUTIONS, evidence_text
+from linelab.study.other_sessions import SessionDifference
 
 #: Name and version of the layout: the version is raised when a key changes its meaning or goes.
 FORMAT, VERSION = "linelab review", 3
 
 
-def review_as_dict(review: Review, *, settings: Mapping[str, Any] | None = None) -> dict[str, Any]:
+def review_as_dict(
+    review: Review, *, settings: Mapping[str, Any] | None = None, beside: tuple[str, SessionDifference] | None = None
+) -> dict[str, Any]:
     """A session's review as plain dictionaries, lists, numbers and text.
 
     Parameters
@@ -34,6 +37,8 @@ def review_as_dict(review: Review, *, settings: Mapping[str, Any] | None = None)
     review : Review
     settings : mapping, optional
         What the caller chose (recording, kart, grip); values are kept as text unless they are plain numbers or lists.
+    beside : (str, SessionDifference), optional
+        Whose session this one is held against, and how it differs.
     """
     unusual = unusual_laps(review.laps)
     return {
@@ -77,10 +82,31 @@ def review_as_dict(review: Review, *, settings: Mapping[str, Any] | None = None)
         "consistency": _consistency(review.consistency),
         "cleaning": list(review.cleaning),
         "notes": list(review.notes),
+    } | ({} if beside is None else {"beside": _beside(*beside)})
+
+
+def _beside(name: str, found: SessionDifference) -> dict[str, Any]:
+    """Another session beside this one."""
+    return {
+        "name": name,
+        "words": found.words,
+        "usual_lap_s": figure(found.lap_time),
+        "best_lap_s": figure(found.best),
+        "corners": [
+            {"number": corner.number, "time_s": figure(corner.time), "clear": corner.clear} for corner in found.corners
+        ],
+        "shown": [evidence_text(line) for line in found.shown],
+        "since": [evidence_text(line) for line in found.since],
     }
 
 
-def save_review_json(review: Review, path: str | Path, *, settings: Mapping[str, Any] | None = None) -> None:
+def save_review_json(
+    review: Review,
+    path: str | Path,
+    *,
+    settings: Mapping[str, Any] | None = None,
+    beside: tuple[str, SessionDifference] | None = None,
+) -> None:
     """Write :func:`review_as_dict` as JSON.
 
     Raises
@@ -88,7 +114,7 @@ def save_review_json(review: Review, path: str | Path, *, settings: Mapping[str,
     InputError
         The place cannot be written to.
     """
-    data = review_as_dict(review, settings=settings)
+    data = review_as_dict(review, settings=settings, beside=beside)
     write_text(path, json.dumps(data, ensure_ascii=False, default=_as_text, allow_nan=False) + "\n")
 
 

@@ -7,19 +7,24 @@ from os import PathLike
 from pathlib import Path
 
 from linelab.coaching.results import Review
-from linelab.coaching.session import compare_sessions
 from linelab.errors import check_kinds
 from linelab.files.writing import results_folder, write_text
 from linelab.output.display import Units, UnitsName, units_named
 from linelab.output.page.content import Beside
 from linelab.output.page.html_file import review_page
 from linelab.output.review_data import save_corners_csv, save_review_json
+from linelab.study.other_sessions import compare_sessions
 
 
 def beside_earlier(earlier: Review, review: Review) -> Beside:
-    """A session beside an earlier one on the same track; both compared with the computed lap."""
-    difference = compare_sessions(earlier, review)
-    return Beside(source=source_name(earlier), difference=difference)
+    """A driver's session beside an earlier one of his on the same track, with what became of its priorities."""
+    source = source_name(earlier)
+    return Beside(source=source, difference=compare_sessions(earlier, review, name=source, cards=True))
+
+
+def beside_other(other: Review, review: Review, name: str) -> Beside:
+    """A driver's session beside another one on the same track; ``name`` says whose that is."""
+    return Beside(source=name, difference=compare_sessions(other, review, name=name))
 
 
 def source_name(review: Review) -> str:
@@ -55,7 +60,7 @@ def save_review(
     pictures : bool
         Also pictures of the best lap (PNG).
     beside : Beside, optional
-        From :func:`beside_earlier`.
+        From :func:`beside_earlier` or :func:`beside_other`.
     settings : mapping, optional
         Kept in the JSON file.
     progress : callable
@@ -94,7 +99,8 @@ def save_review(
         progress("writing the page")
         page = review_page(review, shown, source=source, recorded=review.recorded, beside=beside)
         write_text(stage / "review.html", page)
-        save_review_json(review, stage / "review.json", settings=chosen)
+        held = None if beside is None else (beside.source, beside.difference)
+        save_review_json(review, stage / "review.json", settings=chosen, beside=held)
         save_corners_csv(review, stage / "corners.csv")
         if formats:
             from linelab.output.lap_files import save_lines

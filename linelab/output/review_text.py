@@ -20,6 +20,7 @@ from linelab.output.display import (
 )
 from linelab.output.tables import text_table
 from linelab.recorded.laps import RecordedLap
+from linelab.study.other_sessions import SessionDifference
 
 #: Letters to a line.
 WIDTH = 96
@@ -49,6 +50,19 @@ def review_lines(review: Review, recorded: Sequence[RecordedLap] = (), units: Un
         lines.append(nothing_found(review))
     lines += ["", *lap_table(review, recorded).split("\n"), "", CAUTIONS]
     return [lines[0], *(in_units(line, units) for line in lines[1:])]  # the first holds the track's name
+
+
+def beside_lines(source: str, found: SessionDifference, units: Units = METRIC) -> list[str]:
+    """Another session beside this one: how the usual laps differ, and in which corners clearly, with the marks."""
+    lines = [f"Beside {source}: {found.words}.", *(f"- {evidence_text(line, units)}" for line in found.shown)]
+    return lines if found.shown else [*lines, "No corner differs clearly."]
+
+
+def since_lines(source: str, found: SessionDifference, units: Units = METRIC) -> list[str]:
+    """What became of the things to work on since an earlier session; empty where there were none."""
+    if not found.since:
+        return []
+    return [f"Since {source}:", *(f"- {evidence_text(line, units)}" for line in found.since), ""]
 
 
 def is_fastest(review: Review, recorded: Sequence[RecordedLap]) -> bool:

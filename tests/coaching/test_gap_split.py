@@ -55,7 +55,8 @@ def recorded():
 def reviewed(kind, target):
     """The three laps as they are or as recorded, and their review."""
     laps = EXACT if kind == "exact" else recorded()
-    return laps, review_session(TRACK, KART, laps, REFERENCE, target=target)
+    other = laps[1].lap.label if target == "other_lap" else None
+    return laps, review_session(TRACK, KART, laps, REFERENCE, target=target, other=other)
 
 
 @pytest.mark.parametrize("target", TITLES)

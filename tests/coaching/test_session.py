@@ -13,7 +13,7 @@ from linelab.coaching.analysis import analyse
 from linelab.coaching.consistency import consistency
 from linelab.coaching.envelope import demonstrated_power
 from linelab.coaching.mark_figures import driven_marks
-from linelab.coaching.session import compare_sessions, review_session
+from linelab.coaching.session import review_session
 from linelab.coaching.side_by_side import session_sheet, typical_laps
 from linelab.diagnosis.marks import find_marks
 from linelab.drive.driver import drive_session
@@ -204,19 +204,6 @@ def test_the_corner_that_differs_is_the_least_repeatable(reference):
     marked = driven_marks(analysis.sheet, analysis.seen, analysis.marks)
     found = consistency(analysis, marked)
     assert found.least_repeatable == number
-
-
-def test_two_sessions_side_by_side(reference, clean):
-    number = slow_corner(reference)
-    slower = review_session(
-        TRACK, KART, logged(session(reference, LatePower(corner=number, metres=12.0), seed=9)), reference
-    )
-    found = compare_sessions(clean, slower)
-    assert found.lap_time.value > 0.0
-    assert found.words.startswith("the second session is slower by")
-    assert number in found.clear
-    same = compare_sessions(clean, review_session(TRACK, KART, logged(session(reference, seed=11)), reference))
-    assert same.words.startswith("no clear difference")
 
 
 def test_an_uncertain_kart_is_said_so(reference):

@@ -14,6 +14,7 @@ import time
 import zlib
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from shared import solved
@@ -23,6 +24,7 @@ from linelab.cli.demo import DEMO_KART, DEMO_TRACK, demo_recording
 from linelab.files.bundled import bundled_karts, bundled_tracks
 from linelab.files.tracks.track_file import load_track, save_track
 from linelab.files.writing import MANIFEST
+from linelab.output.review_data import review_schema
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -131,9 +133,36 @@ def test_two_sessions_side_by_side(capsys, tmp_path, small_session):
     assert f"Beside {small_session.name}: no clear difference: +0.00 ±" in text
     first, second = (tmp_path / "both" / name / "review.html" for name in ("small_session", "afternoon"))
     assert "beside-title" not in first.read_text(encoding="utf-8")
+    assert "no clear change (0.00 ±" in text.split(f"Since {small_session.name}:")[1].splitlines()[1]
     page = second.read_text(encoding="utf-8")
     rows = re.findall(r'<th scope="row">(corner \d+)</th><td data-sign="none">0\.000 ±[\d.]+</td><td>no</td>', page)
     assert len(rows) == len(load_track("tinmarsh_rental").corners)
+
+
+def test_another_drivers_recording_is_the_target_and_stands_beside(capsys, tmp_path, small_session):
+    mate = tmp_path / "mate.csv"
+    mate.write_bytes(small_session.read_bytes())
+    out = tmp_path / "out"
+    options = ("--beside", mate, "--beside-name", "your <team> mate", "--beside-lap", "2", "--out", out)
+    text, _ = _run(capsys, "review", small_session, *SMALL, *options)
+    assert "Beside your <team> mate: no clear difference: +0.00 ±" in text
+    assert "ahead of lap 2 of your <team> mate" in text
+    data = json.loads((out / "review.json").read_text(encoding="utf-8"))
+    jsonschema.validate(data, review_schema())
+    assert data["target"]["kind"] == "other_lap"
+    assert data["laps"][1]["gap_s"]["value"] == pytest.approx(0.0, abs=1e-9)
+    assert [corner["clear"] for corner in data["beside"]["corners"]] == [False] * len(data["mean_by_corner"])
+    page = (out / "review.html").read_text(encoding="utf-8")
+    assert "Beside your &lt;team&gt; mate" in page
+    assert "since-title" not in page
+
+
+def test_an_own_lap_by_number_is_the_target(capsys, tmp_path, small_session):
+    text, _ = _run(capsys, "review", small_session, *SMALL, "--against-lap", "3", "--lap", "1", "--out", tmp_path)
+    assert "your lap 3" in text
+    assert cli.run(["review", str(small_session), *SMALL, "--against-lap", "3", "--against", "own-best"]) == 2
+    assert cli.run(["review", str(small_session), *SMALL, "--beside-lap", "3"]) == 2
+    assert cli.run(["review", str(small_session), *SMALL, "--against-lap", "33", "--out", str(tmp_path / "b")]) == 2
 
 
 def test_a_second_review_replaces_its_own_files_only(capsys, tmp_path, coarse_session):

@@ -18,9 +18,9 @@ def session(rng, laps=8, corners=9, scatter=0.06, instant=0.04):
 
 
 def found(measured, covariance):
-    draws = likely_times(measured, covariance)
+    draws, usual = likely_times(measured, covariance)
     return OwnPasses(
-        measured=measured, sigma=np.sqrt(np.diag(covariance)), draws=draws,
+        measured=measured, sigma=np.sqrt(np.diag(covariance)), draws=draws, usual=usual,
         best=np.asarray(draws.mean(axis=0).argmin(axis=0)),
     )  # fmt: skip
 

@@ -45,7 +45,8 @@ def driven():
 
 @pytest.fixture(scope="module")
 def reviews(driven):
-    return {kind: review_session(TRACK, KART, driven, REFERENCE, target=kind) for kind in TITLES}
+    laps = {"other_lap": driven[1].lap.label}
+    return {kind: review_session(TRACK, KART, driven, REFERENCE, target=kind, other=laps.get(kind)) for kind in TITLES}
 
 
 def test_the_own_best_lap_is_held_against_its_own_marks(reviews):
@@ -119,7 +120,7 @@ def test_rings_stand_where_the_table_has_the_marks(reviews, kind):
         references = [m.reference for m in (marks.brake_point, marks.turn_in, marks.apex_place, marks.drive_point)]
         assert [brake, turn_in, apex, power] == references
         assert (minimum is None) == (marks.min_speed_place.reference is None)
-        assert (out is None) == (kind in ("own_best", "own_parts"))
+        assert (out is None) == (kind in ("own_best", "own_parts", "other_lap"))
     if kind == "own_best":
         for part in review.laps[review.best].corners:
             assert target_stations(part, review.target)[:5] == driven_stations(part)

@@ -11,7 +11,6 @@ from linelab.arrays import Table
 from linelab.coaching.coach_words import CAUSES, MARKS, labels_text
 from linelab.coaching.consistency import least_repeatable_first
 from linelab.coaching.results import Evidence, LapReview, Priority, Review
-from linelab.coaching.session import SessionDifference
 from linelab.coaching.side_by_side import unusual_laps
 from linelab.measured import PLUS_MINUS, Measured, plus_minus
 from linelab.output.display import (
@@ -51,6 +50,7 @@ from linelab.output.page.svg_map import BOUNDS, CLASSES, band_outline, full_rate
 from linelab.output.review_text import is_fastest, nothing_found, work_heading
 from linelab.output.track_facts import survey_sentence
 from linelab.recorded.laps import RecordedLap
+from linelab.study.other_sessions import SessionDifference
 
 #: Laps that can be chosen on one page; of more the fastest, with those that evidence names.
 MOST_LAPS = 24
@@ -61,7 +61,7 @@ SPREADS = ("brake_point", "turn_in", "apex_distance", "min_speed", "drive_point"
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Beside:
-    """An earlier session on the same track: the name of its recording, and what has changed since."""
+    """Another session on the same track: whose it is, and how this one differs from it."""
 
     source: str
     difference: SessionDifference
@@ -132,7 +132,7 @@ def page_content(
         "spread_names": [MARKS[name].name for name in SPREADS],
         "definitions": [(item.name, item.rule) for item in MARKS.values()],
         "causes": [(CAUSE_NAMES[cause], words) for cause, words in CAUSES.items()],
-        "beside": _beside(beside),
+        "beside": _beside(beside, units),
         "recorded": [_recorded(lap, whole, unusual, units) for lap in recorded],
         "grip": review.grip,
         "survey": survey_sentence(review.track.survey, units),
@@ -171,20 +171,22 @@ def _not_drawn(work: FootWork, units: Units) -> list[str]:
     return [in_units(f"Not shown: {what}: {reason}.", units) for what, reason in said.items() if reason]
 
 
-def _beside(beside: Beside | None) -> dict[str, Any] | None:
-    """An earlier session beside this one, as text."""
+def _beside(beside: Beside | None, units: Units) -> dict[str, Any] | None:
+    """Another session beside this one, as text."""
     if beside is None:
         return None
     found = beside.difference
-    figures = [("usual lap", found.lap_time), ("best lap", found.best)]
-    figures += [(f"corner {number}", figure) for number, figure in found.corners]
-    spread = [typeset(measured_text(figure, 1.0, 2)) for figure in found.spread]
+    figures = [("usual lap", found.lap_time, clear(found.lap_time, both=True))]
+    figures += [("best lap", found.best, clear(found.best, both=True))]
+    figures += [(f"corner {corner.number}", corner.time, corner.clear) for corner in found.corners]
     return {
         "source": beside.source,
         "words": found.words[:1].upper() + found.words[1:],
-        "spread": spread,
+        "spread": [typeset(measured_text(figure, 1.0, 2)) for figure in found.spread],
         # Means of many laps are known to milliseconds: with fewer decimals the same text would be clear and not clear.
-        "rows": [(name, seconds(figure, 3), clear(figure, both=True)) for name, figure in figures],
+        "rows": [(name, seconds(figure, 3), shown) for name, figure, shown in figures],
+        "shown": _shown(found.shown, units),
+        "since": _shown(found.since, units),
     }
 
 

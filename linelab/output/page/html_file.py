@@ -69,7 +69,7 @@ def review_page(
     recorded : sequence of RecordedLap
         All laps of the recording, also those left out.
     beside : Beside, optional
-        An earlier session on the same track.
+        Another session on the same track.
     """
     style, script = _bundled("review.css"), _bundled("review.js")
     content = page_content(review, units, source=source, recorded=recorded, beside=beside)

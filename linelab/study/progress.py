@@ -1,0 +1,207 @@
+"""A driver's sessions in order of date: best and usual lap, how well they repeat, and what is still to be worked on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from linelab.arrays import counted
+from linelab.coaching.consistency import LEAST_LAPS
+from linelab.coaching.from_recording import Ground, choose_laps, find_ground, find_grounds, review_recording
+from linelab.coaching.mark_figures import spread_over_laps
+from linelab.coaching.results import Priority
+from linelab.coaching.side_by_side import typical_laps
+from linelab.errors import LinelabError
+from linelab.files.recordings.load_recording import load_recording
+from linelab.measured import Measured, withheld
+from linelab.model.kart import Kart
+from linelab.model.lap import Recording
+from linelab.model.track import Track, lap_ends
+from linelab.motion.estimate import track_heading
+from linelab.motion.own_passes import own_passes
+from linelab.motion.pass_difference import interval
+from linelab.motion.placing import estimate_placed_laps
+from linelab.optimum.minimum_time import Solution
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class SessionRow:
+    """One session.
+
+    Parameters
+    ----------
+    source : str
+        Name of the recording's file.
+    when : float
+        Seconds since 1970-01-01 UTC.
+    dated : str
+        Where that is from: "recording" or "file".
+    track : Track
+        Sessions of one venue share it.
+    laps : int
+        Sound laps.
+    best, usual, spread : Measured
+        Best lap, usual lap, standard deviation of the usual laps [s].
+    best_lap : str
+        Label.
+    tasks : tuple of Priority
+        What to work on; empty where nothing stands out, or ``tasks_reason`` says why that is not known.
+    tasks_reason : str
+    weather : str
+        As given.
+    """
+
+    source: str
+    when: float
+    dated: str
+    track: Track
+    laps: int
+    best: Measured
+    usual: Measured
+    spread: Measured
+    best_lap: str
+    tasks: tuple[Priority, ...] = ()
+    tasks_reason: str = ""
+    weather: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Progress:
+    """Sessions by venue.
+
+    Parameters
+    ----------
+    venues : tuple of tuple of SessionRow
+        Each in order of date; venues in order of their first session.
+    kart : str
+        Its name; empty where none was given.
+    skipped : tuple of (file name, reason)
+    """
+
+    venues: tuple[tuple[SessionRow, ...], ...]
+    kart: str
+    skipped: tuple[tuple[str, str], ...]
+
+    def __repr__(self) -> str:
+        count = sum(map(len, self.venues))
+        return f"Progress over {counted(count, 'session')} at {counted(len(self.venues), 'venue')}"
+
+
+def progress_of(
+    paths: Sequence[str | Path],
+    *,
+    track: Track | None = None,
+    kart: Kart | None = None,
+    weather: dict[str, str] | None = None,
+    position_error: float | None = None,
+    step: Callable[[str], None] = lambda text: None,
+) -> Progress:
+    """Read a driver's recordings and put his sessions side by side; a file that cannot be used is skipped.
+
+    Parameters
+    ----------
+    paths : sequence of path
+    track : Track, optional
+        One is estimated for each venue when not given; recordings of another place are skipped when it is.
+    kart : Kart, optional
+        Without it nothing is said of what to work on.
+    weather : mapping of str to str, optional
+        What to say of a session, by its file's name.
+    position_error : float, optional
+        As for :func:`linelab.review`.
+    step : callable
+        Called with a short text at each step.
+    """
+    skipped: list[tuple[str, str]] = []
+    read: list[tuple[Path, Recording]] = []
+    for path in map(Path, paths):
+        step(f"reading {path.name}")
+        try:
+            read.append((path, load_recording(path)))
+        except LinelabError as error:
+            skipped.append((path.name, str(error)))
+    rows: list[SessionRow] = []
+    solved: dict[int, Solution] = {}
+    for path, recording, ground in _grounds(read, track, position_error, skipped):
+        step(f"working through {path.name}")
+        try:
+            rows.append(_row(path, recording, ground, kart, solved, (weather or {}).get(path.name, "")))
+        except LinelabError as error:
+            skipped.append((path.name, str(error)))
+    rows.sort(key=lambda row: row.when)
+    places = list(dict.fromkeys(id(row.track) for row in rows))
+    return Progress(
+        venues=tuple(tuple(row for row in rows if id(row.track) == place) for place in places),
+        kart="" if kart is None else kart.name, skipped=tuple(skipped),
+    )  # fmt: skip
+
+
+def _grounds(
+    read: Sequence[tuple[Path, Recording]],
+    track: Track | None,
+    position_error: float | None,
+    skipped: list[tuple[str, str]],
+) -> list[tuple[Path, Recording, Ground]]:
+    """Recordings with the ground each was driven on; those that have none are skipped."""
+    out: set[int] = set()
+
+    def refused(number: int, error: LinelabError) -> None:
+        out.add(number)
+        skipped.append((read[number][0].name, str(error)))
+
+    recordings = [recording for _, recording in read]
+    if track is None:
+        grounds = find_grounds(recordings, position_error=position_error, refused=refused) if read else []
+    else:
+        grounds = []
+        for number, recording in enumerate(recordings):
+            try:
+                grounds.append(find_ground(recording, track, position_error=position_error))
+            except LinelabError as error:
+                refused(number, error)
+    kept = [item for number, item in enumerate(read) if number not in out]
+    return [(path, recording, ground) for (path, recording), ground in zip(kept, grounds, strict=True)]
+
+
+def _row(
+    path: Path, recording: Recording, ground: Ground, kart: Kart | None, solved: dict[int, Solution], weather: str
+) -> SessionRow:
+    """One session's figures, and with a kart its priorities."""
+    laps = choose_laps(ground.laps)
+    tasks: tuple[Priority, ...] = ()
+    reason = "no kart given"
+    if kart is None:
+        driven = estimate_placed_laps(
+            ground.track, [lap for lap in laps if lap.status == "complete"], sensors=ground.sensors, bias=ground.bias,
+            refused=lambda *_: None,
+        )  # fmt: skip
+    else:
+        review = review_recording(recording, ground, kart, laps, reference=solved.get(id(ground.track)))
+        if review.solution is not None:
+            solved[id(ground.track)] = review.solution
+        driven = tuple(lap.comparison.driven for lap in review.laps)
+        tasks, reason = review.priorities, dict(review.withheld).get("feet", "")
+    times = np.array([drive.lap.lap_time for drive in driven])
+    sigma = np.array([drive.lap_time_sigma for drive in driven])
+    best, usual = int(times.argmin()), typical_laps(times)
+    ends = np.array(lap_ends(ground.track))
+    whole = own_passes(driven, ends, track_heading(ground.track, ends), np.zeros(1, dtype=np.intp))
+    few = withheld(f"fewer than {LEAST_LAPS} usual laps")
+    spread = spread_over_laps(times[usual], sigma[usual])
+    return SessionRow(
+        source=path.name,
+        when=path.stat().st_mtime if recording.start_utc is None else recording.start_utc,
+        dated="file" if recording.start_utc is None else "recording",
+        track=ground.track,
+        laps=len(driven),
+        best=Measured(float(times[best]), float(sigma[best])),
+        usual=interval(whole.usual[:, 0]) if usual.sum() >= LEAST_LAPS else few,
+        spread=Measured(*spread) if usual.sum() >= LEAST_LAPS else few,
+        best_lap=driven[best].lap.label,
+        tasks=tasks,
+        tasks_reason=reason,
+        weather=weather,
+    )
