@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     from linelab.model.lap import Lap, Recording
     from linelab.model.track import Track
     from linelab.motion.estimate import estimate_lap
-    from linelab.motion.track_from_laps import import_track
+    from linelab.motion.track_import import import_track
     from linelab.optimum.line_profile import speed_profile
     from linelab.optimum.minimum_time import Solution, solve_min_time
     from linelab.output.review_report import save_review
@@ -74,7 +74,7 @@ _MODULES = {
     "model.lap": "Lap Recording",
     "model.track": "Track",
     "motion.estimate": "estimate_lap",
-    "motion.track_from_laps": "import_track",
+    "motion.track_import": "import_track",
     "optimum.line_profile": "speed_profile",
     "optimum.minimum_time": "Solution solve_min_time",
     "output.review_report": "save_review",

@@ -201,7 +201,7 @@ def track(
     elif len(sources) > 1:
         raise click.UsageError("several sources are for recordings, with --from-laps")
     elif given or source.lower().endswith((".csv", ".txt", ".gpx")):
-        from linelab.motion.track_from_laps import import_track
+        from linelab.motion.track_import import import_track
         from linelab.units import FOOT
 
         loaded = import_track(

@@ -11,7 +11,7 @@ from linelab.files.tracks.centre_line import Columns
 from linelab.files.tracks.survey_import import load_centre_line, load_walked_edges
 from linelab.files.tracks.track_build import repeated_share
 from linelab.files.tracks.track_file import load_track, save_track
-from linelab.motion.track_from_laps import import_track
+from linelab.motion.track_import import import_track
 
 PLANE = LocalPlane(origin_lon=61.0, origin_lat=49.0)
 

@@ -93,12 +93,12 @@ def test_the_best_of_the_own_corners_has_the_marks_of_each_quickest_pass(reviews
         assert part.marks.min_speed.reference == own.value
         assert part.marks.min_speed.reference_sigma == own.sigma
         # within what a pass is measured with
-        assert review.laps[quickest].corners[k].time_lost.value == pytest.approx(0.0, abs=1e-3)
+        assert review.laps[quickest].corners[k].time_lost.value == pytest.approx(0.0, abs=5e-3)
         assert part.target_lap == review.laps[quickest].label
-    assert min(lap.gap.value for lap in review.laps) > -1e-3
+    assert min(lap.gap.value for lap in review.laps) > -5e-3
     spent = [[lap.corners[k].time_lost.value for lap in ideal.laps] for k in range(len(ideal.reference_marks))]
     best = ideal.target.lap_time + sum(map(min, spent))
-    assert review.target.lap_time == pytest.approx(best, abs=1e-3)
+    assert review.target.lap_time == pytest.approx(best, abs=0.02)
 
 
 def test_less_grip_has_marks_of_its_own(reviews):
