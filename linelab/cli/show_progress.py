@@ -27,7 +27,9 @@ Examples:
     "--track", "track", type=PATH, help="Track file or bundled name; without it one is estimated for each venue."
 )
 @reverse_option
-@click.option("--kart", "kart", type=PATH, help="Kart file or bundled name: also say what to work on.")
+@click.option(
+    "--kart", "kart", type=PATH, help="Kart file or bundled name; without it a kart is fitted to each recording."
+)
 @click.option("--weather", multiple=True, metavar="FILE=WORDS", help="Weather of a session; repeatable.")
 @click.option(
     "--position-error",

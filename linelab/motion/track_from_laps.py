@@ -193,7 +193,7 @@ def corridor_from_laps(
     *,
     start_line: StartLine | None = None,
     assumed_width: float = ASSUMED_WIDTH,
-    name: str = "circuit from laps",
+    name: str = "Circuit from laps",
     position_error: float | None = None,
 ) -> LapCorridor:
     """Estimate a closed track from a recording's own laps.
@@ -270,7 +270,8 @@ def corridors_from_recordings(
                 places.append(_place(number, recording, line))
     found = []
     for place in places:
-        title = name or Path(recordings[place.numbers[0]].source).stem or "circuit from laps"
+        own = Path(recordings[place.numbers[0]].source).stem if len(place.numbers) == 1 else ""
+        title = name or own or "Circuit from laps"
         with _told(refused, place.numbers):
             found.append((tuple(place.numbers), _corridor(place, assumed_width, title, position_error)))
     return found

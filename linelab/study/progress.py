@@ -10,7 +10,14 @@ import numpy as np
 
 from linelab.arrays import counted
 from linelab.coaching.consistency import LEAST_LAPS
-from linelab.coaching.from_recording import Ground, choose_laps, find_ground, find_grounds, review_recording
+from linelab.coaching.from_recording import (
+    Ground,
+    choose_laps,
+    find_ground,
+    find_grounds,
+    grounds_kart,
+    review_recording,
+)
 from linelab.coaching.mark_figures import spread_over_laps
 from linelab.coaching.results import Priority
 from linelab.coaching.side_by_side import typical_laps
@@ -23,7 +30,6 @@ from linelab.model.track import Track, lap_ends
 from linelab.motion.estimate import track_heading
 from linelab.motion.own_passes import own_passes
 from linelab.motion.pass_difference import interval
-from linelab.motion.placing import estimate_placed_laps
 from linelab.optimum.minimum_time import Solution
 
 
@@ -107,7 +113,7 @@ def progress_of(
     track : Track, optional
         One is estimated for each venue when not given; recordings of another place are skipped when it is.
     kart : Kart, optional
-        Without it nothing is said of what to work on.
+        One is fitted to each recording when not given.
     weather : mapping of str to str, optional
         What to say of a session, by its file's name.
     position_error : float, optional
@@ -169,21 +175,14 @@ def _grounds(
 def _row(
     path: Path, recording: Recording, ground: Ground, kart: Kart | None, solved: dict[int, Solution], weather: str
 ) -> SessionRow:
-    """One session's figures, and with a kart its priorities."""
-    laps = choose_laps(ground.laps)
-    tasks: tuple[Priority, ...] = ()
-    reason = "no kart given"
-    if kart is None:
-        driven = estimate_placed_laps(
-            ground.track, [lap for lap in laps if lap.status == "complete"], sensors=ground.sensors, bias=ground.bias,
-            refused=lambda *_: None,
-        )  # fmt: skip
-    else:
-        review = review_recording(recording, ground, kart, laps, reference=solved.get(id(ground.track)))
-        if review.solution is not None:
-            solved[id(ground.track)] = review.solution
-        driven = tuple(lap.comparison.driven for lap in review.laps)
-        tasks, reason = review.priorities, dict(review.withheld).get("feet", "")
+    """One session's figures and its priorities."""
+    known = None if kart is None else solved.get(id(ground.track))
+    shown = grounds_kart([ground]).kart if kart is None else kart
+    review = review_recording(recording, ground, shown, choose_laps(ground.laps), reference=known)
+    if review.solution is not None:
+        solved[id(ground.track)] = review.solution
+    driven = tuple(lap.comparison.driven for lap in review.laps)
+    tasks, reason = review.priorities, dict(review.withheld).get("feet", "")
     times = np.array([drive.lap.lap_time for drive in driven])
     sigma = np.array([drive.lap_time_sigma for drive in driven])
     best, usual = int(times.argmin()), typical_laps(times)
