@@ -34,6 +34,7 @@ Examples:
   linelab kart senior-single-speed --units imperial
   linelab reference ostrelle_sprint senior-single-speed
   linelab sheet ostrelle_sprint senior-single-speed
+  linelab review "my session.csv"
   linelab review "my session.csv" --track my_track.geojson --kart my_kart.toml
 
 Name a track or a kart by its file, or by its bundled name; 'linelab track' and 'linelab kart' list those.

@@ -68,8 +68,8 @@ Examples:
   linelab review day1.csv day2.csv --kart senior-single-speed      one estimated track where both were driven
   linelab review mine.csv --beside mate.csv --beside-name "your team mate" --kart senior-single-speed
   linelab review mine.csv --against-lap 7 --track ostrelle_sprint --kart senior-single-speed
-  linelab review session.csv --kart senior-single-speed \\
-      --column time=t --column speed=v --unit speed=km/h      no track: estimated from the laps
+  linelab review session.csv                                  track and kart from the laps
+  linelab review session.csv --column time=t --column speed=v --unit speed=km/h
 
 Roles of columns: time; lon and lat, or x and y; speed; and course, ax, ay, yaw_rate, engine_speed, ...
 Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or m, ft.
