@@ -302,12 +302,11 @@ def _since(
 def _change(card: Priority, corner: CornerDifference, clear: bool) -> Evidence:
     """Whether a thing to work on has changed in a corner."""
     time, sigma = corner.time.value or 0.0, corner.time.sigma or 0.0
-    size, how = Measured(abs(time), sigma), f"{'better' if time < 0.0 else 'worse'} than last time"
-    change = f"{{}} {how}"
+    size, how = Measured(abs(time), sigma), "better" if time < 0.0 else "worse"
+    change = f"{{}} {how} than last time"
     if not clear:
         likely = abs(time) > TO_95 * sigma
-        change = f"perhaps {{}} {how}, not clear" if likely else "no clear change ({})"
-        size = size if likely else corner.time
+        change = f"perhaps {{}} {how} than last time, not clear" if likely else f"no clear change ({{}} {how})"
     own = {key: gap for key, gap in corner.gaps.items() if key in OWN_MARK.get(card.kind, ())}
     done, figures = clear_marks(own, "do")
     if not done and clear:

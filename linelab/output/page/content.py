@@ -226,7 +226,9 @@ def _priority(priority: Priority, units: Units) -> dict[str, Any]:
         "evidence": _shown(priority.evidence, units),
         "feel": priority.feel,
         "exercise": priority.exercise,
-        "laps": labels_text(priority.laps) if priority.laps else "",
+        "laps": f"{'Compare' if priority.kind == 'own_pass' else 'Clearest on'} {labels_text(priority.laps)}."
+        if priority.laps
+        else "",
         "close": _shown(priority.close, units),
     }
 
