@@ -8,9 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
 
-from linelab.cli.main import cli
+from linelab.cli.main import run
 from linelab.coaching.compare import compare
 from linelab.coaching.session import review_session
 from linelab.errors import InputError
@@ -116,25 +115,24 @@ def recorded(lap: Lap, path: Path) -> Path:
     return path
 
 
-def test_reference_and_review_tell_times_between_the_same_lines(track, tmp_path):
+def test_reference_and_review_tell_times_between_the_same_lines(track, tmp_path, capsys):
     save_track(track, tmp_path / "road.geojson")
     command = ["reference", str(tmp_path / "road.geojson"), "senior-single-speed", "--no-pictures"]
-    result = CliRunner().invoke(cli, [*command, "--out", str(tmp_path / "lap")])
-    assert result.exit_code == 0, result.output
+    assert run([*command, "--out", str(tmp_path / "lap")]) == 0
+    printed = capsys.readouterr().out
     said = json.loads((tmp_path / "lap" / "reference_lap.json").read_text(encoding="utf-8"))
     assert said["lap_time_s"] == pytest.approx(sum(corner["time_s"] for corner in said["corners"]), abs=1e-3)
     assert said["whole_road_time_s"] > said["lap_time_s"] + 2.0
     assert (said["timed_from_m"], said["timed_to_m"]) == pytest.approx((40.0, track.finish_station), abs=0.05)
-    assert f"{said['lap_time_s']:.3f} s" in result.output
-    assert "from the start line at station 40 m" in result.output
+    assert f"{said['lap_time_s']:.3f} s" in printed
+    assert "from the start line at station 40 m" in printed
 
     rows = [line for line in (tmp_path / "lap" / "reference_lap.csv").open() if not line.startswith("#")]
     table = np.genfromtxt(rows, delimiter=",", names=True, dtype=None, encoding="utf-8")
     solved = driven_from(track, table)
     recording = recorded(solved, tmp_path / "runs.csv")
     command = ["review", str(recording), "--track", str(tmp_path / "road.geojson"), "--kart", "senior-single-speed"]
-    result = CliRunner().invoke(cli, [*command, "--out", str(tmp_path / "review")])
-    assert result.exit_code == 0, result.output
+    assert run([*command, "--out", str(tmp_path / "review")]) == 0
     review = json.loads((tmp_path / "review" / "review.json").read_text(encoding="utf-8"))
     assert review["reference_lap_time_s"] == pytest.approx(said["lap_time_s"], abs=1e-6)
     assert review["laps"][0]["lap_time_s"]["value"] == pytest.approx(said["lap_time_s"] / PACE, abs=0.01)
