@@ -30,6 +30,7 @@ from linelab.motion.placing import estimate_placed_laps
 from linelab.motion.sensors import read_sensors
 from linelab.motion.track_from_laps import (
     ASSUMED_WIDTH,
+    UNNAMED,
     LapCorridor,
     bias_on,
     corridor_from_laps,
@@ -87,7 +88,7 @@ def find_ground(
         if bias is None and track.survey.middle_sigma is not None:
             bias = bias_on(track, laps, sensors)
         return Ground(track=track, laps=laps, sensors=sensors, bias=bias, notes=(*samples.notes, *track.notes))
-    title = name or "circuit from laps"
+    title = name or UNNAMED
     found = corridor_from_laps(
         recording, start_line=start_line, assumed_width=assumed_width, name=title, position_error=position_error
     )

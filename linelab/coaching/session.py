@@ -126,7 +126,8 @@ def review_session(
     if not held.best.size:
         return with_target_marks(review)
     of = [analysis.every[k].lap.label for k in held.best]
-    return with_target_marks(review, _own_marks(analysis, held.best, marked), of)
+    marks = own if held.best is analysis.passes.best else _own_marks(analysis, held.best, marked)
+    return with_target_marks(review, marks, of)
 
 
 def _own_marks(analysis: Analysis, best: Index, marked: SessionMarks) -> tuple[DrivenMarks, ...]:

@@ -87,9 +87,17 @@ def pass_covariance(driven: Sequence[DrivenLap], edges: Array, heading: Array, o
     along = np.column_stack([np.cos(heading), np.sin(heading)])
     middles = np.array([drive.t_start + 0.5 * drive.lap.lap_time for drive in driven])
     found = np.mean([_instants(drive, edges, along, middles) for drive in driven], axis=0)
-    sums = (owners[None, :] == np.arange(owners.max() + 1)[:, None]).astype(np.float64)
-    steps = sums @ np.diff(np.eye(edges.size), axis=0)
+    steps = from_ends(owners)
     return np.asarray(steps @ found @ steps.T)
+
+
+def from_ends(owners: NDArray[np.intp]) -> Array:
+    """What makes passes of corners from values at the ends of segments (C, M + 1): last minus first end of each one's.
+
+    ``owners`` (M,) says to which corner each segment belongs.
+    """
+    sums = (owners[None, :] == np.arange(owners.max() + 1)[:, None]).astype(np.float64)
+    return np.asarray(sums @ np.diff(np.eye(owners.size + 1), axis=0))
 
 
 def _instants(drive: DrivenLap, edges: Array, along: Array, middles: Array) -> Array:

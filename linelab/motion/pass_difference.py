@@ -18,7 +18,7 @@ from linelab.geometry.curve import curve_at
 from linelab.measured import TO_95, Measured
 from linelab.model.track import Track
 from linelab.motion.estimate import DrivenLap
-from linelab.motion.own_passes import OwnPasses
+from linelab.motion.own_passes import OwnPasses, from_ends
 from linelab.motion.placing import displacement
 from linelab.units import Array
 
@@ -122,8 +122,7 @@ def usual_difference(
     # Who is shown too far ahead by an error passes a station too early, by the error over his speed.
     speeds = [np.interp(edges, drive.lap.line.s, drive.lap.v) for drive in (*first, *second)]
     pace = np.column_stack([np.cos(heading), np.sin(heading)]) / np.maximum(np.mean(speeds, axis=0), 1.0)[:, None]
-    sums = (owners[None, :] == np.arange(owners.max() + 1)[:, None]).astype(np.float64)
-    late = sums @ np.diff(pace, axis=0)
+    late = from_ends(owners) @ pace
     draws = apart + (moved + sigma * rng.standard_normal((len(apart), 2))) @ late.T
     return PassDifference(
         corners=tuple(interval(draws[:, k]) for k in range(draws.shape[1])), lap=interval(draws.sum(axis=1)),

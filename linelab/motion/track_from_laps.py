@@ -38,6 +38,8 @@ from linelab.recorded.samples import BESIDE, Samples, near, own_plane, place_sam
 from linelab.recorded.start_line import StartLine, propose_start_line, start_line_at
 from linelab.units import Array
 
+#: What a track from laps is called where nobody has named it.
+UNNAMED = "Circuit from laps"
 #: Spacing of a path's points [m].
 STEP = 0.5
 
@@ -193,7 +195,7 @@ def corridor_from_laps(
     *,
     start_line: StartLine | None = None,
     assumed_width: float = ASSUMED_WIDTH,
-    name: str = "Circuit from laps",
+    name: str = UNNAMED,
     position_error: float | None = None,
 ) -> LapCorridor:
     """Estimate a closed track from a recording's own laps.
@@ -271,7 +273,7 @@ def corridors_from_recordings(
     found = []
     for place in places:
         own = Path(recordings[place.numbers[0]].source).stem if len(place.numbers) == 1 else ""
-        title = name or own or "Circuit from laps"
+        title = name or own or UNNAMED
         with _told(refused, place.numbers):
             found.append((tuple(place.numbers), _corridor(place, assumed_width, title, position_error)))
     return found

@@ -12,7 +12,7 @@ from linelab.files.tracks.centre_line import Columns
 from linelab.files.tracks.survey_import import LonLat2, load_centre_line, load_walked_edges, read_lines_of
 from linelab.model.lap import Recording
 from linelab.model.track import Track
-from linelab.motion.track_from_laps import ASSUMED_WIDTH, corridor_from_laps, recording_start_line
+from linelab.motion.track_from_laps import ASSUMED_WIDTH, UNNAMED, corridor_from_laps, recording_start_line
 
 
 def import_track(
@@ -104,7 +104,7 @@ def import_track(
             raise InputError(f"{argument} is given, but it has no use for {kind}", where="import_track")
     if isinstance(source, Recording):
         line = None if start_line is None else recording_start_line(source, *start_line)
-        title = name or Path(source.source).stem or "circuit from laps"
+        title = name or Path(source.source).stem or UNNAMED
         return corridor_from_laps(
             source, start_line=line, assumed_width=ASSUMED_WIDTH if width is None else width, name=title
         ).track
