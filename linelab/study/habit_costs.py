@@ -119,6 +119,13 @@ class HabitCost(ByValue):
         Never falling with the size [s]; NaN where no lap has a habit of that size.
     reason : str
         Why there is none, where there is none.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> cost = linelab.HabitCost(corner=3, habit="coasts", sizes=[0.2, 0.4], time_lost=[0.05, 0.15])
+    >>> cost.at(0.3)
+    0.1
     """
 
     corner: int
@@ -267,13 +274,32 @@ def habit_lap(
     size : float
         At least so large.
 
+    Returns
+    -------
+    Lap
+
     Raises
     ------
     InputError
         No such habit or corner; a size out of range, or one that the road has no room for.
     SolveError
         No lap was found with it.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track = linelab.load_track("tinmarsh_rental")
+    >>> kart = linelab.load_kart("rental-four-stroke")
+    >>> solution = linelab.solve_min_time(track, kart)
+    >>> lap = linelab.habit_lap(track, kart, solution, 2, "apex_missed", 0.5)
+    >>> lap.lap_time > solution.lap.lap_time
+    True
     """
+    check_kinds("habit_lap", track=(track, Track), kart=(kart, Kart), solution=(solution, Solution))
+    if habit not in LINE_HABITS:
+        raise InputError(
+            f"{habit!r} is no habit of the line", where="habit", remedy=f"Take one of {', '.join(LINE_HABITS)}"
+        )
     check_sizes(habit, [size])
     base = base_of(track, kart, solution, use_kerbs=use_kerbs)
     bounds = imposed(base, chosen_marks(track, solution, [corner])[0], habit, size)

@@ -186,6 +186,8 @@ FIRST = {  # a public function to what its first argument must be
     "corner_marks": "Track",
     "estimate_lap": "Track",
     "fit_kart": "DrivenLap",
+    "habit_costs": "Track",
+    "habit_lap": "Track",
     "import_track": "Recording or path",
     "load_kart": "path",
     "load_lap": "path",
