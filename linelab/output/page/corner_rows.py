@@ -23,6 +23,7 @@ FIRST = (
     "entry_speed",
     "turn_in",
     "apex_miss",
+    "other_apex_miss",
     "min_speed",
     "min_speed_place",
     "drive_point",
@@ -36,6 +37,7 @@ FINE = 0.95
 class MarkRow:
     """One mark of a corner, one text a lap; ``first`` marks those shown without asking for more."""
 
+    name: str
     title: str
     target: tuple[str, ...]
     driven: tuple[str, ...]
@@ -57,8 +59,15 @@ def mark_rows(laps: Sequence[LapReview], index: int, units: Units) -> tuple[Mark
             for cell, part, lap in zip(cells, parts, laps)
         ]
         target, driven, apart = zip(*cells)
-        rows.append(MarkRow(title=definition.name, target=target, driven=driven, apart=apart, first=name in FIRST))
+        title = _named(definition.name, parts[0])
+        rows.append(MarkRow(name=name, title=title, target=target, driven=driven, apart=apart, first=name in FIRST))
     return tuple(rows)
+
+
+def _named(words: str, part: CornerReview) -> str:
+    """Words with "apex" and "other apex" as they are called in this corner, by their order."""
+    apex, other = part.frame.apex_names()
+    return words.replace("other apex", other) if "other apex" in words else words.replace("apex", apex)
 
 
 def _cells(mark: Mark, name: str, part: CornerReview, units: Units) -> tuple[str, str, str]:
@@ -66,10 +75,11 @@ def _cells(mark: Mark, name: str, part: CornerReview, units: Units) -> tuple[str
     size, unit, digits = _shown(name, units, mark.driven)
     before = _from_apex(name, part) / size
     target, driven = (_value(figure, size, before) for figure in (mark.reference, mark.driven.value))
-    known = None if target is None else _absolute(target, mark.reference_sigma / size, name, unit, digits)
+    apex = _named("apex", part)
+    known = None if target is None else _absolute(target, mark.reference_sigma / size, name, unit, digits, apex)
     if driven is None:
         return known or "–", "–", in_units(mark.driven.reason, units)
-    own = _absolute(driven, (mark.driven.sigma or 0.0) / size, name, unit, digits)
+    own = _absolute(driven, (mark.driven.sigma or 0.0) / size, name, unit, digits, apex)
     if known is None or target is None:
         return "–", own, in_units(mark.gap.reason, units)
     apart = round(driven, digits) - round(target, digits)  # as a reader would take one from the other
@@ -99,13 +109,13 @@ def _value(figure: float | None, size: float, before: float) -> float | None:
     return None if figure is None else figure / size + before
 
 
-def _absolute(value: float, sigma: float, name: str, unit: str, digits: int) -> str:
+def _absolute(value: float, sigma: float, name: str, unit: str, digits: int, apex: str) -> str:
     """A figure by itself; places are counted from the apex."""
     if MARKS[name].quantity != "place":
         return typeset(f"{measured_text(Measured(value, sigma), 1.0, digits)} {unit}".strip())
     text = measured_text(Measured(abs(value), sigma), 1.0, digits)
     side = "after" if value > 0.0 else "before"
-    return f"{text} {unit} {side if round(value, digits) else 'from'} apex"
+    return f"{text} {unit} {side if round(value, digits) else 'from'} {apex}"
 
 
 def _apart(gap: Measured, name: str, unit: str, digits: int) -> str:
