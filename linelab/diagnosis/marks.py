@@ -204,9 +204,7 @@ def find_marks(track: Track, reference: Lap, kart: Kart | None = None) -> tuple[
     if not corners:
         return ()
     profile = _profile(track, reference, kart)
-    closest = [_apex(track, profile, corner) for corner in corners]
-    pairs = [_two(track, profile, corner, _neighbours(track, closest, k, profile)) for k, corner in enumerate(corners)]
-    apexes = [near if pair is None else pair[0] for near, pair in zip(closest, pairs)]
+    apexes = [_apex(track, profile, corner) for corner in corners]
     spans = []
     for k, corner in enumerate(corners):
         before, after = _neighbours(track, apexes, k, profile)
@@ -220,9 +218,8 @@ def find_marks(track: Track, reference: Lap, kart: Kart | None = None) -> tuple[
         else:
             earliest = float(profile.s[0])
         after = _neighbours(track, apexes, k, profile)[1]
-        pair = pairs[k]
-        other = None if pair is None else pair[1]
-        marks.append(_marks(profile, corner, apexes[k], other, spans[k], (min(earliest, spans[k][0]), after)))
+        pair = _two(track, profile, corner, spans[k], _neighbours(track, apexes, k, profile)) or (apexes[k], None)
+        marks.append(_marks(profile, corner, pair, spans[k], (min(earliest, spans[k][0]), after)))
     return tuple(marks)
 
 
@@ -272,8 +269,11 @@ def clear_departure(track: Track) -> float:
     return TO_95 * math.sqrt(2.0) * math.hypot(LINE_SCATTER, track.survey.uncertainty or 0.0)
 
 
-def _two(track: Track, profile: _Profile, corner: Corner, ends: tuple[float, float]) -> tuple[float, float] | None:
-    """The slower and the faster apex of a corner that has two; ``ends`` are the neighbours' apexes [m].
+def _two(
+    track: Track, profile: _Profile, corner: Corner, span: tuple[float, float], ends: tuple[float, float]
+) -> tuple[float, float] | None:
+    """The slower and the faster apex of a corner that has two; ``span`` are its turn-in and track-out and ``ends`` the
+    neighbours' apexes [m].
 
     They lie on either side of the farthest departure, each the nearest place to it that is as close to the edge as any
     on that side.  Where the line has straightened in between, as far as it does on leaving a corner, the farther one is
@@ -295,8 +295,7 @@ def _two(track: Track, profile: _Profile, corner: Corner, ends: tuple[float, flo
         return None
     places = [_plateau(profile.s[a:], gap, at) for at in (first, last)]
     slower, faster = sorted(places, key=lambda station: float(profile.v[profile.index(station)]))
-    turn_in, track_out = _turning(profile, corner, (a, b), (ends[0], slower, ends[1]))
-    return (slower, faster) if turn_in <= places[0] and places[1] <= track_out else None
+    return (slower, faster) if span[0] <= places[0] and places[1] <= span[1] else None
 
 
 def _left(gap: Array, least: float) -> bool:
@@ -360,13 +359,15 @@ def _leaving(bend: Array, last: int, limit: float) -> int:
 def _marks(
     profile: _Profile,
     corner: Corner,
-    apex: float,
-    other: float | None,
+    apexes: tuple[float, float | None],
     span: tuple[float, float],
     ends: tuple[float, float],
 ) -> CornerMarks:
-    """Speed marks around the turning marks; ``ends`` are how far back slowing, and how far on power, may be its."""
-    turn_in, track_out = span
+    """Speed marks around the turning marks.
+
+    ``apexes`` are the one and the other, ``ends`` how far back slowing, and how far on power, may be its.
+    """
+    (apex, other), (turn_in, track_out) = apexes, span
     a, b = profile.index(turn_in), profile.index(track_out)
     slowest = a + int(np.argmin(profile.v[a : b + 1]))
     low, high = profile.index(ends[0]), profile.index(max(apex, profile.s[slowest]))

@@ -141,7 +141,11 @@ def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list
             return cell(corner.apex)
         both = sorted((corner.apex, corner.other_apex), key=lambda mark: mark.name)  # first, second
         speeds = ", ".join(_speed(mark.speed, units) for mark in both)
-        lines = [f"{mark.name}: {line}" if k == 0 else line for mark in both for k, line in enumerate(words(mark))]
+        lines = []
+        for mark in both:
+            first, *rest = words(mark)
+            first = first.replace("from first apex", "farther on")
+            lines += [f"{mark.name.removesuffix(' apex')}: {first}", *rest]
         return [speeds, *wrapped(lines)]
 
     return [
