@@ -58,8 +58,8 @@ def mark_rows(laps: Sequence[LapReview], index: int, units: Units) -> tuple[Mark
             (*cell[:2], "this is that lap") if part.target_lap == lap.label else cell
             for cell, part, lap in zip(cells, parts, laps)
         ]
-        target, driven, apart = zip(*cells)
         title = _named(definition.name, parts[0])
+        target, driven, apart = zip(*((*cell[:2], cell[2].replace(definition.name, title)) for cell in cells))
         rows.append(MarkRow(name=name, title=title, target=target, driven=driven, apart=apart, first=name in FIRST))
     return tuple(rows)
 
@@ -75,11 +75,10 @@ def _cells(mark: Mark, name: str, part: CornerReview, units: Units) -> tuple[str
     size, unit, digits = _shown(name, units, mark.driven)
     before = _from_apex(name, part) / size
     target, driven = (_value(figure, size, before) for figure in (mark.reference, mark.driven.value))
-    apex = _named("apex", part)
-    known = None if target is None else _absolute(target, mark.reference_sigma / size, name, unit, digits, apex)
+    known = None if target is None else _absolute(target, mark.reference_sigma / size, name, unit, digits)
     if driven is None:
         return known or "–", "–", in_units(mark.driven.reason, units)
-    own = _absolute(driven, (mark.driven.sigma or 0.0) / size, name, unit, digits, apex)
+    own = _absolute(driven, (mark.driven.sigma or 0.0) / size, name, unit, digits)
     if known is None or target is None:
         return "–", own, in_units(mark.gap.reason, units)
     apart = round(driven, digits) - round(target, digits)  # as a reader would take one from the other
@@ -109,13 +108,13 @@ def _value(figure: float | None, size: float, before: float) -> float | None:
     return None if figure is None else figure / size + before
 
 
-def _absolute(value: float, sigma: float, name: str, unit: str, digits: int, apex: str) -> str:
+def _absolute(value: float, sigma: float, name: str, unit: str, digits: int) -> str:
     """A figure by itself; places are counted from the apex."""
     if MARKS[name].quantity != "place":
         return typeset(f"{measured_text(Measured(value, sigma), 1.0, digits)} {unit}".strip())
     text = measured_text(Measured(abs(value), sigma), 1.0, digits)
     side = "after" if value > 0.0 else "before"
-    return f"{text} {unit} {side if round(value, digits) else 'from'} {apex}"
+    return f"{text} {unit} {side if round(value, digits) else 'from'} apex"
 
 
 def _apart(gap: Measured, name: str, unit: str, digits: int) -> str:
