@@ -60,7 +60,13 @@ def reference(
     from linelab.optimum.minimum_time import solve_min_time
     from linelab.output.display import CAUTIONS
     from linelab.output.lap_files import check_formats
-    from linelab.output.reference_report import reference_table, reference_words, save_reference, table_words
+    from linelab.output.reference_report import (
+        reference_table,
+        reference_words,
+        save_reference,
+        table_words,
+        two_apex_words,
+    )
     from linelab.output.track_facts import survey_sentence
 
     shown = units_named(units)
@@ -85,7 +91,8 @@ def reference(
             progress=step,
         )
     say(*reference_words(ground, driven, solution, shown, use_kerbs=kerbs), survey_sentence(ground.survey, shown), "")
-    say(reference_table(ground, solution.lap, driven, shown), "", *table_words(ground, shown))
+    both = two_apex_words(ground, solution.lap, driven, shown)
+    say(reference_table(ground, solution.lap, driven, shown), "", *table_words(ground, shown), *both)
     list_files(folder, files)
     say("", CAUTIONS)
 

@@ -22,7 +22,7 @@ from linelab.coaching.coach_words import (
 )
 from linelab.coaching.consistency import clear_passes, own_pass_priorities, scatter_priority
 from linelab.coaching.envelope import misfit
-from linelab.coaching.mark_figures import SessionMarks, common
+from linelab.coaching.mark_figures import MISSES, SessionMarks, common
 from linelab.coaching.results import Consistency, DrivenMarks, Evidence, LapReview, Priority, Strength, Target
 from linelab.coaching.targets import OWN, grip_error
 from linelab.diagnosis.causes import all_round
@@ -298,7 +298,7 @@ SHOWN_BY: dict[FaultKind, tuple[tuple[str, int], ...]] = {
 
 #: Marks that measure a habit itself.
 OWN_MARK: dict[FaultKind, tuple[str, ...]] = {
-    "apex_missed": ("apex_miss",),
+    "apex_missed": ("apex_miss", "other_apex_miss"),
     "exit_unused": ("track_out_room",),
     "brakes_early": ("brake_point",),
     "brakes_softly": ("brake_mean",),
@@ -468,11 +468,14 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
     half = 0.5 * (finding.cost.value or 0.0)
     shown = int((laps > max(half, 0.01)).sum())
     often = laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")
-    done = _done_evidence(finding)
+    done = _done_evidence(finding, analysis.marks[finding.corner].apex_names()[finding.other_apex])
     found = [replace(done, text=f"{done.text} It shows {often}.")]
     # Where lines are not rated the marks are not compared with the computed lap.
+    apex = analysis.marks[finding.corner].apex_names()[finding.other_apex]
     for name, way in () if analysis.unrated else SHOWN_BY[finding.kind]:
-        mark = _mark_evidence(marked, typical, name, way, finding.corner)
+        if name == "apex_miss" and finding.other_apex:
+            name = "other_apex_miss"
+        mark = _mark_evidence(marked, typical, name, way, finding.corner, apex)
         if mark is not None:
             by_mark = Evidence(f"{often[:1].upper()}{often[1:]}, {mark.text}.", mark.figures)
             # One thing has one figure: the mark's, where a mark measures it.
@@ -497,10 +500,10 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
     return found
 
 
-def _done_evidence(finding: Finding) -> Evidence:
+def _done_evidence(finding: Finding, apex: str) -> Evidence:
     """How much of a habit there is, by the model that its cost comes from."""
     if finding.kind in LINE_KINDS:
-        place = {"turns_in_early": "farther in on the way in", "apex_missed": "farther out at the apex"}
+        place = {"turns_in_early": "farther in on the way in", "apex_missed": f"farther out at the {apex}"}
         place |= {"exit_unused": "farther in on the way out", "line_other": "off it there"}
         text = f"Compared with the best line at your grip you are {{}} {place[finding.kind]}."
     elif finding.kind == "brakes_softly":
@@ -518,17 +521,24 @@ def _done_evidence(finding: Finding) -> Evidence:
     return Evidence(text, ((finding.done.size, finding.done.quantity),))
 
 
-def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: int) -> Evidence | None:
-    """How a mark differs from the computed lap's, in words; None where it does not, or is not known."""
+def _mark_evidence(
+    marked: SessionMarks, typical: Mask, name: str, way: int, k: int, apex: str = "apex"
+) -> Evidence | None:
+    """How a mark differs from the computed lap's, in words; None where it does not, or is not known.
+
+    ``apex`` is what the apex that the line is judged at is called.
+    """
     gap = usual_gap(marked, typical, name, k)
     # A missed apex is named by its mark, which is shown with its ± wherever it is more likely than not.
-    if not stands_out(gap, way, LIKELY if name == "apex_miss" else CLEARLY_OFF):
+    if not stands_out(gap, way, LIKELY if name in MISSES else CLEARLY_OFF):
         return None
     if name == "steering_effort" and not turns_back_and_forth(marked, typical, k):
         return None
     part, error = (100.0 * abs(x or 0.0) / max(float(marked.reference[name][k]), 1e-6) for x in (gap.value, gap.sigma))
+    passed = f"you pass the {apex} {{}} farther out than the computed lap"
     words = {
-        "apex_miss": "you pass the apex {} farther out than the computed lap",
+        "apex_miss": passed,
+        "other_apex_miss": passed,
         "turn_in": "you turn in {} before the computed lap does",
         "min_speed_place": "your slowest point is {} before that of the computed lap",
         "steering_effort": "the wheel is turned back and forth more than the corner needs",

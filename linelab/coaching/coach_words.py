@@ -205,6 +205,18 @@ MARKS: dict[str, Definition] = {
         quantity="length",
         rule="how much farther the kart is from the inside edge than the computed lap, at that lap's apex",
     ),
+    "other_apex_place": Definition(
+        name="own other apex",
+        quantity="place",
+        rule="own apex on the other apex's side, where the computed lap has two apexes: it comes to the inside edge "
+        "twice and clearly leaves it in between. Places count from the slower one",
+    ),
+    "other_apex_distance": Definition(
+        name="other apex distance", quantity="length", rule="apex distance at the other apex, where there are two"
+    ),
+    "other_apex_miss": Definition(
+        name="other apex miss", quantity="length", rule="apex miss at the other apex, where there are two"
+    ),
     "min_speed": Definition(name="minimum speed", quantity="speed", rule="lowest speed in the corner"),
     "min_speed_place": Definition(
         name="place of minimum speed", quantity="place", rule="distance after the computed lap's apex"

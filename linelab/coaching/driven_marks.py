@@ -354,9 +354,6 @@ def _line(sheet: Sheet, part: Window, mark: CornerMarks) -> dict[str, Array]:
     peak = bend[np.arange(sharpest.size), sharpest]
     turn_in = crossing(bend, TURNING_SHARE * peak, sharpest, -1)
     corner = between(part, mark.turn_in, mark.track_out)
-    gap = np.where(corner, inside, np.inf)
-    near = gap < gap.min(axis=1, keepdims=True) + APEX_PLATEAU
-    place = np.where(near, part.s, 0.0).sum(axis=1) / near.sum(axis=1)
     leaving = between(part, mark.apex, mark.track_out + PAST_TRACK_OUT)
     local = sheet.s[0] + np.mod(part.s - sheet.s[0], sheet.s[-1] - sheet.s[0]) if track.closed else part.s
     kerbs = [kerb_width(track, side, local) > 0.0 for side in ("left", "right")]
@@ -364,12 +361,30 @@ def _line(sheet: Sheet, part: Window, mark: CornerMarks) -> dict[str, Array]:
     used = np.where(corner | leaving, np.maximum(*over), -np.inf).max(axis=1)
     return {
         "turn_in": at_index(part.s, turn_in),
-        "apex_place": place,
-        "apex_distance": value_at(part, inside, mark.apex),
-        "apex_miss": -part.side * value_at(part, n, mark.apex),
+        **_at_apexes(part, mark, inside, corner),
         "track_out_room": np.where(leaving, outside, np.inf).min(axis=1) - half,
         "kerb_used": np.where(np.isfinite(used), np.maximum(used, 0.0), np.nan),
     }
+
+
+def _at_apexes(part: Window, mark: CornerMarks, inside: Array, corner: Mask) -> Figures:
+    """The line (R, W) about each apex: where it is closest to the inside edge, how close it is at the computed lap's
+    apex, and the offset there away from that edge; NaN where there is no other apex.
+
+    Between two apexes half-way is where the one's side ends and the other's begins.
+    """
+    found: Figures = {}
+    middle = 0.5 * sum(mark.apexes) if mark.other_apex is not None else np.inf
+    for name, station in (("apex", mark.apex), ("other_apex", mark.other_apex)):
+        if station is None:
+            found |= {f"{name}_{what}": np.full(len(inside), np.nan) for what in ("place", "distance", "miss")}
+            continue
+        gap = np.where(corner & ((part.s < middle) == (station < middle)), inside, np.inf)
+        near = gap < gap.min(axis=1, keepdims=True) + APEX_PLATEAU
+        found[f"{name}_place"] = np.where(near, part.s, 0.0).sum(axis=1) / near.sum(axis=1)
+        found[f"{name}_distance"] = value_at(part, inside, station)
+        found[f"{name}_miss"] = -part.side * value_at(part, part.rows.n, station)
+    return found
 
 
 def _steering(sheet: Sheet, part: Window, mark: CornerMarks) -> dict[str, Array]:

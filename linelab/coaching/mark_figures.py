@@ -37,15 +37,28 @@ TOO_SLOW = "too few for marks"
 #: Why a target that slows for a corner without the brake has none of them.
 LIFTED = "the target only lifts"
 #: Marks that lean on the kart's distance from an edge.
-EDGES = ("apex_distance", "apex_miss", "track_out_room", "kerb_used")
+EDGES = (
+    "apex_distance",
+    "apex_miss",
+    "other_apex_distance",
+    "other_apex_miss",
+    "track_out_room",
+    "kerb_used",
+)
+#: How far apexes are missed, by the distance from where the computed lap runs.
+MISSES = ("apex_miss", "other_apex_miss")
 #: Speeds read at a place of the computed lap, and how they change along the way there.
 AT_A_STATION = {"entry_speed": "entry_slope", "exit_speed": "exit_slope"}
+ONE_APEX = "the computed lap has one apex here"
 ABSENT = {
     "brake_point": "no braking here",
     "brake_peak": "no braking here",
     "brake_mean": "no braking here",
     "brake_build": "no braking here",
     "brake_release": "no braking here",
+    "other_apex_place": ONE_APEX,
+    "other_apex_distance": ONE_APEX,
+    "other_apex_miss": ONE_APEX,
     "min_speed_place": "the speed has no lowest point here",
     "drive_point": "on power all through the corner",
     "power_take_up": "on power all through the corner",
@@ -95,8 +108,7 @@ def driven_marks(sheet: Sheet, seen: Rows, marks: tuple[CornerMarks, ...]) -> Se
             sigma=empty,
             laps=tuple(() for _ in sheet.driven),
         )
-    # Apexes are missed by the distance from where the computed lap runs.
-    found["apex_miss"] = found["apex_miss"] - found["apex_miss"][-1]
+    found |= {name: found[name] - found[name][-1] for name in MISSES}
     count, drawn = sheet.count, sheet.per_lap
     figures = {name: values[:count] for name, values in found.items()}
     reference = {name: values[-1] for name, values in found.items()}
@@ -247,7 +259,7 @@ def with_target_marks(review: Review, own: Sequence[DrivenMarks] = (), of: Seque
 
     The computed lap at the shown grip is read as the receiver would have shown it; ``own`` are the marks of the
     driver's own pass that each corner is compared with, and their uncertainties, ``of`` the label of
-    its lap.  Places still count from the computed lap's apex; the apex miss alone is measured against the target.
+    its lap.  Places still count from the computed lap's apex; apex misses alone are measured against the target.
     """
     kind = review.target.kind
     if kind == "computed" or not review.reference_marks:
@@ -275,7 +287,7 @@ def _of_computed_lap(review: Review) -> list[TargetFigures]:
     found = all_figures(sheet, rows, marks, minimum_rooms(track, marks))
     own = find_marks(track, review.target.lap, review.kart)
     found |= {name: np.where([mark.brakes for mark in own], found[name], np.nan) for name in BRAKING}
-    found["apex_miss"] = np.zeros_like(found["apex_miss"])  # on the computed line
+    found |= {name: 0.0 * found[name] for name in MISSES}  # on the computed line
     return [
         {name: _exact(name, float(found[name][0, k]), lifted=mark.lifts) for name in MARKS}
         for k, mark in enumerate(own)
@@ -303,7 +315,7 @@ def _replaced(review: Review, target: list[TargetFigures], of: Sequence[str]) ->
 def _corner(part: CornerReview, target: TargetFigures) -> CornerReview:
     """One corner of one lap beside the target's marks."""
     pairs = {name: _mark_beside(name, mark.driven, target[name]) for name, mark in part.marks.named().items()}
-    pairs["apex_miss"] = _miss(part.marks.apex_miss.driven, target["apex_miss"])
+    pairs |= {name: _miss(pairs[name].driven, target[name]) for name in MISSES}
     return replace(part, marks=DrivenMarks(corner=part.corner, **pairs))
 
 

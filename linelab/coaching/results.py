@@ -84,6 +84,9 @@ class DrivenMarks(ByValue):
     apex_place: Mark  #: station of the closest approach to the inside edge [m]
     apex_distance: Mark  #: to the inside edge, at the reference apex [m]
     apex_miss: Mark  #: [m]; the reference is 0
+    other_apex_place: Mark  #: the same three about the other apex of a corner that has two
+    other_apex_distance: Mark
+    other_apex_miss: Mark
     min_speed: Mark  #: [m/s]
     min_speed_place: Mark  #: after the reference apex [m]
     drive_point: Mark  #: [m]

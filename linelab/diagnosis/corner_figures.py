@@ -23,7 +23,8 @@ class CornerRow:
     """One corner of the computed lap; stations [m] within the lap, speeds [m/s], times [s].
 
     ``time`` is that in the corner's ``stretch``, which the track alone decides.  The brake figures are
-    None where the lap does not brake for the corner, the lift's where it does not slow for it by lifting alone.
+    None where the lap does not brake for the corner, the lift's where it does not slow for it by lifting alone, the
+    other apex's where there is one apex.
     """
 
     marks: CornerMarks
@@ -35,6 +36,8 @@ class CornerRow:
     turn_in_speed: float
     apex_station: float
     apex_speed: float
+    other_apex_station: float | None  #: of a corner with two apexes
+    other_apex_speed: float | None
     min_speed: float
     min_speed_place: float  #: relative to the apex, positive after it [m]
     drive_station: float
@@ -57,6 +60,8 @@ class CornerRow:
             "turn_in_speed_mps": self.turn_in_speed,
             "apex_m": self.apex_station,
             "apex_speed_mps": self.apex_speed,
+            "other_apex_m": self.other_apex_station,
+            "other_apex_speed_mps": self.other_apex_speed,
             "minimum_speed_mps": self.min_speed,
             "minimum_speed_after_apex_m": self.min_speed_place,
             "drive_point_m": self.drive_station,
@@ -137,6 +142,8 @@ def _row(track: Track, lap: Lap, mark: CornerMarks, stretch: Stretch) -> CornerR
         turn_in_speed=speed(mark.turn_in),
         apex_station=local(mark.apex),
         apex_speed=speed(mark.apex),
+        other_apex_station=None if mark.other_apex is None else local(mark.other_apex),
+        other_apex_speed=None if mark.other_apex is None else speed(mark.other_apex),
         min_speed=speed(mark.minimum_speed),
         min_speed_place=mark.minimum_speed - mark.apex,
         drive_station=local(mark.drive_point),

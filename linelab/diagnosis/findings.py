@@ -92,6 +92,8 @@ class Finding:
     other : int or None
         The next corner, or the one before, where the speed falls all the way from one to the other: power late out of
         the one and rolling into the other are then the same driving.
+    other_apex : bool
+        Whether the apex that is missed is the other one of a corner with two.
     """
 
     kind: FaultKind
@@ -102,6 +104,7 @@ class Finding:
     rival: FaultKind | None = None
     likely: float = 1.0
     other: int | None = None
+    other_apex: bool = False
 
     @property
     def significant(self) -> bool:
@@ -520,6 +523,7 @@ def _lines(
                 cost=Measured(stake, sigma),
                 laps=stake * _like(single, d, weight),
                 done=Done(Measured(named[j].off, math.hypot(0.05, 0.5 * bias)), "length"),
+                other_apex=named[j].other_apex,
             )
         )
     return findings
@@ -537,18 +541,20 @@ def _of_the_line(found: Explained) -> tuple[Array, Array]:
 
 
 class _Off(NamedTuple):
-    """What a corner's line is called, how far it is off there [m], and where: the node of the departure."""
+    """What a corner's line is called, how far it is off there [m], and where: the node of the departure; and whether it
+    is the other apex that is missed."""
 
     kind: FaultKind
     off: float
     node: int
+    other_apex: bool = False
 
 
 def _humps(d: Array, named: Sequence[_Off]) -> dict[int, list[int]]:
     """Corners by the hump of the departure (N,) that they are named for: one may reach into the next corner."""
     high, tops = np.abs(d), dict[int, list[int]]()
-    for j, (_, _, node) in enumerate(named):
-        top = node
+    for j, off in enumerate(named):
+        top = off.node
         while True:
             upper = max((top - 1) % d.size, (top + 1) % d.size, key=lambda i: high[i])
             if high[upper] <= high[top] or d[upper] * d[top] < 0.0:
@@ -559,16 +565,22 @@ def _humps(d: Array, named: Sequence[_Off]) -> dict[int, list[int]]:
 
 
 def _line_kind(own: OwnLine, mark: CornerMarks) -> _Off:
-    """What a corner's line is called: by the largest way off."""
+    """What a corner's line is called: by the largest way off.  Entry is up to the first of two apexes, exit from the
+    second one on."""
     inside = 1.0 if mark.corner.left else -1.0
+    first, last = mark.apexes[0], mark.apexes[-1]
     (before, coming), (after, leaving) = (
         _offsets(own, begin, end)
-        for begin, end in ((mark.turn_in - SHOULDER, mark.apex), (mark.apex, mark.track_out + SHOULDER))
+        for begin, end in ((mark.turn_in - SHOULDER, first), (last, mark.track_out + SHOULDER))
     )
     wrong = np.array([inside * coming, np.where(before == before[-1], -inside * coming, -np.inf), inside * leaving])
+    missed = -inside * leaving[0]
+    if first != last and missed > max(float(wrong.max()), 0.0):
+        return _Off("apex_missed", float(missed), int(after[0]), last == mark.other_apex)
     part, most = divmod(int(np.argmax(wrong)), before.size)
     if wrong[part, most] > 0.0:
-        return _Off(LINES[part], float(wrong[part, most]), int((after if part == 2 else before)[most]))
+        node = int((after if part == 2 else before)[most])
+        return _Off(LINES[part], float(wrong[part, most]), node, part == 1 and first == mark.other_apex)
     off = np.abs(np.append(coming, leaving))
     return _Off("line_other", float(off.max()), int(np.append(before, after)[off.argmax()]))
 

@@ -2,6 +2,13 @@
 
 Marks of the computed lap and of driven laps are read alike from the changes of speed.  What a kart does beyond rolling
 down with both pedals up separates braking from a lift.
+
+A corner has two apexes where the computed line comes to the inside edge, leaves it, and comes back.  How far it leaves
+the edge differs without a gap from corner to corner and kart to kart, and every departure is worth some time to the
+computed lap, or it would not be there.  So a driver decides, not a time: the departure counts where it is more than
+two passes of one driver differ by when he means to drive the same line (LINE_SCATTER), at 95 %, and more than the
+edges are known to.  Below that a driver who stays on the inside edge and one who leaves it as the computed lap does
+cannot be told apart.  Where the edges come from laps there is no inside edge, and no second apex.
 """
 
 from __future__ import annotations
@@ -12,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from linelab.measured import TO_95
 from linelab.model.grip import Surface, roll_down
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
@@ -112,6 +120,8 @@ LEAST_BRAKING = 0.15
 UNKNOWN_ROLLING = 2.0
 #: The apex is the middle of the stretch this close to the line's closest approach to the inside edge [m].
 APEX_PLATEAU = 0.05
+#: Standard deviation across the road of a driver's passes through one place [m] (common practice).
+LINE_SCATTER = 0.25
 _STEP = 0.5
 
 
@@ -126,6 +136,9 @@ class CornerMarks:
 
     ``slows_from`` is where the lap begins to slow by more than SLOWING for the corner, by lifting or by braking; the
     turn-in where it does not.  ``lifts`` is True where it only lifts.
+
+    ``apex`` is where the line comes closest to the inside edge; in a corner with two apexes, the one where the kart is
+    slower: entry and exit meet there.  ``other_apex`` is then the other one, before or after it; None in all others.
     """
 
     corner: Corner
@@ -138,6 +151,18 @@ class CornerMarks:
     brakes: bool
     slows_from: float
     lifts: bool
+    other_apex: float | None = None
+
+    @property
+    def apexes(self) -> tuple[float, ...]:
+        """One station, or two in driving order [m]."""
+        return (self.apex,) if self.other_apex is None else tuple(sorted((self.apex, self.other_apex)))
+
+    def apex_names(self) -> tuple[str, str]:
+        """What the apex and the other one are called."""
+        if self.other_apex is None:
+            return "apex", ""
+        return ("first apex", "second apex") if self.apex < self.other_apex else ("second apex", "first apex")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -151,6 +176,10 @@ class _Profile:
     left_gap: Array
     right_gap: Array
     pushed: Array  #: acceleration beyond that with both pedals up
+
+    def gap(self, corner: Corner) -> Array:
+        """Distance from the inside edge of a corner (N,) [m]."""
+        return self.left_gap if corner.left else self.right_gap
 
     def index(self, station: float) -> int:
         """Nearest grid index."""
@@ -189,7 +218,8 @@ def find_marks(track: Track, reference: Lap, kart: Kart | None = None) -> tuple[
         else:
             earliest = float(profile.s[0])
         after = _neighbours(track, apexes, k, profile)[1]
-        marks.append(_marks(profile, corner, apexes[k], spans[k], (min(earliest, spans[k][0]), after)))
+        pair = _two(track, profile, corner, spans[k], _neighbours(track, apexes, k, profile)) or (apexes[k], None)
+        marks.append(_marks(profile, corner, pair, spans[k], (min(earliest, spans[k][0]), after)))
     return tuple(marks)
 
 
@@ -220,13 +250,58 @@ def by_hand(kappa: Array, step: float) -> Array:
 def _apex(track: Track, profile: _Profile, corner: Corner) -> float:
     """Where the line comes closest to the inside edge within the corner."""
     a, b = _extent(track, profile, corner)
-    gap = (profile.left_gap if corner.left else profile.right_gap)[a : b + 1]
-    lowest = first = last = int(np.argmin(gap))
+    gap = profile.gap(corner)[a : b + 1]
+    return _plateau(profile.s[a:], gap, int(np.argmin(gap)))
+
+
+def _plateau(s: Array, gap: Array, lowest: int) -> float:
+    """Middle of the stretch beside a lowest gap (W,) that is within APEX_PLATEAU of it [m]."""
+    first = last = lowest
     while first > 0 and gap[first - 1] < gap[lowest] + APEX_PLATEAU:
         first -= 1
     while last < gap.size - 1 and gap[last + 1] < gap[lowest] + APEX_PLATEAU:
         last += 1
-    return float(0.5 * (profile.s[a + first] + profile.s[a + last]))
+    return float(0.5 * (s[first] + s[last]))
+
+
+def clear_departure(track: Track) -> float:
+    """How far a line leaves the inside edge at least where that shows, from one pass to another [m]."""
+    return TO_95 * math.sqrt(2.0) * math.hypot(LINE_SCATTER, track.survey.uncertainty or 0.0)
+
+
+def _two(
+    track: Track, profile: _Profile, corner: Corner, span: tuple[float, float], ends: tuple[float, float]
+) -> tuple[float, float] | None:
+    """The slower and the faster apex of a corner that has two; ``span`` are its turn-in and track-out and ``ends`` the
+    neighbours' apexes [m].
+
+    They lie on either side of the farthest departure, each the nearest place to it that is as close to the edge as any
+    on that side.  Where the line has straightened in between, as far as it does on leaving a corner, the farther one is
+    none of this corner's.
+    """
+    if track.survey.estimated:
+        return None
+    a, b = _extent(track, profile, corner)
+    every, least = profile.gap(corner), clear_departure(track)
+    gap = every[a : b + 1]
+    before, after = np.minimum.accumulate(gap), np.minimum.accumulate(gap[::-1])[::-1]
+    top = int(np.argmax(gap - np.maximum(before, after)))
+    if gap[top] - max(before[top], after[top]) < least:
+        return None
+    first = int(np.flatnonzero(gap[:top] < before[top] + APEX_PLATEAU)[-1])
+    last = top + int(np.flatnonzero(gap[top:] < after[top] + APEX_PLATEAU)[0])
+    low, high = min(profile.index(ends[0]), a), max(profile.index(ends[1]), b)
+    if not (_left(every[low : a + first + 1][::-1], least) and _left(every[a + last : high + 1], least)):
+        return None
+    places = [_plateau(profile.s[a:], gap, at) for at in (first, last)]
+    slower, faster = sorted(places, key=lambda station: float(profile.v[profile.index(station)]))
+    return (slower, faster) if span[0] <= places[0] and places[1] <= span[1] else None
+
+
+def _left(gap: Array, least: float) -> bool:
+    """Whether a line leaves the inside edge for good from the first place of a gap (W,) on: before it comes closer."""
+    closer = np.flatnonzero(gap < gap[0] - APEX_PLATEAU)
+    return bool(gap[: int(closer[0]) if closer.size else gap.size].max() > gap[0] + least)
 
 
 def _extent(track: Track, profile: _Profile, corner: Corner) -> tuple[int, int]:
@@ -282,10 +357,17 @@ def _leaving(bend: Array, last: int, limit: float) -> int:
 
 
 def _marks(
-    profile: _Profile, corner: Corner, apex: float, span: tuple[float, float], ends: tuple[float, float]
+    profile: _Profile,
+    corner: Corner,
+    apexes: tuple[float, float | None],
+    span: tuple[float, float],
+    ends: tuple[float, float],
 ) -> CornerMarks:
-    """Speed marks around the turning marks; ``ends`` are how far back slowing, and how far on power, may be its."""
-    turn_in, track_out = span
+    """Speed marks around the turning marks.
+
+    ``apexes`` are the one and the other, ``ends`` how far back slowing, and how far on power, may be its.
+    """
+    (apex, other), (turn_in, track_out) = apexes, span
     a, b = profile.index(turn_in), profile.index(track_out)
     slowest = a + int(np.argmin(profile.v[a : b + 1]))
     low, high = profile.index(ends[0]), profile.index(max(apex, profile.s[slowest]))
@@ -305,6 +387,7 @@ def _marks(
         brakes=brake is not None,
         slows_from=slows_from if brake is None else min(slows_from, brakes_from),
         lifts=slow is not None and brake is None,
+        other_apex=other,
     )
 
 

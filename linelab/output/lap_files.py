@@ -45,6 +45,7 @@ MARKS = (
     ("slows_from", "lift point"),
     ("turn_in", "turn-in"),
     ("apex", "apex"),
+    ("other_apex", "other apex"),
     ("minimum_speed", "minimum speed"),
     ("drive_point", "drive point"),
     ("track_out", "track-out"),
@@ -165,6 +166,8 @@ def _marks(track: Track, lap: Lap, kart: Kart, plane: LocalPlane) -> tuple[Expor
         for attribute, what in MARKS:
             if not _has(marks, attribute):
                 continue
+            if "apex" in what:
+                what = marks.apex_names()[attribute == "other_apex"]
             station = getattr(marks, attribute)
             station = station % track.length if track.closed else station
             x, y, v = (float(np.interp(station, line.s, values)) for values in (line.x, line.y, lap.v))
@@ -184,7 +187,8 @@ def _marks(track: Track, lap: Lap, kart: Kart, plane: LocalPlane) -> tuple[Expor
 
 def _has(marks: CornerMarks, attribute: str) -> bool:
     """Whether a corner has the mark on the computed lap."""
-    return {"brake_point": marks.brakes, "slows_from": marks.lifts}.get(attribute, True)
+    own = {"brake_point": marks.brakes, "slows_from": marks.lifts, "other_apex": marks.other_apex is not None}
+    return own.get(attribute, True)
 
 
 def lap_table(export: Export) -> dict[str, list[Any] | Array]:

@@ -69,6 +69,22 @@ def _slowing_cells(row: CornerRow, units: Units) -> tuple[str, str]:
     return "-", "-"
 
 
+def two_apex_words(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -> list[str]:
+    """The corners in which the line comes to the inside edge twice: where, and how fast."""
+    words = []
+    for row in corner_marks(track, lap, kart):
+        if row.other_apex_station is None or row.other_apex_speed is None:
+            continue
+        places = [(row.apex_station, row.apex_speed), (row.other_apex_station, row.other_apex_speed)]
+        first, second = places if row.marks.apex_names()[0] == "first apex" else places[::-1]
+        words.append(
+            f"Corner {row.label} has two apexes: the first at {units.length_text(first[0])} "
+            f"({units.speed_text(first[1])}), the second at {units.length_text(second[0])} "
+            f"({units.speed_text(second[1])})."
+        )
+    return [*words, '"After apex" counts from the slower of two apexes.'] if words else []
+
+
 def table_words(track: Track, units: Units = METRIC) -> list[str]:
     """What the table's places and times mean."""
     words = [

@@ -24,7 +24,7 @@ from linelab.output.display import CAUTIONS, evidence_text
 from linelab.study.other_sessions import SessionDifference
 
 #: Name and version of the layout: the version is raised when a key changes its meaning or goes.
-FORMAT, VERSION = "linelab review", 3
+FORMAT, VERSION = "linelab review", 4
 
 
 def review_as_dict(
@@ -56,6 +56,10 @@ def review_as_dict(
             "sigma_s": review.target.sigma,
         },
         "reference_lap_time_s": review.reference.lap_time,
+        "apexes": [
+            {"number": mark.corner.number, "apex_m": mark.apex, "other_apex_m": mark.other_apex}
+            for mark in review.reference_marks
+        ],
         "shown_grip": {
             "factor": figure(review.grip.factor),
             "low": review.grip.low,

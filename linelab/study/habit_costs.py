@@ -124,8 +124,8 @@ class HabitCost(ByValue):
     --------
     >>> import linelab
     >>> cost = linelab.HabitCost(corner=3, habit="coasts", sizes=[0.2, 0.4], time_lost=[0.05, 0.15])
-    >>> cost.at(0.3)
-    0.1
+    >>> f"{cost.at(0.3):.3f} s"
+    '0.100 s'
     """
 
     corner: int
@@ -265,14 +265,18 @@ def habit_lap(
 
     Parameters
     ----------
-    track, kart, solution, use_kerbs
-        As for :func:`habit_costs`.
+    track : Track
+    kart : Kart
+    solution : Solution
+        The computed lap of this kart on this track.
     corner : int
         The corner's number.
     habit : str
         One of LINE_HABITS.
     size : float
-        At least so large.
+        At least so large, in the unit of :data:`SCALES` [m, m/s].
+    use_kerbs : bool
+        As in the solution.
 
     Returns
     -------

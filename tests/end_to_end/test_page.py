@@ -363,15 +363,17 @@ def test_pictures_tell_what_the_page_tells(review, tmp_path, monkeypatch):
         assert named["subtitle"].startswith(f"{lost} s: ")
         assert all(f" {phase}" in named["subtitle"] for phase in phases)
         marks = next(part.marks for part in lap.corners if part.corner.number == corner.number)
-        assert {c.name for c in named["reference_marks"]} == {"turn-in", "apex distance", "exit speed"} | {
+        frame = next(part.frame for part in lap.corners if part.corner.number == corner.number)
+        apexes = [f"{name} distance" for name in frame.apex_names() if name]
+        assert {c.name for c in named["reference_marks"]} == {"turn-in", *apexes, "exit speed"} | {
             MARKS[name].name
             for name, mark in (("brake_point", marks.brake_point), ("drive_point", marks.drive_point),
                                ("min_speed", marks.min_speed_place))
             if mark.reference is not None
         }  # fmt: skip
         own = {c.name: c for c in named["driven_marks"]}
-        apex = next(part.frame.apex for part in lap.corners if part.corner.number == corner.number)
-        assert own["apex distance"].x == pytest.approx(float(np.interp(apex, driven.s, driven.x)))  # measured there
+        for name, apex in zip(apexes, (frame.apex, frame.other_apex)):
+            assert own[name].x == pytest.approx(float(np.interp(apex, driven.s, driven.x)))  # measured there
         assert ("brake point" in own) == marks.brake_point.driven.known
         if "brake point" in own:
             at = np.interp(marks.brake_point.driven.value, driven.s, driven.x)

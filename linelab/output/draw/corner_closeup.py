@@ -176,7 +176,11 @@ def reference_callouts(track: Track, lap: Lap, marks: CornerMarks, units: Units 
 
     Marks within SAME_PLACE of each other share one callout.
     """
-    wanted = [(marks.turn_in, "turn-in"), (marks.apex, "apex"), (marks.minimum_speed, "minimum speed")]
+    wanted = [(marks.turn_in, "turn-in"), (marks.minimum_speed, "minimum speed")]
+    apexes = [(marks.apex, marks.apex_names()[0])]
+    if marks.other_apex is not None:
+        apexes.append((marks.other_apex, marks.apex_names()[1]))
+    wanted += apexes
     wanted.append((marks.track_out, "track-out"))
     if marks.brakes:
         wanted.append((marks.brake_point, "brake point"))
@@ -187,7 +191,8 @@ def reference_callouts(track: Track, lap: Lap, marks: CornerMarks, units: Units 
     callouts = []
     for places, names in _gathered(sorted(wanted, key=lambda pair: pair[0])):
         at = marks.minimum_speed if "minimum speed" in names else places[0]
-        note = "closest to the inside edge" if "apex" in names else _before_apex(at - marks.apex, units)
+        inside = any(name in names for _, name in apexes)
+        note = "closest to the inside edge" if inside else _before_apex(at - marks.apex, apexes[0][1], units)
         speed = units.speed_text(_speed(track, lap, at))
         callouts.append(Callout(*_place(track, lap, at), ", ".join(names), speed, note))
     return callouts
@@ -205,12 +210,12 @@ def _gathered(marks: list[tuple[float, str]]) -> list[tuple[list[float], list[st
     return found
 
 
-def _before_apex(distance: float, units: Units) -> str:
-    """A place relative to the apex, in words."""
+def _before_apex(distance: float, apex: str, units: Units) -> str:
+    """A place relative to an apex, in words."""
     shown = round(abs(distance) / units.length)
     if shown == 0:
-        return "at the apex"
-    return f"{shown} {units.length_unit} {'after' if distance > 0.0 else 'before'} the apex"
+        return f"at the {apex}"
+    return f"{shown} {units.length_unit} {'after' if distance > 0.0 else 'before'} the {apex}"
 
 
 def _local(track: Track, station: float) -> float:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from linelab.coaching.coach_words import MARKS
 from linelab.coaching.results import Review
 from linelab.model.lap import Lap
 from linelab.model.track import Track
@@ -21,7 +20,7 @@ from linelab.output.page.closeups import driven_stations, on_line, target_statio
 from linelab.output.page.corner_rows import CornerPart, corner_parts, costliest
 
 #: What is written at each mark, in the order of the letters on the page.
-TOLD = ("brake_point", "turn_in", "apex_distance", "min_speed", "drive_point", "exit_speed")
+TOLD = ("brake_point", "turn_in", "apex_distance", "other_apex_distance", "min_speed", "drive_point", "exit_speed")
 APEX = TOLD.index("apex_distance")
 #: Letters to a line of a note, and the most lines.
 NOTE_WIDTH, NOTE_LINES = 36, 2
@@ -58,16 +57,21 @@ def save_pictures(
         wanted = target_stations(lap.corners[index], review.target)
         own = [*driven_stations(lap.corners[index]), wanted[-1]]  # his exit speed is where the target has tracked out
         # Distances from the inside edge are those at the computed lap's apex, not where each is closest to it.
-        own[APEX] = lap.corners[index].frame.apex
-        wanted[APEX] = None if wanted[APEX] is None else own[APEX]
+        frame = lap.corners[index].frame
+        for slot, station in enumerate((*frame.apexes, None)[:2], start=APEX):
+            own[slot] = station
+            wanted[slot] = None if wanted[slot] is None else station
+        told = list(TOLD)
+        if frame.apex_names()[0] == "second apex":
+            told[APEX : APEX + 2] = told[APEX + 1], told[APEX]
         figure = plot_corner(
             track,
             corner,
             target,
             driven,
             units,
-            reference_marks=_callouts(track, target, part, wanted, "target", review.opening),
-            driven_marks=_callouts(track, driven, part, own, "driven", review.opening),
+            reference_marks=_callouts(track, target, part, zip(told, wanted), "target", review.opening),
+            driven_marks=_callouts(track, driven, part, zip(told, own), "driven", review.opening),
             subtitle=f"{part.losses[review.opening].lost} s: {part.by_part[review.opening]} s",
             notes=small_print(comparison),
         )
@@ -77,13 +81,13 @@ def save_pictures(
 
 
 def _callouts(
-    track: Track, lap: Lap, part: CornerPart, stations: Sequence[float | None], column: str, shown: int
+    track: Track, lap: Lap, part: CornerPart, marks: Iterable[tuple[str, float | None]], column: str, shown: int
 ) -> list[Callout]:
     """A lap's marks where they are, with the figures of the page's table; a driver's with how far they are apart."""
-    rows = {row.title: row for row in part.rows}
+    rows = {row.name: row for row in part.rows}
     found = []
-    for name, station in zip(TOLD, stations):
-        row = rows.get(MARKS[name].name)
+    for name, station in marks:
+        row = rows.get(name)
         if station is None or row is None:
             continue
         x, y = on_line(track, lap, np.array(station))

@@ -22,6 +22,7 @@ LETTERS = (
     ("B", "brake point"),
     ("T", "turn-in"),
     ("A", "apex"),
+    ("2", "second apex"),
     ("M", "minimum speed"),
     ("P", "drive point"),
     ("O", "track-out"),
@@ -156,7 +157,7 @@ def target_stations(part: CornerReview, target: Target) -> list[float | None]:
     return [
         marks.brake_point.reference,
         marks.turn_in.reference,
-        marks.apex_place.reference,
+        *_in_order(part, marks.apex_place.reference, marks.other_apex_place.reference),
         None if minimum is None else part.frame.apex + minimum,
         marks.drive_point.reference,
         part.frame.track_out if target.computed else None,
@@ -170,10 +171,15 @@ def driven_stations(part: CornerReview) -> list[float | None]:
     return [
         marks.brake_point.driven.value,
         marks.turn_in.driven.value,
-        marks.apex_place.driven.value,
+        *_in_order(part, marks.apex_place.driven.value, marks.other_apex_place.driven.value),
         None if minimum is None else part.frame.apex + minimum,
         marks.drive_point.driven.value,
     ]
+
+
+def _in_order(part: CornerReview, apex: float | None, other: float | None) -> tuple[float | None, float | None]:
+    """What belongs to the apex and to the other one, in driving order."""
+    return (apex, other) if part.frame.apex_names()[0] != "second apex" else (other, apex)
 
 
 Spots = list[tuple[float, float] | None]

@@ -23,6 +23,7 @@ FIRST = (
     "entry_speed",
     "turn_in",
     "apex_miss",
+    "other_apex_miss",
     "min_speed",
     "min_speed_place",
     "drive_point",
@@ -36,6 +37,7 @@ FINE = 0.95
 class MarkRow:
     """One mark of a corner, one text a lap; ``first`` marks those shown without asking for more."""
 
+    name: str
     title: str
     target: tuple[str, ...]
     driven: tuple[str, ...]
@@ -56,9 +58,16 @@ def mark_rows(laps: Sequence[LapReview], index: int, units: Units) -> tuple[Mark
             (*cell[:2], "this is that lap") if part.target_lap == lap.label else cell
             for cell, part, lap in zip(cells, parts, laps)
         ]
-        target, driven, apart = zip(*cells)
-        rows.append(MarkRow(title=definition.name, target=target, driven=driven, apart=apart, first=name in FIRST))
+        title = _named(definition.name, parts[0])
+        target, driven, apart = zip(*((*cell[:2], cell[2].replace(definition.name, title)) for cell in cells))
+        rows.append(MarkRow(name=name, title=title, target=target, driven=driven, apart=apart, first=name in FIRST))
     return tuple(rows)
+
+
+def _named(words: str, part: CornerReview) -> str:
+    """Words with "apex" and "other apex" as they are called in this corner, by their order."""
+    apex, other = part.frame.apex_names()
+    return words.replace("other apex", other) if "other apex" in words else words.replace("apex", apex)
 
 
 def _cells(mark: Mark, name: str, part: CornerReview, units: Units) -> tuple[str, str, str]:

@@ -225,7 +225,7 @@ def _eased(codes: Codes) -> NDArray[np.bool_]:
     return ~np.isin(codes, (*FULL_POWER, Limit.NONE))
 
 
-MarkName = Literal["brake", "lift", "turn in", "apex", "track out"]
+MarkName = Literal["brake", "lift", "turn in", "apex", "first apex", "second apex", "track out"]
 #: What else a mark may be counted from; an open road begins before its start line, if that lies inside.
 Place = Literal["start line", "road's start"]
 Side = Literal["inside", "entry", "exit"]
@@ -279,6 +279,8 @@ class SheetCorner:
     brake : SheetMark or None
         Named "lift" where the kart slows that much without brakes; None where it slows little or not at all.
     turn_in, apex, track_out : SheetMark
+    other_apex : SheetMark or None
+        Of a corner with two apexes, which are then named first and second.
     fastest_before : float
         Highest speed since the corner before [m/s].
     min_speed : float
@@ -304,6 +306,7 @@ class SheetCorner:
     brake: SheetMark | None
     turn_in: SheetMark
     apex: SheetMark
+    other_apex: SheetMark | None
     track_out: SheetMark
     fastest_before: float
     min_speed: float
@@ -356,9 +359,18 @@ def _chain(
         if how.mark is not None:
             chain.append((way.local(how.begins), how.mark, number))
         chain.append((way.local(marks.turn_in), "turn in", number))
-        chain.append((way.local(marks.apex), "apex", number))
+        chain += [(way.local(station), name, number) for name, station in _apexes(marks)]
         chain.append((way.local(marks.track_out), "track out", number))
     return sorted(chain, key=lambda entry: entry[0])
+
+
+def _apexes(marks: CornerMarks) -> list[tuple[MarkName, float]]:
+    """The apex with its name, then the other one where there is one."""
+    names: tuple[MarkName, MarkName] = ("first apex", "second apex")
+    if marks.other_apex is None:
+        return [("apex", marks.apex)]
+    late = marks.apex > marks.other_apex
+    return [(names[late], marks.apex), (names[not late], marks.other_apex)]
 
 
 def _mark(
@@ -428,11 +440,13 @@ def _corner(
     start = min(marks.slows_from, marks.turn_in)
     sign = 1.0 if marks.corner.left else -1.0
     line = way.line
+    apexes = [_mark(way, marks, name, station, chain) for name, station in _apexes(marks)]
     return SheetCorner(
         marks=marks,
         brake=None if how.mark is None else _mark(way, marks, how.mark, how.begins, chain),
         turn_in=_mark(way, marks, "turn in", marks.turn_in, chain),
-        apex=_mark(way, marks, "apex", marks.apex, chain),
+        apex=apexes[0],
+        other_apex=apexes[1] if len(apexes) > 1 else None,
         track_out=_mark(way, marks, "track out", marks.track_out, chain),
         fastest_before=how.fastest,
         min_speed=way.value(way.lap.v, marks.minimum_speed),

@@ -110,8 +110,10 @@ LABEL = (0.25, 0.31)
 BAR = 0.075
 #: Widths of the bars across the line where the kart begins to slow, with brakes and without [points].
 BARS: dict[MarkName, float] = {"brake": 1.8, "lift": 0.7}
+APEXES: tuple[MarkName, ...] = ("apex", "first apex", "second apex")
 #: Looks of the other marks: marker, size, fill.
-LOOKS = {"turn in": ("^", 4.6, WHITE), "apex": ("o", 4.4, BLACK), "track out": ("s", 3.9, WHITE)}
+LOOKS: dict[MarkName, tuple[str, float, str]] = {"turn in": ("^", 4.6, WHITE), "track out": ("s", 3.9, WHITE)}
+LOOKS |= dict.fromkeys(APEXES, ("o", 4.4, BLACK))
 
 
 def draw_map(
@@ -197,7 +199,7 @@ def _draw_start(axes: Axes, track: Track, view: View, per_inch: float) -> Array:
 def _draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) -> Array:
     """A corner's marks on the line; returns their places (K, 2) [m]."""
     places = []
-    for mark in (corner.brake, corner.track_out, corner.turn_in, corner.apex):
+    for mark in (corner.brake, corner.track_out, corner.turn_in, corner.other_apex, corner.apex):
         if mark is None:
             continue
         x, y = (float(value) for value in view(np.array(mark.place[0]), np.array(mark.place[1])))
@@ -218,7 +220,7 @@ def _draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) ->
             markerfacecolor=fill,
             markeredgecolor=BLACK,
             markeredgewidth=0.9,
-            zorder=5 if mark.name == "apex" else 4.5,
+            zorder=5 if mark.name in APEXES else 4.5,
         )
     return np.array(places)
 

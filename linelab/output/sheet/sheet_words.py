@@ -92,9 +92,10 @@ def lowest_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[
         return []
     if abs(corner.marks.minimum_speed - corner.marks.turn_in) < SAME_PLACE and not corner.slows:
         return ["at turn-in, then", "faster all the way"]
+    apex = corner.apex.name
     if abs(place) < SAME_PLACE:
-        return ["at the apex"]
-    return [f"{distance(abs(place), units, pace)}", f"{'before' if place < 0.0 else 'after'} the apex"]
+        return [f"at the {apex}"]
+    return [f"{distance(abs(place), units, pace)}", f"{'before' if place < 0.0 else 'after'} the {apex}"]
 
 
 def summary_words(corner: SheetCorner, units: Units) -> str:
@@ -117,7 +118,7 @@ def _limits(corner: SheetCorner) -> str:
 def _apex(corner: SheetCorner, units: Units) -> str:
     if corner.cost is not None:
         lost = f"{corner.cost:.2f} s" if corner.cost >= 0.005 else "hardly any time"
-        return f"apex missed by {miss_text(units)} costs {lost}"
+        return f"{corner.apex.name} missed by {miss_text(units)} costs {lost}"
     return f"cost of a missed apex: {corner.no_cost}"
 
 

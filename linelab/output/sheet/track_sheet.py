@@ -130,13 +130,28 @@ def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list
     def wrapped(lines: Sequence[str], letters: int = CELL) -> list[str]:
         return [part for line in lines for part in textwrap.wrap(line, int(letters / scale), break_on_hyphens=False)]
 
+    def words(mark: SheetMark) -> list[str]:
+        return mark_words(mark, units, pace)
+
     def cell(mark: SheetMark) -> list[str]:
-        return [_speed(mark.speed, units), *wrapped(mark_words(mark, units, pace))]
+        return [_speed(mark.speed, units), *wrapped(words(mark))]
+
+    def apexes(corner: SheetCorner) -> list[str]:
+        if corner.other_apex is None:
+            return cell(corner.apex)
+        both = sorted((corner.apex, corner.other_apex), key=lambda mark: mark.name)  # first, second
+        speeds = ", ".join(_speed(mark.speed, units) for mark in both)
+        lines = []
+        for mark in both:
+            first, *rest = words(mark)
+            first = first.replace("from first apex", "farther on")
+            lines += [f"{mark.name.removesuffix(' apex')}: {first}", *rest]
+        return [speeds, *wrapped(lines)]
 
     return [
         [_slowing(corner, units), *wrapped(brake_words(corner, units, pace))],
         cell(corner.turn_in),
-        cell(corner.apex),
+        apexes(corner),
         cell(corner.track_out),
         [_speed(corner.min_speed, units), *wrapped(lowest_words(corner, units, pace), LAST)],
     ]
@@ -401,14 +416,13 @@ def _key(page: Figure, units: Units, *, lifts: bool, timing: bool) -> None:
             [], [], linestyle="", marker="|", markersize=9, markeredgewidth=BARS[name], color=BLACK, label=label
         )
 
+    named: tuple[tuple[MarkName, str], ...]
+    named = (("turn in", "turn-in"), ("apex", "apex"), ("track out", "track-out"))
     handles = [
         bar("brake", "brake point"),
         Line2D([], [], color=BLACK, linewidth=2.6, label="braking"),
         *([bar("lift", "lift point")] if lifts else []),
-        *(
-            sign(*LOOKS[name], label)
-            for name, label in (("turn in", "turn-in"), ("apex", "apex"), ("track out", "track-out"))
-        ),
+        *(sign(*LOOKS[name], label) for name, label in named),
         *([Line2D([], [], color=BLACK, linewidth=0.8, linestyle=TIMING, label="timing line")] if timing else []),
     ]
     page.legend(
