@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from linelab.output.sheet.track_sheet import track_sheet
     from linelab.recorded.cleaning import clean_recording
     from linelab.recorded.laps import split_laps
+    from linelab.study.habit_costs import HabitCost, habit_costs, habit_lap
 
 _MODULES = {
     "coaching.compare": "compare",
@@ -81,6 +82,7 @@ _MODULES = {
     "output.sheet.track_sheet": "track_sheet",
     "recorded.cleaning": "clean_recording",
     "recorded.laps": "split_laps",
+    "study.habit_costs": "HabitCost habit_costs habit_lap",
 }
 #: Public name to the module it lives in.
 _HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for name in names.split()}
@@ -88,6 +90,7 @@ _HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for na
 __all__ = [
     "FileFormatError",
     "FittedKart",
+    "HabitCost",
     "InputError",
     "Kart",
     "KartError",
@@ -109,6 +112,8 @@ __all__ = [
     "corner_marks",
     "estimate_lap",
     "fit_kart",
+    "habit_costs",
+    "habit_lap",
     "import_track",
     "load_kart",
     "load_lap",

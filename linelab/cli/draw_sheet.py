@@ -59,11 +59,6 @@ Examples:
     metavar="METRES",
     help="Length of your pace.",
 )
-@click.option(
-    "--quick",
-    is_flag=True,
-    help="Upper bound for what a missed apex costs, instead of solving the lap again for each corner.",
-)
 @click.option("--from-laps", is_flag=True, help="TRACK is a recording: the track is estimated from its laps.")
 @corridor_options("With --from-laps")
 @column_options
@@ -76,7 +71,6 @@ def sheet(
     reverse: bool,
     kerbs: bool,
     pace: float,
-    quick: bool,
     from_laps: bool,
     start_line: FourNumbers | None,
     width: float | None,
@@ -104,9 +98,7 @@ def sheet(
         folder = results_place(out or default_folder("sheet", Path(track).stem, Path(kart).stem))
         ground = _from_laps(track, titles, declared, start_line, width) if from_laps else named_track(track, reverse)
         notes(ground.notes, shown)
-        files = track_sheet(
-            ground, driven, folder, grip=grip, units=shown, pace=pace, use_kerbs=kerbs, quick=quick, progress=step
-        )
+        files = track_sheet(ground, driven, folder, grip=grip, units=shown, pace=pace, use_kerbs=kerbs, progress=step)
     say(
         f"Track sheet of {ground.name} for {driven.name}, {len(files) - 1} pages.",
         survey_sentence(ground.survey, shown),

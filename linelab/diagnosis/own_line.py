@@ -93,7 +93,7 @@ class OwnLine:
     chosen : (N,) array
         What the driver's line differs by from that, as the laps show it [m].
     departure : (N,) array
-        The same without waves that nobody chooses [m].
+        The same without waves that nobody chooses, where laps are not exact [m].
     v : (N,) array
         Mean speed of the laps: the inverse of their mean slowness [m/s].
     spread : float
@@ -173,7 +173,8 @@ def own_line(
         track=track, kart=kart, s=s, mean=mean, reference=wanted, hands=hands, room=room,
         kept_off=kept_off, shift=shift, shift_sigma=unknown,
         chosen=chosen,
-        departure=smooth(chosen, max(width, SHORTEST)), v=1.0 / slowness, spread=min(bias, WIDEST_SPREAD), width=width,
+        departure=smooth(chosen, max(width, SHORTEST)) if noise.any() else chosen,
+        v=1.0 / slowness, spread=min(bias, WIDEST_SPREAD), width=width,
     )  # fmt: skip
 
 

@@ -332,8 +332,15 @@ def solve_min_time(
     check_kinds("solve_min_time", track=(track, Track), kart=(kart, Kart), warm=(warm, (Solution, type(None))))
     _check_arguments(track, grip, start, end, tolerance)
     say = progress or (lambda text: None)
-    ground = track if use_kerbs else _without_kerbs(track)
-    task = Task(ground, kart, kart_numbers(kart), grip, _moving(start), _moving(end), _given_up(track, TIME_ALLOWED))
+    task = Task(
+        ground_of(track, use_kerbs),
+        kart,
+        kart_numbers(kart),
+        grip,
+        _moving(start),
+        _moving(end),
+        _given_up(track, TIME_ALLOWED),
+    )
     _check_ends(task)
     try:
         return _solved(task, tolerance, warm, verify, say)
@@ -381,6 +388,11 @@ def _solved(task: Task, tolerance: float, warm: Solution | None, verify: bool, s
                 raise
             say("that line folds; another start")
     return _finish(task, refined, verify, say)
+
+
+def ground_of(track: Track, use_kerbs: bool) -> Track:
+    """The track that a lap is solved on, with its kerbs or without."""
+    return track if use_kerbs else _without_kerbs(track)
 
 
 @lru_cache(maxsize=4)

@@ -111,9 +111,7 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem, moved: Array | None = No
     structure, place = problem.structure, problem.layout
     low, high = bounds_template(structure)
     s = offset_stations(mesh, structure.stages)
-    right, left = _by_widths(task.track, mesh, structure.stages, task.half_width)
-    if moved is not None:
-        right, left = right + moved[0], left + moved[1]
+    right, left = offset_room(task, mesh, structure.stages, moved)
     if (left < right).any():
         worst = np.unravel_index(np.argmin(left - right), s.shape)
         raise TrackError(
@@ -138,6 +136,12 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem, moved: Array | None = No
         "lbg": low,
         "ubg": high,
     }
+
+
+def offset_room(task: Task, mesh: Mesh, stages: int, moved: Array | None) -> tuple[Array, Array]:
+    """Lowest and highest offset of the kart's middle at the offset stations, each (stages, 2) [m]."""
+    right, left = _by_widths(task.track, mesh, stages, task.half_width)
+    return (right, left) if moved is None else (right + moved[0], left + moved[1])
 
 
 @lru_cache(maxsize=8)

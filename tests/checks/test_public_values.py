@@ -186,6 +186,8 @@ FIRST = {  # a public function to what its first argument must be
     "corner_marks": "Track",
     "estimate_lap": "Track",
     "fit_kart": "DrivenLap",
+    "habit_costs": "Track",
+    "habit_lap": "Track",
     "import_track": "Recording or path",
     "load_kart": "path",
     "load_lap": "path",
@@ -219,6 +221,7 @@ def test_another_type_is_refused_with_what_to_give(name, kart, tmp_path, monkeyp
     monkeypatch.chdir(tmp_path)
     wrong = kart if FIRST[name] != "Kart" else 5.0
     rest = {"compare": 3, "corner_marks": 2, "estimate_lap": 1, "review": 1, "solve_min_time": 1, "track_sheet": 2}
+    rest |= {"habit_costs": 1, "habit_lap": 5}
     count = rest.get(name, 1 if name.startswith(("save", "speed", "split", "read")) else 0)
     with pytest.raises(linelab.InputError, match=rf"^{name}: \w+ is a \w+, not a {FIRST[name]}") as caught:
         getattr(linelab, name)(wrong, *["there"] * count)

@@ -14,7 +14,7 @@ import pytest
 
 # Loaded before a test puts something else in the solver's place: who takes it by name would keep that.
 import linelab.output.sheet.track_sheet
-import linelab.study.missed_apex  # noqa: F401
+import linelab.study.habit_costs  # noqa: F401
 from linelab.cli import main as cli
 from linelab.cli.common import default_folder
 from linelab.cli.demo import demo_recording

@@ -193,7 +193,7 @@ def test_results_do_not_say_where_on_the_machine_the_files_lie(capsys, tmp_path,
     tables = {"laps.csv", "lines.geojson", "lines.gpx", "lines.kml"}
     assert {"corners.csv", "review.html", "review.json", "review.pdf"} | tables < set(_names(out / "review"))
     _run(capsys, "reference", track, kart, *formats[:3], "--out", out / "reference")
-    _run(capsys, "sheet", track, kart, "--quick", "--out", out / "sheet")
+    _run(capsys, "sheet", track, kart, "--out", out / "sheet")
     written = [item for item in out.rglob("*") if item.is_file()]
     assert len(written) > 15
     for item in written:

@@ -87,7 +87,7 @@ STOPPING = ("told", "ideal lap", "ideal line", "reference lap", "held against", 
 
 def test_what_a_user_reads_has_no_words_of_our_own(review, text):
     """On the demo's page, terminal, JSON, CSV, print and track sheet."""
-    pages = [*review_pages(review), *sheet_pages(review.track, review.kart, review.solution, quick=True)]
+    pages = [*review_pages(review), *sheet_pages(review.track, review.kart, review.solution)]
     printed = [part.get_text() for page in pages for part in page.findobj(matplotlib.text.Text)]
     words = [re.sub(r"<(style|script).*?</\1>", "", text, flags=re.DOTALL), *review_lines(review, review.recorded)]
     words += [json.dumps(review_as_dict(review), ensure_ascii=False), *printed]

@@ -48,7 +48,7 @@ from linelab.output.sheet.track_sheet import (
     sheet_pages,
     table_scale,
 )
-from linelab.study.missed_apex import apex_costs
+from linelab.study.habit_costs import habit_costs
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +60,7 @@ def rental():
 @pytest.fixture(scope="module")
 def corners(rental):
     track, kart, solution = rental
-    return sheet_corners(track, solution.lap, kart, apex_costs(track, kart, solution, misses=(0.5,)))
+    return sheet_corners(track, solution.lap, kart, habit_costs(track, kart, solution, sizes=(0.5,)))
 
 
 @pytest.fixture(scope="module")
@@ -247,34 +247,19 @@ def test_bank_helps_a_left_and_a_right_corner_alike():
             assert np.sign(corner.bank) == (np.sign(at) if corner.marks.corner.left else -np.sign(at))
 
 
-def test_a_cost_is_withheld_where_the_line_keeps_off_the_edge(corners):
-    by_number = {corner.number: corner for corner in corners}
-    assert by_number[5].cost is None
-    assert "keeps off the inside edge by 0.7 m" in summary_words(by_number[5], METRIC)
-    assert all(corner.cost is not None for number, corner in by_number.items() if number != 5)
-
-
-def test_a_bound_is_called_one_and_a_solved_cost_is_not(rental, corners):
+def test_the_cost_of_a_missed_apex_is_said_or_why_there_is_none(rental, corners):
     track, kart, solution = rental
-    assert re.search(r"apex missed by 0.5 m costs up to 0\.\d\d s", summary_words(corners[0], METRIC))
-    assert "the most time lost" in time_words(track, corners, METRIC)[0]
-    again = dataclasses.replace(
-        apex_costs(track, kart, solution, misses=(0.5,), corners=[5])[0], time_lost=[0.001], method="solved again"
-    )
-    found = sheet_corners(track, solution.lap, kart, [again])
-    assert "apex missed by 0.5 m costs hardly any time" in summary_words(found[4], METRIC)
-    exact = dataclasses.replace(found[4], cost=0.0612)
-    assert "apex missed by 0.5 m costs 0.06 s" in summary_words(exact, METRIC)
-    assert "at most" not in time_words(track, [exact], METRIC)[0]
+    assert re.search(r"apex missed by 0.5 m costs 0\.\d\d s", summary_words(corners[1], METRIC))
+    given = habit_costs(track, kart, solution, sizes=(0.5,), corners=[5])[0]
+    small = sheet_corners(track, solution.lap, kart, [dataclasses.replace(given, time_lost=[0.001])])
+    assert "apex missed by 0.5 m costs hardly any time" in summary_words(small[4], METRIC)
+    reason = "the road is too narrow for more"
+    none = sheet_corners(track, solution.lap, kart, [dataclasses.replace(given, time_lost=[np.nan], reason=reason)])
+    assert f"cost of a missed apex: {reason}" in summary_words(none[4], METRIC)
 
 
-def test_the_sheet_solves_what_a_missed_apex_costs_unless_told_to_be_quick(rental, pages):
+def test_the_sheet_names_the_corners_where_a_missed_apex_costs_most(pages):
     assert "A missed apex costs most in corners 2 " in _texts(pages[0])
-    assert "upper bounds" not in _texts(pages[0])
-    assert "up to 0." not in _texts(pages[1])
-    quick = sheet_pages(*rental, quick=True)
-    assert "These are upper bounds" in _texts(quick[0])
-    assert "up to 0." in _texts(quick[1])
 
 
 def test_the_time_is_named_where_it_is(rental, corners):
@@ -305,7 +290,7 @@ def test_the_sheet_has_two_pages_of_a4_with_every_corner_and_the_cautions(pages,
 def test_the_sheet_says_with_which_grip_kerbs_and_paces(rental):
     track, kart, _ = rental
     damp = solve_min_time(track, kart, grip=0.6, use_kerbs=False, verify=False)
-    pages = sheet_pages(track, kart, damp, IMPERIAL, use_kerbs=False, quick=True)
+    pages = sheet_pages(track, kart, damp, IMPERIAL, use_kerbs=False)
     for page in pages:
         text = _texts(page)
         assert re.search(r"computed lap \d\d\.\d{3} s, grip 60% of the kart file's, no kerb used\.", text)
@@ -320,13 +305,13 @@ def test_the_sheet_says_with_which_grip_kerbs_and_paces(rental):
 def test_a_track_without_kerbs_has_none_to_leave_out(rental):
     track, kart, solution = rental
     bare = dataclasses.replace(track, kerbs=())
-    assert "no kerb used" not in _texts(sheet_pages(bare, kart, solution, use_kerbs=False, quick=True)[0])
+    assert "no kerb used" not in _texts(sheet_pages(bare, kart, solution, use_kerbs=False)[0])
 
 
 def test_a_long_name_stays_on_the_page(rental):
     track, kart, solution = rental
     named = dataclasses.replace(track, name="A very long name of a circuit in the hills " * 3)
-    page = sheet_pages(named, kart, solution, quick=True)[0]
+    page = sheet_pages(named, kart, solution)[0]
     page.canvas.draw()
     title = next(text for text in page.texts if text.get_text() == named.name)
     assert title.get_window_extent(page.canvas.get_renderer()).x1 <= page.bbox.x1
@@ -375,7 +360,7 @@ def winding(bends, radius=190.0, swing=13.0, half=4.0):
 def test_no_text_covers_another_or_leaves_the_page(rental, units, survey):
     track, kart, solution = rental
     ground = track if survey is None else dataclasses.replace(track, survey=survey)
-    for page in sheet_pages(ground, kart, solution, units, quick=True):
+    for page in sheet_pages(ground, kart, solution, units):
         _nothing_cut_or_covered(page)
 
 
@@ -383,7 +368,7 @@ def test_thirty_corners_take_a_third_page():
     """More corners than can be read on one page go on to the next, each told once, with nothing cut or covered."""
     track, kart = winding(15), load_kart("senior-single-speed")
     assert len(track.corners) == 30
-    drawn = sheet_pages(track, kart, solve_min_time(track, kart, tolerance=0.5, verify=False), quick=True)
+    drawn = sheet_pages(track, kart, solve_min_time(track, kart, tolerance=0.5, verify=False))
     assert len(drawn) == 3
     told = []
     for page in drawn:
@@ -424,7 +409,7 @@ def test_cells_of_the_table_keep_to_their_columns(corners):
 
 
 def test_imperial_pages_show_feet_and_mph(rental):
-    text = " ".join(_texts(page) for page in sheet_pages(*rental, IMPERIAL, quick=True))
+    text = " ".join(_texts(page) for page in sheet_pages(*rental, IMPERIAL))
     assert "mph" in text
     assert not re.search(r"\d (m|km/h)\b", text)
 
@@ -432,7 +417,7 @@ def test_imperial_pages_show_feet_and_mph(rental):
 def test_a_corridor_from_laps_says_so_on_every_page(rental):
     track, kart, solution = rental
     survey = Survey(kind="estimated", note="estimated from 4 laps", assumed_width=7.0)
-    drawn = sheet_pages(dataclasses.replace(track, survey=survey), kart, solution, quick=True)
+    drawn = sheet_pages(dataclasses.replace(track, survey=survey), kart, solution)
     for page in drawn:
         assert "estimated from 4 laps" in _texts(page).lower()
     assert "real edges and kerbs are not known" in _texts(drawn[0])
@@ -478,7 +463,7 @@ def test_open_roads_and_roads_without_corners_have_a_sheet():
     found = sheet_corners(esses, solution.lap, kart)
     assert len(found) == len(esses.corners) >= 2
     assert all(mark.since >= 0.0 for corner in found for mark in _marks(corner))
-    assert len(sheet_pages(esses, kart, solution, quick=True)) == 2
+    assert len(sheet_pages(esses, kart, solution)) == 2
 
 
 def test_labels_keep_off_each_other_and_off_the_road():
@@ -499,7 +484,7 @@ def test_a_pace_nobody_walks_is_refused(rental):
 
 
 def test_command(tmp_path, capsys):
-    job = ["sheet", "tinmarsh_rental", "rental-four-stroke", "--quick", "--out", str(tmp_path / "walk")]
+    job = ["sheet", "tinmarsh_rental", "rental-four-stroke", "--out", str(tmp_path / "walk")]
     assert cli.run(job) == 0
     said = capsys.readouterr().out
     assert "Track sheet of Tinmarsh Rental Track" in said

@@ -19,7 +19,7 @@ from linelab.model.lap import Codes, Lap, Limit, Line
 from linelab.model.track import Kerb, Track, length_along
 from linelab.output.lap_curves import Pedal, pedals, runs
 from linelab.output.outlines import along_closed
-from linelab.study.missed_apex import ApexCost
+from linelab.study.habit_costs import HabitCost
 from linelab.units import Array
 
 
@@ -234,10 +234,6 @@ Side = Literal["inside", "entry", "exit"]
 MISS = 0.5
 #: A kerb is named as a landmark of a mark when it begins or ends this near [m].
 NEAR_KERB = 40.0
-#: Where the computed line keeps farther than this from the inside edge no cost of a miss is given [m].
-OFF_THE_EDGE = 0.3
-#: Why no cost is given there.
-KEEPS_OFF = "line keeps off the inside edge"
 #: A kart's body over the road's edge by this much uses the kerb [m].
 ON_KERB = 0.05
 
@@ -298,8 +294,6 @@ class SheetCorner:
     cost : float or None
         Time lost by missing the apex by MISS [s]; None where it is withheld, for the reason ``no_cost``.
     no_cost : str
-    cost_is_bound : bool
-        Whether the cost is an upper bound.
     slope : float or None
         Mean slope from the brake or lift point (or turn-in) to the apex, positive uphill [rad]; None without elevation.
     bank : float or None
@@ -321,7 +315,6 @@ class SheetCorner:
     apex_gap: float
     cost: float | None
     no_cost: str
-    cost_is_bound: bool
     slope: float | None
     bank: float | None
     kerbs_used: tuple[Side, ...]
@@ -332,7 +325,7 @@ class SheetCorner:
         return self.marks.corner.number
 
 
-def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[ApexCost] = ()) -> tuple[SheetCorner, ...]:
+def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[HabitCost] = ()) -> tuple[SheetCorner, ...]:
     """Everything the sheet says about each corner of a computed lap, in driving order.
 
     Parameters
@@ -342,8 +335,8 @@ def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[ApexCost] 
         On the track.
     kart : Kart
         Its width decides what is over an edge.
-    costs : sequence of ApexCost
-        From :mod:`linelab.study.missed_apex` or :mod:`linelab.study.missed_apex`; corners without one have no cost.
+    costs : sequence of HabitCost
+        Of apexes missed by MISS; corners without one have no cost.
     """
     way = Way(track=track, lap=lap)
     found = find_marks(track, lap, kart)
@@ -439,7 +432,7 @@ def _corner(
     marks: CornerMarks,
     how: Driving,
     chain: Sequence[tuple[float, MarkName | Place, int]],
-    cost: ApexCost | None,
+    cost: HabitCost | None,
 ) -> SheetCorner:
     value, reason = _cost(cost)
     track = way.track
@@ -462,20 +455,17 @@ def _corner(
         apex_gap=float(_body_gap(way, kart, marks.apex, left=marks.corner.left)),
         cost=value,
         no_cost=reason,
-        cost_is_bound=cost is not None and cost.method == "moved line",
         slope=float(way.between(start, max(marks.apex, start + 1.0), line.slope).mean()) if elevation else None,
         bank=sign * float(way.between(marks.turn_in, marks.track_out, line.bank).mean()) if elevation else None,
         kerbs_used=_kerbs_used(way, kart, marks),
     )
 
 
-def _cost(cost: ApexCost | None) -> tuple[float | None, str]:
+def _cost(cost: HabitCost | None) -> tuple[float | None, str]:
     if cost is None:
         return None, "not computed"
-    if cost.room > OFF_THE_EDGE and cost.method == "moved line":
-        return None, KEEPS_OFF
     value = cost.at(MISS)
-    return value, "" if value is not None else "no line found that misses it so far"
+    return value, "" if value is not None else cost.reason
 
 
 def _body_gap(way: Way, kart: Kart, station: float, *, left: bool) -> Array:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from linelab.model.lap import Limit
 from linelab.model.track import Track
 from linelab.output.display import Units
-from linelab.output.sheet.corner_facts import FULL_POWER, KEEPS_OFF, MISS, SheetCorner, SheetMark
+from linelab.output.sheet.corner_facts import FULL_POWER, MISS, SheetCorner, SheetMark
 
 #: Length of a walker's step unless another is given [m]; common practice is to count one's own over a known length.
 PACE = 0.75
@@ -117,11 +117,8 @@ def _limits(corner: SheetCorner) -> str:
 
 def _apex(corner: SheetCorner, units: Units) -> str:
     if corner.cost is not None:
-        most = "up to " if corner.cost_is_bound else ""
-        lost = f"{most}{corner.cost:.2f} s" if corner.cost >= 0.005 else "hardly any time"
+        lost = f"{corner.cost:.2f} s" if corner.cost >= 0.005 else "hardly any time"
         return f"{corner.apex.name} missed by {miss_text(units)} costs {lost}"
-    if corner.no_cost == KEEPS_OFF:
-        return f"{corner.no_cost} by {units.length_text(corner.apex_gap, 1)}" if corner.apex_gap > 0.0 else ""
     return f"cost of a missed apex: {corner.no_cost}"
 
 
@@ -175,20 +172,16 @@ def _alike(corners: Sequence[SheetCorner]) -> bool:
 
 
 def _aim(track: Track, costly: Sequence[SheetCorner], units: Units, *, alike: bool) -> str:
-    """What a missed apex costs in the corners where it costs most, or may."""
+    """What a missed apex costs in the corners where it costs most."""
     missed = "On the assumed track a missed apex" if track.survey.estimated else "A missed apex"
     named = _and([f"{corner.number} ({corner.cost:.2f}\N{NO-BREAK SPACE}s)" for corner in costly])
-    bound = costly[0].cost_is_bound
     most = f"most in corner{'s' if len(costly) > 1 else ''} {named}"
     if alike:
         most = f"the same in every corner ({costly[0].cost:.2f}\N{NO-BREAK SPACE}s)"
-    words = (
-        f"{missed} {'may cost' if bound else 'costs'} {most}. That is {'the most time' if bound else 'the time'} lost "
-        f"by passing {miss_text(units)} farther out, with the rest of the lap perfect."
+    return (
+        f"{missed} costs {most}. That is the time lost by passing {miss_text(units)} farther out, with the rest of the "
+        "lap perfect."
     )
-    if bound:
-        words += " These are upper bounds: true costs are lower, and the order of the corners may differ."
-    return words
 
 
 def _numbers(numbers: Sequence[str]) -> str:

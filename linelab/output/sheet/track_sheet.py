@@ -33,7 +33,7 @@ from linelab.output.sheet.sheet_words import (
     time_words,
     walk_words,
 )
-from linelab.study.missed_apex import apex_costs, apex_costs_solved
+from linelab.study.habit_costs import habit_costs
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -216,7 +216,6 @@ def sheet_pages(
     *,
     pace: float = PACE,
     use_kerbs: bool = True,
-    quick: bool = False,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[Figure]:
     """Draw the sheet: a page with the map and what to know, and a page with every corner.
@@ -235,9 +234,6 @@ def sheet_pages(
         Length of a walker's pace, 0.4 to 1.5 [m].
     use_kerbs : bool
         As in the solution.
-    quick : bool
-        Bound the cost of a missed apex, instead of computing it by solving the lap again for each corner, which takes
-        some tenths of a second a corner.
     progress : callable
         Called with a short text at each step.
 
@@ -253,10 +249,9 @@ def sheet_pages(
     if not 0.4 <= pace <= 1.5:
         raise InputError(f"a pace of {pace:g} m is outside 0.4 to 1.5 m", where="pace", remedy="0.75 m is usual")
     progress("what a missed apex costs")
-    if quick:
-        costs = apex_costs(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs)
-    else:
-        costs = apex_costs_solved(track, kart, solution, misses=(MISS,), use_kerbs=use_kerbs, progress=progress)
+    costs = habit_costs(
+        track, kart, solution, habit="apex_missed", sizes=(MISS,), use_kerbs=use_kerbs, progress=progress
+    )
     subject = _Subject(track=track, kart=kart, solution=solution, use_kerbs=use_kerbs)
     # A kerb that is kept off may be covered or coned: no mark is placed by one.
     ground = replace(track, kerbs=()) if subject.without_kerbs else track
@@ -289,7 +284,6 @@ def track_sheet(
     use_kerbs: bool = True,
     units: Units | UnitsName = "metric",
     pace: float = PACE,
-    quick: bool = False,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[str]:
     """Write a track on A4 pages, to print and carry on the track walk: one PDF, and a PNG a page.
@@ -310,8 +304,6 @@ def track_sheet(
         "metric" or "imperial".
     pace : float
         Length of a walker's pace, 0.4 to 1.5 [m].
-    quick : bool
-        Bound the cost of a missed apex instead of solving the lap again for each corner.
     progress : callable
         Called with a short text at each step.
 
@@ -332,13 +324,13 @@ def track_sheet(
     >>> import linelab
     >>> track = linelab.load_track("tinmarsh_rental")
     >>> kart = linelab.load_kart("rental-four-stroke")
-    >>> linelab.track_sheet(track, kart, "walk", quick=True)
+    >>> linelab.track_sheet(track, kart, "walk")
     ['track_sheet.pdf', 'track_sheet_1.png', 'track_sheet_2.png']
     """
     check_kinds("track_sheet", track=(track, Track), kart=(kart, Kart), folder=(folder, (str, PathLike)))
     found = solution or solve_min_time(track, kart, grip=grip, use_kerbs=use_kerbs, progress=progress)
     shown = units_named(units)
-    pages = sheet_pages(track, kart, found, shown, pace=pace, use_kerbs=use_kerbs, quick=quick, progress=progress)
+    pages = sheet_pages(track, kart, found, shown, pace=pace, use_kerbs=use_kerbs, progress=progress)
     with results_folder(folder) as stage:
         return save_sheet(stage, pages)
 

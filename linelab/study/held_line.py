@@ -1,0 +1,198 @@
+"""The minimum-time lap solved again with its line held somewhere, or its speed kept up at a place.
+
+The corridor of the solved problem is drawn in, or the lowest speed raised, at a few stations; line and speed are free
+everywhere else.  The mesh stays the same, so the time lost is the difference of two optima of one discretised problem:
+it is not negative, and it grows as the corridor shrinks, for whatever is possible in the smaller one is possible in
+the larger: minima over nested sets.  The edges as given are where the solution's own path has them: another line sees
+them some millimetres elsewhere.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import NamedTuple
+
+import numpy as np
+
+from linelab.errors import SolveError
+from linelab.model.grip import kart_numbers
+from linelab.model.kart import Kart
+from linelab.model.lap import Lap
+from linelab.model.track import Track
+from linelab.optimum.mesh import speed_stations
+from linelab.optimum.minimum_time import FREE, Solution, ground_of
+from linelab.optimum.path import offset_stations, solved_path, solved_time
+from linelab.optimum.runs import AGAIN, Iterate, Start, in_bands, posed, unpacked
+from linelab.optimum.stage import Z_SCALE
+from linelab.optimum.task import Task, offset_room
+from linelab.optimum.verify import fine_lap, fine_path
+from linelab.units import Array
+
+#: A line is held fully within so far of a station, and by less and less over the next metres [m].
+HELD, RAMP = 1.0, 5.0
+#: Processor time after which one try is given up [s]: twenty times what one takes.
+TIME_TRIED = 1.5
+#: Where a solution is not found at once, half of the change is made first, and half of that.
+HALVED = 2
+#: Corridors are not drawn in to less than this [m]: what is left must be wider than nothing.
+LEAST_ROOM = 0.01
+
+
+class Base(NamedTuple):
+    """A solution to hold lines against: its task, its iterate solved to the end once more, and the corridor it has.
+
+    ``s``, ``low`` and ``high`` are (stages, 2): stations of the corridor's bounds, and what they are of the kart's
+    middle [m].
+    """
+
+    track: Track
+    solution: Solution
+    task: Task
+    iterate: Iterate
+    time: float
+    s: Array
+    low: Array
+    high: Array
+
+    def line(self) -> Array:
+        """Offsets of the computed line at the stations of the bounds (stages, 2) [m]."""
+        s = np.mod(self.s, self.track.length) if self.track.closed else self.s
+        return np.asarray(np.interp(s, self.solution.lap.line.s, self.solution.lap.line.n))
+
+    def speed(self, station: float) -> float:
+        """Speed of the computed lap at a station within the lap [m/s]."""
+        return float(np.interp(station, self.solution.lap.line.s, self.solution.lap.v))
+
+    def away(self, first: float, last: float) -> Array:
+        """How far the stations of the bounds lie from a stretch (stages, 2) [m]."""
+        middle, half = 0.5 * (first + last), 0.5 * (last - first)
+        off = self.s - middle
+        if self.track.closed:
+            off = np.mod(off + 0.5 * self.track.length, self.track.length) - 0.5 * self.track.length
+        return np.maximum(np.abs(off) - half, 0.0)
+
+
+class Bounds(NamedTuple):
+    """What the corridor's bounds are drawn in by (stages, 2) [m], and speeds to keep up: (station, least) or none."""
+
+    low: Array
+    high: Array
+    speed: tuple[float, float] | None = None
+
+    def and_also(self, other: Bounds, base: Base) -> Bounds | None:
+        """Both of them, where that leaves room."""
+        low, high = np.maximum(self.low, other.low), np.maximum(self.high, other.high)
+        fits = (base.high - base.low - low - high >= LEAST_ROOM).all()
+        return Bounds(low, high, self.speed or other.speed) if fits else None
+
+    def half(self, base: Base) -> Bounds:
+        """Half as much."""
+        speed = None
+        if self.speed is not None:
+            speed = self.speed[0], 0.5 * (self.speed[1] + base.speed(self.speed[0]))
+        return Bounds(0.5 * self.low, 0.5 * self.high, speed)
+
+
+def local(track: Track, station: float) -> float:
+    """A station within the lap [m]."""
+    return station % track.length if track.closed else min(max(station, 0.0), track.length)
+
+
+def base_of(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True) -> Base:
+    """Get a solution ready; it must be of this kart, grip and use of kerbs.
+
+    Raises
+    ------
+    InputError
+        The solution is of another track.
+    SolveError
+    """
+    task = Task(ground_of(track, use_kerbs), kart, kart_numbers(kart), solution.grip, FREE, FREE)
+    given = solution.iterate
+    iterate = _again(task, given, given, given.moved, None)
+    low, high = offset_room(task, given.mesh, given.structure.stages, given.moved)
+    s = offset_stations(given.mesh, given.structure.stages)
+    return Base(track, solution, task, iterate, _time(task, iterate), s, low, high)
+
+
+def squeezed(
+    base: Base, stretch: tuple[float, float], by: float | Array, *, from_left: bool, ramp: float = RAMP
+) -> Bounds | None:
+    """The corridor drawn in from one side along a stretch, by one figure or by as many (stages, 2) [m], and opening
+    again over some metres before and behind it.  None where that leaves no room."""
+    away = base.away(*stretch)
+    u = np.clip(1.0 - np.maximum(away - HELD, 0.0) / ramp, 0.0, 1.0) if ramp else (away == 0.0).astype(float)
+    drawn = u * u * (3.0 - 2.0 * u) * np.maximum(by, 0.0)
+    if (base.high - base.low - drawn < LEAST_ROOM).any():
+        return None
+    none = np.zeros(base.s.shape)
+    return Bounds(none, drawn) if from_left else Bounds(drawn, none)
+
+
+def solve_held(base: Base, bounds: Bounds, before: Iterate | None = None) -> Iterate:
+    """The minimum-time lap within bounds, from a solution nearby.
+
+    Raises
+    ------
+    SolveError
+        No line was found: the bounds may leave none.
+    """
+    for start in (base.iterate,) if before is None else (before, base.iterate):
+        try:
+            return _within(base, bounds, start)
+        except SolveError as error:
+            failure = error
+    # Step by step: a smaller change first.
+    nearer = bounds
+    for _ in range(HALVED):
+        nearer = nearer.half(base)
+        try:
+            return _within(base, bounds, _within(base, nearer, base.iterate))
+        except SolveError as error:
+            failure = error
+    raise failure
+
+
+def time_lost(base: Base, iterate: Iterate) -> float:
+    """How much longer such a lap takes than the computed one [s]."""
+    return _time(base.task, iterate) - base.time
+
+
+def held_lap(base: Base, iterate: Iterate) -> Lap:
+    """The lap of an iterate, with the exact speed of its line."""
+    solved = solved_path(base.task.track, iterate.mesh, *unpacked(iterate))
+    return fine_lap(base.task, solved, fine_path(base.task, solved))
+
+
+def _within(base: Base, bounds: Bounds, start: Iterate) -> Iterate:
+    given = base.iterate
+    none = np.zeros((2, *base.s.shape))
+    moved = (none if given.moved is None else given.moved) + np.array([bounds.low, -bounds.high])
+    return _again(base.task, given, start, moved, bounds.speed)
+
+
+def _again(
+    task: Task, given: Iterate, start: Iterate, moved: Array | None, speed: tuple[float, float] | None
+) -> Iterate:
+    numbers = posed(task._replace(until=time.thread_time() + TIME_TRIED), given.mesh, moved)
+    if speed is not None:
+        numbers = numbers._replace(bounds=numbers.bounds | {"lbx": _kept_up(task, given, numbers.bounds, *speed)})
+    return in_bands(numbers, Start(start.x, AGAIN.own, start))
+
+
+def _kept_up(task: Task, given: Iterate, bounds: dict[str, Array], station: float, least: float) -> Array:
+    """Lower bounds of the unknowns with the speed at a station no lower than ``least`` [m/s]."""
+    at = speed_stations(given.mesh)
+    off = at - station
+    if task.track.closed:
+        off = np.mod(off + 0.5 * task.track.length, task.track.length) - 0.5 * task.track.length
+    # v² at a place is a mean of the three coefficients about it.
+    about = np.argsort(np.abs(off))[:3]
+    changed = bounds["lbx"].copy()
+    speeds = changed[-at.size :]
+    speeds[about] = np.maximum(speeds[about], least**2 / Z_SCALE)
+    return changed
+
+
+def _time(task: Task, iterate: Iterate) -> float:
+    return solved_time(solved_path(task.track, iterate.mesh, *unpacked(iterate)))
