@@ -22,13 +22,13 @@ from linelab.coaching.coach_words import (
 )
 from linelab.coaching.consistency import clear_passes, own_pass_priorities, scatter_priority
 from linelab.coaching.envelope import misfit
-from linelab.coaching.mark_figures import SessionMarks, common
-from linelab.coaching.results import Consistency, DrivenMarks, Evidence, LapReview, Priority, Strength, Target
+from linelab.coaching.mark_figures import SessionMarks, counted_from, usual_mark
+from linelab.coaching.results import Consistency, DrivenMarks, Evidence, LapReview, Mark, Priority, Strength, Target
 from linelab.coaching.targets import OWN, grip_error
 from linelab.diagnosis.causes import all_round
 from linelab.diagnosis.findings import LINE_KINDS, Finding
 from linelab.diagnosis.kinds import FaultKind
-from linelab.diagnosis.marks import Mask
+from linelab.diagnosis.marks import CornerMarks, Mask
 from linelab.measured import Measured, plus_minus, withheld
 
 #: A mark is off where it is so by more than this many of its standard deviations [-].
@@ -37,13 +37,17 @@ CLEARLY_OFF = 2.0
 BACK_AND_FORTH = 0.1
 
 
-def usual_gap(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measured:
-    """How far a mark of the usual laps is off the computed lap's; withheld where most laps do not show it."""
-    known = [laps[k].named()[name].driven.known for laps, kept in zip(marked.laps, typical) if kept]
-    gap = common(marked.figures[name][typical, k]) - float(marked.reference[name][k])
-    if not known or np.mean(known) < 0.5 or not math.isfinite(gap):
-        return Measured(None, None, "not seen on most laps")
-    return Measured(gap, common(marked.sigma[name][typical, k]))
+def usual(marked: SessionMarks, typical: Mask, name: str, k: int) -> Mark:
+    """A corner's mark on the usual lap beside the computed lap's."""
+    return usual_mark([laps[k] for laps, kept in zip(marked.laps, typical) if kept], name)
+
+
+def off_from(name: str) -> float:
+    """A usual mark is off where it is so by more than this many of its standard deviations [-].
+
+    A missed apex is named by its mark, which is shown with its ± wherever it is more likely than not.
+    """
+    return LIKELY if name == "apex_miss" else CLEARLY_OFF
 
 
 def stands_out(gap: Measured, way: int, deviations: float = CLEARLY_OFF) -> bool:
@@ -51,10 +55,9 @@ def stands_out(gap: Measured, way: int, deviations: float = CLEARLY_OFF) -> bool
     return gap.value is not None and gap.value * way > deviations * (gap.sigma or 0.0)
 
 
-def turns_back_and_forth(marked: SessionMarks, typical: Mask, k: int) -> bool:
+def turns_back_and_forth(mark: Mark) -> bool:
     """Whether the wheel is turned clearly, and by a good deal, more than on the computed lap."""
-    gap = usual_gap(marked, typical, "steering_effort", k)
-    return stands_out(gap, 1) and (gap.value or 0.0) > BACK_AND_FORTH * float(marked.reference["steering_effort"][k])
+    return stands_out(mark.gap, 1) and (mark.gap.value or 0.0) > BACK_AND_FORTH * (mark.reference or 0.0)
 
 
 #: A corner is driven well where all habits together cost no more than this [s].
@@ -313,7 +316,7 @@ PARTS: dict[str, str] = {
     "braking": "braking",
     "coasting": "coasting",
     "minimum_speed": "speed at the slowest point",
-    "power": "power, on its way out or out of the corner before",
+    "power": "late or rushed power, here or out of the corner before",
     "all_round": "grip and pedals all round",
     "rest": "what no habit explains",
 }
@@ -472,9 +475,11 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
     found = [replace(done, text=f"{done.text} It shows {often}.")]
     # Where lines are not rated the marks are not compared with the computed lap.
     for name, way in () if analysis.unrated else SHOWN_BY[finding.kind]:
-        mark = _mark_evidence(marked, typical, name, way, finding.corner)
+        mark = _mark_evidence(usual(marked, typical, name, finding.corner), name, way, analysis.marks[finding.corner])
         if mark is not None:
-            by_mark = Evidence(f"{often[:1].upper()}{often[1:]}, {mark.text}.", mark.figures)
+            # The figure is the median of the usual laps; no single one need have it.
+            said = f"Usually, {mark.text}. It shows {often}." if laps.size > 1 else f"On this lap {mark.text}."
+            by_mark = replace(mark, text=said)
             # One thing has one figure: the mark's, where a mark measures it.
             found = [by_mark] if name in OWN_MARK.get(finding.kind, ()) else [by_mark, done]
             break
@@ -498,7 +503,8 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
 
 
 def _done_evidence(finding: Finding) -> Evidence:
-    """How much of a habit there is, by the model that its cost comes from."""
+    """How much of a habit there is, by the model that its cost comes from: beyond what the driver's own line needs, so
+    it is said as that, and not as a mark."""
     if finding.kind in LINE_KINDS:
         place = {"turns_in_early": "farther in on the way in", "apex_missed": "farther out at the apex"}
         place |= {"exit_unused": "farther in on the way out", "line_other": "off it there"}
@@ -509,24 +515,21 @@ def _done_evidence(finding: Finding) -> Evidence:
     else:
         text = {
             "brakes_early": "On your own line the braking could begin {} later.",
-            "coasts": "Neither pedal is down for {} before you have to slow.",
+            "coasts": "You roll with neither pedal down for {} longer than your own line needs.",
             "too_slow_in_corner": "At the slowest point you are {} slower than your own line allows.",
-            "power_late": "After the slowest point you wait {} with the power.",
-            "slide": "In the corner you lose {} more than a rolling kart would.",
-            "power_abrupt": "Once the power is on, you lose {} again.",
+            "power_late": "On your own line the power could come {} sooner.",
+            "slide": "A slide that takes {} off you explains the speed in the corner best.",
+            "power_abrupt": "Once the power is on, a slide that takes {} off you explains the speed best.",
         }[finding.kind]
     return Evidence(text, ((finding.done.size, finding.done.quantity),))
 
 
-def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: int) -> Evidence | None:
-    """How a mark differs from the computed lap's, in words; None where it does not, or is not known."""
-    gap = usual_gap(marked, typical, name, k)
-    # A missed apex is named by its mark, which is shown with its ± wherever it is more likely than not.
-    if not stands_out(gap, way, LIKELY if name == "apex_miss" else CLEARLY_OFF):
+def _mark_evidence(mark: Mark, name: str, way: int, frame: CornerMarks) -> Evidence | None:
+    """How a usual mark differs from the computed lap's, in words; None where it does not, or is not known."""
+    gap = mark.gap
+    if not stands_out(gap, way, off_from(name)) or (name == "steering_effort" and not turns_back_and_forth(mark)):
         return None
-    if name == "steering_effort" and not turns_back_and_forth(marked, typical, k):
-        return None
-    part, error = (100.0 * abs(x or 0.0) / max(float(marked.reference[name][k]), 1e-6) for x in (gap.value, gap.sigma))
+    part, error = (100.0 * abs(x or 0.0) / max(mark.reference or 0.0, 1e-6) for x in (gap.value, gap.sigma))
     words = {
         "apex_miss": "you pass the apex {} farther out than the computed lap",
         "turn_in": "you turn in {} before the computed lap does",
@@ -536,7 +539,7 @@ def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: 
         "brake_mean": f"you brake with {100.0 - part:.0f} {plus_minus(error, 0)} % of the computed lap's force",
         "track_out_room": "on the way out you leave {} of road free that the computed lap uses",
         "coasting_before": "on the way in the kart rolls {} longer than on the computed lap, with neither pedal down",
-        "min_speed": f"at the slowest point you are {part:.0f} {plus_minus(error, 0)} % below the computed lap",
+        "min_speed": "at the slowest point you are {} slower than the computed lap",
         "entry_speed": "at the computed lap's turn-in you are {} slower",
         "exit_speed": "at the computed lap's track-out you are {} slower",
         "drive_point": "the power comes in {} later than on the computed lap",
@@ -544,5 +547,5 @@ def _mark_evidence(marked: SessionMarks, typical: Mask, name: str, way: int, k: 
         "power_dip": "the kart gains speed, loses it again, and gains it once more",
         "slide": "near the slowest point you lose {} more than a rolling kart would: a slide, or the brake still on",
     }
-    figure = (Measured(abs(gap.value or 0.0), gap.sigma), MARKS[name].quantity)
+    figure = (mark.from_place(counted_from(name, frame)), MARKS[name].quantity)
     return Evidence(words[name], (figure,) if "{}" in words[name] else ())

@@ -223,6 +223,23 @@ def common(values: Array) -> float:
     return float(np.median(known)) if known.size else math.nan
 
 
+def usual_mark(laps: Sequence[DrivenMarks], name: str) -> Mark:
+    """A corner's mark on the usual lap beside the target's: the median of those laps that have it, of half of all at
+    least."""
+    marks = [lap.named()[name] for lap in laps]
+    known = [(mark.driven.value, mark.driven.sigma or 0.0) for mark in marks if mark.driven.value is not None]
+    if not known or 2 * len(known) < len(marks):
+        return replace(marks[0], driven=withheld("not seen on most laps"))
+    value, sigma = np.median(known, axis=0).tolist()
+    return replace(marks[0], driven=Measured(value, sigma))
+
+
+def counted_from(name: str, frame: CornerMarks) -> float:
+    """Where a mark's place counts from as it is shown: the computed lap's apex, whatever the target [m]; 0 where it is
+    no place, or counts from there by itself."""
+    return frame.apex if MARKS[name].quantity == "place" and name != "min_speed_place" else 0.0
+
+
 def edge_reason(track: Track, drive: DrivenLap) -> str:
     """Why distances to an edge are not reported on a lap; empty where they are.
 

@@ -339,9 +339,10 @@ def _words(page: Figure, x: float, y: float, review: Review, part: CornerPart) -
         apart = textwrap.wrap(_without_title(row.apart[best], row.title), 23)
         for place, cell in zip(ends, (row.title, row.driven[best], row.target[best], *apart[:1])):
             write(page, x + place, y - 0.09, cell, size=6.0, va="baseline")
-        for line in apart[1:]:
+        usual = [f"usually {row.usual}"] if row.usual else []
+        for line, colour in (*((line, INK) for line in apart[1:]), *((line, SOFT) for line in usual)):
             y -= 0.1
-            write(page, x + ends[-1], y - 0.09, line, size=6.0, va="baseline")
+            write(page, x + ends[-1], y - 0.09, line, size=6.0, va="baseline", color=colour)
 
 
 def _without_title(reason: str, title: str) -> str:

@@ -16,6 +16,7 @@ from linelab.coaching.advice import OWN_MARK
 from linelab.coaching.coach_words import MARKS, OVER
 from linelab.coaching.consistency import LEAST_LAPS, WHERE, clear_marks
 from linelab.coaching.from_recording import Ground, choose_laps, review_recording
+from linelab.coaching.mark_figures import usual_mark
 from linelab.coaching.results import Evidence, Priority, Review
 from linelab.coaching.side_by_side import typical_laps
 from linelab.coaching.targets import OtherLap
@@ -246,16 +247,15 @@ def _gaps(other: Review, mine: Review, k: int, found: PassDifference) -> dict[st
 
 def _usual_mark(review: Review, name: str, k: int) -> tuple[float, float, float] | None:
     """A corner's usual mark, what its scatter over the laps makes uncertain, and what each lap's error is."""
-    marks = [lap.corners[k].marks.named()[name].driven for lap, kept in zip(review.laps, _mask(review)) if kept]
-    seen = [(mark.value, mark.sigma or 0.0) for mark in marks if mark.value is not None]
-    if 2 * len(seen) < len(marks) or not seen:
+    laps = [lap.corners[k].marks for lap, kept in zip(review.laps, _mask(review)) if kept]
+    usual = usual_mark(laps, name).driven
+    if usual.value is None:
         return None
-    values, errors = np.array(seen).T
-    each = float(np.median(errors))
-    scatter = each
-    if len(seen) > 1:
-        scatter = MEDIAN * for_few(len(seen) - 1) * float(np.std(values, ddof=1)) / math.sqrt(len(seen))
-    return float(np.median(values)), scatter, each
+    values = [value for value in (lap.named()[name].driven.value for lap in laps) if value is not None]
+    each = scatter = usual.sigma or 0.0
+    if len(values) > 1:
+        scatter = MEDIAN * for_few(len(values) - 1) * float(np.std(values, ddof=1)) / math.sqrt(len(values))
+    return usual.value, scatter, each
 
 
 def _words(lap: Measured, name: str, few: bool) -> str:

@@ -40,6 +40,7 @@ from linelab.output.page.corner_rows import (
     spread_text,
     table_columns,
     total_rows,
+    usual_laps,
     withheld_reasons,
 )
 from linelab.output.page.curves import ALONG, bends, curves, loss_boxes, station_ticks
@@ -77,7 +78,8 @@ def page_content(
 ) -> dict[str, Any]:
     """The template's variables; parameters as in :func:`linelab.output.page.html_file.review_page`."""
     whole, review = review, chosen_laps(review)
-    corners = corner_parts(review, units)
+    usual = usual_laps(whole)
+    corners = corner_parts(review, units, usual)
     peak, work = full_rate(review), foot_work(review)
     unusual = unusual_laps(whole.laps)
     remarks = dict.fromkeys(unusual, "not a usual lap")
@@ -119,6 +121,7 @@ def page_content(
         "corners": corners,
         "by_cost": sorted(corners, key=lambda part: -mean_cost(review, part.number)),
         "card": _driver_card(review, corners, units),
+        "usually": len(usual) > 1,
         "columns": table_columns(units),
         "table": corner_rows(review, corners, units),
         "totals": total_rows(review),

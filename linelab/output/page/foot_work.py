@@ -76,7 +76,7 @@ def _feet(rows: Rows, step: float) -> tuple[Array, Array]:
     """Where the kart is driven and where it is braked (R, N), as the marks of corners have it."""
     if not rows.v.size:
         return rows.v, rows.v
-    driven, braked = pedals(rows._replace(ax=averaged(rows, step)), step)
+    driven, braked = pedals(averaged(rows, step) - rows.roll, rows.full, step)
     return driven.astype(np.float64), braked.astype(np.float64)
 
 
