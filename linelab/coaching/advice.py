@@ -30,6 +30,7 @@ from linelab.diagnosis.findings import LINE_KINDS, Finding
 from linelab.diagnosis.kinds import FaultKind
 from linelab.diagnosis.marks import CornerMarks, Mask
 from linelab.measured import Measured, plus_minus, withheld
+from linelab.model.track import Corner
 
 #: A mark is off where it is so by more than this many of its standard deviations [-].
 CLEARLY_OFF = 2.0
@@ -361,27 +362,37 @@ def _done_before(item: Priority, again: Priority | None) -> Priority:
 
 
 def without_card(
-    analysis: Analysis, laps: Sequence[LapReview], first: Sequence[Priority], findings: Sequence[Finding]
+    analysis: Analysis,
+    laps: Sequence[LapReview],
+    first: Sequence[Priority],
+    findings: Sequence[Finding],
+    by_corner: Sequence[tuple[Corner, Measured]],
 ) -> tuple[Evidence, ...]:
-    """Corners that cost as much as one with a card and show no habit of their own, and what their time goes into.
+    """Corners that cost more than one with a card and have none, the dearest first, and what their time goes into.
+
+    A corner whose habit is named behind the last card is no such corner.
 
     Parameters
     ----------
     laps : sequence of LapReview
         All laps that are reviewed.
+    by_corner : sequence of (corner, Measured)
+        What each corner costs on the usual laps [s].
     """
-    carded = {number for item in first for number in item.corners}
     kept = [lap for lap, keep in zip(laps, analysis.usual) if keep]
-    corners = [part.corner.number for part in laps[0].corners]
-    lost = {number: _mean([lap.corners[k].time_lost for lap in kept]) for k, number in enumerate(corners)}
-    with_card = [figure.value or 0.0 for number, figure in lost.items() if number in carded]
+    lost = {corner.number: figure for corner, figure in by_corner}
+    numbers = [mark.corner.number for mark in analysis.marks]
+    carded = {number for item in first for number in item.corners}
+    with_card = [lost[number].value or 0.0 for number in carded]
     if not with_card:
         return ()
-    named = carded | {corners[finding.corner] for finding in findings if finding.significant}
-    named |= {corners[k] for k, _ in clear_passes(analysis)}
-    dear = [number for number in corners if number not in named and (lost[number].value or 0.0) > min(with_card)]
+    worth = [(k, item.cost) for item in findings if item.significant for k in (item.corner, item.other)]
+    worth += clear_passes(analysis)
+    named = carded | {numbers[k] for k, stake in worth if k is not None and (stake.value or 0.0) >= LEAST}
+    least = max(min(with_card), LEAST)
+    dear = [number for number in numbers if number not in named and (lost[number].value or 0.0) > least]
     dear.sort(key=lambda number: -(lost[number].value or 0.0))
-    return tuple(_parts_of(number, lost[number], kept) for number in dear[:MOST])
+    return tuple(_parts_of(number, lost[number], kept) for number in dear)
 
 
 def _mean(figures: Sequence[Measured]) -> Measured:

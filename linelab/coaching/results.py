@@ -481,7 +481,7 @@ class Review(ByValue):
     priorities : tuple of Priority
         At most three; empty where nothing is significant.
     without_card : tuple of Evidence
-        Corners that cost as much as one with a priority and have none, and what their time goes into.
+        Corners that cost more than one with a priority and have none, and what their time goes into.
     strengths : tuple of Strength
     verdict : str
         One or two sentences: the gap, and what it is made of; says so where nothing is significant.

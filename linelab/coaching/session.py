@@ -99,7 +99,7 @@ def review_session(
     laps = Table(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
     own = _own_marks(analysis, analysis.passes.best, marked)
     first = priorities(analysis, marked, findings, own)
-    times = analysis.sheet.t[:, -1]
+    times, lost = analysis.sheet.t[:, -1], _by_corner(analysis, laps, goal)
     review = Review(
         track=track,
         kart=kart,
@@ -110,10 +110,10 @@ def review_session(
         laps=laps,
         best=int(times.argmin()),
         typical=int(np.abs(times - np.median(times)).argmin()),
-        corners=_by_corner(analysis, laps, goal),
+        corners=lost,
         consistency=repeat,
         priorities=first,
-        without_card=without_card(analysis, laps, first, findings),
+        without_card=without_card(analysis, laps, first, findings, lost),
         strengths=strengths(analysis, findings, repeat),
         verdict=verdict(laps[int(times.argmin())], goal, first, analysis, quickest=quickest),
         withheld=analysis.withheld,

@@ -272,7 +272,10 @@ def _verdict_page(review: Review, units: Units, source: str) -> Figure:
     ]
     if not review.priorities:
         ends = [paragraph(page, MARGIN, y - 0.3, in_units(nothing_found(review), units), 122, size=8.5)]
-    y = min(ends) - 0.25
+    y = min(ends) - 0.1
+    for line in review.without_card:
+        y = paragraph(page, MARGIN, y, evidence_text(line, units), 130, size=7.5, color=SOFT) - 0.02
+    y -= 0.15
     if review.strengths:
         write(page, MARGIN, y, "Keep doing this", size=12, weight="bold", family="serif")
         y -= 0.28

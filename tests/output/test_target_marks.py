@@ -130,7 +130,7 @@ def test_the_own_best_lap_is_level_with_itself(reviews):
     """A lap held against itself has lost nothing, and nothing of that is uncertain."""
     review = reviews["own_best"]
     best = review.laps[review.best]
-    assert (best.gap.value, best.gap.sigma) == (0.0, 0.0)
+    assert best.gap == Measured(0.0, 0.0)
     assert all(part.time_lost == Measured(0.0, 0.0) for part in best.corners)
     assert all(lap.gap.sigma > 0.0 for lap in review.laps if lap is not best)
     page = review_page(review, source="a.csv")

@@ -61,15 +61,16 @@ def draw_gg(axes: Axes, kart: Kart, units: Units = METRIC, grip: float = 1.0, *,
     axes.invert_xaxis()
     axes.set_xlabel("left turn                cornering [g]                right turn")
     axes.set_ylabel("braking          speeding up [g]")
-    axes.legend(
-        loc="lower center",
-        bbox_to_anchor=(0.5, 1.0),
-        ncols=3,
-        frameon=False,
-        fontsize=8,
-        labelcolor=INK,
-        handlelength=2,
-    )
+    if limits:
+        axes.legend(
+            loc="lower center",
+            bbox_to_anchor=(0.5, 1.0),
+            ncols=3,
+            frameon=False,
+            fontsize=8,
+            labelcolor=INK,
+            handlelength=2,
+        )
 
 
 def draw_drive_force(axes: Axes, kart: Kart, units: Units = METRIC) -> None:
