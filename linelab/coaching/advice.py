@@ -324,7 +324,7 @@ PARTS: dict[str, str] = {
 
 
 def priorities(
-    analysis: Analysis, marked: SessionMarks, findings: list[Finding], own: Sequence[DrivenMarks]
+    analysis: Analysis, marked: SessionMarks, findings: list[Finding], own: Callable[[], Sequence[DrivenMarks]]
 ) -> tuple[Priority, ...]:
     """At most three things to work on, the dearest first; empty where nothing is clearly above the noise.
 
@@ -333,8 +333,8 @@ def priorities(
 
     Parameters
     ----------
-    own : sequence of DrivenMarks
-        Marks of the quickest pass of each corner.
+    own : callable
+        Gives the marks of the quickest pass of each corner.
     """
     found = [_priority(analysis, marked, finding) for finding in findings if finding.significant]
     again = {item.corners[0]: item for item in own_pass_priorities(analysis, marked, own)}
@@ -410,12 +410,11 @@ def _parts_of(number: int, lost: Measured, laps: Sequence[LapReview]) -> Evidenc
     parts = {"line": _mean([part.line_loss for part in own])}
     parts |= {cause: _mean([dict(part.causes)[cause] for part in own]) for cause, _ in own[0].causes}
     largest = sorted(parts.items(), key=lambda item: -(item[1].value or 0.0))[:2]
+    said = f"Corner {number} costs {lost.value or 0.0:.2f} {plus_minus(lost.sigma, 2)} s a lap"
     if any(figure.value is None for _, figure in largest):
-        return Evidence(f"Corner {number} costs {{}} a lap. This recording does not show the cause.", ((lost, "time"),))
+        return Evidence(f"{said}. This recording does not show the cause.")
     words = " and ".join(f"{PARTS[name]} (about {figure.value or 0.0:.2f} s)" for name, figure in largest)
-    return Evidence(
-        f"Corner {number} costs {{}} a lap without one clear fault. Most of it is {words}.", ((lost, "time"),)
-    )
+    return Evidence(f"{said} without one clear fault. Most of it is {words}.")
 
 
 def order_certain(first: Sequence[Priority]) -> bool:
@@ -506,8 +505,8 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
         share = round(100.0 * finding.likely)
         found.append(
             Evidence(
-                f"A driver who {FAULTS[finding.rival]} would show nearly the same speeds. The odds are {share} to "
-                f"{100 - share} for the fault named here."
+                f"A driver who {FAULTS[finding.rival]} would show nearly the same speeds: {100 - share} % likely, "
+                f"the fault named here {share} %."
             )
         )
     return found

@@ -7,7 +7,7 @@ driver's own usual pass.  Only times and speeds are used: this needs neither a r
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -83,13 +83,15 @@ def clear_passes(analysis: Analysis) -> list[tuple[int, Measured]]:
     ]
 
 
-def own_pass_priorities(analysis: Analysis, marked: SessionMarks, own: Sequence[DrivenMarks]) -> list[Priority]:
+def own_pass_priorities(
+    analysis: Analysis, marked: SessionMarks, own: Callable[[], Sequence[DrivenMarks]]
+) -> list[Priority]:
     """Those corners as things to work on.
 
     Parameters
     ----------
-    own : sequence of DrivenMarks
-        Marks of the quickest pass of each corner.
+    own : callable
+        Gives the marks of the quickest pass of each corner.
     """
     passes, usual, advice, found = analysis.passes, np.flatnonzero(analysis.usual), ADVICE["own_pass"], []
     for k, stake in clear_passes(analysis):
@@ -98,7 +100,7 @@ def own_pass_priorities(analysis: Analysis, marked: SessionMarks, own: Sequence[
         found.append(
             Priority(
                 rank=0, kind="own_pass", title=advice.title.format(where=corners_text((number,)), lap=lap),
-                corners=(number,), at_stake=stake, evidence=(pass_evidence(analysis, marked, own[k], k),),
+                corners=(number,), at_stake=stake, evidence=(pass_evidence(analysis, marked, own()[k], k),),
                 feel=advice.feel, exercise=advice.exercise, laps=(lap, analysis.every[slowest].lap.label),
             )
         )  # fmt: skip
@@ -171,7 +173,9 @@ def pass_evidence(analysis: Analysis, marked: SessionMarks, own: DrivenMarks, k:
     return Evidence(f"{said}, most of it {WHERE[most]}. No single mark shows how.", ((stake, "time"),))
 
 
-def scatter_priority(analysis: Analysis, marked: SessionMarks, own: Sequence[DrivenMarks]) -> Priority | None:
+def scatter_priority(
+    analysis: Analysis, marked: SessionMarks, own: Callable[[], Sequence[DrivenMarks]]
+) -> Priority | None:
     """What the usual lap loses to the own good laps or passes, where that is clearly more than a consistent driver's.
 
     Both ways of counting leave out what a consistent driver loses as well; the larger is at stake.
@@ -194,7 +198,7 @@ def scatter_priority(analysis: Analysis, marked: SessionMarks, own: Sequence[Dri
         corners, shown = _spoilt_evidence(analysis, behind, sigma, kept)
     else:
         corners = _uneven(analysis)
-        shown = [pass_evidence(analysis, marked, own[k], k) for k in corners]
+        shown = [pass_evidence(analysis, marked, own()[k], k) for k in corners]
     stakes = [stake for stake, counts in ((spread.stake, spread.clear), (_stake(behind, sigma), changing)) if counts]
     advice = ADVICE["scatter"]
     return Priority(

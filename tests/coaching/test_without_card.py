@@ -18,6 +18,7 @@ from linelab.drive.driver import drive_session
 from linelab.drive.faults import BrakesEarly, Habits
 from linelab.drive.receiver import Receiver, record
 from linelab.output.display import METRIC, evidence_text
+from linelab.output.page.corner_rows import corner_parts
 from linelab.output.page.html_file import review_page
 from linelab.output.review_print import review_pages
 from linelab.study.other_sessions import other_driver
@@ -62,9 +63,9 @@ def test_every_dear_corner_says_why(session):
     assert dear <= named | set(said)
     assert not set(said) & named
     assert [cost[number] for number in said] == sorted((cost[number] for number in said), reverse=True)
-    figures = {corner.number: figure for corner, figure in session.corners}
+    heads = {part.number: part.mean_lost.lstrip("+") for part in corner_parts(session, METRIC)}
     for number, line in said.items():
-        assert line.figures == ((figures[number], "time"),)  # the figure that heads the corner on the page
+        assert f"costs {heads[number]} s a lap" in line.text  # the figure that heads the corner on the page
         assert "Most of it is" in line.text or "does not show the cause" in line.text
 
 
