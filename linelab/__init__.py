@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from linelab.output.sheet.track_sheet import track_sheet
     from linelab.recorded.cleaning import clean_recording
     from linelab.recorded.laps import split_laps
+    from linelab.study.other_sessions import compare_sessions
 
 _MODULES = {
     "coaching.compare": "compare",
@@ -81,6 +82,7 @@ _MODULES = {
     "output.sheet.track_sheet": "track_sheet",
     "recorded.cleaning": "clean_recording",
     "recorded.laps": "split_laps",
+    "study.other_sessions": "compare_sessions",
 }
 #: Public name to the module it lives in.
 _HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for name in names.split()}
@@ -106,6 +108,7 @@ __all__ = [
     "bundled_tracks",
     "clean_recording",
     "compare",
+    "compare_sessions",
     "corner_marks",
     "estimate_lap",
     "fit_kart",

@@ -19,12 +19,12 @@ from linelab.study.other_sessions import compare_sessions
 def beside_earlier(earlier: Review, review: Review) -> Beside:
     """A driver's session beside an earlier one of his on the same track, with what became of its priorities."""
     source = source_name(earlier)
-    return Beside(source=source, difference=compare_sessions(earlier, review, name=source, cards=True))
+    return Beside(source=source, difference=compare_sessions(review, earlier, name=source, cards=True))
 
 
 def beside_other(other: Review, review: Review, name: str) -> Beside:
     """A driver's session beside another one on the same track; ``name`` says whose that is."""
-    return Beside(source=name, difference=compare_sessions(other, review, name=name))
+    return Beside(source=name, difference=compare_sessions(review, other, name=name))
 
 
 def source_name(review: Review) -> str:
