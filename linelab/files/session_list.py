@@ -65,7 +65,11 @@ def read_session_list(path: Path, recordings: Collection[str]) -> dict[str, Sess
     for line, row in rest:
         if len(row) != len(titles):
             raise _fault(
-                path, line, f"{len(row)} cells", f"{len(titles)}, as in the first line", "Quote commas in texts"
+                path,
+                line,
+                f"{len(row)} cells",
+                f"{len(titles)}, as in the first line",
+                "Put texts with commas in double quotes",
             )
         cells = dict(zip(titles, row))
         name = cells.pop("file")

@@ -28,6 +28,8 @@ def progress_lines(progress: Progress) -> list[str]:
         lines += [f"{rows[0].track.name}{', ' + progress.kart if progress.kart else ''}", _table(rows)]
         if any(row.dated == "file" for row in rows):
             lines.append("* date of the file: the recording does not say when it was made")
+        if len({row.kart for row in rows}) > 1:
+            lines.append("Not all with one kart: times differ by the kart as well as by the driver.")
         lines += ["", *_open(rows), ""]
     lines += [f"{name} skipped: {reason}" for name, reason in progress.skipped]
     return [*lines, PLUS_MINUS, CAUTIONS]

@@ -122,6 +122,7 @@ def test_a_list_of_sessions_gives_karts_and_columns(listed, capsys):
     head = next(line for line in text.splitlines() if "usual lap" in line and "recording" in line)
     assert re.search(r"to work on +kart +weather +tyres +note", head)
     assert "sessions.csv" not in text
+    assert "Not all with one kart" in text
     rows = json.loads((out / "progress.json").read_text(encoding="utf-8"))["venues"][0]["sessions"]
     assert [row["kart"] for row in rows] == ["Rental four-stroke", "Heavier rental"]
     assert [row["weather"] for row in rows] == ["dry", "damp"]

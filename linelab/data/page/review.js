@@ -117,7 +117,7 @@
       `${apart(aside, own.n_within[place] / 100 / long, 1)} ${longUnit} farther to the ${aside < 0 ? "right" : "left"}.`,
       own.foot ? `Pedals: ${feet[own.foot[place] + 1]} (${data.target.title}: ${feet[target.foot[place] + 1]}).` : "",
       own.grip ? `Grip used: ${apart(own.grip[place], own.grip_within[place], 0)} %.` : "",
-      own.ax ? `${own.ax[place] < 0 ? "Slowing" : "Gaining speed"} with ${inG(own, "ax")}, cornering to the ${own.ay[place] < 0 ? "right" : "left"} with ${inG(own, "ay")}.` : "",
+      own.ax ? `Acceleration along: ${own.ax[place] < 0 ? "−" : ""}${inG(own, "ax")}; across: ${inG(own, "ay")} to the ${own.ay[place] < 0 ? "right" : "left"}.` : "",
     ].join(" ").trim();
   };
   const showPlace = () => {
