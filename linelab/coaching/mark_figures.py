@@ -217,12 +217,6 @@ def spread_over_laps(values: Array, sigma: Array) -> tuple[float, float]:
     return left, math.hypot(whole, noise) / math.sqrt(2.0 * (some.size - 1))
 
 
-def common(values: Array) -> float:
-    """Median of the finite values; NaN where there are none."""
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if known.size else math.nan
-
-
 def usual_mark(laps: Sequence[DrivenMarks], name: str) -> Mark:
     """A corner's mark on the usual lap beside the target's: the median of those laps that have it, of half of all at
     least."""
