@@ -80,7 +80,8 @@ def test_the_dearest_fault_comes_first_with_evidence(reference):
     cost = np.mean([lap.lap_time for lap in truth[0]]) - np.mean([lap.lap_time for lap in truth[1]])
     assert first.at_stake.value == pytest.approx(cost, abs=max(4.0 * first.at_stake.sigma, 0.3 * cost))
     shown = evidence_text(first.evidence[0])
-    assert shown.startswith("On every lap, ")
+    assert shown.startswith("Usually, ")
+    assert shown.endswith("It shows on every lap.")
     assert "before the computed lap does" in shown
     assert re.search(r" m \u00b1| \u00b1[0-9.]+ m ", shown)
     assert " ft " in evidence_text(first.evidence[0], IMPERIAL)
