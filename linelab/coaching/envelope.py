@@ -15,7 +15,7 @@ from linelab.diagnosis.findings import Diagnosis
 from linelab.diagnosis.marks import CornerMarks
 from linelab.files.kart_file import load_kart
 from linelab.fitted.kart_fit import fit_kart
-from linelab.measured import Measured, withheld
+from linelab.measured import TO_95, Measured, withheld
 from linelab.model.kart import Kart
 
 #: Fewest corners to judge by, and the factors believed.
@@ -80,8 +80,11 @@ def shown_engine(sheet: Sheet) -> ShownEngine:
 
 
 def misfit(power: Measured) -> str:
-    """Why the kart file cannot be the kart's; empty where its engine fits or nothing shows."""
-    if power.value is None or NO_FIT[0] <= power.value <= NO_FIT[1]:
+    """Why the kart file cannot be the kart's; empty where its engine may fit or nothing shows."""
+    if power.value is None:
+        return ""
+    half = TO_95 * (power.sigma or 0.0)
+    if power.value + half >= NO_FIT[0] and power.value - half <= NO_FIT[1]:
         return ""
     how = f"{100.0 * abs(power.value - 1.0):.0f} % {'harder' if power.value > 1.0 else 'less'} than"
     how = f"{power.value:.0f} times as hard as" if power.value >= 2.0 else how

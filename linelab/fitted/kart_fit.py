@@ -472,7 +472,10 @@ _DRAWN, _TRIED = 200, np.linspace(0.7, 2.0, 131)
 
 
 def _top_speed(base: Kart, curve: _Curve, fit: Fit, nodes: Nodes) -> Shown:
-    """Where full throttle no longer accelerates; at least the highest speed, where that is probably further on."""
+    """Where full throttle no longer accelerates; at least the highest speed, unless that is surely within the knots.
+
+    Were it said wherever it is likely to be near, it would be said where it comes out too low and not where too high.
+    """
     fastest = float(nodes.v.max())
     v = fastest * _TRIED
     rng = np.random.default_rng(1)
@@ -480,14 +483,14 @@ def _top_speed(base: Kart, curve: _Curve, fit: Fit, nodes: Nodes) -> Shown:
     for theta in rng.multivariate_normal(fit.theta, fit.covariance, _DRAWN, method="eigh"):
         full = _slopes(base, curve, theta, v)["full"][0]
         tops.append(v[int(np.argmax(full <= 0.0))] if (full <= 0.0).any() else v[-1])
-    middle = float(np.median(tops))
-    if middle > curve.knots[-1] / BEYOND * TOP_NEAR:
+    middle, furthest = (float(x) for x in np.quantile(tops, (0.5, 0.975)))
+    if furthest > curve.knots[-1]:
         return replace(_relative(fastest, TOP_ERROR), at_least=True)
     return Shown(value=Measured(middle, math.hypot(float(np.std(tops)), TOP_ERROR * middle)))
 
 
-#: A top speed that lies further beyond the highest driven is not said; wind and slipstream change one by so much [-].
-TOP_NEAR, TOP_ERROR = 1.04, 0.01
+#: Wind and slipstream change a top speed by so much [-].
+TOP_ERROR = 0.01
 
 
 def _power(curve: _Curve, fit: Fit, precision: Array, nodes: Nodes) -> Measured:

@@ -53,6 +53,13 @@ def session(seed, *, braking=6.4, laps=4):
     return [a_lap(braking, rng, sensors) for _ in range(laps)]
 
 
+def with_full_throttle(lap, gains):
+    """The lap with other accelerations where it is at full throttle, speeds and noise as they are."""
+    v, ax = lap.lap.v, lap.lap.ax
+    on = (ax > 0.5 * POWER / v) & (v > SLOW + 0.01)
+    return replace(lap, lap=replace(lap.lap, ax=np.where(on, ax - POWER / v + gains(v), ax)))
+
+
 @pytest.fixture(scope="module")
 def fitted():
     return linelab.fit_kart(session(1), KART)
@@ -98,6 +105,18 @@ def test_what_was_not_reached_is_at_least(fitted):
     assert fitted.driving.at_least
     assert fitted.full_throttle(SLOW).at_least
     assert fitted.roll_down(18.0).origin == "kart file"
+
+
+def test_a_top_speed_is_said_where_the_force_runs_out_soon_beyond_the_laps():
+    """Full throttle gains 0.3·(top - v); straights end at 93 % of it.  The file has a tenth more force."""
+    top, v = 26.8, np.linspace(0.0, 40.0, 81)
+    own = {"cda": 0.0, "rolling_resistance": 0.05, "scrub": 0.0, "rotating_mass_factor": 0.0}
+    force = 1.1 * KART.mass * np.maximum(0.3 * (top - v) + 0.05 * G, 0.01)
+    made = [with_full_throttle(lap, lambda v: 0.3 * (top - v)) for lap in session(7)]
+    shown = linelab.fit_kart(made, replace(KART, engine=engine_of_force(v, force), **own)).top_speed
+    assert not shown.at_least
+    assert shown.holds(top)
+    assert 1.96 * shown.value.sigma < 0.1 * top
 
 
 def test_more_sessions_narrow_the_intervals(fitted):
@@ -206,6 +225,11 @@ def test_an_engine_of_forces_gives_them():
 
 def test_a_misfit_offers_the_command_and_names_the_class():
     assert fit_offer(Measured(1.0, 0.02), "gearbox") == ("", "")
+    # Shown no more closely than this, a kart that pulls 30 % harder may be of the class all the same.
+    assert misfit(Measured(1.30, 0.05)) == ""
+    assert misfit(Measured(0.75, 0.05)) == ""
+    assert misfit(Measured(1.30, 0.01))
+    assert misfit(Measured(0.75, 0.01))
     power = Measured(1.56, 0.05)
     assert "56 % harder" in misfit(power)
     short, keep = fit_offer(power, "gearbox", "morning.csv")
