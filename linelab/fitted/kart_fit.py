@@ -27,7 +27,7 @@ from linelab.files.bundled import bundled_karts
 from linelab.files.kart_file import load_kart
 from linelab.fitted.fitted_kart import FittedKart, Shown
 from linelab.fitted.frontier import Fit, Limits, Seen, fit_limits
-from linelab.measured import Measured
+from linelab.measured import TO_95, Measured
 from linelab.model.engine import engine_of_force
 from linelab.model.grip import (
     KartNumbers,
@@ -472,9 +472,10 @@ _DRAWN, _TRIED = 200, np.linspace(0.7, 2.0, 131)
 
 
 def _top_speed(base: Kart, curve: _Curve, fit: Fit, nodes: Nodes) -> Shown:
-    """Where full throttle no longer accelerates; at least the highest speed, unless that is surely within the knots.
+    """Where full throttle no longer accelerates; at least the highest speed, where that is probably beyond the knots.
 
-    Were it said wherever it is likely to be near, it would be said where it comes out too low and not where too high.
+    Force and resistance meet at a small angle: such a speed may be farther above the middle than below.  Were it said
+    only near the highest speed, it would be said where it comes out too low and not where too high.
     """
     fastest = float(nodes.v.max())
     v = fastest * _TRIED
@@ -484,9 +485,9 @@ def _top_speed(base: Kart, curve: _Curve, fit: Fit, nodes: Nodes) -> Shown:
         full = _slopes(base, curve, theta, v)["full"][0]
         tops.append(v[int(np.argmax(full <= 0.0))] if (full <= 0.0).any() else v[-1])
     middle, furthest = (float(x) for x in np.quantile(tops, (0.5, 0.975)))
-    if furthest > curve.knots[-1]:
+    if middle > curve.knots[-1]:
         return replace(_relative(fastest, TOP_ERROR), at_least=True)
-    return Shown(value=Measured(middle, math.hypot(float(np.std(tops)), TOP_ERROR * middle)))
+    return Shown(value=Measured(middle, math.hypot((furthest - middle) / TO_95, TOP_ERROR * middle)))
 
 
 #: Wind and slipstream change a top speed by so much [-].
