@@ -59,7 +59,7 @@ IN_HAND = (0.09, 0.045)
 #: The same of the brakes.  Braking mostly goes with some cornering: the shape of the limit between them adds as much.
 IN_HAND_BRAKING = (0.04, 0.065)
 #: Waiting with the power out of corners costs as scrub does: by how much it is taken for that, and the spread of it.
-WAITED = (0.25, 0.2)
+WAITED = (0.33, 0.22)
 #: Full-throttle force differs from run to run by this share [-]: wind, slipstream, a warm engine.
 FORCE_ERROR = 0.01
 #: A driver may be one who never brakes to the limit: how likely, and how much he leaves then (logarithm).
