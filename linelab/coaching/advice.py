@@ -21,7 +21,7 @@ from linelab.coaching.coach_words import (
     laps_text,
 )
 from linelab.coaching.consistency import clear_passes, own_pass_priorities, scatter_priority
-from linelab.coaching.envelope import misfit
+from linelab.coaching.envelope import fit_offer, misfit
 from linelab.coaching.mark_figures import MISSES, SessionMarks, counted_from, usual_mark
 from linelab.coaching.results import Consistency, DrivenMarks, Evidence, LapReview, Mark, Priority, Strength, Target
 from linelab.coaching.targets import OWN, grip_error
@@ -177,7 +177,7 @@ def verdict(
     if quicker:
         where = corners_text(quicker)
         said.append(f"You are faster than the computed lap {where}: the kart file, the grip or the track is wrong.")
-    other = misfit(analysis.power)
+    other, offer = misfit(analysis.engine.power), fit_offer(analysis.engine.power, analysis.engine.nearest)[0]
     if other and goal.kind in ("computed", "shown_grip"):
         said.append(f"The gap means little: {other}.")
     if analysis.reason:
@@ -191,7 +191,7 @@ def verdict(
         said.append(f"Your line and corner speeds are not rated{why}. Braking, coasting and power are.")
     if other:
         new = "" if any(other in text for text in said) else f"{other[:1].upper()}{other[1:]}. "
-        said.append(f"{new}Without --kart a kart is fitted to the recording.")
+        said.append(f"{new}{offer[:1].upper()}{offer[1:]}.")
     if first:
         things = ("one thing first:", "two things first: together", "three things first: together")[len(first) - 1]
         said += [

@@ -196,11 +196,10 @@ def _notes(analysis: Analysis, grip: ShownGrip, laps: tuple[LapReview, ...], not
     for lap in laps:
         said += [note for note in lap.comparison.notes if not note.startswith("line and speed not separated")]
     said.append(f"grip shown: {grip.note}" if grip.factor.known else f"grip shown: {grip.factor.reason}")
-    power = analysis.power
+    power = analysis.engine.power
     if power.value is not None:
         said.append(f"engine shown: {power.value:.2f} {plus_minus(power.sigma, 2)} of the kart file's drive force")
-    if fit_offer(power):
-        said.append(fit_offer(power))
+    said += [text for text in fit_offer(power, analysis.engine.nearest) if text]
     if analysis.unrated:
         said += [f"{what} not rated: {reason}" for what, reason in analysis.withheld]
     elif rates_note(analysis.sheet.kart):

@@ -11,7 +11,7 @@ from shared import solved
 
 from linelab.coaching.analysis import analyse
 from linelab.coaching.consistency import consistency
-from linelab.coaching.envelope import demonstrated_power
+from linelab.coaching.envelope import shown_engine
 from linelab.coaching.mark_figures import driven_marks
 from linelab.coaching.session import review_session
 from linelab.coaching.side_by_side import session_sheet, typical_laps
@@ -140,9 +140,10 @@ def test_another_karts_file_is_noticed_by_its_engine(reference, late, factor, fi
     """
     other = replace(KART, engine=replace(KART.engine, torque=KART.engine.torque / factor))
     review = review_session(TRACK, other, late, reference)
-    shown = demonstrated_power(session_sheet(TRACK, other, late))
+    shown = shown_engine(session_sheet(TRACK, other, late)).power
     assert shown.value == pytest.approx(factor, abs=max(3.0 * shown.sigma, 0.02) + 0.2 * abs(factor - 1.0))
     assert ("than the kart file says, so it is probably another class" in review.verdict) is not fits
+    assert ("the nearest bundled class is rental-four-stroke" in review.verdict) is not fits
     assert bool(review.withheld) is not fits
     # Late on the power he is with either file; with another kart's a slide is hardly told from that.
     assert review.priorities[0].corners[0] == slow_corner(reference)
