@@ -141,7 +141,7 @@ def one(job: tuple[int, str, str]) -> Pair | str:
                 ground.track, choose_laps(ground.laps), sensors=sensors, bias=bias, refused=lambda *_: None
             )
             reviews.append(review_session(ground.track, at.kart, laps, reference))
-        found = compare_sessions(*reviews)
+        found = compare_sessions(*reversed(reviews))
     except LinelabError as error:
         return f"seed {seed}: refused: {error}"
     segments, marks = reviews[0].laps[0].comparison.losses.segments, reviews[0].reference_marks

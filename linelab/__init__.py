@@ -54,6 +54,7 @@ if TYPE_CHECKING:
     from linelab.recorded.cleaning import clean_recording
     from linelab.recorded.laps import split_laps
     from linelab.study.habit_costs import HabitCost, habit_costs, habit_lap
+    from linelab.study.other_sessions import compare_sessions
 
 _MODULES = {
     "coaching.compare": "compare",
@@ -83,6 +84,7 @@ _MODULES = {
     "recorded.cleaning": "clean_recording",
     "recorded.laps": "split_laps",
     "study.habit_costs": "HabitCost habit_costs habit_lap",
+    "study.other_sessions": "compare_sessions",
 }
 #: Public name to the module it lives in.
 _HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for name in names.split()}
@@ -109,6 +111,7 @@ __all__ = [
     "bundled_tracks",
     "clean_recording",
     "compare",
+    "compare_sessions",
     "corner_marks",
     "estimate_lap",
     "fit_kart",

@@ -35,6 +35,23 @@ class Measured:
         return self.value is not None
 
 
+@dataclass(frozen=True, slots=True)
+class Apart(Measured):
+    """A difference between two figures that are shown as well: it is shown as a reader takes one from the other.
+
+    ``target`` is the figure that was taken off, counted as it is shown.
+    """
+
+    target: float = 0.0
+
+    def shown(self, size: float, digits: int) -> Measured:
+        """The difference between both figures rounded to ``digits`` in units of ``size``."""
+        if self.value is None:
+            return self
+        ends = (round((self.target + self.value) / size, digits), round(self.target / size, digits))
+        return Measured((ends[0] - ends[1]) * size, self.sigma)
+
+
 def plus_minus(sigma: float | None, digits: int, size: float = 1.0) -> str:
     """ "±0.12": the 95 % interval of a standard deviation, in units of ``size``; never zero, which would claim
     certainty."""

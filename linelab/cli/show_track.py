@@ -275,8 +275,8 @@ def _from_laps(
     from linelab.motion.track_from_laps import ASSUMED_WIDTH, corridors_from_recordings, recording_start_line
 
     along_edges = bool(left_laps or right_laps)
-    if along_edges and (len(sources) > 1 or width is not None):
-        raise click.UsageError("--left-lap and --right-lap are laps of one recording, and need no --width")
+    if along_edges and width is not None:
+        raise click.UsageError("--left-lap and --right-lap need no --width")
     if not along_edges and edge_offset is not None:
         raise click.UsageError("--edge-offset is for laps along the edges: --left-lap and --right-lap")
     recordings = []
@@ -289,7 +289,7 @@ def _from_laps(
             line = None if ends is None else recording_start_line(recordings[0], *ends)
             return track_from_edge_laps(
                 recordings[0], left_laps, right_laps, offset=edge_offset or 0.0, start_line=line,
-                position_error=position_error, name=name,
+                position_error=position_error, name=name, others=recordings[1:],
             )  # fmt: skip
         found = corridors_from_recordings(
             recordings, start_line=ends, assumed_width=ASSUMED_WIDTH if width is None else width, name=name,

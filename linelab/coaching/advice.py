@@ -21,15 +21,16 @@ from linelab.coaching.coach_words import (
     laps_text,
 )
 from linelab.coaching.consistency import clear_passes, own_pass_priorities, scatter_priority
-from linelab.coaching.envelope import misfit
-from linelab.coaching.mark_figures import MISSES, SessionMarks, common
-from linelab.coaching.results import Consistency, DrivenMarks, Evidence, LapReview, Priority, Strength, Target
+from linelab.coaching.envelope import fit_offer, misfit
+from linelab.coaching.mark_figures import MISSES, SessionMarks, counted_from, usual_mark
+from linelab.coaching.results import Consistency, DrivenMarks, Evidence, LapReview, Mark, Priority, Strength, Target
 from linelab.coaching.targets import OWN, grip_error
 from linelab.diagnosis.causes import all_round
 from linelab.diagnosis.findings import LINE_KINDS, Finding
 from linelab.diagnosis.kinds import FaultKind
-from linelab.diagnosis.marks import Mask
+from linelab.diagnosis.marks import CornerMarks, Mask
 from linelab.measured import Measured, plus_minus, withheld
+from linelab.model.track import Corner
 
 #: A mark is off where it is so by more than this many of its standard deviations [-].
 CLEARLY_OFF = 2.0
@@ -37,13 +38,17 @@ CLEARLY_OFF = 2.0
 BACK_AND_FORTH = 0.1
 
 
-def usual_gap(marked: SessionMarks, typical: Mask, name: str, k: int) -> Measured:
-    """How far a mark of the usual laps is off the computed lap's; withheld where most laps do not show it."""
-    known = [laps[k].named()[name].driven.known for laps, kept in zip(marked.laps, typical) if kept]
-    gap = common(marked.figures[name][typical, k]) - float(marked.reference[name][k])
-    if not known or np.mean(known) < 0.5 or not math.isfinite(gap):
-        return Measured(None, None, "not seen on most laps")
-    return Measured(gap, common(marked.sigma[name][typical, k]))
+def usual(marked: SessionMarks, typical: Mask, name: str, k: int) -> Mark:
+    """A corner's mark on the usual lap beside the computed lap's."""
+    return usual_mark([laps[k] for laps, kept in zip(marked.laps, typical) if kept], name)
+
+
+def off_from(name: str) -> float:
+    """A usual mark is off where it is so by more than this many of its standard deviations [-].
+
+    A missed apex is named by its mark, which is shown with its ± wherever it is more likely than not.
+    """
+    return LIKELY if name in MISSES else CLEARLY_OFF
 
 
 def stands_out(gap: Measured, way: int, deviations: float = CLEARLY_OFF) -> bool:
@@ -51,10 +56,9 @@ def stands_out(gap: Measured, way: int, deviations: float = CLEARLY_OFF) -> bool
     return gap.value is not None and gap.value * way > deviations * (gap.sigma or 0.0)
 
 
-def turns_back_and_forth(marked: SessionMarks, typical: Mask, k: int) -> bool:
+def turns_back_and_forth(mark: Mark) -> bool:
     """Whether the wheel is turned clearly, and by a good deal, more than on the computed lap."""
-    gap = usual_gap(marked, typical, "steering_effort", k)
-    return stands_out(gap, 1) and (gap.value or 0.0) > BACK_AND_FORTH * float(marked.reference["steering_effort"][k])
+    return stands_out(mark.gap, 1) and (mark.gap.value or 0.0) > BACK_AND_FORTH * (mark.reference or 0.0)
 
 
 #: A corner is driven well where all habits together cost no more than this [s].
@@ -173,7 +177,7 @@ def verdict(
     if quicker:
         where = corners_text(quicker)
         said.append(f"You are faster than the computed lap {where}: the kart file, the grip or the track is wrong.")
-    other = misfit(analysis.power)
+    other, offer = misfit(analysis.engine.power), fit_offer(analysis.engine.power, analysis.engine.nearest)[0]
     if other and goal.kind in ("computed", "shown_grip"):
         said.append(f"The gap means little: {other}.")
     if analysis.reason:
@@ -187,7 +191,7 @@ def verdict(
         said.append(f"Your line and corner speeds are not rated{why}. Braking, coasting and power are.")
     if other:
         new = "" if any(other in text for text in said) else f"{other[:1].upper()}{other[1:]}. "
-        said.append(f"{new}Without --kart a kart is fitted to the recording.")
+        said.append(f"{new}{offer[:1].upper()}{offer[1:]}.")
     if first:
         things = ("one thing first:", "two things first: together", "three things first: together")[len(first) - 1]
         said += [
@@ -313,14 +317,14 @@ PARTS: dict[str, str] = {
     "braking": "braking",
     "coasting": "coasting",
     "minimum_speed": "speed at the slowest point",
-    "power": "power, on its way out or out of the corner before",
+    "power": "late or rushed power, here or out of the corner before",
     "all_round": "grip and pedals all round",
     "rest": "what no habit explains",
 }
 
 
 def priorities(
-    analysis: Analysis, marked: SessionMarks, findings: list[Finding], own: Sequence[DrivenMarks]
+    analysis: Analysis, marked: SessionMarks, findings: list[Finding], own: Callable[[], Sequence[DrivenMarks]]
 ) -> tuple[Priority, ...]:
     """At most three things to work on, the dearest first; empty where nothing is clearly above the noise.
 
@@ -329,8 +333,8 @@ def priorities(
 
     Parameters
     ----------
-    own : sequence of DrivenMarks
-        Marks of the quickest pass of each corner.
+    own : callable
+        Gives the marks of the quickest pass of each corner.
     """
     found = [_priority(analysis, marked, finding) for finding in findings if finding.significant]
     again = {item.corners[0]: item for item in own_pass_priorities(analysis, marked, own)}
@@ -358,27 +362,37 @@ def _done_before(item: Priority, again: Priority | None) -> Priority:
 
 
 def without_card(
-    analysis: Analysis, laps: Sequence[LapReview], first: Sequence[Priority], findings: Sequence[Finding]
+    analysis: Analysis,
+    laps: Sequence[LapReview],
+    first: Sequence[Priority],
+    findings: Sequence[Finding],
+    by_corner: Sequence[tuple[Corner, Measured]],
 ) -> tuple[Evidence, ...]:
-    """Corners that cost as much as one with a card and show no habit of their own, and what their time goes into.
+    """Corners that cost more than one with a card and have none, the dearest first, and what their time goes into.
+
+    A corner whose habit is named behind the last card is no such corner.
 
     Parameters
     ----------
     laps : sequence of LapReview
         All laps that are reviewed.
+    by_corner : sequence of (corner, Measured)
+        What each corner costs on the usual laps [s].
     """
-    carded = {number for item in first for number in item.corners}
     kept = [lap for lap, keep in zip(laps, analysis.usual) if keep]
-    corners = [part.corner.number for part in laps[0].corners]
-    lost = {number: _mean([lap.corners[k].time_lost for lap in kept]) for k, number in enumerate(corners)}
-    with_card = [figure.value or 0.0 for number, figure in lost.items() if number in carded]
+    lost = {corner.number: figure for corner, figure in by_corner}
+    numbers = [mark.corner.number for mark in analysis.marks]
+    carded = {number for item in first for number in item.corners}
+    with_card = [lost[number].value or 0.0 for number in carded]
     if not with_card:
         return ()
-    named = carded | {corners[finding.corner] for finding in findings if finding.significant}
-    named |= {corners[k] for k, _ in clear_passes(analysis)}
-    dear = [number for number in corners if number not in named and (lost[number].value or 0.0) > min(with_card)]
+    worth = [(k, item.cost) for item in findings if item.significant for k in (item.corner, item.other)]
+    worth += clear_passes(analysis)
+    named = carded | {numbers[k] for k, stake in worth if k is not None and (stake.value or 0.0) >= LEAST}
+    least = max(min(with_card), LEAST)
+    dear = [number for number in numbers if number not in named and (lost[number].value or 0.0) > least]
     dear.sort(key=lambda number: -(lost[number].value or 0.0))
-    return tuple(_parts_of(number, lost[number], kept) for number in dear[:MOST])
+    return tuple(_parts_of(number, lost[number], kept) for number in dear)
 
 
 def _mean(figures: Sequence[Measured]) -> Measured:
@@ -396,12 +410,11 @@ def _parts_of(number: int, lost: Measured, laps: Sequence[LapReview]) -> Evidenc
     parts = {"line": _mean([part.line_loss for part in own])}
     parts |= {cause: _mean([dict(part.causes)[cause] for part in own]) for cause, _ in own[0].causes}
     largest = sorted(parts.items(), key=lambda item: -(item[1].value or 0.0))[:2]
+    said = f"Corner {number} costs {lost.value or 0.0:.2f} {plus_minus(lost.sigma, 2)} s a lap"
     if any(figure.value is None for _, figure in largest):
-        return Evidence(f"Corner {number} costs {{}} a lap. This recording does not show the cause.", ((lost, "time"),))
+        return Evidence(f"{said}. This recording does not show the cause.")
     words = " and ".join(f"{PARTS[name]} (about {figure.value or 0.0:.2f} s)" for name, figure in largest)
-    return Evidence(
-        f"Corner {number} costs {{}} a lap without one clear fault. Most of it is {words}.", ((lost, "time"),)
-    )
+    return Evidence(f"{said} without one clear fault. Most of it is {words}.")
 
 
 def order_certain(first: Sequence[Priority]) -> bool:
@@ -475,9 +488,12 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
     for name, way in () if analysis.unrated else SHOWN_BY[finding.kind]:
         if name == "apex_miss" and finding.other_apex:
             name = "other_apex_miss"
-        mark = _mark_evidence(marked, typical, name, way, finding.corner, apex)
+        frame = analysis.marks[finding.corner]
+        mark = _mark_evidence(usual(marked, typical, name, finding.corner), name, way, frame, apex)
         if mark is not None:
-            by_mark = Evidence(f"{often[:1].upper()}{often[1:]}, {mark.text}.", mark.figures)
+            # The figure is the median of the usual laps; no single one need have it.
+            said = f"Usually, {mark.text}. It shows {often}." if laps.size > 1 else f"On this lap {mark.text}."
+            by_mark = replace(mark, text=said)
             # One thing has one figure: the mark's, where a mark measures it.
             found = [by_mark] if name in OWN_MARK.get(finding.kind, ()) else [by_mark, done]
             break
@@ -493,15 +509,16 @@ def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> lis
         share = round(100.0 * finding.likely)
         found.append(
             Evidence(
-                f"A driver who {FAULTS[finding.rival]} would show nearly the same speeds. The odds are {share} to "
-                f"{100 - share} for the fault named here."
+                f"A driver who {FAULTS[finding.rival]} would show nearly the same speeds: {100 - share} % likely, "
+                f"the fault named here {share} %."
             )
         )
     return found
 
 
 def _done_evidence(finding: Finding, apex: str) -> Evidence:
-    """How much of a habit there is, by the model that its cost comes from."""
+    """How much of a habit there is, by the model that its cost comes from: beyond what the driver's own line needs, so
+    it is said as that, and not as a mark."""
     if finding.kind in LINE_KINDS:
         place = {"turns_in_early": "farther in on the way in", "apex_missed": f"farther out at the {apex}"}
         place |= {"exit_unused": "farther in on the way out", "line_other": "off it there"}
@@ -512,29 +529,24 @@ def _done_evidence(finding: Finding, apex: str) -> Evidence:
     else:
         text = {
             "brakes_early": "On your own line the braking could begin {} later.",
-            "coasts": "Neither pedal is down for {} before you have to slow.",
+            "coasts": "You roll with neither pedal down for {} longer than your own line needs.",
             "too_slow_in_corner": "At the slowest point you are {} slower than your own line allows.",
-            "power_late": "After the slowest point you wait {} with the power.",
-            "slide": "In the corner you lose {} more than a rolling kart would.",
-            "power_abrupt": "Once the power is on, you lose {} again.",
+            "power_late": "On your own line the power could come {} sooner.",
+            "slide": "A slide that takes {} off you explains the speed in the corner best.",
+            "power_abrupt": "Once the power is on, a slide that takes {} off you explains the speed best.",
         }[finding.kind]
     return Evidence(text, ((finding.done.size, finding.done.quantity),))
 
 
-def _mark_evidence(
-    marked: SessionMarks, typical: Mask, name: str, way: int, k: int, apex: str = "apex"
-) -> Evidence | None:
-    """How a mark differs from the computed lap's, in words; None where it does not, or is not known.
+def _mark_evidence(mark: Mark, name: str, way: int, frame: CornerMarks, apex: str = "apex") -> Evidence | None:
+    """How a usual mark differs from the computed lap's, in words; None where it does not, or is not known.
 
     ``apex`` is what the apex that the line is judged at is called.
     """
-    gap = usual_gap(marked, typical, name, k)
-    # A missed apex is named by its mark, which is shown with its ± wherever it is more likely than not.
-    if not stands_out(gap, way, LIKELY if name in MISSES else CLEARLY_OFF):
+    gap = mark.gap
+    if not stands_out(gap, way, off_from(name)) or (name == "steering_effort" and not turns_back_and_forth(mark)):
         return None
-    if name == "steering_effort" and not turns_back_and_forth(marked, typical, k):
-        return None
-    part, error = (100.0 * abs(x or 0.0) / max(float(marked.reference[name][k]), 1e-6) for x in (gap.value, gap.sigma))
+    part, error = (100.0 * abs(x or 0.0) / max(mark.reference or 0.0, 1e-6) for x in (gap.value, gap.sigma))
     passed = f"you pass the {apex} {{}} farther out than the computed lap"
     words = {
         "apex_miss": passed,
@@ -546,7 +558,7 @@ def _mark_evidence(
         "brake_mean": f"you brake with {100.0 - part:.0f} {plus_minus(error, 0)} % of the computed lap's force",
         "track_out_room": "on the way out you leave {} of road free that the computed lap uses",
         "coasting_before": "on the way in the kart rolls {} longer than on the computed lap, with neither pedal down",
-        "min_speed": f"at the slowest point you are {part:.0f} {plus_minus(error, 0)} % below the computed lap",
+        "min_speed": "at the slowest point you are {} slower than the computed lap",
         "entry_speed": "at the computed lap's turn-in you are {} slower",
         "exit_speed": "at the computed lap's track-out you are {} slower",
         "drive_point": "the power comes in {} later than on the computed lap",
@@ -554,5 +566,5 @@ def _mark_evidence(
         "power_dip": "the kart gains speed, loses it again, and gains it once more",
         "slide": "near the slowest point you lose {} more than a rolling kart would: a slide, or the brake still on",
     }
-    figure = (Measured(abs(gap.value or 0.0), gap.sigma), MARKS[name].quantity)
+    figure = (mark.from_place(counted_from(name, frame)), MARKS[name].quantity)
     return Evidence(words[name], (figure,) if "{}" in words[name] else ())

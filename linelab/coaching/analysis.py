@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.coaching.envelope import demonstrated_power, misfit, with_shown_engine
+from linelab.coaching.envelope import ShownEngine, misfit, shown_engine
 from linelab.coaching.side_by_side import Rows, Sheet, computed_rows, session_sheet, typical_laps
 from linelab.diagnosis.causes import shared_causes
 from linelab.diagnosis.findings import Diagnosis, careful_lap, diagnose
@@ -76,8 +76,7 @@ class Analysis:
         Of the computed lap.
     seen : Rows
         The computed lap as this receiver would have shown it (1, N).
-    power : Measured
-        Drive force shown, as a factor on the kart's [-].
+    engine : ShownEngine
     usual : (L,) array of bool
         Which laps are the driver's usual ones.
     segments : tuple of Segment
@@ -103,7 +102,7 @@ class Analysis:
     reference: Lap
     marks: tuple[CornerMarks, ...]
     seen: Rows
-    power: Measured
+    engine: ShownEngine
     usual: Mask
     segments: tuple[Segment, ...]
     losses: tuple[SegmentLosses, ...]
@@ -184,7 +183,8 @@ def analyse(
     edges = segment_edges(segments)
     heading = track_heading(track, edges)
     usual = typical_laps(sheet.t[:, -1])
-    power, reason = demonstrated_power(sheet), too_coarse(driven)
+    engine, reason = shown_engine(sheet), too_coarse(driven)
+    power = engine.power
     costs, found, causes, line_reason = None, None, {}, ""
     if not reason:
         progress("working out what the lines cost")
@@ -197,14 +197,14 @@ def analyse(
         progress("explaining the laps by habits")
         kept = np.append(usual, np.zeros(len(others), dtype=bool))
         fits = not misfit(power)
-        own_kart = own if fits else replace(own, kart=with_shown_engine(sheet))
+        own_kart = own if fits else replace(own, kart=engine.kart)
         found = diagnose(
             own_kart, every, marks, grip=grip, usual=kept, power=power if fits else None, sure=not line_reason
         )
         causes = shared_causes(found.explained, found.laps, edges)
     return Analysis(
         sheet=sheet, every=every, reference=reference, marks=marks,
-        seen=computed_rows(sheet, [as_seen(track, reference, driven[0])]), power=power, usual=usual,
+        seen=computed_rows(sheet, [as_seen(track, reference, driven[0])]), engine=engine, usual=usual,
         segments=segments, losses=tuple(segment_losses(segments, reference, drive, heading) for drive in every),
         costs=costs, diagnosis=found, causes=causes,
         passes=own_passes(every, edges, heading, _owners(segments, marks)), reason=reason, line_reason=line_reason,

@@ -7,22 +7,29 @@ driver's own usual pass.  Only times and speeds are used: this needs neither a r
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from linelab.coaching.analysis import Analysis
 from linelab.coaching.coach_words import ADVICE, MARKS, OVER, corners_text, listed
-from linelab.coaching.mark_figures import EDGES, TOO_SLOW, SessionMarks, common, spread_over_laps
-from linelab.coaching.results import Consistency, CornerSpread, DrivenMarks, Evidence, LineBand, Priority
+from linelab.coaching.mark_figures import (
+    EDGES,
+    TOO_SLOW,
+    SessionMarks,
+    counted_from,
+    spread_over_laps,
+    usual_mark,
+)
+from linelab.coaching.results import Consistency, CornerSpread, DrivenMarks, Evidence, LineBand, Mark, Priority
 from linelab.coaching.targets import usual_target
 from linelab.diagnosis import priors
 from linelab.diagnosis.findings import Slip, slip_on
 from linelab.diagnosis.kinds import FaultKind, Quantity
 from linelab.diagnosis.marks import Mask
 from linelab.diagnosis.stretches import Phase
-from linelab.measured import Measured, withheld
+from linelab.measured import Apart, Measured, withheld
 from linelab.model.lap import Lap
 from linelab.motion.estimate import DrivenLap
 from linelab.motion.own_passes import consistent_loss
@@ -76,13 +83,15 @@ def clear_passes(analysis: Analysis) -> list[tuple[int, Measured]]:
     ]
 
 
-def own_pass_priorities(analysis: Analysis, marked: SessionMarks, own: Sequence[DrivenMarks]) -> list[Priority]:
+def own_pass_priorities(
+    analysis: Analysis, marked: SessionMarks, own: Callable[[], Sequence[DrivenMarks]]
+) -> list[Priority]:
     """Those corners as things to work on.
 
     Parameters
     ----------
-    own : sequence of DrivenMarks
-        Marks of the quickest pass of each corner.
+    own : callable
+        Gives the marks of the quickest pass of each corner.
     """
     passes, usual, advice, found = analysis.passes, np.flatnonzero(analysis.usual), ADVICE["own_pass"], []
     for k, stake in clear_passes(analysis):
@@ -91,7 +100,7 @@ def own_pass_priorities(analysis: Analysis, marked: SessionMarks, own: Sequence[
         found.append(
             Priority(
                 rank=0, kind="own_pass", title=advice.title.format(where=corners_text((number,)), lap=lap),
-                corners=(number,), at_stake=stake, evidence=(pass_evidence(analysis, marked, own[k], k),),
+                corners=(number,), at_stake=stake, evidence=(pass_evidence(analysis, marked, own()[k], k),),
                 feel=advice.feel, exercise=advice.exercise, laps=(lap, analysis.every[slowest].lap.label),
             )
         )  # fmt: skip
@@ -127,8 +136,12 @@ def clear_marks(gaps: Mapping[str, Measured], who: str) -> tuple[str, tuple[tupl
     if not named:
         return "", ()
     words = [OVER[name].said(getattr(OVER[name], who), gaps[name].value or 0.0) for name in named]
-    figures = [Measured(abs(gaps[name].value or 0.0), gaps[name].sigma) for name in named]
-    return listed(words), tuple((figure, MARKS[name].quantity) for name, figure in zip(named, figures))
+    return listed(words), tuple((_size(gaps[name]), MARKS[name].quantity) for name in named)
+
+
+def _size(gap: Measured) -> Measured:
+    """A difference without its sign, which the words have."""
+    return gap if isinstance(gap, Apart) else Measured(abs(gap.value or 0.0), gap.sigma)
 
 
 def pass_evidence(analysis: Analysis, marked: SessionMarks, own: DrivenMarks, k: int) -> Evidence:
@@ -140,10 +153,10 @@ def pass_evidence(analysis: Analysis, marked: SessionMarks, own: DrivenMarks, k:
     stake = passes.behind(usual, k)
     gaps = {}
     for name in OVER:
-        one = own.named()[name].driven
-        others, sigma = common(marked.figures[name][usual, k]), common(marked.sigma[name][usual, k])
-        if one.value is not None and math.isfinite(others) and math.isfinite(sigma):
-            gaps[name] = Measured(one.value - others, math.hypot(one.sigma or 0.0, sigma))
+        one, others = own.named()[name].driven, usual_mark([marked.laps[lap][k] for lap in usual], name).driven
+        if one.known and others.value is not None:
+            beside = Mark(one, others.value, others.sigma or 0.0)
+            gaps[name] = beside.from_place(counted_from(name, analysis.marks[k]))
     done, figures = clear_marks(gaps, "did")
     if done:
         return Evidence(f"{said}: you {done}.", ((stake, "time"), *figures))
@@ -160,7 +173,9 @@ def pass_evidence(analysis: Analysis, marked: SessionMarks, own: DrivenMarks, k:
     return Evidence(f"{said}, most of it {WHERE[most]}. No single mark shows how.", ((stake, "time"),))
 
 
-def scatter_priority(analysis: Analysis, marked: SessionMarks, own: Sequence[DrivenMarks]) -> Priority | None:
+def scatter_priority(
+    analysis: Analysis, marked: SessionMarks, own: Callable[[], Sequence[DrivenMarks]]
+) -> Priority | None:
     """What the usual lap loses to the own good laps or passes, where that is clearly more than a consistent driver's.
 
     Both ways of counting leave out what a consistent driver loses as well; the larger is at stake.
@@ -183,7 +198,7 @@ def scatter_priority(analysis: Analysis, marked: SessionMarks, own: Sequence[Dri
         corners, shown = _spoilt_evidence(analysis, behind, sigma, kept)
     else:
         corners = _uneven(analysis)
-        shown = [pass_evidence(analysis, marked, own[k], k) for k in corners]
+        shown = [pass_evidence(analysis, marked, own()[k], k) for k in corners]
     stakes = [stake for stake, counts in ((spread.stake, spread.clear), (_stake(behind, sigma), changing)) if counts]
     advice = ADVICE["scatter"]
     return Priority(

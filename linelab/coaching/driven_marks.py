@@ -69,11 +69,18 @@ def push(rows: Rows) -> Array:
     return np.asarray(rows.ax - rows.roll)
 
 
-def pedals(rows: Rows, step: float) -> tuple[Mask, Mask]:
-    """Where the kart is driven and where it is braked (R, N), ripple taken out; stations ``step`` apart [m]."""
-    force, least = push(rows), max(round(LEAST_RUN / step), 1)
-    driven = force > np.maximum(DRIVEN_SHARE * rows.full, DRIVEN)
-    return runs(driven, least), runs(force < -BRAKED, least)
+def pedals(force: Array, full: Array, step: float = LEAST_RUN) -> tuple[Mask, Mask]:
+    """Where the kart is driven and where it is braked (R, N), ripple taken out.
+
+    Parameters
+    ----------
+    force, full : (R, N) array
+        Acceleration beyond that with both pedals up, and what full power makes of it [m/s²].
+    step : float
+        Spacing of the stations [m]; not given for a computed lap, which has no ripple.
+    """
+    least = max(round(LEAST_RUN / step), 1)
+    return runs(force > np.maximum(DRIVEN_SHARE * full, DRIVEN), least), runs(force < -BRAKED, least)
 
 
 def runs(mask: Mask, least: int) -> Mask:
@@ -326,7 +333,7 @@ def all_figures(
     """Marks of every corner: name to (R, C); ``foot_time`` as in :func:`linelab.coaching.driven_marks.averaged` [s]."""
     step = float(sheet.s[1] - sheet.s[0])
     ax = averaged(rows, step, foot_time)
-    feet = Feet(ax, *pedals(rows._replace(ax=ax), step))
+    feet = Feet(ax, *pedals(ax - rows.roll, rows.full, step))
     rows = rows._replace(kappa=by_hand(rows.kappa, step))
     each = [corner_figures(sheet, rows, marks, k, feet, rooms[k]) for k in range(len(marks))]
     return {name: np.array([figures[name] for figures in each]).T for name in each[0]} if each else {}

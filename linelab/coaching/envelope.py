@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
@@ -12,8 +13,9 @@ from linelab.diagnosis import priors
 from linelab.diagnosis.driver_model import GRIP, SHARE
 from linelab.diagnosis.findings import Diagnosis
 from linelab.diagnosis.marks import CornerMarks
+from linelab.files.kart_file import load_kart
 from linelab.fitted.kart_fit import fit_kart
-from linelab.measured import Measured, withheld
+from linelab.measured import TO_95, Measured, withheld
 from linelab.model.kart import Kart
 
 #: Fewest corners to judge by, and the factors believed.
@@ -56,35 +58,45 @@ def shown_grip(diagnosis: Diagnosis | None, marks: tuple[CornerMarks, ...], reas
 NO_FIT = (0.8, 1.25)
 
 
-def demonstrated_power(sheet: Sheet) -> Measured:
-    """Full-throttle force as a factor on the kart file's (:func:`linelab.model.engine.with_force`) [-].
+class ShownEngine(NamedTuple):
+    """The engine that the laps show."""
 
-    It also takes up what the kart file has wrong in mass or drag.
-    """
+    #: Full-throttle force as a factor on the kart file's (:func:`linelab.model.engine.with_force`) [-]; it also takes
+    #: up what the kart file has wrong in mass or drag.
+    power: Measured
+    #: The file's kart with the force by speed that the laps show: for a kart file that is another kart's.
+    kart: Kart
+    #: The nearest bundled class; empty where the kart file is that class's, or nothing shows.
+    nearest: str = ""
+
+
+def shown_engine(sheet: Sheet) -> ShownEngine:
+    """The engine of the laps, by a fit from the kart file on."""
     if not all(np.isfinite(drive.rate) for drive in sheet.driven):
-        return Measured(None, None, "the laps are computed, not recorded")
-    return fit_kart(sheet.driven, sheet.kart).power
-
-
-def with_shown_engine(sheet: Sheet) -> Kart:
-    """The kart with the engine force by speed that the laps show: for a kart file that is another kart's."""
-    return fit_kart(sheet.driven, sheet.kart).pulled()
+        return ShownEngine(Measured(None, None, "the laps are computed, not recorded"), sheet.kart)
+    fitted = fit_kart(sheet.driven, sheet.kart)
+    nearest = "" if load_kart(fitted.nearest) == sheet.kart else fitted.nearest
+    return ShownEngine(fitted.power, fitted.pulled(), nearest)
 
 
 def misfit(power: Measured) -> str:
-    """Why the kart file cannot be the kart's; empty where its engine fits or nothing shows."""
-    if power.value is None or NO_FIT[0] <= power.value <= NO_FIT[1]:
+    """Why the kart file cannot be the kart's; empty where its engine may fit or nothing shows."""
+    if power.value is None:
+        return ""
+    half = TO_95 * (power.sigma or 0.0)
+    if power.value + half >= NO_FIT[0] and power.value - half <= NO_FIT[1]:
         return ""
     how = f"{100.0 * abs(power.value - 1.0):.0f} % {'harder' if power.value > 1.0 else 'less'} than"
     how = f"{power.value:.0f} times as hard as" if power.value >= 2.0 else how
     return f"on the straights this kart pulls about {how} the kart file says, so it is probably another class"
 
 
-def fit_offer(power: Measured, recording: str = "RECORDING") -> str:
-    """What to do about a kart file that cannot be the kart's; empty where it fits."""
+def fit_offer(power: Measured, nearest: str, recording: str = "RECORDING") -> tuple[str, str]:
+    """What to do about a kart file that cannot be the kart's: in short, and how to keep it; empty where it fits."""
     if not misfit(power):
-        return ""
+        return "", ""
+    named = nearest and f"; the nearest bundled class is {nearest}"
     return (
-        "without --kart a kart is fitted to the recording; to keep it in a file: "
-        f"linelab kart --from {recording} --save my_kart.toml"
+        f"without --kart a kart is fitted to the recording{named}",
+        f"to keep the fitted kart in a file: linelab kart --from {recording} --save my_kart.toml",
     )

@@ -390,6 +390,7 @@ def review(
     *,
     laps: int | Sequence[int] = (),
     against: TargetKind | None = None,
+    other_lap: int | None = None,
     grip: float = 1.0,
     position_error: float | None = None,
 ) -> Review:
@@ -408,6 +409,8 @@ def review(
     against : str, optional
         "computed", "shown_grip", "own_best" or "own_parts"; when not given the computed lap, or, where the edges were
         not surveyed or the kart file does not fit, the driver's best corners joined.
+    other_lap : int, optional
+        Number of the lap of this recording that the others are compared with, instead of ``against``.
     grip : float
         Factor on the kart's grip [-].
     position_error : float, optional
@@ -440,12 +443,23 @@ def review(
     ['lap 4', 'lap 6']
     >>> all(card.at_stake.value > 0.0 for card in found.priorities)
     True
+    >>> beside = linelab.review("ostrelle_practice", kart, track, laps=(4, 6), other_lap=3, position_error=0.25)
+    >>> beside.target.title
+    'your lap 3'
     """
     path = (str, PathLike)
     check_kinds("review", recording=(recording, (Recording, *path)))
     check_kinds("review", kart=(kart, (Kart, *path, type(None))), track=(track, (Track, *path, type(None))))
     check_kinds("review", position_error=(position_error, (float, int, type(None))), grip=(grip, (float, int)))
     numbers = lap_numbers("review", laps)
+    if against is not None and (other_lap is not None or against == "other_lap"):
+        raise InputError(
+            'against="other_lap" needs the number of that lap'
+            if other_lap is None
+            else "against and other_lap each say what the laps are compared with",
+            where="review",
+            remedy="Give other_lap=7 alone, or another against without it",
+        )
     given = _recording(recording)
     ground = find_ground(
         given,
@@ -458,6 +472,8 @@ def review(
         fitted = grounds_kart([ground])
         kart, notes = fitted.kart, fitted_notes(fitted)
     wanted = kart if isinstance(kart, Kart) else load_kart(kart)
+    beside = None if other_lap is None else choose_laps(ground.laps, lap_numbers("review", other_lap))[0].label
     return review_recording(
-        given, ground, wanted, choose_laps(ground.laps, numbers), against=against, grip=grip, notes=notes
-    )
+        given, ground, wanted, choose_laps(ground.laps, numbers), against=against if beside is None else "other_lap",
+        other=beside, grip=grip, notes=notes,
+    )  # fmt: skip

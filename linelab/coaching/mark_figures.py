@@ -229,10 +229,21 @@ def spread_over_laps(values: Array, sigma: Array) -> tuple[float, float]:
     return left, math.hypot(whole, noise) / math.sqrt(2.0 * (some.size - 1))
 
 
-def common(values: Array) -> float:
-    """Median of the finite values; NaN where there are none."""
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if known.size else math.nan
+def usual_mark(laps: Sequence[DrivenMarks], name: str) -> Mark:
+    """A corner's mark on the usual lap beside the target's: the median of those laps that have it, of half of all at
+    least."""
+    marks = [lap.named()[name] for lap in laps]
+    known = [(mark.driven.value, mark.driven.sigma or 0.0) for mark in marks if mark.driven.value is not None]
+    if not known or 2 * len(known) < len(marks):
+        return replace(marks[0], driven=withheld("not seen on most laps"))
+    value, sigma = np.median(known, axis=0).tolist()
+    return replace(marks[0], driven=Measured(value, sigma))
+
+
+def counted_from(name: str, frame: CornerMarks) -> float:
+    """Where a mark's place counts from as it is shown: the computed lap's apex, whatever the target [m]; 0 where it is
+    no place, or counts from there by itself."""
+    return frame.apex if MARKS[name].quantity == "place" and name != "min_speed_place" else 0.0
 
 
 def edge_reason(track: Track, drive: DrivenLap) -> str:

@@ -20,7 +20,7 @@ from linelab.diagnosis.losses import SegmentLosses
 from linelab.diagnosis.marks import CornerMarks
 from linelab.diagnosis.stretches import Phase
 from linelab.errors import on_one_line
-from linelab.measured import Measured
+from linelab.measured import Apart, Measured
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap, Recording
 from linelab.model.track import Corner, Survey, Track
@@ -62,7 +62,13 @@ class Mark:
             return self.driven
         if self.reference is None:
             return Measured(None, None, self.absent or "the target has none")
-        return Measured(self.driven.value - self.reference, math.hypot(self.driven.sigma or 0.0, self.reference_sigma))
+        return self.from_place(0.0)
+
+    def from_place(self, place: float) -> Apart:
+        """``gap`` of a mark whose figures are shown as they count from a place; both are known."""
+        driven, reference = self.driven.value or 0.0, self.reference or 0.0
+        sigma = math.hypot(self.driven.sigma or 0.0, self.reference_sigma)
+        return Apart(driven - reference, sigma, target=reference - place)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -478,7 +484,7 @@ class Review(ByValue):
     priorities : tuple of Priority
         At most three; empty where nothing is significant.
     without_card : tuple of Evidence
-        Corners that cost as much as one with a priority and have none, and what their time goes into.
+        Corners that cost more than one with a priority and have none, and what their time goes into.
     strengths : tuple of Strength
     verdict : str
         One or two sentences: the gap, and what it is made of; says so where nothing is significant.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
@@ -97,9 +98,14 @@ def review_session(
     findings = [] if analysis.diagnosis is None else list(analysis.diagnosis.findings)
     repeat = consistency(analysis, marked)
     laps = Table(_lap_review(analysis, held, marked, index) for index in range(analysis.count))
-    own = _own_marks(analysis, analysis.passes.best, marked)
+
+    @cache
+    def own() -> tuple[DrivenMarks, ...]:
+        """Marks of the driver's quickest pass of each corner, where somebody asks for them."""
+        return _own_marks(analysis, analysis.passes.best, marked)
+
     first = priorities(analysis, marked, findings, own)
-    times = analysis.sheet.t[:, -1]
+    times, lost = analysis.sheet.t[:, -1], _by_corner(analysis, laps, goal)
     review = Review(
         track=track,
         kart=kart,
@@ -110,10 +116,10 @@ def review_session(
         laps=laps,
         best=int(times.argmin()),
         typical=int(np.abs(times - np.median(times)).argmin()),
-        corners=_by_corner(analysis, laps, goal),
+        corners=lost,
         consistency=repeat,
         priorities=first,
-        without_card=without_card(analysis, laps, first, findings),
+        without_card=without_card(analysis, laps, first, findings, lost),
         strengths=strengths(analysis, findings, repeat),
         verdict=verdict(laps[int(times.argmin())], goal, first, analysis, quickest=quickest),
         withheld=analysis.withheld,
@@ -126,8 +132,8 @@ def review_session(
     if not held.best.size:
         return with_target_marks(review)
     of = [analysis.every[k].lap.label for k in held.best]
-    marks = own if held.best is analysis.passes.best else _own_marks(analysis, held.best, marked)
-    return with_target_marks(review, marks, of)
+    quickest_marks = own() if held.best is analysis.passes.best else _own_marks(analysis, held.best, marked)
+    return with_target_marks(review, quickest_marks, of)
 
 
 def _own_marks(analysis: Analysis, best: Index, marked: SessionMarks) -> tuple[DrivenMarks, ...]:
@@ -190,11 +196,10 @@ def _notes(analysis: Analysis, grip: ShownGrip, laps: tuple[LapReview, ...], not
     for lap in laps:
         said += [note for note in lap.comparison.notes if not note.startswith("line and speed not separated")]
     said.append(f"grip shown: {grip.note}" if grip.factor.known else f"grip shown: {grip.factor.reason}")
-    power = analysis.power
+    power = analysis.engine.power
     if power.value is not None:
         said.append(f"engine shown: {power.value:.2f} {plus_minus(power.sigma, 2)} of the kart file's drive force")
-    if fit_offer(power):
-        said.append(fit_offer(power))
+    said += [text for text in fit_offer(power, analysis.engine.nearest) if text]
     if analysis.unrated:
         said += [f"{what} not rated: {reason}" for what, reason in analysis.withheld]
     elif rates_note(analysis.sheet.kart):

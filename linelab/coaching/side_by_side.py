@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from linelab.coaching.results import LapReview
 from linelab.errors import InputError
-from linelab.model.grip import KartNumbers, Surface, closed_throttle, drive_power, kart_numbers, roll_down
+from linelab.model.grip import Surface, closed_throttle, drive_power, kart_numbers, roll_down
 from linelab.model.grip_field import grip_at
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
@@ -118,7 +118,6 @@ def session_sheet(
                 where="review",
                 remedy="Review laps of the same track",
             )
-    numbers = kart_numbers(kart)
     kept = min(min(drive.draws_v.shape[0] for drive in driven), DRAWS)
     surface = _surface(track, kart, driven, s, grip)
     stretch = _stretch(driven, s)
@@ -133,10 +132,9 @@ def session_sheet(
         s=s,
         driven=tuple(driven),
         t=np.array([np.interp(s, d.lap.line.s, d.lap.t - d.lap.t[0]) for d in driven]),
-        laps=_rows(kart, numbers, s, n, v, kappa, stretch, psi, surface),
+        laps=_rows(kart, s, n, v, kappa, stretch, psi, surface),
         draws=_rows(
             kart,
-            numbers,
             s,
             many[0] + drawn[0],
             np.maximum(many[1] + drawn[1], LEAST_SPEED),
@@ -160,7 +158,7 @@ def computed_rows(sheet: Sheet, laps: Sequence[Lap]) -> Rows:
     exact = [_Plain(lap) for lap in laps]
     n, v, kappa, psi = (_column(exact, sheet.s, values) for values in _COLUMNS)
     surface = Surface(*(_column(exact, sheet.s, attrgetter(f"line.{name}")) for name in Surface._fields))
-    return _rows(sheet.kart, kart_numbers(sheet.kart), sheet.s, n, v, kappa, _stretch(exact, sheet.s), psi, surface)
+    return _rows(sheet.kart, sheet.s, n, v, kappa, _stretch(exact, sheet.s), psi, surface)
 
 
 class _Plain(NamedTuple):
@@ -201,14 +199,20 @@ def _surface(track: Track, kart: Kart, driven: Sequence[DrivenLap], s: Array, gr
 
 
 def _rows(
-    kart: Kart, numbers: KartNumbers, s: Array, n: Array, v: Array, kappa: Array, stretch: Array, psi: Array,
+    kart: Kart, s: Array, n: Array, v: Array, kappa: Array, stretch: Array, psi: Array,
     surface: Surface,
 ) -> Rows:  # fmt: skip
     """Add acceleration and what the pedals could do."""
     ax = np.gradient(0.5 * v**2, s, axis=1) / stretch if v.size else v
     roll = -roll_down(kart, v, kappa, surface)
-    full = (np.asarray(drive_power(numbers, v)) / (v * numbers.mass) + closed_throttle(kart, v)) / numbers.inertia
-    return Rows(n=n, v=v, kappa=kappa, ax=ax, stretch=stretch, roll=roll, full=np.asarray(full), psi=psi)
+    return Rows(n=n, v=v, kappa=kappa, ax=ax, stretch=stretch, roll=roll, full=full_power(kart, v), psi=psi)
+
+
+def full_power(kart: Kart, v: Array) -> Array:
+    """What full power adds to a kart's acceleration with both pedals up, of the shape of the speeds [m/s²]."""
+    numbers = kart_numbers(kart)
+    pulled = np.asarray(drive_power(numbers, v)) / (v * numbers.mass)
+    return np.asarray((pulled + closed_throttle(kart, v)) / numbers.inertia)
 
 
 #: A lap slower than the median by more than this many times the usual spread, and this much, is not typical [-], [s].

@@ -64,6 +64,8 @@ class FittedKart(ByValue):
     power : Measured
         Full-throttle force as a factor on the base's (:func:`linelab.model.engine.with_force`), over the speeds at
         which the laps show it, were its drag the base's [-].
+    resistance, scrub : Shown
+        Rolling and air, which change alike, and scrub, as factors on the base's [-].
     speeds : (K,) array
         Speeds of the tables below [m/s].
     full, full_sigma : (K,) array
@@ -109,6 +111,8 @@ class FittedKart(ByValue):
     driving: Shown
     top_speed: Shown
     power: Measured
+    resistance: Shown
+    scrub: Shown
     speeds: Array
     full: Array
     full_sigma: Array
@@ -178,8 +182,9 @@ class FittedKart(ByValue):
             f"roll-down {roll.value.value or 0.0:.2f} ±{TO_95 * (roll.value.sigma or 0.0):.2f} m/s² at "
             f"{0.5 * (self.slowest + self.fastest):.0f} m/s"
         )
-        source = "fitted" if roll.origin == "recordings" else "mostly the file's"
-        found |= dict.fromkeys(("cda_m2", "rolling_resistance", "scrub"), f"{source}: {rolled}")
+        alike = f"{_factor(self.resistance)} the base's, rolling and air alike; with the closed throttle {rolled}"
+        found |= dict.fromkeys(("cda_m2", "rolling_resistance"), alike)
+        found["scrub"] = f"{_factor(self.scrub)} the base's"
         worst = [
             f"{self.force[k]:.0f} ±{TO_95 * self.force_sigma[k]:.0f} N at {self.speeds[k]:.0f} m/s"
             for k in np.flatnonzero((self.speeds >= self.slowest) & (self.speeds <= self.fastest))
@@ -197,6 +202,13 @@ class FittedKart(ByValue):
             f"Nearest bundled class: {self.nearest}. The mass is the base's: forces go with it."
         )
         return found
+
+
+def _factor(shown: Shown) -> str:
+    """What a factor on a value of the base is, and what it rests on."""
+    source = "fitted" if shown.origin == "recordings" else "mostly the file's"
+    value, sigma = shown.value.value or 0.0, shown.value.sigma or 0.0
+    return f"{source}: {value:.2f} ±{TO_95 * sigma:.2f} times"
 
 
 _TABLES = (

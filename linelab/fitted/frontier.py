@@ -46,6 +46,7 @@ class Seen(NamedTuple):
     first: NDArray[np.intp]  #: first and last + 1 of the neighbours that are driven alike (M,)
     last: NDArray[np.intp]
     weight: Array  #: independent values that each stands for (M,) [-]
+    shared: Array  #: covariance of an error of the first value that is the same at a place every time (P, P)
 
 
 class Limits(NamedTuple):
@@ -103,7 +104,9 @@ def fit_limits(
     odds, slope, bend = _weighed(seen, limits.at, states, upper, shares)
     score = np.einsum("bm,bmt->mt", slope * seen.weight, limits.slopes)
     held = np.einsum("db,dm->bm", states.astype(float), odds[:-1])
-    return Fit(theta, _covariance(score, curved, precision, seen.place), held, odds, limits)
+    pull = np.array([np.bincount(seen.place, row, places) for row in (limits.slopes[0].T * bend[0] * seen.weight)])
+    covariance = _covariance(score, curved, precision, seen.place, pull @ seen.shared @ pull.T)
+    return Fit(theta, covariance, held, odds, limits)
 
 
 def _weighed(seen: Seen, at: Array, states: Mask, upper: Mask, shares: Array) -> tuple[Array, Array, Array]:
@@ -139,10 +142,13 @@ def _shares(seen: Seen, odds: Array, places: int) -> Array:
     return np.asarray(shares)
 
 
-def _covariance(score: Array, curved: Array, precision: Array, groups: NDArray[np.intp]) -> Array:
-    """Godambe's covariance: curvature, and how much the slopes of groups that may share an error differ."""
+def _covariance(score: Array, curved: Array, precision: Array, groups: NDArray[np.intp], shared: Array) -> Array:
+    """Godambe's covariance: curvature, and how much the slopes of groups that may share an error differ.
+
+    ``shared`` (T, T) is what an error does to the slopes that no difference between groups shows.
+    """
     inverse = np.linalg.inv(0.5 * (curved + curved.T))
     sums = np.array([np.bincount(groups, column) for column in score.T])
     count = sums.shape[1]
-    between = count / max(count - 1, 1) * sums @ sums.T + precision
+    between = count / max(count - 1, 1) * sums @ sums.T + precision + shared
     return np.asarray(inverse @ between @ inverse)

@@ -6,9 +6,10 @@ little, since tyres are no ellipses.  :mod:`linelab.fitted.frontier` finds both 
 so that the mass is the file's and forces go with it.
 
 With both feet up a kart loses what part throttle and light braking may lose as well, and a lift is short: a state of
-its own for it was wrong by several standard deviations in simulated sessions; there is none.  What laps say of rolling
-and air they say by full throttle alone; the rest is the kart file's, with its width.  Nor does a lap show what a driver
-keeps in hand of the grip at all times: that is a likely share, with its spread.
+its own for it was wrong by several standard deviations in simulated sessions; there is none.  Brakes hold alike at all
+speeds and air does not, but a foot takes a tenth of a second to press: read off the braking, air came out a quarter too
+small.  What laps say of rolling and air they say by full throttle alone; the rest is the kart file's, with its width.
+Nor does a lap show what a driver keeps in hand of the grip at all times: that is a likely share, with its spread.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from linelab.files.bundled import bundled_karts
 from linelab.files.kart_file import load_kart
 from linelab.fitted.fitted_kart import FittedKart, Shown
 from linelab.fitted.frontier import Fit, Limits, Seen, fit_limits
-from linelab.measured import Measured
+from linelab.measured import TO_95, Measured
 from linelab.model.engine import engine_of_force
 from linelab.model.grip import (
     KartNumbers,
@@ -52,8 +53,13 @@ CLOSED, CLOSED_USUAL = 0.6, 0.7
 GRIP, RATIO, BULGE = 1.0, 0.1, 0.06
 #: The bulge is no greater: a bulge of -0.29 makes the ellipse a rhombus, one of 0.41 a rectangle.
 BULGE_MOST = 0.12
-#: What a driver at the limit keeps in hand of the grip across and of the brakes, and its spread (logarithms).
-IN_HAND, IN_HAND_BRAKING = (0.07, 0.021), (0.05, 0.04)
+#: What a driver keeps in hand of the grip across, and its spread (logarithms): a quick one 2 to 8 %, a careful one 8 to
+#: 15 %, and nothing in the laps says which of them drives.
+IN_HAND = (0.09, 0.045)
+#: The same of the brakes.  Braking mostly goes with some cornering: the shape of the limit between them adds as much.
+IN_HAND_BRAKING = (0.04, 0.065)
+#: Waiting with the power out of corners costs as scrub does: by how much it is taken for that, and the spread of it.
+WAITED = (0.33, 0.22)
 #: Full-throttle force differs from run to run by this share [-]: wind, slipstream, a warm engine.
 FORCE_ERROR = 0.01
 #: A driver may be one who never brakes to the limit: how likely, and how much he leaves then (logarithm).
@@ -63,6 +69,9 @@ SOFT, SOFT_LEAVES = 0.3, 0.35
 VARIES, VARIES_GRIP = 0.1, 0.015
 #: Way over which a receiver and feet round [m]; the laps' own errors add theirs.
 ROUNDED = 4.0
+#: Ground of unknown heights: the usual slope [-], and over which way it stays alike [m] (common practice: circuits rise
+#: and fall by a metre or two).
+SLOPE, HILL = 0.012, 80.0
 #: Time to either side in which a driver goes on as he is [s]; places are so long [m].
 GOES_ON, PLACE = 0.25, 20.0
 #: Distance between speeds at which the force is free [m/s], and how far below and beyond the speeds driven it goes [-].
@@ -87,6 +96,7 @@ class Nodes(NamedTuple):
     first: NDArray[np.intp]
     last: NDArray[np.intp]
     weight: Array  #: independent values each stands for [-]
+    ground: Array  #: covariance of the climb at places where it is not known (P, P) [m²/s⁴]
 
 
 def fit_kart(laps: DrivenLap | Sequence[DrivenLap], kart: Kart | None = None) -> FittedKart:
@@ -167,6 +177,7 @@ def _nodes(laps: Sequence[DrivenLap], kart: KartNumbers) -> Nodes:
     keys = np.concatenate([
         np.floor(lap.lap.line.s / PLACE) + 1e6 * sessions[id(lap.sensors)] for lap in laps
     ])  # fmt: skip
+    place = np.unique(keys, return_inverse=True)[1]
     starts = np.cumsum([0, *(lap.lap.t.size for lap in laps)])
     first, last = (
         np.concatenate([at + np.searchsorted(lap.lap.t, lap.lap.t + side) for at, lap in zip(starts, laps)])
@@ -177,8 +188,23 @@ def _nodes(laps: Sequence[DrivenLap], kart: KartNumbers) -> Nodes:
         v=v, ax=ax, sigma=np.hypot(sigma_ax, VARIES), lateral=lateral,
         lateral_sigma=np.hypot(sigma_kappa * v * v, 2.0 * lateral / v * sigma_v),
         normal=np.maximum(load.normal, 1.0), climb=load.climb, roll=load.resistance - scrub, scrub=scrub,
-        place=np.unique(keys, return_inverse=True)[1], first=first, last=last, weight=np.minimum(way, 1.0),
+        place=place, ground=_ground(laps, place), first=first, last=last, weight=np.minimum(way, 1.0),
     )  # fmt: skip
+
+
+def _ground(laps: Sequence[DrivenLap], place: NDArray[np.intp]) -> Array:
+    """Covariance of the climb at places (P, P) [m²/s⁴], zero where the laps know heights.
+
+    A lap ends as high as it began.  Sessions may be of one circuit: their places at one station are taken for the same.
+    """
+    count, total = np.bincount(place), max(float(lap.lap.line.s[-1]) for lap in laps)
+    s = np.bincount(place, np.concatenate([lap.lap.line.s for lap in laps])) / count
+    flat = np.concatenate([np.full(lap.lap.t.size, not lap.lap.line.slope.any()) for lap in laps])
+    unknown = np.bincount(place, flat) / count
+    away = np.abs(s[:, None] - s)
+    alike = np.exp(-0.5 * (np.minimum(away, total - away) / HILL) ** 2)
+    centred = np.eye(s.size) - count / count.sum()
+    return np.asarray((SLOPE * STANDARD_GRAVITY) ** 2 * np.outer(unknown, unknown) * (centred @ alike @ centred.T))
 
 
 def _alike(lap: DrivenLap) -> float:
@@ -281,6 +307,7 @@ def _estimate(kart: Kart, curve: _Curve, nodes: Nodes) -> tuple[Fit, Array]:
     seen = Seen(
         value=np.array([nodes.ax, np.log(size)]), sigma=np.array([nodes.sigma, np.hypot(noise, VARIES_GRIP)]),
         beside=beside, free=even, place=nodes.place, first=nodes.first, last=nodes.last, weight=nodes.weight,
+        shared=nodes.ground / inertia**2,
     )  # fmt: skip
     states = np.array([[True, False], [False, True], [True, True], [False, False]])
     return fit_limits(model, seen, states, np.array([True, True]), start, precision), precision
@@ -298,16 +325,27 @@ def _fitted(laps: Sequence[DrivenLap], base: Kart, karts: dict[str, Kart]) -> Fi
     both = slice(across, along + 1)
     braking, mu_along = _braking(base, nodes, fit.theta[both], fit.covariance[both, both])
     table = _tables(base, curve, fit, precision) | {"full_seen": _full_share(curve, fit, nodes)}
-    made = _made(base, curve, fit, lateral.value.value or 0.0, mu_along)
+    resistance = _factor(fit, precision, across - 2, (0.0, 0.0))
+    scrub = _factor(fit, precision, across - 1, WAITED)
+    made = _made(base, curve, fit, (scrub, lateral), mu_along)
     misfits = _misfits(fit, nodes, laps)
     shown = curve.file(nodes.v) * np.exp(curve.hats(nodes.v) @ fit.theta[: curve.knots.size]) * fit.held[0]
     return FittedKart(
         kart=made, base=base, laps=len(laps), lateral=lateral, braking=braking,
         driving=replace(_relative(float(shown.max()) / STANDARD_GRAVITY, FORCE_ERROR), at_least=True),
         top_speed=_top_speed(base, curve, fit, nodes), power=_power(curve, fit, precision, nodes),
+        resistance=resistance, scrub=scrub,
         slowest=float(nodes.v.min()), fastest=float(nodes.v.max()), misfit_ax=misfits[0], noise_ax=misfits[1],
         misfit_v=misfits[2], distances=_distances(karts, table, fit, nodes, lateral, braking), **table,
     )  # fmt: skip
+
+
+def _factor(fit: Fit, precision: Array, at: int, besides: tuple[float, float]) -> Shown:
+    """A factor on a value of the base; ``besides`` is what is taken for it, and the spread of that (logarithms)."""
+    variance = float(fit.covariance[at, at]) + besides[1] ** 2
+    before = float(np.linalg.inv(precision)[at, at]) + besides[1] ** 2
+    shown = _relative(math.exp(fit.theta[at] - besides[0]), math.sqrt(variance))
+    return replace(shown, origin="recordings" if variance < 0.5 * before else "kart file")
 
 
 def _relative(value: float, sigma: float) -> Shown:
@@ -408,10 +446,11 @@ def _full_share(curve: _Curve, fit: Fit, nodes: Nodes) -> Array:
     return np.where(curve.knots < float(nodes.v.min()) + KNOT, 0.0, share)
 
 
-def _made(base: Kart, curve: _Curve, fit: Fit, across: float, along: float) -> Kart:
+def _made(base: Kart, curve: _Curve, fit: Fit, shown: tuple[Shown, Shown], along: float) -> Kart:
     """The kart with the fitted values, within what a kart file may hold."""
     count = curve.knots.size
-    roll, scrub = math.exp(fit.theta[count]), math.exp(fit.theta[count + 1])
+    roll = math.exp(fit.theta[count])
+    scrub, across = (one.value.value or 0.0 for one in shown)
     mu = _within("mu_lateral", across)
     force = base.mass * curve.file(curve.knots) * np.exp(fit.theta[:count])
     return replace(
@@ -433,7 +472,11 @@ _DRAWN, _TRIED = 200, np.linspace(0.7, 2.0, 131)
 
 
 def _top_speed(base: Kart, curve: _Curve, fit: Fit, nodes: Nodes) -> Shown:
-    """Where full throttle no longer accelerates; at least the highest speed, where that is probably further on."""
+    """Where full throttle no longer accelerates; at least the highest speed, where that is probably beyond the knots.
+
+    Force and resistance meet at a small angle: such a speed may be farther above the middle than below.  Were it said
+    only near the highest speed, it would be said where it comes out too low and not where too high.
+    """
     fastest = float(nodes.v.max())
     v = fastest * _TRIED
     rng = np.random.default_rng(1)
@@ -441,27 +484,31 @@ def _top_speed(base: Kart, curve: _Curve, fit: Fit, nodes: Nodes) -> Shown:
     for theta in rng.multivariate_normal(fit.theta, fit.covariance, _DRAWN, method="eigh"):
         full = _slopes(base, curve, theta, v)["full"][0]
         tops.append(v[int(np.argmax(full <= 0.0))] if (full <= 0.0).any() else v[-1])
-    middle = float(np.median(tops))
-    if middle > curve.knots[-1] / BEYOND * TOP_NEAR:
+    middle, furthest = (float(x) for x in np.quantile(tops, (0.5, 0.975)))
+    if middle > curve.knots[-1]:
         return replace(_relative(fastest, TOP_ERROR), at_least=True)
-    return Shown(value=Measured(middle, math.hypot(float(np.std(tops)), TOP_ERROR * middle)))
+    return Shown(value=Measured(middle, math.hypot((furthest - middle) / TO_95, TOP_ERROR * middle)))
 
 
-#: A top speed that lies further beyond the highest driven is not said; wind and slipstream change one by so much [-].
-TOP_NEAR, TOP_ERROR = 1.04, 0.01
+#: Wind and slipstream change a top speed by so much [-].
+TOP_ERROR = 0.01
 
 
 def _power(curve: _Curve, fit: Fit, precision: Array, nodes: Nodes) -> Measured:
-    """One factor on the file's force, by least squares over the nodes at full throttle, with the file's resistance."""
+    """One factor on the file's force, by least squares over the nodes where only the engine limits the kart.
+
+    With the file's resistance.  Where its revs end the file has no force to compare with: at a limiter a kart no longer
+    gains, whatever its engine.  At the limit of grip out of a corner full throttle is nearly reached and not quite.
+    """
     count = curve.knots.size
     file, hats = curve.file(nodes.v), curve.hats(nodes.v)
-    weight = fit.held[0] * nodes.weight * file
+    weight = np.where(nodes.v < curve.end, fit.odds[0], 0.0) * nodes.weight * file
     weight /= max(float(weight @ file), 1e-9)
     force, roll = file * np.exp(hats @ fit.theta[:count]), nodes.roll * math.exp(fit.theta[count])
     slope = np.zeros(fit.theta.size)
     slope[:count], slope[count] = (weight * force) @ hats, -float(weight @ roll)
     variance, before = (float(slope @ covariance @ slope) for covariance in (fit.covariance, np.linalg.inv(precision)))
-    if variance > 0.5 * before:
+    if not variance < 0.5 * before:
         return Measured(None, None, "no part of the lap is long enough on which only the engine limits the kart")
     value = float(weight @ (force - roll + nodes.roll))
     return Measured(value, math.hypot(math.sqrt(variance), FORCE_ERROR * value))

@@ -13,7 +13,11 @@ and a 7 km circuit are treated alike:
 3. Neighbouring bends of the same hand are one compound corner unless the track straightens between them for
    long enough to move back out to the outside edge: longer than sqrt(2 R w), the distance in which a circle of
    radius R departs by w from its tangent, R being the mid radius of the gentler of the two.  "Straightens"
-   means curvature under half the gentler peak.  The same rule splits a long bend with two tight parts.
+   means curvature under half the gentler peak.  The same rule splits a long bend with two tight parts.  A line that was
+   driven has moved from edge to edge already: it is smoother than the road, and its dips are shorter and shallower.
+   There the same distance is measured by what it stands for, how far the line moves out of the gentler arc: half the
+   dip's length times the angle missing in it, which is w for a straight of length sqrt(2 R w).  A part that would be no
+   corner by rule 4 stays with its neighbour where the line is bent all the way between them.
 4. A bend is a corner when the widest arc that fits through it, of radius r_i + w / (1 - cos(turn / 2)), with r_i
    the inside radius at the mean curvature of its turning, stays under ``WIDEST`` (30) track widths, or when it
    turns 45 degrees or more.  Gentler kinks are driven as part of a straight and get no number.
@@ -80,7 +84,7 @@ class Midline(NamedTuple):
         return float(self.station[1] - self.station[0])
 
 
-def find_corners(reference: Curve, w_left: Array, w_right: Array) -> tuple[FoundCorner, ...]:
+def find_corners(reference: Curve, w_left: Array, w_right: Array, *, driven: bool = False) -> tuple[FoundCorner, ...]:
     """Find the corners of a track, numbered by their order in the result (see the module's text).
 
     Parameters
@@ -89,6 +93,8 @@ def find_corners(reference: Curve, w_left: Array, w_right: Array) -> tuple[Found
         Reference line with N stations.
     w_left, w_right : (N,) array
         Distance to the edges [m].
+    driven : bool
+        The midline is a line that was driven, not the middle of a road (rule 3).
 
     Returns
     -------
@@ -97,7 +103,7 @@ def find_corners(reference: Curve, w_left: Array, w_right: Array) -> tuple[Found
     """
     line = midline(reference, w_left, w_right)
     corners = []
-    for first, last in _bends(line):
+    for first, last in _bends(line, driven):
         corner = _as_corner(line, first, last, reference.length)
         if corner is not None:
             corners.append(corner)
@@ -211,7 +217,7 @@ def _smoothed(heading: Array, sigma: float, step: float, closed: bool) -> tuple[
     return np.convolve(padded, kernel, mode="valid"), np.convolve(padded, slope, mode="valid")
 
 
-def _bends(line: Midline) -> list[tuple[int, int]]:
+def _bends(line: Midline, driven: bool) -> list[tuple[int, int]]:
     """Runs of samples (first, last), last possibly beyond the array on a closed track, one per bend."""
     sign = np.where(np.abs(line.kappa) * STRAIGHT * line.width > 1.0, np.sign(line.kappa), 0.0).astype(int)
     runs = _runs(sign, line.closed)
@@ -226,7 +232,7 @@ def _bends(line: Midline) -> list[tuple[int, int]]:
         groups[-1].extend(moved)
     found: list[tuple[int, int]] = []
     for group in groups:
-        found.extend(_split(line, group[0][0], group[-1][1]))
+        found.extend(_split(line, group[0][0], group[-1][1], driven))
     return found
 
 
@@ -243,16 +249,19 @@ def _runs(sign: Array, closed: bool) -> list[tuple[int, int, int]]:
     return [run for run in runs if run[2] != 0]
 
 
-def _split(line: Midline, first: int, last: int) -> list[tuple[int, int]]:
+def _split(line: Midline, first: int, last: int, driven: bool) -> list[tuple[int, int]]:
     """Cut a stretch of one hand wherever the track straightens for long enough (rule 3)."""
     index = np.arange(first, last + 1) % line.kappa.size
     kappa, width = np.abs(line.kappa[index]), line.width[index]
-    gap = _longest_gap(kappa, width, line.step)
+    gap = (_widest_swing if driven else _longest_gap)(kappa, width, line.step)
     if gap is None:
         bent = np.flatnonzero(kappa * STRAIGHT * width > 1.0)
         return [(first + int(bent[0]), first + int(bent[-1]))] if bent.size else []
     cut = first + gap
-    return _split(line, first, cut) + _split(line, cut + 1, last)
+    bent = kappa[gap] * STRAIGHT * width[gap] > 1.0
+    if driven and bent and any(_as_corner(line, *part, 1.0) is None for part in ((first, cut), (cut + 1, last))):
+        return [(first, last)]
+    return _split(line, first, cut, driven) + _split(line, cut + 1, last, driven)
 
 
 def _longest_gap(kappa: Array, width: Array, step: float) -> int | None:
@@ -270,6 +279,19 @@ def _longest_gap(kappa: Array, width: Array, step: float) -> int | None:
         ratio = (last - first + 1) * step / needed
         if ratio > best_ratio:
             best, best_ratio = first + int(np.argmin(kappa[first : last + 1])), ratio
+    return best
+
+
+def _widest_swing(kappa: Array, width: Array, step: float) -> int | None:
+    """Straightest sample of the dip that moves a driven line furthest out of the gentler arc, or None (rule 3)."""
+    gentler = np.minimum(np.maximum.accumulate(kappa), np.maximum.accumulate(kappa[::-1])[::-1])
+    missing = gentler - kappa
+    best, most = None, 1.0
+    for first, last, _ in _runs((missing > 0.0).astype(int), False):
+        dip = slice(first, last + 1)
+        swing = 0.5 * (last - first + 1) * step * float(missing[dip].sum()) * step / float(width[dip].mean())
+        if swing > most and (kappa[dip] < 0.5 * gentler[dip]).any():
+            best, most = first + int(np.argmin(kappa[dip])), swing
     return best
 
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.arrays import ByValue
+from linelab.arrays import ByValue, freeze
 from linelab.measured import Measured
 from linelab.model.timed import time_at
 from linelab.motion.estimate import DrivenLap
@@ -36,25 +37,39 @@ _AROUND = 60
 class OwnPasses(ByValue):
     """Times of the driver's passes.
 
+    ``draws``, ``usual`` and ``best`` are worked out when they are first asked for: where laps are compared with a
+    computed one nobody does.
+
     Parameters
     ----------
     measured : (E, C) array
         Time of each lap in each corner's stretch, the same stations for all laps, so that they compare [s].
-    sigma : (C,) array
-        What measuring makes uncertain in one of them, as far as it differs from lap to lap [s].
-    draws : (K, E, C) array
-        Equally likely sets of the true times [s].
-    usual : (K, C) array
-        Equally likely sets of the time of each corner's usual pass [s].
-    best : (C,) array of int
-        On which lap each corner was quickest, most likely.
+    covariance : (C, C) array
+        Errors of the times of one lap, as far as they differ from lap to lap [s²].
     """
 
     measured: Array
-    sigma: Array
-    draws: Array
-    usual: Array
-    best: NDArray[np.intp]
+    covariance: Array
+
+    @property
+    def sigma(self) -> Array:
+        """What measuring makes uncertain in one pass of each corner (C,) [s]."""
+        return np.asarray(np.sqrt(np.diag(self.covariance)))
+
+    @property
+    def draws(self) -> Array:
+        """Equally likely sets of the true times (K, E, C) [s]."""
+        return _drawn(self)[0]
+
+    @property
+    def usual(self) -> Array:
+        """Equally likely sets of the time of each corner's usual pass (K, C) [s]."""
+        return _drawn(self)[1]
+
+    @property
+    def best(self) -> NDArray[np.intp]:
+        """On which lap each corner was quickest, most likely (C,)."""
+        return _drawn(self)[2]
 
     @property
     def joined(self) -> Array:
@@ -133,11 +148,16 @@ def measured_times(driven: Sequence[DrivenLap], edges: Array, owners: NDArray[np
 def own_passes(driven: Sequence[DrivenLap], edges: Array, heading: Array, owners: NDArray[np.intp]) -> OwnPasses:
     """The passes of a session; arguments as for :func:`pass_covariance`."""
     times, covariance = measured_times(driven, edges, owners), pass_covariance(driven, edges, heading, owners)
-    draws, usual = likely_times(times, covariance)
-    return OwnPasses(
-        measured=times, sigma=np.sqrt(np.diag(covariance)), draws=draws, usual=usual,
-        best=np.asarray(draws.mean(axis=0).argmin(axis=0)),
-    )  # fmt: skip
+    return OwnPasses(measured=freeze(times), covariance=freeze(covariance))
+
+
+@lru_cache(maxsize=4)
+def _drawn(passes: OwnPasses) -> tuple[Array, Array, NDArray[np.intp]]:
+    """Draws of passes and the quickest ones, kept for the sessions asked about last: equal passes have equal ones."""
+    draws, usual = likely_times(passes.measured, passes.covariance)
+    best = np.asarray(draws.mean(axis=0).argmin(axis=0))
+    best.flags.writeable = False
+    return freeze(np.asarray(draws)), freeze(usual), best
 
 
 def likely_times(times: Array, covariance: Array) -> tuple[Array, Array]:

@@ -17,18 +17,20 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.arrays import distance_along
+from linelab.arrays import Table, distance_along
 from linelab.errors import InputError, LinelabError, RecordingError
 from linelab.files.projection import LocalPlane
 from linelab.files.tracks.survey_import import LonLat2
 from linelab.files.tracks.track_build import track_from_edges
 from linelab.geometry.curve import Curve, curve_at
 from linelab.geometry.edges import edges_from_centre
-from linelab.geometry.frenet import sn_to_xy, xy_to_sn
-from linelab.geometry.plane_spline import arc_length, fit_spline, tabulate
+from linelab.geometry.frenet import sn_to_xy
+from linelab.geometry.likely_corners import likely_corners
+from linelab.geometry.median_path import median_path
+from linelab.geometry.room_beside import edge_sigma
 from linelab.measured import plus_minus
 from linelab.model.lap import Recording
-from linelab.model.track import Survey, Track
+from linelab.model.track import Corner, Survey, Track
 from linelab.motion.channels import PositionBias, Sensors, assumed_bias, stated_bias
 from linelab.motion.estimate import smoothed_windows
 from linelab.motion.sensors import read_sensors
@@ -40,62 +42,18 @@ from linelab.units import Array
 
 #: What a track from laps is called where nobody has named it.
 UNNAMED = "Circuit from laps"
-#: Spacing of a path's points [m].
-STEP = 0.5
-
-
-def closed_curve(points: Array, *, smoothing: float = 1.25) -> Curve:
-    """A smooth closed curve along points (N, 2) whose last repeats the first.
-
-    Waves shorter than ``smoothing`` times 2 pi [m] are flattened (shapes shorter than a few metres are noise at the
-    sampling of a receiver), bends of any radius are not (:func:`~linelab.geometry.plane_spline.fit_spline`).
-    """
-    spline, _ = fit_spline(points[:-1], STEP, smoothing, closed=True)
-    return tabulate(spline, arc_length(spline), 0.0, STEP)
-
-
-def median_path(paths: list[Array]) -> tuple[Curve, Array, Array]:
-    """Median path, each path's offsets from it (L, N) and each path's mean displacement (L, 2), all in metres.
-
-    The lap of median length is the first guess; three times every lap is placed on it and it is moved to their median.
-    Displacements (the receiver's drift between laps) are taken off before the offsets are measured.
-    """
-    order = np.argsort([len(path) for path in paths])
-    base = closed_curve(paths[int(order[len(order) // 2])])
-    shifts = np.zeros((len(paths), 2))
-    offsets = np.zeros((len(paths), base.s.size))
-    for _ in range(3):
-        offsets = np.array([_offsets(base, path - shift) for path, shift in zip(paths, shifts)])
-        normal = np.column_stack([-np.sin(base.psi), np.cos(base.psi)])
-        # Least squares: n(s) of a displaced copy is the displacement along the normal.
-        relative = offsets - np.median(offsets, axis=0)
-        fitted = np.array([np.linalg.lstsq(normal, row, rcond=None)[0] for row in relative])
-        shifts = shifts + fitted - np.mean(shifts + fitted, axis=0)
-        offsets = np.array([_offsets(base, path - shift) for path, shift in zip(paths, shifts)])
-        x, y = sn_to_xy(base, base.s, np.median(offsets, axis=0))
-        base = closed_curve(np.column_stack([x, y]), smoothing=0.85)
-    final = np.array([_offsets(base, path - shift) for path, shift in zip(paths, shifts)])
-    return base, final, shifts
-
-
-def _offsets(base: Curve, path: Array) -> Array:
-    """Offsets of a closed path at the base's stations (N,) [m]."""
-    twice = np.vstack([path[:-1], path])
-    s, n = xy_to_sn(base, twice[:, 0], twice[:, 1])
-    rising = np.maximum.accumulate(s)
-    keep = np.concatenate([[True], np.diff(rising) > 1e-9])
-    first = base.length * np.ceil(s[0] / base.length)
-    return np.asarray(np.interp(first + base.s, s[keep], n[keep]))
-
-
 #: Kart circuits are 7 to 9 m wide (national norms for kart circuits); the lower end is the prudent assumption, since
 #: the driven line is not the middle of the track.
 ASSUMED_WIDTH = 7.0
+#: How much wider a road may be than one of that width [m].
+_WIDER = 2.0
 #: Standard deviation of the true width about an assumed one: that of anything between 7 and 9 m [m].
-WIDTH_SIGMA = 2.0 / 12.0**0.5
+WIDTH_SIGMA = _WIDER / 12.0**0.5
 #: A path is another circuit's where more than this share of it is not near [-]: who cuts across the grass or runs wide
 #: stays below, another layout does not.
 ELSEWHERE_SHARE = 0.05
+#: Places for which the edges' uncertainty is worked out are about this far apart [m].
+_APART = 4.0
 #: Room kept between the laps' spread and the assumed edges: half a kart [m].
 _ROOM = 0.7
 
@@ -173,8 +131,8 @@ class _Session:
 
 def _session(recording: Recording, samples: Samples, line: StartLine) -> _Session:
     laps = split_laps(samples, line)
-    good, sensors = _good_laps(laps), read_sensors(samples)
-    paths = _paths(good, sensors)
+    good, sensors = good_laps(laps), read_sensors(samples)
+    paths = smooth_paths(good, sensors)
     return _Session(
         laps=laps, good=good, paths=paths, sensors=sensors, notes=samples.notes, start_utc=recording.start_utc
     )
@@ -279,6 +237,32 @@ def corridors_from_recordings(
     return found
 
 
+def middle_of_laps(
+    recordings: Sequence[Recording], plane: LocalPlane | None, line: StartLine, position_error: float | None
+) -> tuple[Array, float, int]:
+    """Middle of the laps of recordings in a plane, cut at a start line in it.
+
+    Returns
+    -------
+    (N, 2) array
+        A closed path [m].
+    float
+        Standard deviation per axis of where it lies on the ground [m].
+    int
+        How many laps it is made of.
+
+    Raises
+    ------
+    RecordingError
+        No complete lap.
+    """
+    sessions = [_session(one, place_samples(one, plane), line) for one in recordings]
+    made = _corridor(_Place(plane, line, list(range(len(sessions))), sessions), ASSUMED_WIDTH, "", position_error).track
+    half = 0.5 * (made.w_left - made.w_right)
+    x, y = sn_to_xy(made.reference, made.reference.s, half)
+    return np.column_stack([x, y]), made.survey.middle_sigma or 0.0, sum(len(session.good) for session in sessions)
+
+
 @contextmanager
 def _told(refused: Callable[[int, LinelabError], None] | None, numbers: Sequence[int]) -> Iterator[None]:
     """Errors of some recordings handed over instead of raised, where somebody takes them."""
@@ -302,7 +286,7 @@ def bias_on(track: Track, laps: Sequence[RecordedLap], sensors: Sensors) -> Posi
         Of one recording on this track.
     sensors : Sensors
     """
-    _, _, shifts = median_path(_paths(_good_laps(tuple(laps)), sensors))
+    _, _, shifts = median_path(smooth_paths(good_laps(tuple(laps)), sensors))
     return _about_middle(_lap_bias(shifts, sensors), track.survey.shape_sigma or 0.0)
 
 
@@ -377,7 +361,8 @@ def _corridor(place: _Place, assumed_width: float, name: str, position_error: fl
         f"the middle of the track is known within {plus_minus(sigma, 2)} m as the receiver saw it and within "
         f"{plus_minus(ground_sigma, 1)} m on the ground, its width within {plus_minus(WIDTH_SIGMA, 1)} m"
     )
-    track = _track(name, middle, offsets, place, assumed_width, notes, sigma, ground_sigma)
+    noise = float(np.hypot(first.sensors.position_sigma, bias.sigma))
+    track = _track(name, middle, offsets, place, assumed_width, notes, sigma, ground_sigma, noise)
     share = track.s / track.length
     places = np.linspace(0.0, 1.0, spread.size)
     own = shifts[member == 0] - means[0]
@@ -434,7 +419,7 @@ def _middle_sigma(offsets: Array, bias: PositionBias, sensors: Sensors) -> Array
     return np.asarray(1.25 * np.hypot(scatter, bias.sigma) / np.sqrt(count))
 
 
-def _good_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:
+def good_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:
     """Complete laps within 10 % of the fastest (a lap held up or spun takes other lines)."""
     complete = complete_laps(laps)
     if not complete:
@@ -446,7 +431,7 @@ def _good_laps(laps: tuple[RecordedLap, ...]) -> tuple[RecordedLap, ...]:
     return tuple(lap for lap in complete if lap.duration <= 1.10 * fastest)
 
 
-def _paths(laps: Sequence[RecordedLap], sensors: Sensors) -> list[Array]:
+def smooth_paths(laps: Sequence[RecordedLap], sensors: Sensors) -> list[Array]:
     """Smoothed paths of laps of one recording."""
     return [lap_path(lap, motion) for window, motion in smoothed_windows(laps, sensors) for lap in window]
 
@@ -481,6 +466,7 @@ def _track(
     notes: list[str],
     sigma: float,
     ground_sigma: float,
+    noise: float,
 ) -> Track:
     """Edges on both sides of the median path, wide enough for every used lap."""
     half, plane = 0.5 * assumed_width, place.plane
@@ -488,6 +474,21 @@ def _track(
     right = np.maximum(half, _eased(-offsets.min(axis=0)) + _ROOM)
     if max(left.max(), right.max()) > half + 0.01:
         notes.append(f"widened to {float((left + right).max()):.1f} m where the laps spread wider than assumed")
+    every = slice(None, None, max(round(_APART / middle.step), 1))
+    # Laps repeat each other: their outermost tenth speaks for all.
+    outer = np.quantile(offsets[:, every], 0.9, axis=0), -np.quantile(offsets[:, every], 0.1, axis=0)
+    # An assumption at the lower end, or a width that somebody stated.
+    narrowest = assumed_width - (0.0 if assumed_width == ASSUMED_WIDTH else 0.5 * _WIDER)
+    edges_sigma, room_sigma = (
+        edge_sigma(
+            left[every], right[every], *outer, widths=(narrowest, narrowest + _WIDER), noise=noise, ground=ground
+        )
+        for ground in (ground_sigma, 0.0)
+    )
+    notes.append(
+        f"the real edges are known within {plus_minus(edges_sigma, 1)} m; {plus_minus(room_sigma, 1)} m of that is "
+        "where in the road the laps ran, which more sessions do not show"
+    )
     centre = np.column_stack([middle.x, middle.y])[:-1]
     edges = edges_from_centre(centre, left[:-1], right[:-1], closed=True)
     of = "" if len(place.sessions) == 1 else f" of {len(place.sessions)} recordings"
@@ -507,12 +508,33 @@ def _track(
             kind="estimated",
             note=note,
             assumed_width=assumed_width,
-            uncertainty=round(math.hypot(ground_sigma, 0.5 * WIDTH_SIGMA, place_sigma(assumed_width, 2.0 * _ROOM)), 6),
+            uncertainty=round(edges_sigma, 6),
             middle_sigma=round(ground_sigma, 6),
             shape_sigma=round(sigma, 6),
         ),
     )
-    return replace(track, notes=(*track.notes, *notes))
+    draws = _draws(offsets)
+    share, places = track.s / track.length, np.linspace(0.0, 1.0, draws.shape[1])
+    found = likely_corners(
+        track.reference, track.w_left, track.w_right, np.array([np.interp(share, places, draw) for draw in draws]),
+        driven=True,
+    )  # fmt: skip
+    corners = [Corner(number=k, **corner._asdict()) for k, corner in enumerate(found, start=1)]
+    return replace(track, corners=Table(corners), notes=(*track.notes, *notes))
+
+
+#: Draws of the middle by which corners are decided.
+_DRAWS = 40
+
+
+def _draws(offsets: Array) -> Array:
+    """Draws of how far the laps' median may be off (K, N) [m]: medians of as many laps drawn from them again.
+
+    B. Efron, Bootstrap Methods: Another Look at the Jackknife, Ann. Statist. 7:1, 1979.
+    """
+    rng, count = np.random.default_rng(1), len(offsets)
+    middle = np.median(offsets, axis=0)
+    return np.array([np.median(offsets[rng.integers(0, count, count)], axis=0) - middle for _ in range(_DRAWS)])
 
 
 def place_sigma(road: float, kart: float) -> float:

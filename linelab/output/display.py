@@ -15,7 +15,7 @@ import numpy as np
 from linelab.coaching.results import Evidence
 from linelab.diagnosis.kinds import Quantity
 from linelab.errors import InputError
-from linelab.measured import Measured, plus_minus
+from linelab.measured import Apart, Measured, plus_minus
 from linelab.units import FOOT, KMH, MPH, POUND, STANDARD_GRAVITY
 
 #: The usual cautions; every page, picture and table carries them.
@@ -147,6 +147,7 @@ def measured_text(
     figure: Measured, size: float = 1.0, digits: int = 2, *, signed: bool = False, sigma: bool = True
 ) -> str:
     """Value ± 95 % interval in units of ``size``, or "-" where withheld."""
+    figure = figure.shown(size, digits) if isinstance(figure, Apart) else figure
     if figure.value is None:
         return "-"
     text = number_text(figure.value / size, digits, signed=signed)
@@ -184,11 +185,17 @@ def shown_in(quantity: Quantity, units: Units) -> tuple[float, str, int]:
     }[quantity]
 
 
-def with_unit(figure: Measured, quantity: Quantity, units: Units) -> str:
-    """A figure with its ± and unit; one more decimal where less than the last one is uncertain."""
+def shown_with(quantity: Quantity, units: Units, sigma: float | None) -> tuple[float, str, int]:
+    """The same for a figure with this standard deviation: one more decimal where less than the last is uncertain."""
     size, unit, digits = shown_in(quantity, units)
-    if figure.sigma and figure.sigma / size < 0.5 * 10.0**-digits:
-        digits += 1
+    return size, unit, digits + 1 if sigma and sigma / size < 0.5 * 10.0**-digits else digits
+
+
+def with_unit(figure: Measured, quantity: Quantity, units: Units) -> str:
+    """A figure with its ± and unit; of a difference its size, words say which way."""
+    size, unit, digits = shown_with(quantity, units, figure.sigma)
+    if isinstance(figure, Apart) and figure.value is not None:
+        figure = Measured(abs(figure.shown(size, digits).value or 0.0), figure.sigma)
     return f"{measured_text(figure, size, digits)} {unit}".strip()
 
 

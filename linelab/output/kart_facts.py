@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -47,6 +47,26 @@ def gg_boundary(kart: Kart, v: float, count: int = 181) -> Boundary:
     drive = np.minimum(drive_friction(numbers, 1.0) * left_over, power / (numbers.mass * v))
     brake = -brake_friction(numbers, 1.0) * left_over
     return Boundary(ay, (brake - load.resistance) / numbers.inertia, (drive - load.resistance) / numbers.inertia)
+
+
+#: Shares of top speed at which the g-g diagram is drawn.
+GG_SPEEDS = (0.35, 0.65, 0.92)
+
+
+def gg_outlines(kart: Kart, units: Units, grip: float = 1.0) -> tuple[tuple[str, Array], ...]:
+    """The g-g diagram at three round speeds: each in words, and its driving and braking limits (2, 2, N) as lateral and
+    longitudinal acceleration [m/s²].
+
+    ``grip`` is a factor on the kart's [-].
+    """
+    held = replace(kart, mu_lateral=grip * kart.mu_lateral, mu_longitudinal=grip * kart.mu_longitudinal)
+    top = top_speed(kart).v
+    speeds = [max(round(share * top / units.speed / 5.0) * 5.0, 5.0) * units.speed for share in GG_SPEEDS]
+    bounds = [gg_boundary(held, v) for v in speeds]
+    return tuple(
+        (units.speed_text(v, 0), np.array([[bound.ay, bound.driving], [bound.ay, bound.braking]]))
+        for v, bound in zip(speeds, bounds)
+    )
 
 
 def straight_line_drive(kart: Kart, v: Array) -> Array:

@@ -8,16 +8,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from linelab.coaching.driven_marks import pedals
+from linelab.coaching.side_by_side import full_power
 from linelab.diagnosis.marks import beyond_rolling
-from linelab.model.grip import closed_throttle, kart_numbers
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.track import Track
 from linelab.output.display import Units
 from linelab.units import Array
-
-#: Longitudinal tyre force per mass below which neither brake nor throttle is counted as in use [m/s²].
-IDLE_BAND = 0.4
 
 
 class Pedal(IntEnum):
@@ -28,17 +26,10 @@ class Pedal(IntEnum):
     DRIVE = 2
 
 
-def pedals(lap: Lap, kart: Kart) -> NDArray[np.int8]:
-    """Pedal in use at each node (N,), from the tyre force that the lap's acceleration asks of the kart.
-
-    Between the two pedals lies coasting: the tyres push or hold by less than IDLE_BAND, or the kart slows no more than
-    the closed throttle slows it.
-    """
-    force = float(kart_numbers(kart).inertia) * beyond_rolling(lap, kart)  # with the closed throttle's share taken off
-    result = np.full(lap.v.shape, Pedal.COAST, dtype=np.int8)
-    result[force < -IDLE_BAND] = Pedal.BRAKE
-    result[force > closed_throttle(kart, lap.v) + IDLE_BAND] = Pedal.DRIVE
-    return result
+def pedal_codes(lap: Lap, kart: Kart) -> NDArray[np.int8]:
+    """Pedal in use at each node (N,) of a computed lap, by the rule that driven laps are read by."""
+    driven, braked = pedals(beyond_rolling(lap, kart)[None], full_power(kart, lap.v)[None])
+    return np.select([braked[0], driven[0]], [Pedal.BRAKE, Pedal.DRIVE], Pedal.COAST).astype(np.int8)
 
 
 def station_title(track: Track, units: Units) -> str:

@@ -9,6 +9,7 @@ from os import PathLike
 from typing import Any
 
 from linelab.coaching.results import Priority
+from linelab.errors import on_one_line
 from linelab.files.writing import results_folder, write_text
 from linelab.measured import PLUS_MINUS
 from linelab.output.display import CAUTIONS, lap_time_within, measured_text
@@ -27,6 +28,8 @@ def progress_lines(progress: Progress) -> list[str]:
         lines += [f"{rows[0].track.name}{', ' + progress.kart if progress.kart else ''}", _table(rows)]
         if any(row.dated == "file" for row in rows):
             lines.append("* date of the file: the recording does not say when it was made")
+        if len({row.kart for row in rows}) > 1:
+            lines.append("Not all with one kart: times differ by the kart as well as by the driver.")
         lines += ["", *_open(rows), ""]
     lines += [f"{name} skipped: {reason}" for name, reason in progress.skipped]
     return [*lines, PLUS_MINUS, CAUTIONS]
@@ -39,11 +42,17 @@ def _table(rows: Sequence[SessionRow]) -> str:
          measured_text(row.spread, 1.0, 2), "; ".join(_where(task) for task in row.tasks) or row.tasks_reason or "-"]
         for row in rows
     ]  # fmt: skip
-    if any(row.weather for row in rows):
-        head.append("weather")
-        left.append(7)
-        cells = [[*cell, row.weather or "-"] for cell, row in zip(cells, rows)]
+    for name in told(rows):
+        left.append(len(head))
+        head.append(name)
+        cells = [[*cell, on_one_line(getattr(row, name)) or "-"] for cell, row in zip(cells, rows)]
     return text_table(head, cells, left=left)
+
+
+def told(rows: Sequence[SessionRow]) -> list[str]:
+    """What of the sessions' circumstances has a column: what was given, and the kart where it is not one for all."""
+    given = [name for name in ("weather", "tyres", "note") if any(getattr(row, name) for row in rows)]
+    return [*(["kart"] if len({row.kart for row in rows}) > 1 else []), *given]
 
 
 def _usual(row: SessionRow) -> str:
@@ -112,7 +121,8 @@ def _session(row: SessionRow) -> dict[str, Any]:
     }
     if row.tasks_reason:
         found["tasks_reason"] = row.tasks_reason
-    return found | ({"weather": row.weather} if row.weather else {})
+    circumstances = {name: getattr(row, name) for name in ("kart", "weather", "tyres", "note")}
+    return found | {name: text for name, text in circumstances.items() if text}
 
 
 def save_progress(progress: Progress, folder: str | PathLike[str]) -> list[str]:

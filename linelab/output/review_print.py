@@ -13,7 +13,7 @@ import numpy as np
 
 from linelab.coaching.coach_words import corners_text
 from linelab.coaching.results import LapReview, Priority, Review, Strength
-from linelab.measured import PLUS_MINUS
+from linelab.measured import PLUS_MINUS, plus_minus
 from linelab.output.display import (
     CAUTIONS,
     METRIC,
@@ -34,6 +34,7 @@ from linelab.output.draw.ground_map import (
     frame_track,
     survey_note,
 )
+from linelab.output.draw.kart_diagrams import draw_gg
 from linelab.output.draw.style import A4, FAINT, GAIN, INK, LOSS, SOFT, WHITE, new_figure
 from linelab.output.outlines import NORTH_UP, View, corner_view
 from linelab.output.page.closeups import (
@@ -46,10 +47,12 @@ from linelab.output.page.closeups import (
     ring_text,
     target_stations,
 )
+from linelab.output.page.content import CLEAR, Beside, beside_texts
 from linelab.output.page.corner_rows import CornerPart, corner_parts, costliest, figures_table
+from linelab.output.page.foot_work import FootWork, foot_work
 from linelab.output.page.svg_map import classed_pieces, full_rate
 from linelab.output.review_text import nothing_found, work_heading
-from linelab.units import Array
+from linelab.units import STANDARD_GRAVITY, Array
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -114,7 +117,14 @@ LOOKS = ((GAIN, 1.2), ("#8f897c", 1.6), ("#cf7a42", 2.6), (LOSS, 4.0))
 BY_PAGE = 3
 
 
-def review_pages(review: Review, units: Units = METRIC, *, source: str = "", corners: int = BY_PAGE) -> list[Figure]:
+def review_pages(
+    review: Review,
+    units: Units = METRIC,
+    *,
+    source: str = "",
+    corners: int = BY_PAGE,
+    beside: Beside | None = None,
+) -> list[Figure]:
     """Draw the review of the best lap for print.
 
     Parameters
@@ -125,6 +135,8 @@ def review_pages(review: Review, units: Units = METRIC, *, source: str = "", cor
         Name of the recording.
     corners : int
         How many of the costliest corners get a close-up.
+    beside : Beside, optional
+        Another session on the same track.
 
     Returns
     -------
@@ -135,7 +147,106 @@ def review_pages(review: Review, units: Units = METRIC, *, source: str = "", cor
     worst = costliest(review.laps[review.opening])[:corners]
     for first in range(0, len(worst), BY_PAGE):
         pages.append(_corner_page(review, units, source, parts, worst[first : first + BY_PAGE]))
+    work = foot_work(review)
+    if beside is not None or not work.no_gg:
+        pages.append(_last_page(review, units, source, work, beside))
     return pages
+
+
+#: Marker, size, colour and name of the points with each pedal: told apart without colour.
+_PEDALS = (("+", 22.0, LOSS, "neither pedal"), ("o", 9.0, SOFT, "power"), ("s", 9.0, INK, "brake"))
+#: Spacing of the points [m].
+_POINTS = 3.0
+
+
+def _last_page(review: Review, units: Units, source: str, work: FootWork, beside: Beside | None) -> Figure:
+    """The accelerations of the lap over what the kart can do, and another session beside this one."""
+    lap, top = review.laps[review.opening], A4[1] - 1.15
+    what = [] if work.no_gg else [f"accelerations of {lap.label}"]
+    what += [] if beside is None else [f"beside {beside.source}"]
+    page = blank_page(review, units, source, ", ".join(what))
+    if not work.no_gg:
+        wide = A4[0] - 2.0 * MARGIN
+        axes = page_axes(page, (MARGIN + 0.45, top - 3.3, wide - 0.6, 2.85))
+        _draw_accelerations(axes, review, units, work)
+        said = "Lines: what the kart file allows on the flat at these speeds. " if not work.no_limits else ""
+        said += f"What the kart can do is not drawn: {work.no_limits}. " if work.no_limits else ""
+        k = review.opening
+        along, across = (float(np.median(s[k])) / STANDARD_GRAVITY for s in (work.ax_sigma, work.ay_sigma))
+        said += f"A typical point is known to {plus_minus(along, 2)} g along and {plus_minus(across, 2)} g across."
+        top = paragraph(page, MARGIN, top - 3.95, in_units(said, units), 122, size=8.5, color=SOFT) - 0.35
+    if beside is not None:
+        _write_beside(page, top, review, units, beside)
+    return page
+
+
+def _draw_accelerations(axes: Axes, review: Review, units: Units, work: FootWork) -> None:
+    """The g-g diagram with the points of the lap shown."""
+    k, step = review.opening, max(round(_POINTS / float(work.s[1] - work.s[0])), 1)
+    draw_gg(axes, review.kart, units, work.factor, limits=not work.no_limits)
+    axes.set_facecolor(WHITE)
+    foot = np.argmax([1.0 - work.power[k] - work.brake[k], work.power[k], work.brake[k]], axis=0)[::step]
+    side, along = work.ay[k, ::step] / STANDARD_GRAVITY, work.ax[k, ::step] / STANDARD_GRAVITY
+    for code, (marker, size, colour, name) in enumerate(_PEDALS):
+        with_it = foot == code
+        axes.scatter(
+            side[with_it], along[with_it], s=size, marker=marker, color=colour, label=name, zorder=3,
+            linewidths=0.9 if marker == "+" else 0.0,
+        )  # fmt: skip
+    axes.legend(
+        loc="lower center",
+        bbox_to_anchor=(0.5, 1.0),
+        ncols=6,
+        frameon=False,
+        fontsize=8,
+        labelcolor=INK,
+        handlelength=2,
+    )
+
+
+def _write_beside(page: Figure, y: float, review: Review, units: Units, beside: Beside) -> None:
+    """Another session beside this one, as the page has it."""
+    said = beside_texts(beside, units)
+    for heading, lines in ((f"Since {beside.source}", said["since"]), (f"Beside {beside.source}", said["shown"])):
+        if heading.startswith("Since") and not lines:
+            continue
+        write(page, MARGIN, y, heading, size=12, weight="bold", family="serif")
+        y -= 0.28
+        if heading.startswith("Beside"):
+            spread = f"{said['words']}. The standard deviation of the lap times is {said['spread'][0]} s there and "
+            y = paragraph(page, MARGIN, y, f"{spread}{said['spread'][1]} s here.", 122, size=8.5) - 0.04
+        for line in lines:
+            y = paragraph(page, MARGIN, y, f"- {line}", 122, size=8.5) - 0.03
+        y -= 0.15
+    y = (
+        paragraph(
+            page,
+            MARGIN,
+            y,
+            f"This session minus {beside.source}; a minus sign means faster here. {CLEAR}",
+            140,
+            size=7.5,
+            color=SOFT,
+        )
+        - 0.16
+    )
+    rows = [
+        ("where", "differs [s]", "clear"),
+        *((name, text, "yes" if clear else "no") for name, text, clear in said["rows"]),
+    ]
+    room = max(int((y - above_foot(review, units)) / 0.15), 4)
+    for k, cells in enumerate(rows[1:]):  # in columns where there are many
+        x, low = MARGIN + 2.5 * (k // (room - 1)), y - 0.15 * (1 + k % (room - 1))
+        weight = "bold" if cells[2] == "yes" else "normal"
+        if k % (room - 1) == 0:
+            _beside_row(page, x, y, rows[0], "bold")
+        _beside_row(page, x, low, cells, weight)
+
+
+def _beside_row(page: Figure, x: float, y: float, cells: Sequence[str], weight: str) -> None:
+    """One row of the differences."""
+    for place, cell, ha in zip((0.0, 1.65, 1.8), cells, ("left", "right", "left")):
+        write(page, x + place, y, cell, size=7.0, weight=weight, va="baseline", ha=ha)
 
 
 def _verdict_page(review: Review, units: Units, source: str) -> Figure:
@@ -161,7 +272,10 @@ def _verdict_page(review: Review, units: Units, source: str) -> Figure:
     ]
     if not review.priorities:
         ends = [paragraph(page, MARGIN, y - 0.3, in_units(nothing_found(review), units), 122, size=8.5)]
-    y = min(ends) - 0.25
+    y = min(ends) - 0.1
+    for line in review.without_card:
+        y = paragraph(page, MARGIN, y, evidence_text(line, units), 130, size=7.5, color=SOFT) - 0.02
+    y -= 0.15
     if review.strengths:
         write(page, MARGIN, y, "Keep doing this", size=12, weight="bold", family="serif")
         y -= 0.28
@@ -274,8 +388,8 @@ def _corner_page(
     high = (A4[1] - 1.15 - above_foot(review, units)) / BY_PAGE
     for k, index in enumerate(chosen):
         bottom = A4[1] - 1.15 - high * (k + 1)
-        _close_up(page_axes(page, (MARGIN, bottom + 0.1, 3.1, high - 0.25)), review, index, units)
-        _words(page, MARGIN + 3.3, bottom + high - 0.15, review, parts[index])
+        _close_up(page_axes(page, (MARGIN, bottom + 0.1, 2.85, high - 0.25)), review, index, units)
+        _words(page, MARGIN + 3.05, bottom + high - 0.15, review, parts[index])
     return page
 
 
@@ -328,7 +442,7 @@ def _words(page: Figure, x: float, y: float, review: Review, part: CornerPart) -
     write(page, x, y, f"Corner {part.label}: {part.losses[best].lost} s", size=10, weight="bold", family="serif")
     y = paragraph(page, x, y - 0.22, f"Where: {part.by_part[best]} s", 76, size=7)
     y = paragraph(page, x, y - 0.03, f"Why: {part.by_cause[best]}", 76, size=7) - 0.08
-    ends = (0.0, 1.16, 2.27, 3.13)
+    ends = (0.0, 1.14, 2.32, 3.27)
     head = ("mark", review.laps[best].label, "target", "difference")
     for place, title in zip(ends, head):
         write(page, x + place, y - 0.09, title, size=6.6, weight="bold", va="baseline")
@@ -339,9 +453,10 @@ def _words(page: Figure, x: float, y: float, review: Review, part: CornerPart) -
         apart = textwrap.wrap(_without_title(row.apart[best], row.title), 23)
         for place, cell in zip(ends, (row.title, row.driven[best], row.target[best], *apart[:1])):
             write(page, x + place, y - 0.09, cell, size=6.0, va="baseline")
-        for line in apart[1:]:
+        usual = [f"usually {row.usual}"] if row.usual else []
+        for line, colour in (*((line, INK) for line in apart[1:]), *((line, SOFT) for line in usual)):
             y -= 0.1
-            write(page, x + ends[-1], y - 0.09, line, size=6.0, va="baseline")
+            write(page, x + ends[-1], y - 0.09, line, size=6.0, va="baseline", color=colour)
 
 
 def _without_title(reason: str, title: str) -> str:

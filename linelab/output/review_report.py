@@ -19,12 +19,12 @@ from linelab.study.other_sessions import compare_sessions
 def beside_earlier(earlier: Review, review: Review) -> Beside:
     """A driver's session beside an earlier one of his on the same track, with what became of its priorities."""
     source = source_name(earlier)
-    return Beside(source=source, difference=compare_sessions(earlier, review, name=source, cards=True))
+    return Beside(source=source, difference=compare_sessions(review, earlier, name=source, cards=True))
 
 
 def beside_other(other: Review, review: Review, name: str) -> Beside:
     """A driver's session beside another one on the same track; ``name`` says whose that is."""
-    return Beside(source=name, difference=compare_sessions(other, review, name=name))
+    return Beside(source=name, difference=compare_sessions(review, other, name=name))
 
 
 def source_name(review: Review) -> str:
@@ -109,7 +109,7 @@ def save_review(
             driven = [lap.comparison.driven for lap in review.laps]
             save_lines(stage, formats, review.track, review.reference, review.kart, driven)
         if print_file:
-            _save_print(stage / "review.pdf", review, shown, source, progress)
+            _save_print(stage / "review.pdf", review, shown, source, beside, progress)
         if pictures:
             from linelab.output.draw.review_pictures import save_pictures
 
@@ -117,10 +117,12 @@ def save_review(
         return sorted(item.name for item in stage.iterdir())
 
 
-def _save_print(path: Path, review: Review, units: Units, source: str, progress: Callable[[str], None]) -> None:
+def _save_print(
+    path: Path, review: Review, units: Units, source: str, beside: Beside | None, progress: Callable[[str], None]
+) -> None:
     """The PDF; the drawing library is loaded only for it."""
     from linelab.output.draw.style import save_book
     from linelab.output.review_print import review_pages
 
     progress("drawing for print")
-    save_book(review_pages(review, units, source=source), path, f"Review, {review.track.name}")
+    save_book(review_pages(review, units, source=source, beside=beside), path, f"Review, {review.track.name}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -92,8 +93,9 @@ def track_line(track: Track, station: float) -> StartLine:
 def propose_start_line(samples: Samples, *, width: float = 12.0) -> StartLine:
     """A line across the middle of the longest straight of a recording.
 
-    The longest run of travel in which the heading changes by less than 6 degrees, among runs taken at more than
-    half the typical speed.
+    The longest run of travel that stays within a metre of its chord: first of the whole recording, then of the median
+    of the laps that this cuts, where there are two or more of about one length.  On one lap alone the noise of that lap
+    decides between straights of nearly one length.
 
     Raises
     ------
@@ -101,25 +103,73 @@ def propose_start_line(samples: Samples, *, width: float = 12.0) -> StartLine:
         The recording moves less than 100 m.
     """
     distance = distance_along(samples.x, samples.y)
-    grid = np.arange(0.0, distance[-1], 4.0)
-    if grid.size < 25:
+    if distance[-1] < 100.0:
         raise RecordingError(
             "the recording moves less than 100 m",
             where=samples.source,
             remedy="Choose the recording of a session on track",
         )
-    x, y = np.interp(grid, distance, samples.x), np.interp(grid, distance, samples.y)
+    grid = np.arange(0.0, distance[-1], _APART)
+    path = np.column_stack([np.interp(grid, distance, values) for values in (samples.x, samples.y)])
     kernel = np.ones(3) / 3.0
-    x, y = np.convolve(x, kernel, "valid"), np.convolve(y, kernel, "valid")
-    psi = np.unwrap(np.arctan2(np.diff(y), np.diff(x)))
-    start, best = 0, (0, 0)
-    for end in range(1, psi.size):
-        while np.ptp(psi[start : end + 1]) > np.radians(6.0):
+    path = np.column_stack([np.convolve(values, kernel, "valid") for values in path.T])
+    first = _across_straight(path, width)
+    lap = _median_lap(path, first)
+    return first if lap is None else _across_straight(np.vstack([lap, lap]), width, most=len(lap))
+
+
+#: Points of a path in which a straight is sought are about this far apart [m].
+_APART = 4.0
+#: The same on the median of the laps [m].
+_FINE = 1.0
+#: Laps are of one length within this share of their median length [-].
+_ALIKE = 0.05
+
+
+#: A stretch is straight where it stays this near to the chord of its ends [m]: far more than the noise of a median.
+_SAGITTA = 1.0
+
+
+def _across_straight(path: Array, width: float, most: int | None = None) -> StartLine:
+    """A line across the middle of the longest straight of a path (N, 2) of at most so many steps."""
+    most = len(path) if most is None else most
+    start, best = 0, (0, 1)
+    for end in range(1, len(path)):
+        while end - start > most or _bow(path[start : end + 1]) > _SAGITTA:
             start += 1
         if end - start > best[1] - best[0]:
             best = (start, end)
-    middle = (best[0] + best[1]) // 2
-    heading = float(psi[best[0] : best[1] + 1].mean())
-    across = 0.5 * width * np.array([-np.sin(heading), np.cos(heading)])
-    centre = np.array([x[middle], y[middle]])
+    chord = path[best[1]] - path[best[0]]
+    across = 0.5 * width * np.array([-chord[1], chord[0]]) / np.hypot(*chord)
+    centre = path[(best[0] + best[1]) // 2]
     return StartLine(left=centre + across, right=centre - across, origin="proposed")
+
+
+def _bow(path: Array) -> float:
+    """Largest distance of a path (N, 2) from the chord of its ends [m]."""
+    from_first, chord = path - path[0], path[-1] - path[0]
+    length = float(np.hypot(*chord))
+    if length < 1e-9:
+        return float(np.hypot(*from_first.T).max())
+    return float(np.abs(from_first[:, 0] * chord[1] - from_first[:, 1] * chord[0]).max() / length)
+
+
+def _median_lap(path: Array, line: StartLine) -> Array | None:
+    """Median, smoothed, of the laps that a line cuts of a path (N, 2), about _FINE apart; None without two alike."""
+    from scipy.ndimage import uniform_filter1d
+
+    ahead, across = line.axes(*path.T)
+    over = np.flatnonzero((ahead[:-1] < 0.0) & (ahead[1:] >= 0.0) & (np.abs(across[1:]) < 0.5 * line.width)) + 1
+    lengths = np.diff(over)
+    if lengths.size == 0:
+        return None
+    usual = float(np.median(lengths))
+    laps = [path[a:b] for a, b in pairwise(over) if abs(b - a - usual) <= _ALIKE * usual]
+    if len(laps) < 2:
+        return None
+    share = np.linspace(0.0, 1.0, round(usual * _APART / _FINE), endpoint=False)
+    even = [
+        np.column_stack([np.interp(share, np.linspace(0.0, 1.0, len(lap), endpoint=False), v) for v in lap.T])
+        for lap in laps
+    ]
+    return np.asarray(uniform_filter1d(np.median(even, axis=0), round(3.0 * _APART / _FINE), axis=0, mode="wrap"))

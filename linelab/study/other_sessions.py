@@ -9,19 +9,22 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from linelab.arrays import ByValue, Table, set_field
 from linelab.coaching.advice import OWN_MARK
-from linelab.coaching.coach_words import MARKS, OVER
+from linelab.coaching.coach_words import MARK_KEYS, MARKS, OVER
 from linelab.coaching.consistency import LEAST_LAPS, WHERE, clear_marks
 from linelab.coaching.from_recording import Ground, choose_laps, review_recording
+from linelab.coaching.mark_figures import usual_mark
 from linelab.coaching.results import Evidence, Priority, Review
 from linelab.coaching.side_by_side import typical_laps
 from linelab.coaching.targets import OtherLap
 from linelab.diagnosis.kinds import Quantity
 from linelab.diagnosis.losses import segment_edges
-from linelab.errors import InputError
+from linelab.errors import InputError, check_kinds
 from linelab.measured import TO_95, Measured, for_few, plus_minus
 from linelab.model.kart import Kart
 from linelab.model.lap import Recording
@@ -78,7 +81,7 @@ def other_driver(
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class CornerDifference:
+class CornerDifference(ByValue):
     """The usual passes of one corner.
 
     Parameters
@@ -100,9 +103,20 @@ class CornerDifference:
     gaps: dict[str, Measured]
     where: str
 
+    def row(self) -> dict[str, Any]:
+        """The corner as a row of a table."""
+        marks = {MARK_KEYS[name]: gap for name, gap in self.gaps.items()}
+        cells = {
+            f"{key}{end}": value
+            for key, gap in marks.items()
+            for end, value in (("", gap.value), ("_sigma", gap.sigma))
+        }
+        time = {"time_s": self.time.value, "time_s_sigma": self.time.sigma}
+        return {"corner": self.number, **time, "clear": self.clear, "where": self.where, **cells}
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class SessionDifference:
+class SessionDifference(ByValue):
     """The driver's session beside another one, the driver's minus the other.
 
     Parameters
@@ -114,7 +128,7 @@ class SessionDifference:
     spread : (Measured, Measured)
         Standard deviation of the lap times of the other and of the driver [s].
     corners : tuple of CornerDifference
-        They add up to ``lap_time``.
+        They add up to ``lap_time``.  ``corners.to_dataframe()`` gives a row a corner.
     moved, moved_sigma : (2,) array, float
         By what the driver's recording lies beside the other, which is taken off, and its standard deviation [m].
     words : str
@@ -128,12 +142,21 @@ class SessionDifference:
     lap_time: Measured
     best: Measured
     spread: tuple[Measured, Measured]
-    corners: tuple[CornerDifference, ...]
+    corners: Table[CornerDifference]
     moved: Array
     moved_sigma: float
     words: str
     shown: tuple[Evidence, ...]
     since: tuple[Evidence, ...] = ()
+
+    def __post_init__(self) -> None:
+        set_field(self, "corners", Table(self.corners))
+
+    def __repr__(self) -> str:
+        lap, clear = self.lap_time, ", ".join(map(str, self.clear)) or "none"
+        return (
+            f"SessionDifference: {lap.value:+.3f} {plus_minus(lap.sigma, 3)} s on the usual lap, clear corners: {clear}"
+        )
 
     @property
     def clear(self) -> tuple[int, ...]:
@@ -142,24 +165,48 @@ class SessionDifference:
 
 
 def compare_sessions(
-    other: Review, mine: Review, *, name: str = "the other session", cards: bool = False
+    mine: Review, other: Review, *, name: str = "the other session", cards: bool = False
 ) -> SessionDifference:
-    """The driver's session beside another one on the same track.
+    """The driver's session beside another one on the same track: another day's, another kart's or another driver's.
 
     Parameters
     ----------
-    other, mine : Review
-        With the same computed lap.
+    mine, other : Review
+        Of one track and against one computed lap: made with the same track, kart and grip.
     name : str
         Whose the other session is, in words: "your team mate".
     cards : bool
         Whether the other session is an earlier one of the same driver: say what became of its priorities.
 
+    Returns
+    -------
+    SessionDifference
+        ``mine`` minus ``other``: the usual lap and every corner, each with its uncertainty.
+
     Raises
     ------
     InputError
-        The sessions are of different tracks, or reviews without their passes.
+        The sessions are of different tracks, reviews without their passes, or arguments of another type.
+
+    References
+    ----------
+    :mod:`linelab.motion.pass_difference`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("ostrelle_sprint"), linelab.load_kart("senior-single-speed")
+    >>> first, second = (
+    ...     linelab.review("ostrelle_practice", kart, track, laps=laps, position_error=0.25)
+    ...     for laps in ((1, 2, 4), (5, 6, 7))
+    ... )
+    >>> found = linelab.compare_sessions(second, first, name="the first laps")
+    >>> found.clear
+    ()
+    >>> found.corners.to_dataframe().shape[0] == len(track.corners)
+    True
     """
+    check_kinds("compare_sessions", mine=(mine, Review), other=(other, Review), name=(name, str))
     found, edges = _passes(other, mine)
     best = _minus(mine.laps[mine.best].lap_time, other.laps[other.best].lap_time)
     late = _segments(mine, edges) - _segments(other, edges)
@@ -184,7 +231,7 @@ def compare_sessions(
     by_size = sorted((corner for corner in corners if corner.clear), key=lambda corner: -abs(corner.time.value or 0.0))
     return SessionDifference(
         lap_time=found.lap, best=best, spread=(other.consistency.spread, mine.consistency.spread),
-        corners=tuple(corners), moved=found.moved, moved_sigma=found.moved_sigma, words=_words(found.lap, name, few),
+        corners=Table(corners), moved=found.moved, moved_sigma=found.moved_sigma, words=_words(found.lap, name, few),
         shown=tuple(_shown(corner, plain) for corner in by_size),
         since=_since(other, mine, corners, found) if cards and not few else (),
     )  # fmt: skip
@@ -199,7 +246,7 @@ def _passes(other: Review, mine: Review) -> tuple[PassDifference, Array]:
         raise InputError(
             f"the sessions are of '{other.track.name}' and '{mine.track.name}', or not of the same computed lap",
             where="compare_sessions",
-            remedy="Compare reviews of one track, with one kart file",
+            remedy="Review both with the same track, kart and grip",
         )
     if other.passes is None or mine.passes is None:
         raise InputError("a review holds no passes", where="compare_sessions", remedy="Make both with linelab.review")
@@ -246,16 +293,15 @@ def _gaps(other: Review, mine: Review, k: int, found: PassDifference) -> dict[st
 
 def _usual_mark(review: Review, name: str, k: int) -> tuple[float, float, float] | None:
     """A corner's usual mark, what its scatter over the laps makes uncertain, and what each lap's error is."""
-    marks = [lap.corners[k].marks.named()[name].driven for lap, kept in zip(review.laps, _mask(review)) if kept]
-    seen = [(mark.value, mark.sigma or 0.0) for mark in marks if mark.value is not None]
-    if 2 * len(seen) < len(marks) or not seen:
+    laps = [lap.corners[k].marks for lap, kept in zip(review.laps, _mask(review)) if kept]
+    usual = usual_mark(laps, name).driven
+    if usual.value is None:
         return None
-    values, errors = np.array(seen).T
-    each = float(np.median(errors))
-    scatter = each
-    if len(seen) > 1:
-        scatter = MEDIAN * for_few(len(seen) - 1) * float(np.std(values, ddof=1)) / math.sqrt(len(seen))
-    return float(np.median(values)), scatter, each
+    values = [value for value in (lap.named()[name].driven.value for lap in laps) if value is not None]
+    each = scatter = usual.sigma or 0.0
+    if len(values) > 1:
+        scatter = MEDIAN * for_few(len(values) - 1) * float(np.std(values, ddof=1)) / math.sqrt(len(values))
+    return usual.value, scatter, each
 
 
 def _words(lap: Measured, name: str, few: bool) -> str:

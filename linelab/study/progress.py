@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,6 +23,7 @@ from linelab.coaching.results import Priority
 from linelab.coaching.side_by_side import typical_laps
 from linelab.errors import LinelabError
 from linelab.files.recordings.load_recording import load_recording
+from linelab.files.session_list import SessionNote
 from linelab.measured import Measured, withheld
 from linelab.model.kart import Kart
 from linelab.model.lap import Recording
@@ -56,7 +57,9 @@ class SessionRow:
     tasks : tuple of Priority
         What to work on; empty where nothing stands out, or ``tasks_reason`` says why that is not known.
     tasks_reason : str
-    weather : str
+    kart : str
+        What its kart is called; "fitted" where one was fitted to the recording.
+    weather, tyres, note : str
         As given.
     """
 
@@ -71,7 +74,10 @@ class SessionRow:
     best_lap: str
     tasks: tuple[Priority, ...] = ()
     tasks_reason: str = ""
+    kart: str = ""
     weather: str = ""
+    tyres: str = ""
+    note: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -83,7 +89,7 @@ class Progress:
     venues : tuple of tuple of SessionRow
         Each in order of date; venues in order of their first session.
     kart : str
-        Its name; empty where none was given.
+        Its name; empty where none was given for all.
     skipped : tuple of (file name, reason)
     """
 
@@ -101,7 +107,7 @@ def progress_of(
     *,
     track: Track | None = None,
     kart: Kart | None = None,
-    weather: dict[str, str] | None = None,
+    told: Mapping[str, SessionNote] | None = None,
     position_error: float | None = None,
     step: Callable[[str], None] = lambda text: None,
 ) -> Progress:
@@ -114,8 +120,8 @@ def progress_of(
         One is estimated for each venue when not given; recordings of another place are skipped when it is.
     kart : Kart, optional
         One is fitted to each recording when not given.
-    weather : mapping of str to str, optional
-        What to say of a session, by its file's name.
+    told : mapping of str to SessionNote, optional
+        What is known of a session, by its file's name; a kart named there is taken for that session.
     position_error : float, optional
         As for :func:`linelab.review`.
     step : callable
@@ -130,11 +136,11 @@ def progress_of(
         except LinelabError as error:
             skipped.append((path.name, str(error)))
     rows: list[SessionRow] = []
-    solved: dict[int, Solution] = {}
+    solved: dict[tuple[int, Kart], Solution] = {}
     for path, recording, ground in _grounds(read, track, position_error, skipped):
         step(f"working through {path.name}")
         try:
-            rows.append(_row(path, recording, ground, kart, solved, (weather or {}).get(path.name, "")))
+            rows.append(_row(path, recording, ground, kart, solved, (told or {}).get(path.name, SessionNote())))
         except LinelabError as error:
             skipped.append((path.name, str(error)))
     rows.sort(key=lambda row: row.when)
@@ -173,14 +179,20 @@ def _grounds(
 
 
 def _row(
-    path: Path, recording: Recording, ground: Ground, kart: Kart | None, solved: dict[int, Solution], weather: str
+    path: Path,
+    recording: Recording,
+    ground: Ground,
+    kart: Kart | None,
+    solved: dict[tuple[int, Kart], Solution],
+    told: SessionNote,
 ) -> SessionRow:
     """One session's figures and its priorities."""
-    known = None if kart is None else solved.get(id(ground.track))
+    kart = told.kart or kart
+    known = None if kart is None else solved.get((id(ground.track), kart))
     shown = grounds_kart([ground]).kart if kart is None else kart
     review = review_recording(recording, ground, shown, choose_laps(ground.laps), reference=known)
     if review.solution is not None:
-        solved[id(ground.track)] = review.solution
+        solved[id(ground.track), shown] = review.solution
     driven = tuple(lap.comparison.driven for lap in review.laps)
     tasks, reason = review.priorities, dict(review.withheld).get("feet", "")
     times = np.array([drive.lap.lap_time for drive in driven])
@@ -202,5 +214,8 @@ def _row(
         best_lap=driven[best].lap.label,
         tasks=tasks,
         tasks_reason=reason,
-        weather=weather,
+        kart="fitted" if kart is None else kart.name,
+        weather=told.weather,
+        tyres=told.tyres,
+        note=told.note,
     )

@@ -359,6 +359,36 @@ def test_pedals_and_grip_are_read_out(page: Browser, review: dict):
     assert all(a != b for a, b in zip(before, page.run(drawn)) if a)
 
 
+def test_the_g_g_diagram_follows_lap_cursor_and_part(page: Browser):
+    """Another lap has other points; a touch on a point moves every cursor there; a corner shows its way through it."""
+    drawn = "return [...document.querySelectorAll('#gg [data-by-lap]')].map(p => p.getAttribute('d'))"
+    before = page.run(drawn)
+    page.click("#earlier")
+    assert all(a != b for a, b in zip(before, page.run(drawn)))
+    page.drag(".speed .plot", [(0.3, 0.5), (0.35, 0.5)])
+    spot = "const r = e => { const b = e.getBoundingClientRect(); return [b.x + b.width / 2, b.y + b.height / 2] };"
+    place, read = page.run(PLACE), page.run(READOUT)
+    assert re.search(r"Acceleration along: −?[\d.]+ ±[\d.]+ g; across: [\d.]+ ±[\d.]+ g to the (left|right)\.", read)
+    at = page.run(
+        f"{spot} const g = document.getElementById('gg'), b = g.getBoundingClientRect(),"
+        " [x, y] = r(g.querySelector('.spot-driven')); return [(x - b.x) / b.width, (y - b.y) / b.height]"
+    )
+    page.run("document.getElementById('place').value = 0; "
+             "document.getElementById('place').dispatchEvent(new Event('input'))")  # fmt: skip
+    page.drag("#gg", [(at[0], at[1])])
+    # Another place may have the same accelerations.
+    assert page.run(READOUT).split("along:")[-1] == read.split("along:")[-1] or abs(page.run(PLACE) - place) < 3
+    part = "return document.getElementById('gg-part').getAttribute('d')"
+    assert page.run(part) == ""
+    page.click("#next")
+    one = page.run(part)
+    assert one.startswith("M")
+    page.click("#next")
+    assert page.run(part) not in ("", one)
+    page.click("#whole")
+    assert page.run(part) == ""
+
+
 def test_zooming_rescales_the_time_curve(page: Browser):
     """The curve fills its panel on every part of the lap, and the values beside it are where they stand."""
     scale = "return [...document.querySelectorAll('.gap .height')]"

@@ -45,7 +45,8 @@ def values(track, kart, recording, review):
     driven = review.laps[0].comparison.driven
     report = linelab.clean_recording(recording)[1]
     kinds = (track, kart, linelab.load_kart("gearbox"), recording, review, review.solution, review.solution.lap)
-    return [*kinds, driven, review.laps[0].comparison, review.recorded[1], report, driven.lap.line]
+    beside = linelab.compare_sessions(review, review)
+    return [*kinds, driven, review.laps[0].comparison, review.recorded[1], report, driven.lap.line, beside]
 
 
 def test_values_show_themselves_in_one_short_line(values):
@@ -183,6 +184,7 @@ def test_corners_may_be_given_as_any_sequence(track):
 FIRST = {  # a public function to what its first argument must be
     "clean_recording": "Recording",
     "compare": "Track",
+    "compare_sessions": "Review",
     "corner_marks": "Track",
     "estimate_lap": "Track",
     "fit_kart": "DrivenLap",
@@ -220,8 +222,17 @@ def test_every_function_with_a_value_of_ours_is_asked():
 def test_another_type_is_refused_with_what_to_give(name, kart, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     wrong = kart if FIRST[name] != "Kart" else 5.0
-    rest = {"compare": 3, "corner_marks": 2, "estimate_lap": 1, "review": 1, "solve_min_time": 1, "track_sheet": 2}
-    rest |= {"habit_costs": 1, "habit_lap": 5}
+    rest = {
+        "compare": 3,
+        "compare_sessions": 1,
+        "corner_marks": 2,
+        "estimate_lap": 1,
+        "review": 1,
+        "solve_min_time": 1,
+        "track_sheet": 2,
+        "habit_costs": 1,
+        "habit_lap": 5,
+    }
     count = rest.get(name, 1 if name.startswith(("save", "speed", "split", "read")) else 0)
     with pytest.raises(linelab.InputError, match=rf"^{name}: \w+ is a \w+, not a {FIRST[name]}") as caught:
         getattr(linelab, name)(wrong, *["there"] * count)

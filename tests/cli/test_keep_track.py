@@ -32,7 +32,7 @@ def test_a_track_is_kept_from_laps_and_its_corners_edited(tmp_path, capsys):
     [
         (["ostrelle_sprint", "--left-lap", "2"], "--left-lap: only with --from-laps"),
         (["ostrelle_sprint", "tinmarsh_rental"], "several sources are for recordings, with --from-laps"),
-        (["a.csv", "b.csv", "--from-laps", "--left-lap", "1", "--right-lap", "2"], "laps of one recording"),
+        (["a.csv", "--from-laps", "--left-lap", "1", "--right-lap", "2", "--width", "8"], "need no --width"),
         (["a.csv", "--from-laps", "--edge-offset", "0.5"], "--edge-offset is for laps along the edges"),
         (["a.csv", "--from-laps", "--open"], "--from-laps makes a circuit of recordings"),
         (["ostrelle_sprint", "--name-corner", "Barn"], "'Barn' is not of the form NUMBER=NAME"),

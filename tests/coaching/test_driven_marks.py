@@ -22,7 +22,7 @@ from linelab.diagnosis.marks import find_marks
 from linelab.diagnosis.received import as_seen
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
-from linelab.measured import Measured, withheld
+from linelab.measured import Apart, Measured, withheld
 from linelab.model.kart import Kart, PowerEngine
 from linelab.model.track import along
 from linelab.motion.channels import PositionBias
@@ -215,6 +215,6 @@ def test_one_sample_a_second_withholds_every_mark_and_cause():
 
 
 def test_a_mark_without_a_reference_has_no_gap():
-    assert Mark(Measured(3.0, 0.5), 1.0).gap == Measured(2.0, 0.5)
+    assert Mark(Measured(3.0, 0.5), 1.0).gap == Apart(2.0, 0.5, target=1.0)
     assert not Mark(Measured(3.0, 0.5), None).gap.known
     assert Mark(withheld("too slow"), 1.0).gap.reason == "too slow"

@@ -11,7 +11,7 @@ from shared import solved
 
 from linelab.coaching.analysis import analyse
 from linelab.coaching.consistency import consistency
-from linelab.coaching.envelope import demonstrated_power
+from linelab.coaching.envelope import shown_engine
 from linelab.coaching.mark_figures import driven_marks
 from linelab.coaching.session import review_session
 from linelab.coaching.side_by_side import session_sheet, typical_laps
@@ -80,7 +80,8 @@ def test_the_dearest_fault_comes_first_with_evidence(reference):
     cost = np.mean([lap.lap_time for lap in truth[0]]) - np.mean([lap.lap_time for lap in truth[1]])
     assert first.at_stake.value == pytest.approx(cost, abs=max(4.0 * first.at_stake.sigma, 0.3 * cost))
     shown = evidence_text(first.evidence[0])
-    assert shown.startswith("On every lap, ")
+    assert shown.startswith("Usually, ")
+    assert shown.endswith("It shows on every lap.")
     assert "before the computed lap does" in shown
     assert re.search(r" m \u00b1| \u00b1[0-9.]+ m ", shown)
     assert " ft " in evidence_text(first.evidence[0], IMPERIAL)
@@ -139,9 +140,10 @@ def test_another_karts_file_is_noticed_by_its_engine(reference, late, factor, fi
     """
     other = replace(KART, engine=replace(KART.engine, torque=KART.engine.torque / factor))
     review = review_session(TRACK, other, late, reference)
-    shown = demonstrated_power(session_sheet(TRACK, other, late))
+    shown = shown_engine(session_sheet(TRACK, other, late)).power
     assert shown.value == pytest.approx(factor, abs=max(3.0 * shown.sigma, 0.02) + 0.2 * abs(factor - 1.0))
     assert ("than the kart file says, so it is probably another class" in review.verdict) is not fits
+    assert ("the nearest bundled class is rental-four-stroke" in review.verdict) is not fits
     assert bool(review.withheld) is not fits
     # Late on the power he is with either file; with another kart's a slide is hardly told from that.
     assert review.priorities[0].corners[0] == slow_corner(reference)

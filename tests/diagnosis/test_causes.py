@@ -9,7 +9,7 @@ import pytest
 from shared import solved
 
 from linelab.coaching.analysis import analyse
-from linelab.coaching.envelope import with_shown_engine
+from linelab.coaching.envelope import shown_engine
 from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
 from linelab.coaching.side_by_side import session_sheet
 from linelab.diagnosis.causes import all_round, shared_causes
@@ -107,7 +107,7 @@ def test_another_karts_engine_is_read_off_the_laps(reference):
     recording = logged(reference, receiver=receiver)
     laps = estimate_laps(TRACK, complete_laps(split_laps(recording, TRACK)), bias=PositionBias(sigma=0.1, note="known"))
     weak = replace(KART, engine=replace(KART.engine, torque=0.5 * KART.engine.torque))
-    shown = with_shown_engine(session_sheet(TRACK, weak, laps))
+    shown = shown_engine(session_sheet(TRACK, weak, laps)).kart
     v = np.linspace(0.5, 0.95, 6) * max(float(lap.lap.v.max()) for lap in laps)
     true, found = (push_at(kart_numbers(kart), v) for kart in (KART, shown))
     assert found == pytest.approx(true, rel=0.12)

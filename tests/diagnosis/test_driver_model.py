@@ -12,6 +12,7 @@ from shared import solved
 from linelab.diagnosis import priors
 from linelab.diagnosis.driver_model import (
     COAST,
+    DRIVE,
     EARLY,
     FOOT,
     HABITS,
@@ -38,6 +39,7 @@ from linelab.diagnosis.habits import explain, slow_places
 from linelab.diagnosis.own_line import course_on, own_line
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
+from linelab.model.engine import with_force
 from linelab.model.grip import FLAT, Surface, kart_numbers, roll_down
 from linelab.model.kart import Kart, PowerEngine
 from linelab.motion.estimate import without_uncertainty
@@ -118,6 +120,21 @@ def test_on_a_circle_it_goes_at_the_grip_limit():
     v = drive_laps(model_of(kart), [course], NONE, np.zeros((2, 0, SIZE)), session)
     assert v[:, 0] == pytest.approx(math.sqrt(1.5 * STANDARD_GRAVITY * radius), rel=4e-3)
     assert v[:, 1] == pytest.approx(math.sqrt(0.9 * 1.5 * STANDARD_GRAVITY * radius), rel=4e-3)
+
+
+@pytest.mark.parametrize("factor", [0.8, 1.2])
+def test_a_factor_on_engine_force_is_an_engine_of_that_force(place, factor):
+    """What a session's number means is what :func:`linelab.model.engine.with_force` makes of the kart."""
+    _, kart, _ = place
+    _, course = on_reference(place)
+    session = PLAIN.copy()
+    session[DRIVE] = factor
+    other = replace(kart, engine=with_force(kart.engine, factor))
+    by_number, by_engine = (
+        drive_laps(model_of(one), [course], NONE, np.zeros((1, 0, SIZE)), numbers[None])
+        for one, numbers in ((kart, session), (other, PLAIN))
+    )
+    assert by_number == pytest.approx(by_engine, rel=1e-3)
 
 
 def test_with_both_pedals_up_it_rolls_down(place):

@@ -105,7 +105,7 @@ def test_a_lap_in_traffic_is_told_and_is_no_example(whole):
     assert next(lap for lap in review_as_dict(session)["laps"] if lap["label"] == "lap 3")["notes"][0] == reason
     assert all("lap 3" not in item.laps for item in session.priorities)
     assert any(item.laps for item in session.priorities)
-    assert any("On every usual lap" in line.text for item in session.priorities for line in item.evidence)
+    assert any("It shows on every usual lap." in line.text for item in session.priorities for line in item.evidence)
 
 
 def laps_of(times, lost):

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from shared import demo_review, solved
 
+import linelab
+from linelab.coaching.coach_words import MARK_KEYS, MARKS
 from linelab.coaching.compare import compare
 from linelab.coaching.driven_marks import all_figures
 from linelab.coaching.side_by_side import computed_rows, session_sheet
@@ -17,13 +19,15 @@ from linelab.diagnosis.stretches import corner_stretches
 from linelab.files.bundled import bundled_tracks
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
+from linelab.measured import Apart
 from linelab.model.timed import time_at
 from linelab.motion.estimate import without_uncertainty
-from linelab.output.display import METRIC
-from linelab.output.page.corner_rows import corner_parts
+from linelab.output.display import IMPERIAL, METRIC, evidence_text, with_unit
+from linelab.output.page.corner_rows import corner_parts, corner_rows
 from linelab.output.reference_report import reference_data
+from linelab.output.review_report import save_review
 
-MARKS = ("brake_point_m", "turn_in_m", "min_speed_mps", "drive_point_m", "exit_speed_mps")
+TABLED = ("brake_point_m", "turn_in_m", "min_speed_mps", "drive_point_m", "exit_speed_mps")
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +98,7 @@ def test_marks_in_the_table_are_those_of_the_review(result, written):
     for lap in result.laps:
         for corner in lap.corners:
             row, marks = next(rows), corner.marks.named()
-            for key in MARKS:
+            for key in TABLED:
                 figure = marks[key.rsplit("_", 1)[0]].driven
                 told = float(row[key]) if row[key] else None
                 assert told == (None if figure.value is None else pytest.approx(figure.value, rel=1e-6)), key
@@ -155,3 +159,103 @@ def test_one_definition_of_marks(name):
         ):
             if np.isfinite(place) and np.isfinite(figure[0, k]):
                 assert figure[0, k] == pytest.approx(place, abs=0.75), mark.corner.number
+
+
+def number(text):
+    """The figure that a cell begins with; nan where it is withheld or not clear."""
+    first = text.split()[0].replace("−", "-") if text else ""
+    return float(first) if first.lstrip("+-").replace(".", "").isdigit() else np.nan
+
+
+@pytest.fixture(scope="module", params=["surveyed", "unsurveyed"])
+def told(request, small_session, tmp_path_factory):
+    """A session, and what its review.json and corners.csv hold."""
+    session = demo_review() if request.param == "surveyed" else linelab.review(small_session, "rental-four-stroke")
+    folder = tmp_path_factory.mktemp("told") / "review"
+    save_review(session, folder)
+    kept = json.loads((folder / "review.json").read_text(encoding="utf-8"))
+    text = (folder / "corners.csv").read_text(encoding="utf-8")
+    return session, kept, list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
+
+
+@pytest.mark.parametrize("units", [METRIC, IMPERIAL], ids=lambda units: units.name)
+def test_a_corners_block_adds_up_and_is_the_table_and_the_files(told, units):
+    """Of every mark: the difference shown is that of the figures shown, the files hold the same, and so does the table
+    of all corners."""
+    session, kept, table = told
+    parts, differences = corner_parts(session, units), 0
+    cells = corner_rows(session, parts, units)
+    for k, part in enumerate(parts):
+        rows = {row.title: row for row in part.rows}
+        for lap, review in enumerate(session.laps):
+            row = table[lap * len(parts) + k]
+            saved = kept["laps"][lap]["corners"][k]["marks"]
+            assert row["lap"] == review.label
+            for name, key in MARK_KEYS.items():
+                if MARKS[name].name not in rows:
+                    continue
+                shown = rows[MARKS[name].name]
+                mark = review.corners[k].marks.named()[name]
+                assert (saved[key]["driven"]["value"] is None) == (mark.driven.value is None) == (row[key] == "")
+                if MARKS[name].quantity == "place" or np.isnan(number(shown.apart[lap])):
+                    continue
+                left, right = (number(cell[lap]) for cell in (shown.driven, shown.target))
+                assert number(shown.apart[lap]) == pytest.approx(left - right, abs=1e-9), (part.label, name)
+                size = units.speed if MARKS[name].quantity == "speed" else None
+                if size:
+                    assert left == pytest.approx(float(row[key]) / size, abs=0.0501)
+                    differences += 1
+            if "minimum speed" in rows:
+                shown = rows["minimum speed"]
+                assert number(cells[k].cells[7][lap]) == number(shown.driven[lap])
+                if not np.isnan(number(shown.apart[lap])):
+                    assert number(cells[k].cells[8][lap]) == number(shown.apart[lap])
+            if "apex miss" in rows and not np.isnan(number(cells[k].cells[9][lap])):
+                assert number(cells[k].cells[9][lap]) == number(rows["apex miss"].driven[lap])
+    assert differences > 3
+
+
+def test_the_usual_laps_column_is_the_median_of_the_table(told):
+    session, kept, table = told
+    usual = {lap["label"] for lap in kept["laps"] if not any("not one of the usual" in note for note in lap["notes"])}
+    seen = 0
+    for k, part in enumerate(corner_parts(session, METRIC)):
+        mine = [row for row in table[k :: len(session.reference_marks)] if row["lap"] in usual]
+        for row in part.rows:
+            name = next(name for name, words in MARKS.items() if words.name == row.title)
+            key = MARK_KEYS[name]
+            if MARKS[name].quantity not in ("time", "number") or np.isnan(number(row.usual)):
+                continue
+            known = [float(line[key]) for line in mine if line[key]]
+            median = np.median(known) - float(mine[0][f"{key}_reference"])
+            assert number(row.usual) == pytest.approx(median, abs=0.0101), (part.label, name)
+            seen += 1
+    assert seen
+
+
+@pytest.mark.parametrize("units", [METRIC, IMPERIAL], ids=lambda units: units.name)
+def test_a_card_and_its_corners_block_say_one_figure(told, units):
+    """Whatever mark a card speaks of stands in the block of its corner under "usually", to the same digit."""
+    session, kept, _ = told
+    parts = {part.number: part for part in corner_parts(session, units)}
+    found = 0
+    for card, saved in zip(session.priorities, kept["priorities"], strict=True):
+        for line, text in zip(card.evidence, saved["evidence"]):
+            if units is METRIC:
+                assert text == evidence_text(line, units)
+            for figure, quantity in line.figures:
+                if isinstance(figure, Apart):
+                    words = with_unit(figure, quantity, units)
+                    block = [row.usual.lstrip("+−-") for row in parts[card.corners[0]].rows]
+                    assert any(cell.startswith(words) for cell in block), (card.title, words, block)
+                    assert words in evidence_text(line, units)
+                    found += 1
+    assert found or session.track.survey.estimated  # without edges a card speaks of passes and of the driver model
+
+
+def test_figures_of_the_driver_model_are_not_named_like_marks(told):
+    """A habit's size is what the driver's own line does without: no mark has that, and no sentence calls it one."""
+    for card in told[0].priorities:
+        for line in card.evidence:
+            if any(not isinstance(figure, Apart) for figure, quantity in line.figures if quantity != "time"):
+                assert "own line" in line.text or "explains" in line.text or "less than usual" in line.text, line.text

@@ -23,12 +23,12 @@ from linelab.model.track import Survey
 from linelab.output.display import CAUTIONS, IMPERIAL, METRIC, evidence_text
 from linelab.output.draw import review_pictures
 from linelab.output.draw.corner_closeup import plot_corner
-from linelab.output.page.content import MOST_LAPS
+from linelab.output.page.content import MOST_LAPS, beside_texts
 from linelab.output.page.corner_rows import corner_parts, figures_table
 from linelab.output.page.html_file import review_page
 from linelab.output.review_data import review_as_dict, review_schema
 from linelab.output.review_print import review_pages
-from linelab.output.review_report import save_review
+from linelab.output.review_report import beside_earlier, beside_other, save_review
 from linelab.output.review_text import review_lines, work_heading
 from linelab.output.sheet.track_sheet import sheet_pages
 
@@ -248,6 +248,27 @@ def test_reasons_are_printed_whole(review):
         assert _covered(page) == []
 
 
+def test_another_session_is_printed_as_the_page_has_it(review):
+    """The same words and rows as on the page, none on top of another; what became of earlier cards too."""
+    session = review
+    for held in (beside_other(session, session, "your team mate"), beside_earlier(session, session)):
+        before, page = review_pages(session), review_pages(session, beside=held)
+        assert len(page) == len(before)  # it stands below the g-g diagram
+        texts = [text.get_text() for text in page[-1].findobj(matplotlib.text.Text) if text.get_text()]
+        said = beside_texts(held, METRIC)
+        printed = " ".join(" ".join(texts).split())
+        for line in (said["words"], *said["shown"], *said["since"]):
+            assert line in printed
+        for name, text, _ in said["rows"]:
+            assert name in texts
+            assert text in texts
+        assert texts.count("no") + texts.count("yes") == len(said["rows"]) == len(session.track.corners) + 2
+        assert _covered(page[-1]) == []
+        html = Page(review_page(session, beside=held)).text
+        for line in (said["words"], *said["shown"], *said["since"]):
+            assert line in html
+
+
 def test_names_from_files_stay_text(review):
     """Names of track, corners, kart, recording, laps and notes with markup in them come out as text."""
     session = review
@@ -385,7 +406,7 @@ def test_files_of_a_review(review, tmp_path):
     assert names == ["corners.csv", "laps.csv", "lines.geojson", "review.html", "review.json", "review.pdf"]
     pdf = (tmp_path / "out" / "review.pdf").read_bytes()
     assert pdf.startswith(b"%PDF")
-    assert len(re.findall(rb"/Type /Page\b", pdf)) == 3
+    assert len(re.findall(rb"/Type /Page\b", pdf)) == 4
     assert b"/FontFile2" in pdf  # TrueType: text stays text
     assert save_review(review, tmp_path / "out") == ["corners.csv", "review.html", "review.json"]
 

@@ -154,9 +154,10 @@ def test_laps_along_the_edges_give_them(tmp_path, inside):
     for edge, sign in ((track.left_edge, 1.0), (track.right_edge, -1.0)):
         s, n = xy_to_sn(TRACK.reference, edge[:, 0], edge[:, 1])
         width = np.interp(np.mod(s, TRACK.length), TRACK.s, TRACK.w_left if sign > 0 else TRACK.w_right)
-        assert np.sqrt(np.mean((sign * n - width) ** 2)) < 0.08
-    # The noise that smoothing leaves adds little to the drifting error stated.
-    assert 0.2 < track.survey.uncertainty < 0.22
+        # A drifting error of 0.2 m is allowed for: part of the width's changes along the road is taken for it.
+        assert np.sqrt(np.mean((sign * n - width) ** 2)) < 0.12
+    # The noise that smoothing leaves adds little to the drifting error stated; the two edges show part of that.
+    assert 0.15 < track.survey.uncertainty < 0.22
     assert "lap 1 on the left, lap 3 on the right" in track.survey.note
     assert ("0.6 m inside them" in track.survey.note) is (inside > 0.0)
     assert track.length == pytest.approx(TRACK.length, rel=0.01)
@@ -164,7 +165,8 @@ def test_laps_along_the_edges_give_them(tmp_path, inside):
 
 def test_an_unknown_receiver_leaves_the_edges_in_doubt():
     made = track_from_edge_laps(ridden(), [1], [3], start_line=START)
-    assert made.survey.uncertainty == pytest.approx(1.5, abs=0.05)
+    # The width shows how far the error changed from edge to edge, so what is left is nearly that of a mean of two.
+    assert 1.5 / np.sqrt(2.0) < made.survey.uncertainty < 1.4
     assert "assumed for a consumer receiver" in made.survey.note
 
 
@@ -182,6 +184,66 @@ def test_a_second_lap_along_an_edge_lessens_the_doubt():
     # Across the hours between them lies a lap 4; the second ride is laps 5 to 7.
     two = track_from_edge_laps(joined, [1, 5], [3, 7], start_line=START, position_error=0.5)
     assert two.survey.uncertainty == pytest.approx(one.survey.uncertainty / np.sqrt(2.0), rel=0.05)
+
+
+def rode(at: list[tuple[float, tuple[float, float]]], stray: float = 0.0) -> Recording:
+    """Rides round both edges as :func:`ridden`, each begun at a time [s] with a displacement [m]; the last one keeps a
+    stretch of 25 m of the left edge this far inside [m]."""
+    rides = []
+    for k, (start, (east, north)) in enumerate(at):
+        one = ridden()
+        bump = stray * (k == len(at) - 1) * np.exp(-(((one.t * 5.0 - 230.0) / 12.0) ** 2))
+        ahead = np.column_stack([np.gradient(one.x, one.t), np.gradient(one.y, one.t)]) / 5.0
+        rides.append(
+            replace(one, t=one.t + start, x=one.x + east + bump * ahead[:, 1], y=one.y + north - bump * ahead[:, 0])
+        )
+    t, x, y = (np.concatenate([getattr(ride, name) for ride in rides]) for name in ("t", "x", "y"))
+    return Recording(t=t, x=x, y=y, source="rides.csv")
+
+
+def off(track, side: str) -> np.ndarray:
+    """How far the points of an edge lie outside the true one [m]."""
+    edge, sign, true = (
+        (track.left_edge, 1.0, TRACK.w_left) if side == "left" else (track.right_edge, -1.0, TRACK.w_right)
+    )
+    s, n = xy_to_sn(TRACK.reference, edge[:, 0], edge[:, 1])
+    return sign * n - np.interp(np.mod(s, TRACK.length), TRACK.s, true)
+
+
+def test_the_width_shows_how_the_error_changed_between_the_edges():
+    """The right edge was recorded an hour later, 1.2 m further east: the road would be 1.2 m wider on one side."""
+    first, later = ridden(), moved(ridden(), 1.2, 0.0)
+    half = first.t < 0.45 * first.t[-1]
+    joined = Recording(
+        t=np.concatenate([first.t[half], later.t[~half] + 3600.0]), x=np.concatenate([first.x[half], later.x[~half]]),
+        y=np.concatenate([first.y[half], later.y[~half]]), source="edges.csv",
+    )  # fmt: skip
+    made = track_from_edge_laps(joined, [1], [3], start_line=START, position_error=1.0)
+    assert np.std(made.width) < 0.25  # taken as recorded it is 1.2 m over the root of two
+
+
+def test_a_stray_lap_counts_less_where_it_strays():
+    """One of three rides is 2 m inside the left edge for some metres: the other two decide there."""
+    hours = [(0.0, (0.0, 0.0)), (7200.0, (0.0, 0.0)), (14400.0, (0.0, 0.0))]
+    for stray in (0.0, 2.0):
+        made = track_from_edge_laps(rode(hours, stray), [1, 5, 9], [3, 7, 11], start_line=START, position_error=0.3)
+        assert np.abs(off(made, "left")).max() < 0.3  # the mean of the three is 0.67 m off
+
+
+def test_racing_laps_of_other_days_show_where_the_road_is():
+    """The edges were ridden 1.2 m too far east; four days' racing laps, right in the mean, ran between them."""
+    shifted = moved(ridden(), 1.2, 0.0)
+    middle = drive(TRACK, offset=lambda s: np.interp(s, TRACK.s, 0.5 * (TRACK.w_left - TRACK.w_right)))
+    racing = record([middle] * 3, noise=0.1)
+    days = [moved(racing, east, north) for east, north in ((0.8, 0.3), (-0.8, -0.3), (0.3, -0.7), (-0.3, 0.7))]
+    alone, with_laps = (
+        track_from_edge_laps(shifted, [1], [3], start_line=START, position_error=1.0, others=others)
+        for others in ((), days)
+    )
+    assert with_laps.survey.uncertainty < 0.9 * alone.survey.uncertainty
+    before, after = (np.sqrt(np.mean(np.r_[off(one, "left"), off(one, "right")] ** 2)) for one in (alone, with_laps))
+    assert after < 0.75 * before
+    assert "12 racing laps of other recordings" in with_laps.survey.note
 
 
 def test_edge_laps_refused():

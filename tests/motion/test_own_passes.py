@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import pickle
+
 import numpy as np
 import pytest
 
+import linelab
 from linelab.measured import TO_95
+from linelab.motion import own_passes
 from linelab.motion.own_passes import OwnPasses, consistent_loss, likely_times
 
 
@@ -17,14 +21,6 @@ def session(rng, laps=8, corners=9, scatter=0.06, instant=0.04):
     return true, true + np.diff(at, axis=1), instant**2 * steps @ steps.T
 
 
-def found(measured, covariance):
-    draws, usual = likely_times(measured, covariance)
-    return OwnPasses(
-        measured=measured, sigma=np.sqrt(np.diag(covariance)), draws=draws, usual=usual,
-        best=np.asarray(draws.mean(axis=0).argmin(axis=0)),
-    )  # fmt: skip
-
-
 @pytest.mark.parametrize(("scatter", "laps"), [(0.02, 8), (0.06, 8), (0.15, 4), (0.05, 20)])
 def test_what_is_lost_to_the_quickest_pass_is_not_overstated_and_held(scatter, laps):
     """The smallest measured time makes it look too large by far; the stated interval holds the truth."""
@@ -32,7 +28,7 @@ def test_what_is_lost_to_the_quickest_pass_is_not_overstated_and_held(scatter, l
     off, naive, held = [], [], []
     for _ in range(40):
         true, measured, covariance = session(rng, laps, scatter=scatter)
-        passes = found(measured, covariance)
+        passes = OwnPasses(measured=measured, covariance=covariance)
         for corner in range(true.shape[1]):
             lost = passes.behind(np.arange(laps), corner)
             truth = true[:, corner].mean() - true[passes.best[corner], corner]
@@ -47,7 +43,7 @@ def test_what_is_lost_to_the_quickest_pass_is_not_overstated_and_held(scatter, l
 
 def test_exact_times_stay_as_they_are():
     true, _, _ = session(np.random.default_rng(1))
-    passes = found(true, np.zeros((9, 9)))
+    passes = OwnPasses(measured=true, covariance=np.zeros((9, 9)))
     assert (passes.best == true.argmin(axis=0)).all()
     assert passes.joined.sum() == pytest.approx(true.min(axis=0).sum(), abs=1e-12)
     assert passes.behind(np.arange(8), 0).sigma == 0.0
@@ -62,3 +58,24 @@ def test_a_driver_who_repeats_well_loses_as_much_to_his_quickest_pass_as_is_take
         lost = (times.mean(axis=1) - times.min(axis=1)).mean(axis=0)
         assert consistent_loss(laps, share, 0.1) == pytest.approx(lost, rel=0.04)
     assert not consistent_loss(1, share, 0.1).any()
+
+
+def test_draws_are_made_when_asked_for_and_once(small_session, monkeypatch):
+    """A review against the computed lap asks for none; equal passes, a pickled copy among them, share theirs."""
+    made = []
+    monkeypatch.setattr(own_passes, "likely_times", lambda *given: made.append(given) or likely_times(*given))
+    own_passes._drawn.cache_clear()
+    passes = linelab.review(small_session, "rental-four-stroke", "tinmarsh_rental", position_error=0.25).passes
+    assert made == []
+    copy = pickle.loads(pickle.dumps(passes))
+    assert copy == passes
+    assert hash(copy) == hash(passes)
+    assert copy.usual is passes.usual
+    assert copy.best is passes.best
+    assert len(made) == 1
+    assert np.array_equal(passes.draws, likely_times(passes.measured, passes.covariance)[0])
+    with pytest.raises(ValueError, match="read-only"):
+        passes.draws[0] = 0.0
+    other = OwnPasses(measured=passes.measured + 0.1, covariance=passes.covariance)
+    assert other != passes
+    assert not np.array_equal(other.usual, passes.usual)

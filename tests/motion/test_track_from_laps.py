@@ -11,9 +11,10 @@ from linelab.errors import InputError, RecordingError
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track, save_track
 from linelab.geometry.frenet import xy_to_sn
+from linelab.geometry.median_path import closed_curve
 from linelab.model.lap import Recording
 from linelab.motion.estimate import estimate_lap
-from linelab.motion.track_from_laps import closed_curve, corridor_from_laps
+from linelab.motion.track_from_laps import corridor_from_laps
 from linelab.recorded.laps import complete_laps
 from linelab.recorded.start_line import track_line
 

@@ -14,8 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from linelab.coaching.compare import compare, rank_corners
+from linelab.coaching.driven_marks import pedals
+from linelab.coaching.side_by_side import computed_rows, session_sheet
 from linelab.diagnosis.corner_figures import corner_marks
-from linelab.diagnosis.marks import find_marks
+from linelab.diagnosis.marks import beyond_rolling, find_marks
 from linelab.errors import InputError
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
@@ -23,6 +25,7 @@ from linelab.geometry.curve import curve_at
 from linelab.model.kart import Driver
 from linelab.model.lap import Limit
 from linelab.model.track import Survey
+from linelab.motion.estimate import without_uncertainty
 from linelab.optimum.line_profile import speed_profile
 from linelab.output.display import CAUTIONS, IMPERIAL, METRIC, lap_time_text
 from linelab.output.draw.corner_closeup import plot_corner, reference_callouts
@@ -31,7 +34,7 @@ from linelab.output.draw.kart_diagrams import plot_kart
 from linelab.output.draw.pictures import save_overview, save_reference_pictures
 from linelab.output.draw.style import save_figure
 from linelab.output.draw.traces import LIMIT_LOOKS, corner_minima, plot_reference, plot_traces
-from linelab.output.lap_curves import Pedal, pedals, pieces, runs, station_title, time_gap
+from linelab.output.lap_curves import Pedal, pedal_codes, pieces, runs, station_title, time_gap
 from linelab.output.outlines import View, corner_places, corner_ticks, label_places, round_length, spread
 from linelab.output.tables import text_table
 from linelab.output.track_facts import survey_sentence
@@ -74,11 +77,23 @@ def test_time_gap_ends_at_the_difference_of_the_lap_times(reference, driven):
 
 
 def test_pedals_of_a_lap_at_the_limit(kart, reference):
-    found = pedals(reference, kart)
+    found = pedal_codes(reference, kart)
     braking = reference.limited_by == Limit.BRAKING
     driving = np.isin(reference.limited_by, [Limit.DRIVE, Limit.TRACTION])
-    assert (found[braking] == Pedal.BRAKE).mean() > 0.9
+    # The last of a trailed brake is less than counts as braking: of the work of the brakes it is little.
+    held = np.maximum(-beyond_rolling(reference, kart), 0.0) * reference.v * np.gradient(reference.t)
+    assert held[braking & (found == Pedal.BRAKE)].sum() > 0.9 * held[braking].sum()
     assert (found[driving] == Pedal.DRIVE).mean() > 0.9
+
+
+def test_a_computed_lap_and_a_driven_one_have_their_pedals_by_one_rule(track, kart, reference):
+    """The strip of the computed lap, and the page's row of a driven lap with the same speed and line."""
+    sheet = session_sheet(track, kart, [without_uncertainty(reference)])
+    rows = computed_rows(sheet, [reference])
+    powered, braked = pedals(rows.ax - rows.roll, rows.full)
+    there = pedal_codes(reference, kart)[np.clip(np.searchsorted(reference.line.s, sheet.s), 0, reference.v.size - 1)]
+    assert np.mean((there == Pedal.DRIVE) == powered[0]) > 0.97  # nodes beside an onset may go either way
+    assert np.mean((there == Pedal.BRAKE) == braked[0]) > 0.97
 
 
 def test_rolling_with_the_throttle_closed_is_coasting(kart, reference):
@@ -91,7 +106,7 @@ def test_rolling_with_the_throttle_closed_is_coasting(kart, reference):
         bank=np.zeros_like(reference.v),
     )
     rolling = dataclasses.replace(reference, line=line, ax=-grip.roll_down(kart, reference.v))
-    assert (pedals(rolling, kart) == Pedal.COAST).all()
+    assert (pedal_codes(rolling, kart) == Pedal.COAST).all()
 
 
 def test_runs_cover_every_node_once():

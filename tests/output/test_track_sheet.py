@@ -23,7 +23,7 @@ from linelab.model.track import Survey
 from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import CAUTIONS, IMPERIAL, METRIC
 from linelab.output.draw.style import A4, KERB, ROAD, new_figure
-from linelab.output.lap_curves import Pedal, pedals
+from linelab.output.lap_curves import Pedal, pedal_codes
 from linelab.output.sheet.corner_facts import KerbPlace, Way, sheet_corners
 from linelab.output.sheet.sheet_map import label_spots
 from linelab.output.sheet.sheet_words import (
@@ -203,7 +203,7 @@ def test_limits_agree_with_the_marks_of_their_corner(name, grip):
     """A brake point goes with braking grip, a lift with cornering grip, and no power is full where the kart lifts."""
     track, kart = load_track(name), load_kart("senior-single-speed")
     lap = solve_min_time(track, kart, grip=grip, verify=False).lap
-    foot = pedals(lap, kart)
+    foot = pedal_codes(lap, kart)
     kinds = set()
     for corner in sheet_corners(track, lap, kart):
         kind = None if corner.brake is None else corner.brake.name

@@ -244,3 +244,21 @@ def test_sector_times_of_a_known_motion():
         assert sector.sigma > 0.0
     assert sum(sector.value for sector in lap.sectors) == pytest.approx(lap.duration, abs=1e-9)
     assert split_laps(record([truth] * 2), TRACK)[1].sectors == ()
+
+
+def test_the_proposed_line_does_not_change_with_the_noise():
+    """Two straights of 100 and 94 m: every recording has its line on the longer one."""
+    places = []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        lap = np.concatenate([
+            np.linspace([0.0, 0.0], [100.0, 0.0], 100, endpoint=False),
+            np.linspace([100.0, 0.0], [97.0, 50.0], 50, endpoint=False),
+            np.linspace([97.0, 50.0], [3.0, 50.0], 94, endpoint=False),
+            np.linspace([3.0, 50.0], [0.0, 0.0], 50, endpoint=False),
+        ])  # fmt: skip
+        path = np.tile(lap, (8, 1))
+        path = path + 0.35 * rng.normal(size=path.shape)
+        line = propose_start_line(Samples(t=0.1 * np.arange(len(path)), x=path[:, 0], y=path[:, 1], speed=path[:, 0]))
+        places.append(line.centre)
+    assert np.abs(np.array(places) - [50.0, 0.0]).max() < 8.0

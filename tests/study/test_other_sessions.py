@@ -64,7 +64,7 @@ def early(reference, corner):
 
 
 def test_the_corner_in_which_a_team_mate_is_quicker_is_found_with_what_he_does(good, early, corner):
-    found = compare_sessions(good, early, name="your team mate")
+    found = compare_sessions(early, good, name="your team mate")
     assert corner in found.clear
     part = next(item for item in found.corners if item.number == corner)
     assert part.time.value > 0.0
@@ -74,7 +74,7 @@ def test_the_corner_in_which_a_team_mate_is_quicker_is_found_with_what_he_does(g
 
 
 def test_the_other_way_round_it_is_the_driver(good, early, corner):
-    there, back = compare_sessions(good, early), compare_sessions(early, good, name="A {strange} name")
+    there, back = compare_sessions(early, good), compare_sessions(good, early, name="A {strange} name")
     assert back.clear == there.clear
     for one, other in zip(there.corners, back.corners):
         assert one.time.value == pytest.approx(-other.time.value, abs=0.002)
@@ -83,14 +83,14 @@ def test_the_other_way_round_it_is_the_driver(good, early, corner):
 
 
 def test_corners_add_up_to_the_lap(good, early):
-    found = compare_sessions(good, early)
+    found = compare_sessions(early, good)
     assert sum(item.time.value for item in found.corners) == pytest.approx(found.lap_time.value, abs=1e-9)
     usual = [np.median([lap.lap_time.value for lap in review.laps]) for review in (good, early)]
     assert found.lap_time.value == pytest.approx(usual[1] - usual[0], abs=2.0 * TO_95 * found.lap_time.sigma)
 
 
 def test_identical_drivers_do_not_differ(reference, good):
-    found = compare_sessions(good, reviewed(driven(reference, seed=11), reference, 6))
+    found = compare_sessions(reviewed(driven(reference, seed=11), reference, 6), good)
     assert found.clear == ()
     assert found.words.startswith("no clear difference")
 
@@ -104,7 +104,7 @@ def test_a_displaced_recording_is_no_quicker_driver(reference):
     bias = PositionBias(sigma=0.8, note="as stated for this receiver")
     cut = [complete_laps(split_laps(item, TRACK)) for item in (aside, recording)]
     unplaced = [review_session(TRACK, KART, estimate_laps(TRACK, laps, bias=bias), reference) for laps in cut]
-    found = compare_sessions(unplaced[1], unplaced[0])
+    found = compare_sessions(unplaced[0], unplaced[1])
     assert found.moved == pytest.approx([0.5, -0.5], abs=0.03)
     assert max(abs(item.time.value) for item in found.corners) < 0.008
     raw = np.abs(unplaced[0].passes.usual.mean(axis=0) - unplaced[1].passes.usual.mean(axis=0))
@@ -113,16 +113,16 @@ def test_a_displaced_recording_is_no_quicker_driver(reference):
 
 def test_what_was_to_be_worked_on_is_said_to_be_better_where_it_is(good, early, corner):
     assert early.priorities[0].corners[0] == corner
-    since = [evidence_text(line) for line in compare_sessions(early, good, cards=True).since]
+    since = [evidence_text(line) for line in compare_sessions(good, early, cards=True).since]
     assert re.match(
         rf"Corner {corner} \(“.*”\): 0\.\d+ ±0\.\d+ s better than last time; you brake \d+ ±\d+ m later", since[0]
     )
-    assert compare_sessions(early, good).since == ()
+    assert compare_sessions(good, early).since == ()
 
 
 def test_what_is_as_it_was_is_no_clear_change(reference, early, corner):
     again = reviewed(driven(reference, BrakesEarly(corner=corner, metres=9.0), seed=21), reference, 8)
-    since = [evidence_text(line) for line in compare_sessions(early, again, cards=True).since]
+    since = [evidence_text(line) for line in compare_sessions(again, early, cards=True).since]
     assert since[0].startswith(f"Corner {corner} (")
     assert "no clear change (" in since[0]
 
@@ -164,5 +164,5 @@ def test_sessions_of_different_tracks_are_refused(good):
 
 def test_late_power_shows_in_the_drive_point(reference, good, corner):
     late = reviewed(driven(reference, LatePower(corner=corner, metres=12.0), seed=9), reference, 5)
-    shown = [evidence_text(line) for line in compare_sessions(late, good).shown]
+    shown = [evidence_text(line) for line in compare_sessions(good, late).shown]
     assert any("on the power" in text and "sooner" in text for text in shown)

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import shutil
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from linelab.cli.main import run
-from linelab.files.kart_file import load_kart
+from linelab.errors import FileFormatError
+from linelab.files.kart_file import load_kart, save_kart
 from linelab.files.recordings.load_recording import load_recording
 from linelab.files.recordings.table import save_recording
+from linelab.files.session_list import SessionNote, read_session_list
 from linelab.files.tracks.track_file import load_track
 from linelab.measured import TO_95
 from linelab.output.progress_report import progress_lines
@@ -38,7 +42,7 @@ def folder(tmp_path_factory, small_session):
 
 
 def test_sessions_stand_in_order_of_date_by_venue(folder):
-    found = progress_of(sorted(folder.glob("*.csv")), weather={"a_second.csv": "damp"})
+    found = progress_of(sorted(folder.glob("*.csv")), told={"a_second.csv": SessionNote(weather="damp")})
     assert [[row.source for row in rows] for rows in found.venues] == [
         ["b_first.csv", "a_second.csv"],
         ["elsewhere.csv"],
@@ -92,3 +96,68 @@ def test_nothing_usable_is_an_error_with_the_reasons(folder, tmp_path, capsys):
     assert run(["progress", str(folder / "broken.csv"), "--out", str(tmp_path / "out")]) == 2
     assert "broken.csv: " in capsys.readouterr().err
     assert run(["progress", str(folder), "--weather", "other.csv=dry", "--out", str(tmp_path / "out")]) == 2
+
+
+@pytest.fixture
+def listed(folder, tmp_path):
+    """The folder with two of its sessions, and a kart file and a list beside them."""
+    for name in ("b_first.csv", "a_second.csv"):
+        shutil.copy2(folder / name, tmp_path / name)
+    kart = load_kart("rental-four-stroke")
+    save_kart(replace(kart, name="Heavier rental", mass=kart.mass + 15.0), tmp_path / "heavier.toml")
+    return tmp_path
+
+
+def test_a_list_of_sessions_gives_karts_and_columns(listed, capsys):
+    """The kart named for a session is the one it is reviewed with; --weather has the last word."""
+    (listed / "sessions.csv").write_text(
+        "file,kart,weather,tyres,note\nb_first.csv,rental-four-stroke,dry,new,\n"
+        'a_second.csv,heavier.toml,dry,"two days, rear swapped",new axle\n',
+        encoding="utf-8",
+    )
+    told = ["--track", "tinmarsh_rental", "--position-error", "0.25", "--weather", "a_second.csv=damp"]
+    out = listed / "out"
+    assert run(["progress", str(listed), *told, "--out", str(out)]) == 0
+    text = capsys.readouterr().out
+    head = next(line for line in text.splitlines() if "usual lap" in line and "recording" in line)
+    assert re.search(r"to work on +kart +weather +tyres +note", head)
+    assert "sessions.csv" not in text
+    assert "Not all with one kart" in text
+    rows = json.loads((out / "progress.json").read_text(encoding="utf-8"))["venues"][0]["sessions"]
+    assert [row["kart"] for row in rows] == ["Rental four-stroke", "Heavier rental"]
+    assert [row["weather"] for row in rows] == ["dry", "damp"]
+    assert rows[1]["tyres"] == "two days, rear swapped"
+    assert "note" not in rows[0]
+    alone = progress_of(
+        [listed / "a_second.csv"],
+        track=load_track("tinmarsh_rental"),
+        kart=load_kart(listed / "heavier.toml"),
+        position_error=0.25,
+    )
+    stakes = [task.at_stake.value for task in alone.venues[0][0].tasks]
+    assert [task["at_stake_s"]["value"] for task in rows[1]["tasks"]] == pytest.approx(stakes)
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "words"),
+    [
+        ("file,tires\nb_first.csv,new\n", 1, "tires, expected each of these columns once"),
+        ("kart\nrental-four-stroke\n", 1, "a column named file"),
+        ("file,kart\nb_frist.csv,\n", 2, "Did you mean b_first.csv"),
+        ("file\nb_first.csv\nb_first.csv\n", 3, "one line a recording"),
+        ("file,kart\n\nb_first.csv,rental-five-stroke\n", 3, "rental-four-stroke"),
+        ("file;note\nb_first.csv;wet;cold\n", 2, "3 cells, expected 2"),
+        ('file,note\nb_first.csv,"wet\n', None, "b_first"),
+    ],
+)
+def test_a_list_that_cannot_be_used_says_where_and_what_to_do(tmp_path, text, line, words):
+    path = tmp_path / "sessions.csv"
+    path.write_text(text, encoding="utf-8")
+    if line is None:  # a quote left open closes at the end
+        assert read_session_list(path, ["b_first.csv"])["b_first.csv"].note == "wet"
+        return
+    with pytest.raises(FileFormatError) as caught:
+        read_session_list(path, ["a_second.csv", "b_first.csv"])
+    assert caught.value.line == line
+    assert words in str(caught.value)
+    assert caught.value.remedy

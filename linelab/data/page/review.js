@@ -74,7 +74,7 @@
   const fields = [...document.querySelectorAll(".field")];
   const cursors = [...document.querySelectorAll(".cursor")];
   const rows = [...panels.querySelectorAll(".boxes, .stations")].map((row) => [...row.querySelectorAll("[data-at]")]);
-  const sized = [...map.querySelectorAll("[data-size]")];
+  const sized = [...map.querySelectorAll("[data-size]")], gg = find("gg");
   const spotDriven = find("spot-driven"), spotTarget = find("spot-target");
   const count = data.count, length = data.step * count;
   let place = 0, first = 0, last = count;
@@ -104,6 +104,7 @@
     for (const segment of data.segments) if (segment[0] <= s) at = segment;
     return at[1] ? `corner ${at[1]}, ${at[2]}` : "before the first corner";
   };
+  const inG = (own, name) => `${apart(own[name][place] / 20 / 9.80665, own[`${name}_within`][place] / 20 / 9.80665, 2)} g`;
   const feet = ["brake", "neither", "power"];
   const words = () => {
     const own = numbers(lap), [speed, speedUnit] = data.units.speed, [long, longUnit] = data.units.length;
@@ -116,6 +117,7 @@
       `${apart(aside, own.n_within[place] / 100 / long, 1)} ${longUnit} farther to the ${aside < 0 ? "right" : "left"}.`,
       own.foot ? `Pedals: ${feet[own.foot[place] + 1]} (${data.target.title}: ${feet[target.foot[place] + 1]}).` : "",
       own.grip ? `Grip used: ${apart(own.grip[place], own.grip_within[place], 0)} %.` : "",
+      own.ax ? `Acceleration along: ${own.ax[place] < 0 ? "−" : ""}${inG(own, "ax")}; across: ${inG(own, "ay")} to the ${own.ay[place] < 0 ? "right" : "left"}.` : "",
     ].join(" ").trim();
   };
   const showPlace = () => {
@@ -128,6 +130,36 @@
       cursor.setAttribute("visibility", "visible");
     });
     putSpots(map, place, place);
+    showGg();
+  };
+  /* The g-g diagram: the cursor's point of both laps, and the way through it of the part of the lap that is shown. */
+  const onGg = (list, k) => [-5 * list.ay[k], -5 * list.ax[k]];
+  const showGg = () => {
+    if (!gg) return;
+    [[".spot-target", target], [".spot-driven", numbers(lap)]].forEach(([name, list]) => {
+      const [x, y] = onGg(list, place), spot = gg.querySelector(name);
+      spot.setAttribute("cx", x.toFixed(0));
+      spot.setAttribute("cy", y.toFixed(0));
+    });
+    gg.querySelector(".spots").setAttribute("visibility", "visible");
+  };
+  const showGgPart = () => {
+    if (!gg) return;
+    const own = numbers(lap), part = [];
+    for (let k = Math.ceil(first); last - first < count && k <= Math.floor(last); k += 1) part.push(onGg(own, k).map((value) => value.toFixed(0)).join(" "));
+    find("gg-part").setAttribute("d", part.length ? `M${part.join("L")}` : "");
+    gg.classList.toggle("in-part", part.length > 0);
+  };
+  const alongGg = (event) => {
+    const matrix = gg.getScreenCTM();
+    if (!matrix) return;
+    const { x, y } = new DOMPoint(event.clientX, event.clientY).matrixTransform(matrix.inverse()), own = numbers(lap);
+    let best = place, least = Infinity;
+    for (let k = Math.ceil(first); k <= Math.floor(last); k += 1) {
+      const [px, py] = onGg(own, k), far = (px - x) ** 2 + (py - y) ** 2;
+      if (far < least) { least = far; best = k; }
+    }
+    byHand(best);
   };
   const moveTo = (wanted) => {
     place = Math.min(Math.max(Math.round(wanted), 0), count);
@@ -163,6 +195,7 @@
   };
   document.querySelectorAll(".plot").forEach((plot) => follow(plot, alongCurve));
   follow(map, alongMap);
+  if (gg) follow(gg, alongGg);
 
   /* ---- how much of the lap is shown */
   const whole = map.dataset.box.split(" ").map(Number);
@@ -184,6 +217,11 @@
     sized.forEach((text) => text.setAttribute("font-size", (Number(text.dataset.size) * unit).toFixed(0)));
     spotDriven.setAttribute("r", (6 * unit).toFixed(0));
     spotTarget.setAttribute("r", (5 * unit).toFixed(0));
+    if (!gg) return;
+    const small = gg.viewBox.baseVal.width / gg.getBoundingClientRect().width;
+    if (!Number.isFinite(small)) return;
+    gg.querySelectorAll("[data-size]").forEach((text) => text.setAttribute("font-size", (Number(text.dataset.size) * small).toFixed(0)));
+    gg.querySelectorAll(".spots circle").forEach((spot) => spot.setAttribute("r", (5.5 * small).toFixed(0)));
   };
   /* Labels along an axis that are out of view or would run into the one before are left out. */
   const thinLabels = () => {
@@ -236,6 +274,7 @@
     rows.forEach((row) => row.forEach((label) => label.setAttribute("x", `${((100 * (Number(label.dataset.at) - start)) / wide).toFixed(2)}%`)));
     thinLabels();
     map.setAttribute("viewBox", mapBox().join(" "));
+    showGgPart();
     fitText();
   };
   const stretch = (factor) => {

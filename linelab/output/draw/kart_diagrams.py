@@ -11,15 +11,15 @@ from linelab.model.grip import FLAT, drive_friction, kart_numbers, loads
 from linelab.model.kart import Kart, TorqueEngine
 from linelab.output.display import METRIC, Units
 from linelab.output.draw.style import BRAKE, FAINT, GAIN, INK, LOSS, PAPER, SOFT, footer, heading, new_figure, tidy
-from linelab.output.kart_facts import gg_boundary, kart_words, top_speed
+from linelab.output.kart_facts import gg_outlines, kart_words, top_speed
 from linelab.units import STANDARD_GRAVITY
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-#: Shares of top speed at which the g-g diagram is drawn, with line widths.
-_SPEEDS = ((0.35, 2.4, "-"), (0.65, 1.6, "-"), (0.92, 1.2, (0, (4, 2))))
+#: Looks of the g-g diagram's outlines, the slowest first.
+_LOOKS = ((2.4, "-"), (1.6, "-"), (1.2, (0, (4, 2))))
 
 
 def plot_kart(kart: Kart, units: Units = METRIC) -> Figure:
@@ -47,33 +47,30 @@ def plot_kart(kart: Kart, units: Units = METRIC) -> Figure:
     return figure
 
 
-def draw_gg(axes: Axes, kart: Kart, units: Units = METRIC) -> None:
-    """The g-g diagram at three speeds: left turns on the left, driving up, braking down."""
+def draw_gg(axes: Axes, kart: Kart, units: Units = METRIC, grip: float = 1.0, *, limits: bool = True) -> None:
+    """The g-g diagram at three speeds: left turns on the left, driving up, braking down; axes alone without limits."""
     tidy(axes, grid="both")
-    top = top_speed(kart).v
-    for share, width, style in _SPEEDS:
-        v = max(round(share * top / units.speed / 5.0) * 5.0, 5.0) * units.speed
-        bound = gg_boundary(kart, v)
-        side = np.concatenate([bound.ay, bound.ay[::-1]]) / STANDARD_GRAVITY
-        along = np.concatenate([bound.driving, bound.braking[::-1]]) / STANDARD_GRAVITY
-        if share == _SPEEDS[0][0]:
+    for k, (speed, bound) in enumerate(gg_outlines(kart, units, grip) if limits else ()):
+        side, along = np.concatenate([bound[0], bound[1][:, ::-1]], axis=1) / STANDARD_GRAVITY
+        if k == 0:
             axes.fill(side, along, color=FAINT, alpha=0.35, linewidth=0)
-        axes.plot(side, along, color=INK, linewidth=width, linestyle=style, label=units.speed_text(v, 0))
+        axes.plot(side, along, color=INK, linewidth=_LOOKS[k][0], linestyle=_LOOKS[k][1], label=speed)
     axes.axhline(0.0, color=SOFT, linewidth=0.6)
     axes.axvline(0.0, color=SOFT, linewidth=0.6)
     axes.set_aspect("equal", adjustable="datalim")
     axes.invert_xaxis()
     axes.set_xlabel("left turn                cornering [g]                right turn")
     axes.set_ylabel("braking          speeding up [g]")
-    axes.legend(
-        loc="lower center",
-        bbox_to_anchor=(0.5, 1.0),
-        ncols=3,
-        frameon=False,
-        fontsize=8,
-        labelcolor=INK,
-        handlelength=2,
-    )
+    if limits:
+        axes.legend(
+            loc="lower center",
+            bbox_to_anchor=(0.5, 1.0),
+            ncols=3,
+            frameon=False,
+            fontsize=8,
+            labelcolor=INK,
+            handlelength=2,
+        )
 
 
 def draw_drive_force(axes: Axes, kart: Kart, units: Units = METRIC) -> None:

@@ -37,7 +37,7 @@ from linelab.output.draw.style import (
     new_figure,
     tidy,
 )
-from linelab.output.lap_curves import Gap, Pedal, called, pedals, pieces, runs, station_title, time_gap
+from linelab.output.lap_curves import Gap, Pedal, called, pedal_codes, pieces, runs, station_title, time_gap
 from linelab.output.outlines import NORTH_UP, View
 from linelab.units import Array
 
@@ -139,7 +139,7 @@ def draw_pedals(axes: Axes, track: Track, lap: Lap, kart: Kart, units: Units) ->
     axes.set_xticks([])
     axes.tick_params(length=0, labelsize=6.5, labelcolor=SOFT)
     s = lap.line.s / units.length
-    for code, first, last in runs(pedals(lap, kart)):
+    for code, first, last in runs(pedal_codes(lap, kart)):
         _, colour, (low, height) = PEDAL_LOOKS[Pedal(code)]
         end = min(last + 1, s.size - 1)
         axes.broken_barh([(float(s[first]), float(s[end] - s[first]))], (low, height), color=colour, linewidth=0)

@@ -40,10 +40,12 @@ from linelab.output.page.corner_rows import (
     spread_text,
     table_columns,
     total_rows,
+    usual_laps,
     withheld_reasons,
 )
 from linelab.output.page.curves import ALONG, bends, curves, loss_boxes, station_ticks
 from linelab.output.page.foot_work import FootWork, foot_work
+from linelab.output.page.gg_diagram import gg_diagram
 from linelab.output.page.laps_strip import laps_strip
 from linelab.output.page.readings import readings
 from linelab.output.page.svg_map import BOUNDS, CLASSES, band_outline, full_rate, lap_paths, map_ground, target_path
@@ -77,7 +79,8 @@ def page_content(
 ) -> dict[str, Any]:
     """The template's variables; parameters as in :func:`linelab.output.page.html_file.review_page`."""
     whole, review = review, chosen_laps(review)
-    corners = corner_parts(review, units)
+    usual = usual_laps(whole)
+    corners = corner_parts(review, units, usual)
     peak, work = full_rate(review), foot_work(review)
     unusual = unusual_laps(whole.laps)
     remarks = dict.fromkeys(unusual, "not a usual lap")
@@ -110,6 +113,7 @@ def page_content(
         "band_outline": band_outline(review) if len(review.laps) > 2 else "",
         "panels": (loss_boxes(review), *curves(review, units, work)),
         "not_drawn": _not_drawn(work, units),
+        "gg": gg_diagram(review, units, work),
         "station_title": station_title(review.track, units),
         "station_ticks": station_ticks(review.track, units),
         "bends": bends(review.track),
@@ -119,6 +123,7 @@ def page_content(
         "corners": corners,
         "by_cost": sorted(corners, key=lambda part: -mean_cost(review, part.number)),
         "card": _driver_card(review, corners, units),
+        "usually": len(usual) > 1,
         "columns": table_columns(units),
         "table": corner_rows(review, corners, units),
         "totals": total_rows(review),
@@ -132,7 +137,8 @@ def page_content(
         "spread_names": [MARKS[name].name for name in SPREADS],
         "definitions": [(item.name, item.rule) for item in MARKS.values()],
         "causes": [(CAUSE_NAMES[cause], words) for cause, words in CAUSES.items()],
-        "beside": _beside(beside, units),
+        "beside": None if beside is None else beside_texts(beside, units),
+        "clear": CLEAR,
         "recorded": [_recorded(lap, whole, unusual, units) for lap in recorded],
         "grip": review.grip,
         "survey": survey_sentence(review.track.survey, units),
@@ -167,14 +173,16 @@ def chosen_laps(review: Review) -> Review:
 
 def _not_drawn(work: FootWork, units: Units) -> list[str]:
     """Which curves are left out, and why."""
-    said = {"pedals": work.no_feet, "grip used": work.no_grip}
+    said = {"pedals": work.no_feet, "grip used": work.no_grip, "g-g diagram": work.no_gg}
     return [in_units(f"Not shown: {what}: {reason}.", units) for what, reason in said.items() if reason]
 
 
-def _beside(beside: Beside | None, units: Units) -> dict[str, Any] | None:
+#: When a corner is called clear.
+CLEAR = "A corner is clear where chance would hardly make any of all corners differ so much."
+
+
+def beside_texts(beside: Beside, units: Units) -> dict[str, Any]:
     """Another session beside this one, as text."""
-    if beside is None:
-        return None
     found = beside.difference
     figures = [("usual lap", found.lap_time, clear(found.lap_time, both=True))]
     figures += [("best lap", found.best, clear(found.best, both=True))]

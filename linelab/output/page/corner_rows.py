@@ -9,11 +9,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from linelab.coaching.advice import off_from
 from linelab.coaching.coach_words import MARKS
+from linelab.coaching.mark_figures import counted_from, usual_mark
 from linelab.coaching.results import CornerReview, LapReview, Mark, Review
+from linelab.coaching.side_by_side import typical_laps
 from linelab.diagnosis.stretches import PHASES
-from linelab.measured import Measured
-from linelab.output.display import Units, clear, in_units, measured_text, rounded_parts, shown_in, typeset
+from linelab.measured import Apart, Measured
+from linelab.output.display import Units, clear, in_units, measured_text, rounded_parts, shown_with, typeset
 from linelab.output.page.closeups import CloseUp, close_ups
 
 #: Marks shown without asking for more.
@@ -29,24 +34,37 @@ FIRST = (
     "drive_point",
     "exit_speed",
 )
-#: A place less uncertain than this has a decimal [units shown].
-FINE = 0.95
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MarkRow:
-    """One mark of a corner, one text a lap; ``first`` marks those shown without asking for more."""
+    """One mark of a corner, one text a lap; ``first`` marks those shown without asking for more.
+
+    ``usual`` is the difference on the usual lap, the same that a card speaks of; empty where there is none.
+    """
 
     name: str
     title: str
     target: tuple[str, ...]
     driven: tuple[str, ...]
     apart: tuple[str, ...]
+    usual: str
     first: bool
 
 
-def mark_rows(laps: Sequence[LapReview], index: int, units: Units) -> tuple[MarkRow, ...]:
-    """Rows of the corner at ``index`` for every lap; marks that neither lap has anywhere are left out."""
+def usual_laps(review: Review) -> tuple[LapReview, ...]:
+    """The laps whose median is the usual mark."""
+    kept = typical_laps(np.array([lap.lap_time.value or 0.0 for lap in review.laps]))
+    return tuple(lap for lap, usual in zip(review.laps, kept) if usual)
+
+
+def mark_rows(
+    laps: Sequence[LapReview], index: int, units: Units, usual: Sequence[LapReview] = ()
+) -> tuple[MarkRow, ...]:
+    """Rows of the corner at ``index`` for every lap; marks that neither lap has anywhere are left out.
+
+    ``usual`` are the session's usual laps, chosen or not.
+    """
     rows = []
     parts = [lap.corners[index] for lap in laps]
     for name, definition in MARKS.items():
@@ -60,7 +78,11 @@ def mark_rows(laps: Sequence[LapReview], index: int, units: Units) -> tuple[Mark
         ]
         title = _named(definition.name, parts[0])
         target, driven, apart = zip(*((*cell[:2], cell[2].replace(definition.name, title)) for cell in cells))
-        rows.append(MarkRow(name=name, title=title, target=target, driven=driven, apart=apart, first=name in FIRST))
+        row = MarkRow(
+            name=name, title=title, target=target, driven=driven, apart=apart,
+            usual=_usual([lap.corners[index] for lap in usual], name, units), first=name in FIRST,
+        )  # fmt: skip
+        rows.append(row)
     return tuple(rows)
 
 
@@ -70,10 +92,24 @@ def _named(words: str, part: CornerReview) -> str:
     return words.replace("other apex", other) if "other apex" in words else words.replace("apex", apex)
 
 
+def _usual(usual: Sequence[CornerReview], name: str, units: Units) -> str:
+    """How the usual lap differs from the target in a mark; empty where it clearly does not."""
+    if len(usual) < 2:
+        return ""
+    mark = usual_mark([part.marks for part in usual], name)
+    if not mark.gap.known:
+        return ""
+    gap = mark.from_place(counted_from(name, usual[0].frame))
+    size, unit, digits = _shown(name, units, gap)
+    if abs(gap.value or 0.0) <= off_from(name) * (gap.sigma or 0.0) or not gap.shown(size, digits).value:
+        return ""
+    return _apart(gap, name, size, unit, digits)
+
+
 def _cells(mark: Mark, name: str, part: CornerReview, units: Units) -> tuple[str, str, str]:
     """The target's figure, the driver's, and the difference or the reason why there is none."""
     size, unit, digits = _shown(name, units, mark.driven)
-    before = _from_apex(name, part) / size
+    before = -counted_from(name, part.frame) / size
     target, driven = (_value(figure, size, before) for figure in (mark.reference, mark.driven.value))
     known = None if target is None else _absolute(target, mark.reference_sigma / size, name, unit, digits)
     if driven is None:
@@ -81,26 +117,17 @@ def _cells(mark: Mark, name: str, part: CornerReview, units: Units) -> tuple[str
     own = _absolute(driven, (mark.driven.sigma or 0.0) / size, name, unit, digits)
     if known is None or target is None:
         return "–", own, in_units(mark.gap.reason, units)
-    apart = round(driven, digits) - round(target, digits)  # as a reader would take one from the other
-    if not clear(mark.gap, both=True) or round(apart, digits) == 0.0:
+    gap = mark.from_place(-before * size)
+    if not clear(gap, both=True) or not gap.shown(size, digits).value:
         return known, own, "no clear difference"
-    return known, own, _apart(Measured(apart, (mark.gap.sigma or 0.0) / size), name, unit, digits)
+    return known, own, _apart(gap, name, size, unit, digits)
 
 
 def _shown(name: str, units: Units, figure: Measured | None = None) -> tuple[float, str, int]:
-    """Size of a mark's unit in SI, its name, and decimals: a place known to less than a unit has one."""
+    """Size of a mark's unit in SI, its name, and decimals, as the cards have them."""
     if name == "reversals":
         return 1.0, "", 0
-    size, unit, digits = shown_in(MARKS[name].quantity, units)
-    sigma = figure.sigma if figure is not None and MARKS[name].quantity == "place" else None
-    fine = sigma is not None and sigma / size < FINE
-    return size, unit, digits + 1 if fine else digits
-
-
-def _from_apex(name: str, part: CornerReview) -> float:
-    """What to add to a mark's place so that it counts from the computed lap's apex, whatever the target [m]; nothing
-    where it is no place, or counts from there by itself."""
-    return -part.frame.apex if MARKS[name].quantity == "place" and name != "min_speed_place" else 0.0
+    return shown_with(MARKS[name].quantity, units, None if figure is None else figure.sigma)
 
 
 def _value(figure: float | None, size: float, before: float) -> float | None:
@@ -117,12 +144,12 @@ def _absolute(value: float, sigma: float, name: str, unit: str, digits: int) -> 
     return f"{text} {unit} {side if round(value, digits) else 'from'} apex"
 
 
-def _apart(gap: Measured, name: str, unit: str, digits: int) -> str:
+def _apart(gap: Apart, name: str, size: float, unit: str, digits: int) -> str:
     """Driven minus target in words."""
+    text = f"{measured_text(gap, size, digits, signed=True)} {unit}".strip()
     if MARKS[name].quantity == "place":
-        text = measured_text(Measured(abs(gap.value or 0.0), gap.sigma), 1.0, digits)
-        return f"{text} {unit} {'later' if (gap.value or 0.0) > 0.0 else 'earlier'}"
-    return typeset(f"{measured_text(gap, 1.0, digits, signed=True)} {unit}".strip())
+        return f"{text.lstrip('+-')} {'later' if (gap.value or 0.0) > 0.0 else 'earlier'}"
+    return typeset(text)
 
 
 def spread_text(name: str, figure: Measured, units: Units) -> str:
@@ -286,8 +313,9 @@ def costliest(lap: LapReview) -> list[int]:
     return sorted(range(len(lap.corners)), key=lambda k: -(lap.corners[k].time_lost.value or 0.0))
 
 
-def corner_parts(review: Review, units: Units) -> tuple[CornerPart, ...]:
-    """All corners in driving order."""
+def corner_parts(review: Review, units: Units, usual: Sequence[LapReview] | None = None) -> tuple[CornerPart, ...]:
+    """All corners in driving order; ``usual`` are the session's usual laps where the review holds some laps only."""
+    usual = usual_laps(review) if usual is None else usual
     losses = [loss_texts(lap) for lap in review.laps]
     means = {corner.number: lost for corner, lost in review.corners}
     first = sorted(means, key=lambda number: -(means[number].value or 0.0))[:OPEN]
@@ -308,7 +336,7 @@ def corner_parts(review: Review, units: Units) -> tuple[CornerPart, ...]:
                 by_cause=tuple(
                     in_units(_causes(lap, lap.corners[index], text), units) for lap, text in zip(review.laps, texts)
                 ),
-                rows=mark_rows(review.laps, index, units),
+                rows=mark_rows(review.laps, index, units, usual),
                 target=review.laps[0].corners[index].target_lap or "target",
                 rated=any(lap.line_loss.known or lap.corners[index].line_loss.known for lap in review.laps),
                 start_open=corner.number in first,
@@ -349,12 +377,15 @@ def corner_rows(review: Review, corners: Sequence[CornerPart], units: Units) -> 
         cells = []
         for lap, text in zip(review.laps, part.losses):
             marks = lap.corners[index].marks
+            (speed, _, digits), (length, _, fine) = (
+                _shown(name, units, getattr(marks, name).driven) for name in ("min_speed", "apex_miss")
+            )
             cells.append(
                 (
                     text.lost, *text.phases, text.line, text.speed,
-                    typeset(measured_text(marks.min_speed.driven, units.speed, 1)),
-                    typeset(measured_text(marks.min_speed.gap, units.speed, 1, signed=True)),
-                    typeset(measured_text(marks.apex_miss.driven, units.length, 1, signed=True)),
+                    typeset(measured_text(marks.min_speed.driven, speed, digits)),
+                    typeset(measured_text(marks.min_speed.gap, speed, digits, signed=True)),
+                    typeset(measured_text(marks.apex_miss.driven, length, fine, signed=True)),
                     part.mean_lost,
                 )
             )  # fmt: skip

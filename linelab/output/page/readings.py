@@ -19,8 +19,9 @@ from linelab.units import Array
 
 #: Wanted spacing of the stations [m], and the most stations of a long road.
 SPACING, MOST = 2.0, 1500
-#: Whole numbers to the second, to the metre a second, to the metre, to the radian, to the whole.
-TIME, SPEED, PLACE, ANGLE, PERCENT = 1000.0, 100.0, 100.0, 10000.0, 100.0
+#: Whole numbers to the second, to the metre a second, to the metre, to the radian, to the whole, to the metre a second
+#: squared.
+TIME, SPEED, PLACE, ANGLE, PERCENT, ACCELERATION = 1000.0, 100.0, 100.0, 10000.0, 100.0, 20.0
 
 
 def readings(review: Review, units: Units, work: FootWork) -> dict[str, Any]:
@@ -45,6 +46,7 @@ def readings(review: Review, units: Units, work: FootWork) -> dict[str, Any]:
             "n": _along(s, target, target.line.n, PLACE),
             "t": _along(s, target, target.t - target.t[0], TIME),
             **_work(s, work, work.target_power, work.target_brake, work.target_grip),
+            **_moved(s, work, {"ax": work.target_ax, "ay": work.target_ay}),
         },
         "cards": [
             {"title": f"{card.rank}. {card.title}", "corners": list(card.corners)}
@@ -88,6 +90,8 @@ def _lap(lap: LapReview, s: Array) -> dict[str, Any]:
 def _work_of(lap: int, s: Array, work: FootWork) -> dict[str, list[int]]:
     """The same of pedals and grip, as far as they are not withheld."""
     found = _work(s, work, work.power[lap], work.brake[lap], work.grip[lap])
+    found |= _moved(s, work, {"ax": work.ax[lap], "ay": work.ay[lap]})
+    found |= _moved(s, work, {"ax_within": TO_95 * work.ax_sigma[lap], "ay_within": TO_95 * work.ay_sigma[lap]})
     if work.no_grip:
         return found
     return found | {"grip_within": steps(np.interp(s, work.s, TO_95 * work.grip_sigma[lap]), PERCENT)}
@@ -99,6 +103,11 @@ def _work(s: Array, work: FootWork, power: Array, brake: Array, grip: Array) -> 
     nearest = np.clip(np.searchsorted(work.s, s), 0, work.s.size - 1)
     found = {} if work.no_feet else {"foot": steps(np.array([0.0, 1.0, -1.0])[foot[nearest]], 1.0)}
     return found | ({} if work.no_grip else {"grip": steps(np.interp(s, work.s, grip), PERCENT)})
+
+
+def _moved(s: Array, work: FootWork, values: dict[str, Array]) -> dict[str, list[int]]:
+    """Accelerations at stations ``s``, where they are not withheld."""
+    return {} if work.no_gg else {name: steps(np.interp(s, work.s, one), ACCELERATION) for name, one in values.items()}
 
 
 def _along(s: Array, lap: Lap, values: Array, scale: float) -> list[int]:

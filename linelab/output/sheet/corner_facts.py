@@ -17,7 +17,7 @@ from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.model.kart import Kart
 from linelab.model.lap import Codes, Lap, Limit, Line
 from linelab.model.track import Kerb, Track, length_along
-from linelab.output.lap_curves import Pedal, pedals, runs
+from linelab.output.lap_curves import Pedal, pedal_codes, runs
 from linelab.output.outlines import along_closed
 from linelab.study.habit_costs import HabitCost
 from linelab.units import Array
@@ -111,7 +111,7 @@ class Feet:
 
 def feet(way: Way, kart: Kart) -> Feet:
     """Read pedals and limits off a lap."""
-    foot = pedals(way.lap, kart)
+    foot = pedal_codes(way.lap, kart)
     codes = np.array(way.lap.limited_by)
     codes[(codes == Limit.BRAKING) & (foot != Pedal.BRAKE)] = Limit.GRIP
     return Feet(way=way, pedals=foot, limits=codes)

@@ -18,7 +18,7 @@ from linelab.model.track import Track
 from linelab.output.display import Units
 from linelab.output.draw.ground_map import draw_ground, draw_scale, fit_limits
 from linelab.output.draw.style import WHITE, arrow
-from linelab.output.lap_curves import Pedal, pedals, runs
+from linelab.output.lap_curves import Pedal, pedal_codes, runs
 from linelab.output.outlines import View, along_closed, stations_between
 from linelab.output.sheet.corner_facts import MarkName, SheetCorner
 from linelab.units import Array
@@ -172,7 +172,7 @@ def _draw_line(axes: Axes, lap: Lap, kart: Kart, view: View) -> None:
     """The computed line, thick where it brakes."""
     x, y = view(lap.line.x, lap.line.y)
     axes.plot(x, y, color=BLACK, linewidth=0.9, zorder=3.2)
-    braking = (pedals(lap, kart) == Pedal.BRAKE).astype(np.int8)
+    braking = (pedal_codes(lap, kart) == Pedal.BRAKE).astype(np.int8)
     for on, first, last in runs(braking):
         if on and last > first:
             part = slice(first, last + 1)
