@@ -28,11 +28,12 @@ from linelab.model.timed import time_at
 from linelab.model.track import Track
 from linelab.optimum.assembly import stages_of
 from linelab.optimum.minimum_time import FREE, Solution, ground_of, solve_min_time
-from linelab.optimum.path import between, coordinates, integrated, line_at, solved_path, squared_speed, stretch
+from linelab.optimum.path import coordinates, line_at, solved_path, squared_speed, stretch
 from linelab.optimum.runs import Iterate, solve_again, unpacked
 from linelab.optimum.stage import RATE_SIZE, Z_SCALE
 from linelab.optimum.task import TYPICAL_TIME, Task, rates_of
 from linelab.optimum.transcription import parameter_sizes
+from linelab.speed.grid import between, integrated
 from linelab.units import Array
 
 #: Laps are solved again with this much more and less of each number [-].
