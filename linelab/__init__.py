@@ -55,6 +55,7 @@ if TYPE_CHECKING:
     from linelab.recorded.laps import split_laps
     from linelab.study.habit_costs import HabitCost, habit_costs, habit_lap
     from linelab.study.other_sessions import compare_sessions
+    from linelab.study.what_pays import Worth, what_pays
 
 _MODULES = {
     "coaching.compare": "compare",
@@ -85,6 +86,7 @@ _MODULES = {
     "recorded.laps": "split_laps",
     "study.habit_costs": "HabitCost habit_costs habit_lap",
     "study.other_sessions": "compare_sessions",
+    "study.what_pays": "Worth what_pays",
 }
 #: Public name to the module it lives in.
 _HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for name in names.split()}
@@ -106,6 +108,7 @@ __all__ = [
     "Track",
     "TrackError",
     "VerificationError",
+    "Worth",
     "bundled_karts",
     "bundled_recordings",
     "bundled_tracks",
@@ -138,6 +141,7 @@ __all__ = [
     "split_laps",
     "track_facts",
     "track_sheet",
+    "what_pays",
 ]
 
 

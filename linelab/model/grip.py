@@ -62,6 +62,7 @@ class KartNumbers(NamedTuple):
     rolling_resistance: Any  #: [-]
     scrub: Any  #: [-]
     inertia: Any  #: 1 + rotating mass factor [-]
+    braking: Any  #: factor on the braking limit, 1 but where braking grip is looked at by itself [-]
     top_speed: Any  #: [m/s]
     power_at_zero: Any  #: [W]
     force_at_zero: Any  #: [N]
@@ -69,8 +70,9 @@ class KartNumbers(NamedTuple):
     slope_changes: Any  #: (KNOTS,) [N]
 
 
-#: Length of the flat parameter vector.
-SIZE = 13 + 2 * KNOTS
+#: Numbers before the drive curve's knots, and length of the flat parameter vector.
+SCALARS = 14
+SIZE = SCALARS + 2 * KNOTS
 
 
 def kart_numbers(kart: Kart) -> KartNumbers:
@@ -88,6 +90,7 @@ def kart_numbers(kart: Kart) -> KartNumbers:
         rolling_resistance=kart.rolling_resistance,
         scrub=kart.scrub,
         inertia=1.0 + kart.rotating_mass_factor,
+        braking=1.0,
         top_speed=curve.top_speed,
         power_at_zero=curve.power_at_zero,
         force_at_zero=curve.force_at_zero,
@@ -103,8 +106,8 @@ def pack(numbers: KartNumbers) -> Array:
 
 def unpack(vector: Any) -> KartNumbers:
     """Inverse of :func:`pack`; works on a CasADi vector of length SIZE as well."""
-    scalars = [vector[i] for i in range(13)]
-    return KartNumbers(*([*scalars, vector[13 : 13 + KNOTS], vector[13 + KNOTS : SIZE]]))
+    scalars = [vector[i] for i in range(SCALARS)]
+    return KartNumbers(*([*scalars, vector[SCALARS : SCALARS + KNOTS], vector[SCALARS + KNOTS : SIZE]]))
 
 
 class Surface(NamedTuple):
@@ -198,7 +201,7 @@ def brake_friction(kart: KartNumbers, grip: Any) -> Any:
     """Braking limit over normal load [-]: ``mu f/(1 + mu h/L)`` on the rear axle, ``mu`` on four wheels."""
     mu = kart.mu_x * grip
     rear = mu * kart.rear_share / (1.0 + mu * kart.height_ratio)
-    return kart.four_wheel * mu + (1.0 - kart.four_wheel) * rear
+    return kart.braking * (kart.four_wheel * mu + (1.0 - kart.four_wheel) * rear)
 
 
 def drive_friction(kart: KartNumbers, grip: Any) -> Any:

@@ -1,4 +1,4 @@
-"""The minimum-time line and speed of a kart on a track, and how the lap time changes with each of the kart's numbers.
+"""The minimum-time line and speed of a kart on a track.
 
 Where no lap is possible, solving again with usual values finds the kart's field that prevents it.
 """
@@ -15,7 +15,7 @@ import numpy as np
 
 from linelab.arrays import ByValue
 from linelab.errors import InputError, KartError, LinelabError, SolveError, check_kinds
-from linelab.model.grip import SIZE, KartNumbers, kart_numbers, unpack
+from linelab.model.grip import kart_numbers
 from linelab.model.kart import Kart, PowerEngine, TorqueEngine
 from linelab.model.lap import Lap
 from linelab.model.track import Track, lap_ends
@@ -34,9 +34,8 @@ from linelab.optimum.runs import (
     solve_once,
     unpacked,
 )
-from linelab.optimum.stage import Z_SCALE
 from linelab.optimum.task import SLOWEST, TYPICAL_TIME, End, Task, moved_by, structure_of
-from linelab.optimum.transcription import OFFSET_ROWS, parameter_sizes, sensitivity
+from linelab.optimum.transcription import OFFSET_ROWS
 from linelab.optimum.verify import (
     ACCEPT_EDGE,
     ACCEPT_SOLVER,
@@ -495,7 +494,8 @@ class _Held(NamedTuple):
 def _held(task: Task, guess: Guess | None, iterate: Iterate, tolerance: float) -> _Held:
     """Solve again with the corridor moved to the edges as given beside the path, until that changes nothing.
 
-    A bound moved a little is worth its multiplier (Fiacco 1983, as in :mod:`linelab.optimum.minimum_time`).
+    A bound moved a little is worth its multiplier (A. V. Fiacco, *Introduction to Sensitivity and Stability Analysis in
+    Nonlinear Programming*, 1983, theorem 3.4.1).
     """
     iterations = iterate.iterations
     for moves in range(MOST_MOVES + 1):
@@ -594,27 +594,3 @@ def _finish(task: Task, refined: _Refined, verify: bool, say: Callable[[str], No
         iterate=iterate,
         grip=task.grip,
     )
-
-
-def time_gradient(solution: Solution) -> KartNumbers:
-    """Derivative of the lap time by each of the kart's numbers, line and speed re-optimised.
-
-    By the envelope theorem the optimal time changes with a parameter as the Lagrangian does at the solution
-    (A. V. Fiacco, *Introduction to Sensitivity and Stability Analysis in Nonlinear Programming*, 1983, theorem 3.4.1).
-
-    Returns
-    -------
-    KartNumbers
-        dT/d(field) in seconds per the field's own unit: ``mu_y`` [s], ``mass`` [s/kg], ...  ``drag`` holds the mass
-        in it, so a change of mass also changes ``drag``; combine the two.
-    """
-    iterate = solution.iterate
-    slope = np.asarray(sensitivity(iterate.structure)(iterate.x, iterate.parameters, iterate.lam_g)).ravel()
-    found = unpack(slope * TYPICAL_TIME / iterate.structure.intervals)
-    # The top speed is the upper bound of each coefficient of v², and a bound moved a little is worth its multiplier.
-    structure = iterate.structure
-    held = np.asarray(iterate.lam_x).ravel()[-(structure.intervals if structure.closed else structure.intervals + 2) :]
-    first = sum(parameter_sizes(structure)[:2])
-    top = 2.0 * float(unpack(iterate.parameters[first : first + SIZE]).top_speed) / Z_SCALE
-    by_top = -float(np.maximum(held, 0.0).sum()) * top * TYPICAL_TIME / structure.intervals
-    return found._replace(top_speed=found.top_speed + by_top)

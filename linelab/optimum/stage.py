@@ -94,7 +94,6 @@ class StageFunctions(NamedTuple):
     constraints: Any  #: -> g
     jacobian: Any  #: -> g, nonzeros of dg/dw
     hessian: Any  #: (..., lam_f, lam_g) -> nonzeros of the lower triangle
-    sensitivity: Any  #: (..., lam_g) -> gradient of lam·g by the kart vector
     jacobian_sparsity: Any
     hessian_sparsity: Any
 
@@ -132,13 +131,11 @@ def stage_functions(structure: Structure) -> StageFunctions:
     """Build the functions of one stage."""
     lam_f = ca.SX.sym("lam_f")
     inputs, lam_g, cost, constraints, jacobian, hessian = _stage(structure, lam_f, expanded=False)
-    by_kart = ca.gradient(ca.dot(lam_g, constraints), inputs[4])
     return StageFunctions(
         cost=ca.Function("cost", inputs, ca.cse(cost)),
         constraints=ca.Function("constraints", inputs, ca.cse([constraints])),
         jacobian=ca.Function("jacobian", inputs, ca.cse([constraints, jacobian.nz[:]])),
         hessian=ca.Function("hessian", [*inputs, lam_f, lam_g], ca.cse([hessian.nz[:]])),
-        sensitivity=ca.Function("sensitivity", [*inputs, lam_g], ca.cse([by_kart])),
         jacobian_sparsity=jacobian.sparsity(),
         hessian_sparsity=hessian.sparsity(),
     )

@@ -92,12 +92,13 @@ def parameters_of(task: Task, mesh: Mesh, structure: Structure) -> Array:
     """Numbers of the programme, in the order of ``transcription.parameter_sizes``."""
     node = node_parameters(task.track, mesh, structure, task.half_width, task.grip)
     gauss = gauss_parameters(task.track, mesh, mesh.intervals / TYPICAL_TIME)
-    limits = [0.0 if rate is None else rate for rate in _rates_of(task)]
+    limits = [0.0 if rate is None else rate for rate in rates_of(task)]
     ends = np.ravel([_heading_row(node[k], end)[1:] for k, end in ((0, task.start), (-1, task.end))])
     return np.concatenate([node.ravel(), gauss.ravel(), pack(task.numbers), limits, ends])
 
 
-def _rates_of(task: Task) -> list[float | None]:
+def rates_of(task: Task) -> list[float | None]:
+    """The driver's limits in the order of the programme's."""
     driver = task.kart.driver
     return [driver.brake_build_rate, driver.brake_release_rate, driver.drive_build_rate, driver.curvature_rate]
 
@@ -124,7 +125,7 @@ def bounds_of(task: Task, mesh: Mesh, problem: Problem, moved: Array | None = No
     low[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = right - constant
     high[: place.stage_rows].reshape(rows)[:, OFFSET_ROWS] = left - constant
     if structure.rates:  # what has no limit needs no row
-        high[: place.stage_rows].reshape(rows)[:, 4:][:, [rate is None for rate in _rates_of(task)]] = np.inf
+        high[: place.stage_rows].reshape(rows)[:, 4:][:, [rate is None for rate in rates_of(task)]] = np.inf
     if not structure.closed:
         _bound_ends(task, structure, path_rows(task.track, mesh, structure.stages), low, high)
     right, left = _around(mesh, right[:, 0], left[:, 0], place.path)

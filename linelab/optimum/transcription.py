@@ -152,19 +152,6 @@ def build_problem(structure: Structure) -> Problem:
     return Problem(structure, layout(structure), make_solver)
 
 
-@lru_cache(maxsize=8)
-def sensitivity(structure: Structure) -> Any:
-    """Function (x, p, lam_g) -> gradient of lam_g·g by the kart vector."""
-    place = layout(structure)
-    symbols = _symbols(structure, place)
-    lam_g = ca.MX.sym("lam_g", place.stage_rows + place.end_rows)
-    spread = ca.reshape(lam_g[: place.stage_rows], structure.constraints, structure.stages)
-    by_kart = stage_of(replace(structure, intervals=1)).sensitivity.map(
-        "by_kart", "serial", structure.stages, [4, 5], []
-    )
-    return ca.Function("sensitivity", [symbols.x, symbols.p, lam_g], [ca.sum2(by_kart(*symbols.mapped, spread))])
-
-
 @lru_cache(maxsize=16)
 def stage_of(one: Structure) -> StageFunctions:
     """Stage functions; they do not depend on the number of intervals."""

@@ -210,6 +210,7 @@ FIRST = {  # a public function to what its first argument must be
     "split_laps": "Recording or Samples",
     "track_facts": "Track",
     "track_sheet": "Track",
+    "what_pays": "Track",
 }
 
 
@@ -231,6 +232,7 @@ def test_another_type_is_refused_with_what_to_give(name, kart, tmp_path, monkeyp
         "solve_min_time": 1,
         "track_sheet": 2,
         "habit_costs": 1,
+        "what_pays": 1,
         "habit_lap": 5,
     }
     count = rest.get(name, 1 if name.startswith(("save", "speed", "split", "read")) else 0)
