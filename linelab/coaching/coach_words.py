@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -291,6 +292,30 @@ FAULTS: dict[FaultKind, str] = {
     "own_pass": "is slower than on the own quickest pass",
     "scatter": "drives the corner differently from lap to lap",
 }
+
+#: Habits of the feet by name.
+NAMES: dict[FaultKind, str] = {
+    "brakes_early": "early braking",
+    "brakes_softly": "soft braking",
+    "coasts": "coasting",
+    "power_late": "late power",
+    "power_abrupt": "a lift on the exit",
+    "slide": "a slide",
+}
+
+
+def shown_text(least: Mapping[FaultKind, float]) -> tuple[str, ...]:
+    """How much habits have to cost a lap for a recording to show them, and which it cannot show.
+
+    ``least`` is as of :func:`linelab.diagnosis.causes.least_shown` [s].
+    """
+    shown = [f"{NAMES[kind]} of {cost:.2f} s a lap" for kind, cost in least.items() if math.isfinite(cost)]
+    hidden = [NAMES[kind] for kind, cost in least.items() if not math.isfinite(cost)]
+    said = [f"in a usual corner this recording would show {listed(shown)}"] if shown else []
+    if hidden:
+        said.append(f"it cannot show {listed(hidden)}: too little would change in its corners")
+    return tuple(said)
+
 
 #: Unit of a mark by its quantity, as the end of its key.
 _ENDS = {"place": "_m", "length": "_m", "speed": "_mps", "time": "_s", "deceleration": "_mps2", "number": ""}

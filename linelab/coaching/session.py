@@ -11,6 +11,7 @@ import numpy as np
 from linelab.arrays import Table
 from linelab.coaching.advice import priorities, strengths, verdict, without_card
 from linelab.coaching.analysis import Analysis, analyse
+from linelab.coaching.coach_words import shown_text
 from linelab.coaching.compare import compare
 from linelab.coaching.consistency import consistency
 from linelab.coaching.envelope import fit_offer, shown_grip
@@ -18,7 +19,7 @@ from linelab.coaching.mark_figures import SessionMarks, driven_marks, with_targe
 from linelab.coaching.results import DrivenMarks, LapReview, Review, ShownGrip, Target
 from linelab.coaching.side_by_side import session_sheet
 from linelab.coaching.targets import OWN, Held, OtherLap, choose_target, usual_target
-from linelab.diagnosis.causes import told_causes
+from linelab.diagnosis.causes import least_shown, told_causes
 from linelab.diagnosis.kinds import TargetKind
 from linelab.diagnosis.losses import rates_note
 from linelab.diagnosis.marks import Index
@@ -202,6 +203,8 @@ def _notes(analysis: Analysis, grip: ShownGrip, laps: tuple[LapReview, ...], not
     said += [text for text in fit_offer(power, analysis.engine.nearest) if text]
     if analysis.unrated:
         said += [f"{what} not rated: {reason}" for what, reason in analysis.withheld]
+        if analysis.diagnosis is not None and analysis.diagnosis.explained.places.size:
+            said += shown_text(least_shown(analysis.diagnosis.explained))
     elif rates_note(analysis.sheet.kart):
         said.append(rates_note(analysis.sheet.kart))
     return tuple(dict.fromkeys(said))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -18,20 +19,27 @@ from linelab.diagnosis.driver_model import (
     BUILD,
     COAST,
     EARLY,
+    FOOT,
     GRIP,
+    HABITS,
+    LASTS,
     LATE,
+    LIFTS,
     LOST,
     PEDAL,
     PLAIN,
     SHARE,
+    SLIDES,
     SLOW,
     SOFT,
+    WHEN,
     drive_laps,
     ideal_places,
     interval_times,
 )
-from linelab.diagnosis.habits import Explained
-from linelab.diagnosis.kinds import CAUSES, Cause
+from linelab.diagnosis.fitting import Scene
+from linelab.diagnosis.habits import Explained, fit_session
+from linelab.diagnosis.kinds import CAUSES, Cause, FaultKind
 from linelab.measured import Measured, withheld
 from linelab.units import Array
 
@@ -149,3 +157,49 @@ def all_round(found: Explained) -> tuple[AllRound, ...]:
         number = Measured(value, error) if name != "feet" else Measured(2.0 * value, 2.0 * error)
         told.append(AllRound(name, number, Measured(cost, abs(cost) * math.hypot(share, priors.MODEL_SHARE))))
     return tuple(sorted(told, key=lambda item: -(item.cost.value or 0.0)))
+
+
+#: Habits that are looked for by themselves, and the manner they are planted in to see how small ones would show.
+PLANTED: dict[FaultKind, tuple[int, dict[int, float]]] = {
+    "brakes_early": (EARLY, {}),
+    "brakes_softly": (SOFT, {}),
+    "coasts": (COAST, {}),
+    "power_late": (LATE, {}),
+    "power_abrupt": (LOST, {WHEN: 0.8, LASTS: 0.3, FOOT: LIFTS}),
+    "slide": (LOST, {WHEN: 0.0, LASTS: 0.3, FOOT: SLIDES}),
+}
+
+
+def least_shown(found: Explained) -> dict[FaultKind, float]:
+    """What a habit has to cost a lap in a usual corner for this recording to show it [s]; infinite where none would.
+
+    Each habit is planted at every slow place in turn of the driver's own lap without habits, fitted together with the
+    session's numbers, the corners' grip and the ground, and its stake is held against its error as a finding's is: from
+    where stake = CLEAR·sqrt(fit² + (share·stake)² + time²) on it is said.  The median over the places.
+    """
+    given, count = found.driven, found.places.size
+    bare = found.sizes.copy()
+    bare[:, : len(HABITS)] = 0.0
+    least: dict[FaultKind, float] = {}
+    for kind, (habit, manners) in PLANTED.items():
+        planted = bare.copy()
+        planted[:, habit] = priors.BEGIN[habit]
+        for manner, value in manners.items():
+            planted[:, manner] = value
+        rows = np.repeat(planted[None], count + 1, axis=0)
+        rows[np.arange(count), np.arange(count), habit] = 0.0
+        v = found.laps(rows)
+        spent = interval_times(given.course.h[:, None], v, closed=given.course.closed).sum(axis=0)
+        stakes = spent[-1] - spent[:-1]
+        there = replace(given, v=v[:, -1])
+        errors = fit_session(
+            there, found.places, planted, found.session, Scene(there, found.places, planted, found.session)
+        ).errors[:, habit]
+        fitted = stakes * errors / priors.BEGIN[habit]
+        unsure = kind == "slide" and not given.sure
+        share, time = (priors.GROUND_SHARE, priors.GROUND_TIME) if unsure else (priors.MODEL_SHARE, priors.MODEL_TIME)
+        each = priors.CLEAR * np.hypot(fitted, time) / math.sqrt(1.0 - (priors.CLEAR * share) ** 2)
+        # Where the habit changes nothing, because the corner is not braked for, it cannot be seen.
+        able = stakes > priors.MODEL_TIME
+        least[kind] = float(np.median(each[able])) if able.any() else math.inf
+    return least

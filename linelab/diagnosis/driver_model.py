@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from linelab.model.grip import HIGHEST_TOP, KartNumbers, Surface
 from linelab.speed.column_passes import Feet, both_passes
 from linelab.speed.step import Node, cornering_limit, nodes_on, push_at
-from linelab.units import Array
+from linelab.units import STANDARD_GRAVITY, Array
 
 Index = NDArray[np.intp]
 
@@ -81,6 +81,7 @@ class Drives(NamedTuple):
 
     h: Array  #: (M - 1, L) path length to the next node [m]
     node: Node
+    climb: Array  #: (M, L) what of the node's resistance is the ground's rise [m/s²]
     from_place: Array  #: (P, M, L) signed path length from each slow place [m]
     sizes: Array  #: (P, L, SIZE) habits of those places
     level: Array  #: (P, L) speed at those places without habits [m/s]
@@ -115,6 +116,11 @@ class Model:
         return np.asarray(self.engine_braking / float(self.kart.inertia) * np.minimum(np.sqrt(z) / top, 1.0))
 
 
+def climb_on(kart: KartNumbers, surface: Surface) -> Array:
+    """What the ground's rise takes of the acceleration [m/s²]."""
+    return np.asarray(STANDARD_GRAVITY / float(kart.inertia) * np.sin(surface.slope))
+
+
 def drive(model: Model, columns: Drives) -> Array:
     """Speeds of every column (M, L) [m/s]."""
     node = _nodes(columns)
@@ -132,8 +138,9 @@ def _rolling(model: Model, columns: Drives, node: Node) -> Array:
         some = np.flatnonzero((sizes[:, EARLY] > 0.0) | (sizes[:, LATE] > 0.0))
         if some.size:
             z, there = columns.level[k, some] ** 2, np.abs(away.take(some, axis=1)).argmin(axis=0)
-            r0, r1, r2 = (field[there, some] for field in (node.r0, node.r1, node.r2))
-            found[k, some] = columns.session[some, ROLL] * (r0 + z * (r1 + z * r2) + model.closed(z))
+            r0, r1, r2, climb = (field[there, some] for field in (node.r0, node.r1, node.r2, columns.climb))
+            rolls = r0 - climb + z * (r1 + z * r2) + model.closed(z)
+            found[k, some] = columns.session[some, ROLL] * rolls + climb
     return found
 
 
@@ -239,7 +246,7 @@ def _passes(model: Model, columns: Drives, node: Node, work: _Work) -> Array:
         work.throttle, np.broadcast_to(columns.session[:, DRIVE], shape),
         np.broadcast_to(roll * model.engine_braking / float(model.kart.inertia) / top, shape), work.keeps,
     )  # fmt: skip
-    node = node._replace(r0=node.r0 * roll, r1=node.r1 * roll, r2=node.r2 * roll)
+    node = node._replace(r0=columns.climb + (node.r0 - columns.climb) * roll, r1=node.r1 * roll, r2=node.r2 * roll)
     cap = work.cap.copy()
     cap[0] = np.minimum(columns.start, cap[0])
     return both_passes(model.kart, columns.h, node, node.brake * work.brake, work.drag, cap, feet, columns.end)
@@ -430,7 +437,8 @@ def _laps(
         spots = np.concatenate([spots, spots[:1] + lap])
         sizes, ideal = sizes[:, order], Ideal(*(field[order] for field in ideal))
     columns = Drives(
-        h=np.diff(at, axis=0), node=node, from_place=at[None] - spots[:, None],
+        h=np.diff(at, axis=0), node=node, climb=np.broadcast_to(climb_on(model.kart, surface), (index.size, laps)),
+        from_place=at[None] - spots[:, None],
         sizes=np.swapaxes(sizes, 0, 1), **ideal._asdict(), session=session, start=np.full(laps, entry**2),
         end=np.full(laps, np.inf), step=float(np.median(first.h)),
     )  # fmt: skip

@@ -39,7 +39,7 @@ from linelab.diagnosis.driver_model import (
     interval_times,
     way_of,
 )
-from linelab.diagnosis.fitting import Driven, Pushes, bend_at, kind_of, misfits, pushes_at, windows_of
+from linelab.diagnosis.fitting import Driven, Pushes, bend_at, kind_of, misfits, pushes_at, waves_of, windows_of
 from linelab.diagnosis.habits import Explained, by_lap, explain, on_passes, without
 from linelab.diagnosis.kinds import FaultKind, Quantity
 from linelab.diagnosis.losses import NODES
@@ -177,7 +177,9 @@ def diagnose(
         sigma=np.sqrt(priors.SPEED**2 + np.mean(np.square(noise), axis=0) / len(every)),
         entry=100.0 if track.closed else float(v[0]), sure=sure,
         bend=curvature_error(own, every, course),
-        corners=np.array([(mark.turn_in, mark.track_out) for mark in marks]).reshape(-1, 2), **_likely_numbers(power),
+        corners=np.array([(mark.turn_in, mark.track_out) for mark in marks]).reshape(-1, 2),
+        waves=waves_of(course) if not sure and track.left_z is None else np.zeros((course.s.size, 0)),
+        **_likely_numbers(power),
     )  # fmt: skip
     found = explain(driven)
     corner = _corners(track, course.s[found.places], marks)
@@ -242,8 +244,13 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
     spent = _clock(found, v)
     alone = spent[0] - spent[1:]
     left, worse = _unexplained(found, v[:, 0]), _worse(found, v[:, 0])
+    pushes = pushes_at(found.driven, found.places, found.session)
     errors = np.array([
-        _feet_sigma(found, single[usual], k, h, stake, left[k], worse[k]) for (k, h), stake in zip(active, alone)
+        _feet_sigma(
+            found, single[usual], k, h, stake, left[k], worse[k],
+            slides=kind_of(h, found.sizes[k], pushes[k]) == "slide",
+        )
+        for (k, h), stake in zip(active.tolist(), alone.tolist())
     ])  # fmt: skip
     clear = alone > priors.CLEAR * errors
     kept: list[tuple[int, Index]] = []
@@ -258,7 +265,7 @@ def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bo
             kept.append((int(other[alone[other].argmax()]), other))
     bare = np.array([without(found.sizes, active[row, 0], active[rows, 1]) for row, rows in kept])
     stakes = spent[0] - _times(found, bare) if kept else []
-    rolled, pushes = _rolled_since_before(found), pushes_at(found.driven, found.places, found.session)
+    rolled = _rolled_since_before(found)
     findings = []
     for (row, rows), stake in zip(kept, stakes):
         k, h = active[row].tolist()
@@ -325,15 +332,17 @@ def _worse(found: Explained, v: Array) -> Array:
     return np.asarray(np.sqrt(np.maximum(misfits(found.driven, windows, v) / windows.use.sum(axis=0), 1.0)))
 
 
-def _feet_sigma(found: Explained, single: Array, k: int, h: int, stake: float, left: float, worse: float) -> float:
+def _feet_sigma(
+    found: Explained, single: Array, k: int, h: int, stake: float, left: float, worse: float, *, slides: bool
+) -> float:
     """What the stake of a habit may be off by [s]; ``single`` are the usual laps' habits (L, K, SIZE), ``left`` is what
-    the model leaves unexplained there [s]."""
+    the model leaves unexplained there [s], ``slides`` whether it is a slide."""
     known = stake * single[:, k, h] / float(found.sizes[k, h])
     scatter = float(np.std(known, ddof=1)) / math.sqrt(known.size) if known.size > 2 else 0.0
-    unknown = h == LOST and not found.driven.sure
-    share = priors.GROUND_SHARE if unknown else priors.MODEL_SHARE
-    time = priors.GROUND_TIME if unknown else priors.MODEL_TIME
-    return math.sqrt(scatter**2 + worse**2 * ((share * stake) ** 2 + time**2) + left**2)
+    unsure = slides and not found.driven.sure
+    share, time = (priors.GROUND_SHARE, priors.GROUND_TIME) if unsure else (priors.MODEL_SHARE, priors.MODEL_TIME)
+    fitted = stake * float(found.errors[k, h] / found.sizes[k, h]) if found.driven.ground.size else 0.0
+    return math.sqrt(scatter**2 + worse**2 * (fitted**2 + (share * stake) ** 2 + time**2) + left**2)
 
 
 def _same_driving(found: Explained, corner: Index, k: int, kind: FaultKind) -> int | None:

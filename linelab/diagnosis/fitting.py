@@ -10,7 +10,7 @@ What the habits of the driver model are called.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -42,6 +42,7 @@ from linelab.diagnosis.driver_model import (
     Drives,
     Index,
     Model,
+    climb_on,
     drive,
     drive_laps,
     ideal_places,
@@ -81,6 +82,13 @@ class Driven:
         What the course's curvature may be larger by [1/m]: a corner's own grip may be lower by as much.
     corners : (C, 2) array
         Where the track's corners begin and end [m]; none where they do not matter.
+    waves : (N, W) array
+        Waves of the ground that nobody has measured, of size one; none where its height is known [-].
+    ground : (2W,) array
+        How much of each wave the course's surface has in its slope [rad], then in its grip [-]; none before the waves
+        are fitted.
+    hills : (2,) array
+        What each of these is likely to be within.
     """
 
     model: Model
@@ -93,6 +101,22 @@ class Driven:
     sure: bool = True
     bend: Array | float = 0.0
     corners: Array = field(default_factory=lambda: np.zeros((0, 2)))
+    waves: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    ground: Array = field(default_factory=lambda: np.zeros(0))
+    hills: Array = field(default_factory=lambda: np.zeros(2))
+
+    def on(self, ground: Array) -> Driven:
+        """The same on ground with other waves (2W,)."""
+        if not ground.size:
+            return self
+        more, surface = (ground - self.ground).reshape(2, -1), self.course.surface
+        surface = surface._replace(slope=surface.slope + self.waves @ more[0], grip=surface.grip + self.waves @ more[1])
+        return replace(self, course=self.course._replace(surface=surface), ground=ground)
+
+    def unlevelled(self) -> Driven:
+        """The same with the ground's waves to be fitted, level to begin with."""
+        count = self.waves.shape[1]
+        return replace(self, ground=np.zeros(2 * count), hills=wave_sizes(count)) if count else self
 
 
 class Hypothesis(NamedTuple):
@@ -170,8 +194,10 @@ class Scene:
         self.given, self.places, self.sizes, self.session = given, places, sizes, session
         self.windows = windows_of(given, places)
         nodes, course = self.windows.node, given.course
-        self.node = nodes_on(
-            given.model.kart, course.kappa[nodes], Surface(*(np.asarray(field)[nodes] for field in course.surface))
+        ground = Surface(*(np.asarray(field)[nodes] for field in course.surface))
+        self.node, self.climb = (
+            nodes_on(given.model.kart, course.kappa[nodes], ground),
+            climb_on(given.model.kart, ground),
         )
         self.driven = given.v[self.windows.node]
         self.sigma = given.sigma[self.windows.node]
@@ -209,7 +235,8 @@ class Scene:
         level = level * np.sqrt(1.0 + sizes[:, :, GRIP])
         columns = Drives(
             h=windows.h.take(place, axis=1), node=Node(*(field.take(place, axis=1) for field in self.node)),
-            from_place=windows.away.take(place, axis=2), sizes=sizes, level=level, onset=onset, slowed=slowed,
+            climb=self.climb.take(place, axis=1), from_place=windows.away.take(place, axis=2),
+            sizes=sizes, level=level, onset=onset, slowed=slowed,
             session=np.repeat(self.session[None], place.size, axis=0), start=self.v[index[0]] ** 2,
             end=self.v[index[-1]] ** 2, step=float(np.median(course.h)),
         )  # fmt: skip
@@ -247,6 +274,20 @@ def _likely(given: Driven, places: Index, level: Array) -> Likely:
     scale[:, WHERE] = np.hypot(scale[:, WHERE], before / math.sqrt(12.0))
     lowest[:, WHERE] = np.minimum(lowest[:, WHERE], -before)
     return Likely(middle, scale, lowest, highest, before, after, bend)
+
+
+def waves_of(course: Course) -> Array:
+    """Waves that unknown ground may have round a closed course (N, W): a lap ends at the height it began at."""
+    if not course.closed:
+        return np.zeros((course.s.size, 0))
+    way = way_of(course)
+    angle = 2.0 * math.pi / way[-1] * way[:-1, None] * np.arange(1, max(int(way[-1] / priors.GROUND_WAVE), 1) + 1)
+    return np.concatenate([np.cos(angle), np.sin(angle)], axis=1)
+
+
+def wave_sizes(count: int) -> Array:
+    """What each of so many waves is likely to be within beforehand (2,): together they make GROUND_SPREAD."""
+    return np.array(priors.GROUND_SPREAD) * math.sqrt(2.0 / count)
 
 
 def bend_at(given: Driven, places: Index) -> Array:
@@ -483,7 +524,8 @@ def pushes_at(given: Driven, places: Index, session: Array) -> list[Pushes]:
     ground = Surface(*(np.asarray(field)[places] for field in given.course.surface))
     nodes, v = nodes_on(given.model.kart, given.course.kappa[places], ground), given.v[places]
     push = session[DRIVE] * push_at(given.model.kart, v)
-    rolling = session[ROLL] * (nodes.r0 + v**2 * (nodes.r1 + v**2 * nodes.r2))
+    climb = climb_on(given.model.kart, ground)
+    rolling = climb + session[ROLL] * (nodes.r0 - climb + v**2 * (nodes.r1 + v**2 * nodes.r2))
     return [Pushes(float(one), float(one - other)) for one, other in zip(push, np.broadcast_to(rolling, push.shape))]
 
 

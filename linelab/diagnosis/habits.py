@@ -58,6 +58,7 @@ from linelab.diagnosis.fitting import (
     kinds_of,
     prior_cost,
     pushes_at,
+    wave_sizes,
 )
 from linelab.diagnosis.kinds import FaultKind
 from linelab.units import Array
@@ -109,6 +110,8 @@ class Explained:
     session : (len(SESSION),) array
     covariance : (len(SESSION), len(SESSION)) array
         Of the session's numbers.
+    errors : (K, SIZE) array
+        Standard deviations of the sizes, with the session's numbers and the ground as unknown as they are.
     rivals : tuple of (place, tuple of Rival)
         What may explain each place, the likeliest first.
     """
@@ -118,6 +121,7 @@ class Explained:
     sizes: Array
     session: Array
     covariance: Array
+    errors: Array
     rivals: tuple[tuple[int, tuple[Rival, ...]], ...] = ()
 
     def laps(self, sizes: Array, session: Array | None = None) -> Array:
@@ -226,7 +230,7 @@ def _raced(scene: Scene, hypotheses: list[Hypothesis], known: list[Fit]) -> list
 
 
 class _Numbers(NamedTuple):
-    """Numbers that are fitted together: the session's, then some of places' habits and corners' grip (P,)."""
+    """Numbers that are fitted together (P,): the session's, some of places' habits and grip, and the ground's waves."""
 
     place: Index  #: of those that belong to places
     what: Index
@@ -244,7 +248,7 @@ class _Numbers(NamedTuple):
 
 
 def _numbers(given: Driven, sizes: Array, scene: Scene | None) -> _Numbers:
-    """The session's numbers and, in a scene, the sizes of its habits and the grip of its corners."""
+    """The session's numbers, in a scene the sizes of its habits and the grip of its corners, and the ground's waves."""
     own = np.zeros(sizes.shape, dtype=bool)
     scale, lowest, highest = np.zeros((3, *sizes.shape))
     if scene is not None:
@@ -252,33 +256,48 @@ def _numbers(given: Driven, sizes: Array, scene: Scene | None) -> _Numbers:
         own[:, GRIP] = True
         scale, lowest, highest = scene.scale(np.arange(len(sizes)), sizes), scene.likely.lowest, scene.likely.highest
     place, what = np.nonzero(own)
+    waves = np.repeat(given.hills, given.ground.size // 2)
+    size, far = place.size + waves.size, np.full(waves.size, np.inf)
     return _Numbers(
-        place, what, np.append(np.ones(given.scale.size, dtype=bool), what == GRIP),
-        np.append(given.middle, np.zeros(place.size)), np.append(given.scale, scale[own]),
-        np.append(priors.SESSION_STEP, priors.STEP[what]), np.append(priors.SESSION_LONGEST, priors.LONGEST[what]),
-        np.append(priors.SESSION_LOWEST, lowest[own]), np.append(priors.SESSION_HIGHEST, highest[own]),
+        place, what, np.concatenate([np.ones(given.scale.size), what == GRIP, np.ones(waves.size)]) > 0.0,
+        np.append(given.middle, np.zeros(size)), np.concatenate([given.scale, scale[own], waves]),
+        np.concatenate([priors.SESSION_STEP, priors.STEP[what], 0.2 * waves]),
+        np.concatenate([priors.SESSION_LONGEST, priors.LONGEST[what], 2.0 * waves]),
+        np.concatenate([priors.SESSION_LOWEST, lowest[own], -far]),
+        np.concatenate([priors.SESSION_HIGHEST, highest[own], far]),
     )  # fmt: skip
 
 
-def fit_session(
-    given: Driven, places: Index, sizes: Array, session: Array, scene: Scene | None = None
-) -> tuple[Array, Array, Array]:
-    """Sizes of the habits, the session's numbers and their covariance, fitted together where there is a scene.
+class Settled(NamedTuple):
+    """What is fitted together: the ground, where it is not known, in what is given; sizes of habits, numbers."""
+
+    given: Driven
+    sizes: Array
+    session: Array
+    covariance: Array  #: of the session's numbers
+    errors: Array  #: standard deviations of the sizes (K, SIZE); 0 of those that are not fitted
+
+
+def fit_session(given: Driven, places: Index, sizes: Array, session: Array, scene: Scene | None = None) -> Settled:
+    """Sizes of the habits, the session's numbers and the ground, fitted together where there is a scene.
 
     Fitted alone the session's numbers would keep what a habit had drawn them to before it was known.
     """
     course, count, numbers = given.course, session.size, _numbers(given, sizes, scene)
+    own = count + numbers.place.size
     use = (course.h if course.closed else np.append(course.h, course.h[-1])) / priors.SPACING
-    theta: Array = np.append(session, sizes[numbers.place, numbers.what])
+    theta: Array = np.concatenate([session, sizes[numbers.place, numbers.what], given.ground])
     best, least, damp = theta.copy(), np.inf, 1e-3
     ideal = ideal_places(given.model, [course], places, session[None], entry=given.entry)
-    covariance = np.diag(given.scale**2)
+    known = np.where(numbers.normal, 1.0, 1e-6) / numbers.scale**2
+    covariance = np.diag(numbers.scale**2)
     for turn in range(_SESSION_ROUNDS + 1):
         rows = np.concatenate([theta[None], theta + np.diag(numbers.step)])[: 1 if turn == _SESSION_ROUNDS else None]
         every = np.repeat(sizes[None], len(rows), axis=0)
-        every[:, numbers.place, numbers.what] = rows[:, count:]
+        every[:, numbers.place, numbers.what] = rows[:, count:own]
         here = ideal.at(rows[:, :count], session[None], every)
-        v = drive_laps(given.model, [course], places, every, rows[:, :count], entry=given.entry, ideal=here)
+        courses = [given.on(row[own:]).course for row in rows] if given.ground.size else [course]
+        v = drive_laps(given.model, courses, places, every, rows[:, :count], entry=given.entry, ideal=here)
         off = (v[:, 0] - given.v) / given.sigma
         prior = prior_cost(theta, numbers.middle, numbers.scale, normal=numbers.normal)
         misfit = float((use * priors.TAIL * np.log1p(off**2 / priors.TAIL)).sum() + prior.sum())
@@ -291,16 +310,30 @@ def fit_session(
         if better:
             slope = (v[:, 1:] - v[:, :1]) / numbers.step / given.sigma[:, None]
             weight = use / (1.0 + off**2 / priors.TAIL)
-            known = np.where(numbers.normal, 1.0, 1e-6) / numbers.scale**2
             a = slope.T @ (weight[:, None] * slope) + np.diag(known)
             g = slope.T @ (weight * off) + numbers.pull(theta)
-            covariance = np.asarray(np.linalg.inv(a)[:count, :count])
+            covariance = np.asarray(np.linalg.inv(a))
         move = -np.linalg.solve(a + damp * np.diag(np.diag(a)), g)
         move = np.clip(move, -numbers.longest, numbers.longest)
         theta = np.asarray(np.clip(best + move, numbers.lowest, numbers.highest))
-    found = sizes.copy()
-    found[numbers.place, numbers.what] = best[count:]
-    return found, best[:count], covariance
+    found, errors = sizes.copy(), np.zeros_like(sizes)
+    found[numbers.place, numbers.what] = best[count:own]
+    errors[numbers.place, numbers.what] = np.sqrt(np.diag(covariance))[count:own]
+    seen = 1.0 - (np.diag(covariance) * known)[own:]
+    return Settled(_as_hilly(given.on(best[own:]), seen), found, best[:count], covariance[:count, :count], errors)
+
+
+def _as_hilly(given: Driven, seen: Array) -> Driven:
+    """Ground with waves likely to be as large as those that are seen; ``seen`` (2W,) is how well each is determined,
+    from 0 to 1.
+
+    (MacKay, Bayesian interpolation, 1992, section 4.3: squares over the number of well determined parameters.)
+    """
+    if not given.ground.size:
+        return given
+    usual = priors.GROUND_COUNT * wave_sizes(given.waves.shape[1]) ** 2
+    squares, well = ((values.reshape(2, -1)).sum(axis=1) for values in (given.ground**2, seen))
+    return replace(given, hills=np.sqrt((usual + squares) / (priors.GROUND_COUNT + well)))
 
 
 def explain(given: Driven) -> Explained:
@@ -316,29 +349,36 @@ def explain(given: Driven) -> Explained:
         session = np.where(np.arange(session.size) == SHARE, shown, session)
         session = np.clip(session, priors.SESSION_LOWEST, priors.SESSION_HIGHEST)
         given = replace(given, middle=session)
-    sizes = np.zeros((places.size, SIZE))
-    _, session, covariance = fit_session(given, places, sizes, session)
-    if not places.size:
-        return Explained(driven=given, places=places, sizes=sizes, session=session, covariance=covariance)
+    found = fit_session(given, places, np.zeros((places.size, SIZE)), session)
+    # Ground that is fitted before any habit is known takes up habits.
+    found = found._replace(given=found.given.unlevelled())
     rivals: dict[int, list[Fit]] = {}
+    if not places.size:
+        return _explained(found, places, {})
     for _ in range(_SWEEPS):
         # Begun again with the session's numbers known: the first habits were found while numbers stood for them.
-        scene = Scene(given, places, np.zeros_like(sizes), session)
+        scene = Scene(found.given, places, np.zeros_like(found.sizes), found.session)
         rivals = _explain_places(scene)
-        sizes, session, covariance = _settled_on(scene)
-    scene = Scene(given, places, sizes, session)
+        found = _settled_on(scene)
+    scene = Scene(found.given, places, found.sizes, found.session)
     if _weighed_again(scene, rivals):
-        sizes, session, covariance = _settled_on(scene)
+        found = _settled_on(scene)
+    return _explained(found, places, rivals)
+
+
+def _explained(found: Settled, places: Index, rivals: dict[int, list[Fit]]) -> Explained:
+    """What has settled, with what else may explain each place."""
     return Explained(
-        driven=given, places=places, sizes=sizes, session=session, covariance=covariance, rivals=_rivals(rivals),
+        driven=found.given, places=places, sizes=found.sizes, session=found.session, covariance=found.covariance,
+        errors=found.errors, rivals=_rivals(rivals),
     )  # fmt: skip
 
 
-def _settled_on(scene: Scene) -> tuple[Array, Array, Array]:
-    """Sizes of a scene's habits, the session's numbers and their covariance, fitted together."""
+def _settled_on(scene: Scene) -> Settled:
+    """A scene's habits, the session's numbers and the ground, fitted together."""
     sizes = np.array([cleaned(row) for row in scene.sizes])
-    sizes, session, covariance = fit_session(scene.given, scene.places, sizes, scene.session, scene)
-    return np.array([cleaned(row) for row in sizes]), session, covariance
+    found = fit_session(scene.given, scene.places, sizes, scene.session, scene)
+    return found._replace(sizes=np.array([cleaned(row) for row in found.sizes]))
 
 
 def _explain_places(scene: Scene) -> dict[int, list[Fit]]:

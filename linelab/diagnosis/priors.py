@@ -27,8 +27,9 @@ HIGHEST = np.array([18.0, 1.5, 4.0, 6.0, 4.0, 14.0, 4.0, 0.06, 1.5, 1.0, 1.0, 2.
 #: A corner lasts as long as the line is tighter than this share of the curvature at its slowest place [-], at most so
 #: far [m].
 NEARLY, LONGEST_CORNER = 0.6, 60.0
-#: A corner's own grip where neither its ground nor the line is surveyed, or the kart file does not fit [-].
-UNSURE = 0.1
+#: A corner's own grip where neither its ground nor the line is surveyed, or the kart file does not fit [-]: a camber of
+#: five per cent, a crest and another asphalt make three per cent each.
+UNSURE = 0.05
 #: A corner's own grip is never lower than this, however little its line shows [-].
 LEAST_GRIP = -0.5
 #: A loss of speed by the foot is made of flanks, most is cut off: so much larger than what is lost [-].
@@ -64,7 +65,12 @@ AHEAD, GENTLE, BEHIND = 40.0, 5.0, 4.0
 
 #: What a stake may be off by besides the laps' scatter: a share of it, and a time [s]; judges unlike the model show it.
 MODEL_SHARE, MODEL_TIME = 0.2, 0.03
-#: The same of speed lost where the ground is not surveyed: a rise that nobody knows of slows a kart as a slide does.
+#: Ground whose height is not known: its shortest wave [m], the standard deviations beforehand of its slope [rad] and of
+#: the grip that camber and crests add or take [-], and how many waves that counts for.  In the spectra of roads the
+#: height's power falls with the square of the wave number (ISO 8608): slopes of all waves are about equally strong.
+GROUND_WAVE, GROUND_SPREAD, GROUND_COUNT = 60.0, (0.015, 0.01), 4.0
+#: What the stake of a slide may be off by there, in place of the model's share and time: camber and crests shorter than
+#: those waves slow a kart in a corner as a slide does.
 GROUND_SHARE, GROUND_TIME = 0.3, 0.06
 #: Share of a line's stake that goes with its place across the road.
 PLACE_SHARE = 0.5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -9,10 +10,11 @@ import pytest
 from shared import solved
 
 from linelab.coaching.analysis import analyse
+from linelab.coaching.coach_words import shown_text
 from linelab.coaching.envelope import shown_engine
 from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
 from linelab.coaching.side_by_side import session_sheet
-from linelab.diagnosis.causes import all_round, shared_causes
+from linelab.diagnosis.causes import all_round, least_shown, shared_causes
 from linelab.diagnosis.driver_model import COAST, LATE, PLAIN, ROLLS, SIZE, SOFT, Model, drive_laps, interval_times
 from linelab.diagnosis.fitting import Driven
 from linelab.diagnosis.habits import Explained, slow_places
@@ -55,7 +57,14 @@ def explained(reference):
     sizes[(k + 2) % places.size, COAST] = 0.6
     v = drive_laps(model, [course], places, sizes[None], SESSION[None])[:, 0]
     driven = Driven(model=model, course=course, v=v, sigma=np.full(v.size, 0.1))
-    return Explained(driven=driven, places=places, sizes=sizes, session=SESSION, covariance=np.diag(SESSION * 1e-4))
+    return Explained(
+        driven=driven,
+        places=places,
+        sizes=sizes,
+        session=SESSION,
+        covariance=np.diag(SESSION * 1e-4),
+        errors=0.0 * sizes,
+    )
 
 
 def lap_time(found, sizes, session):
@@ -145,3 +154,18 @@ def _moved(track, x, y):
     )
     east, north = to_plane(LocalPlane(origin_lon=TRACK.origin[0], origin_lat=TRACK.origin[1]), lon, lat)
     return float(east[0]), float(north[0])
+
+
+def test_what_a_recording_would_show_grows_with_what_it_may_be_off_by(explained):
+    """A habit needs to cost more to be shown where speeds are known less; a slide most where grip is not known."""
+    sharp = least_shown(explained)
+    rough = least_shown(replace(explained, driven=replace(explained.driven, sigma=4.0 * explained.driven.sigma)))
+    assert all(rough[kind] > sharp[kind] > 0.0 for kind in sharp)
+    unsure = least_shown(replace(explained, driven=replace(explained.driven, sure=False)))
+    assert unsure["slide"] > sharp["slide"]
+
+
+def test_what_a_recording_shows_is_said_with_what_it_cannot():
+    said = shown_text({"coasts": 0.06, "brakes_softly": math.inf, "power_late": 0.07})
+    assert said[0].endswith("would show coasting of 0.06 s a lap and late power of 0.07 s a lap")
+    assert "cannot show soft braking" in said[1]

@@ -34,8 +34,8 @@ from linelab.diagnosis.driver_model import (
     interval_times,
 )
 from linelab.diagnosis.findings import _humps, _Off
-from linelab.diagnosis.fitting import Driven, kind_of, pushes_at
-from linelab.diagnosis.habits import explain, slow_places
+from linelab.diagnosis.fitting import Driven, kind_of, pushes_at, waves_of
+from linelab.diagnosis.habits import explain, fit_session, slow_places
 from linelab.diagnosis.own_line import course_on, own_line
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
@@ -260,3 +260,24 @@ def test_a_driver_on_the_reference_line_loses_nothing_by_it(place):
     v = drive_laps(model_of(kart), courses, NONE, np.zeros((2, 0, SIZE)), np.repeat(PLAIN[None], 2, axis=0))
     spent = interval_times(np.array([course.h for course in courses]).T, v, closed=True).sum(axis=0)
     assert spent[0] - spent[1] == pytest.approx(0.0, abs=0.03)
+
+
+def test_ground_that_nobody_has_measured_is_fitted(place):
+    """Hills show in a sound driver's speed, and explain more of it than level ground does."""
+    model, course, places, _ = slowest_of(place)
+    way = np.cumsum(course.h) / course.h.sum()
+    rise = sum(0.012 * np.sin(2.0 * np.pi * wave * way + wave) for wave in (1, 2, 3, 5))
+    hilly = course._replace(surface=course.surface._replace(slope=course.surface.slope + rise))
+    none = np.zeros((places.size, SIZE))
+    v = drive_laps(model, [hilly], places, none[None], SOUND)[:, 0]
+    given = Driven(
+        model=model, course=course, v=v, sigma=np.full(v.size, priors.SPEED), sure=False, waves=waves_of(course)
+    )
+    level = fit_session(given, places, none, given.middle)
+    found = fit_session(given.unlevelled(), places, none, level.session)
+    assert np.corrcoef(found.given.course.surface.slope - course.surface.slope, rise)[0, 1] > 0.5
+    left = [
+        np.std(drive_laps(model, [one.given.course], places, none[None], one.session[None])[:, 0] - v)
+        for one in (found, level)
+    ]
+    assert left[0] < 0.7 * left[1]
