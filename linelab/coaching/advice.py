@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -329,7 +329,7 @@ def priorities(
     """At most three things to work on, the dearest first; empty where nothing is clearly above the noise.
 
     Where nothing better than the driver's own passes is at hand, they are what each corner is held against: a habit
-    that the quickest pass does not have is said with it.
+    that the quickest pass does not have, or less of, is said with it.
 
     Parameters
     ----------
@@ -338,9 +338,7 @@ def priorities(
     """
     found = [_priority(analysis, marked, finding) for finding in findings if finding.significant]
     again = {item.corners[0]: item for item in own_pass_priorities(analysis, marked, own)}
-    found = [_done_before(item, again.get(item.corners[0])) for item in found]
-    named = {number for item in found for number in item.corners}
-    found += [item for number, item in again.items() if number not in named]
+    found = _with_passes(analysis, [finding for finding in findings if finding.significant], found, again)
     scattered = None if again else scatter_priority(analysis, marked, own)
     if scattered is not None:
         found.append(scattered)
@@ -356,9 +354,36 @@ def priorities(
     return tuple(first)
 
 
-def _done_before(item: Priority, again: Priority | None) -> Priority:
-    """A habit with the pass that did not have it, or not as much of it."""
-    return item if again is None else replace(item, evidence=(*item.evidence, *again.evidence))
+def _with_passes(
+    analysis: Analysis, findings: Sequence[Finding], found: Sequence[Priority], again: Mapping[int, Priority]
+) -> list[Priority]:
+    """Habits, and quickest passes of corners (by number), as things to work on: one thing where the pass has less than
+    half of the habit, by what the pass shows if that is more.
+
+    The pass shows what the corner costs whatever its cause is; a habit that it has as well is another thing.
+    """
+    every, joined = list(found), set[int]()
+    for number, own in again.items():
+        best = int(
+            analysis.passes.best[next(k for k, mark in enumerate(analysis.marks) if mark.corner.number == number)]
+        )
+        without = [
+            k
+            for k, (finding, item) in enumerate(zip(findings, found))
+            if item.corners[0] == number
+            and best < finding.laps.size
+            and finding.laps[best] < 0.5 * float(np.median(finding.laps[: analysis.count][analysis.usual]))
+        ]
+        if not without:
+            continue
+        item = found[without[0]]  # the dearest
+        every[without[0]] = replace(item, evidence=(*item.evidence, *own.evidence))
+        joined.add(number)
+        if (own.at_stake.value or 0.0) > (item.at_stake.value or 0.0):
+            every[without[0]] = replace(
+                every[without[0]], title=f"{item.title}, as on {own.laps[0]}", at_stake=own.at_stake, laps=own.laps
+            )
+    return every + [own for number, own in again.items() if number not in joined]
 
 
 def without_card(
