@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from linelab.errors import KartError
+from linelab.model.axles import axle_limits
 from linelab.model.engine import KNOTS, drive_curve
 from linelab.model.kart import TOP_SPEED, Kart, PowerEngine
 from linelab.units import KMH, STANDARD_GRAVITY, Array
@@ -74,10 +75,10 @@ SIZE = 13 + 2 * KNOTS
 
 
 def kart_numbers(kart: Kart) -> KartNumbers:
-    """Numbers of a kart."""
+    """Numbers of a kart; of one with axles, those that give the limits of its axles."""
     curve = drive_curve(kart.engine)
     share = kart.driver.grip_share
-    return KartNumbers(
+    numbers = KartNumbers(
         mass=kart.mass,
         mu_x=kart.mu_longitudinal * share,
         mu_y=kart.mu_lateral * share,
@@ -94,6 +95,25 @@ def kart_numbers(kart: Kart) -> KartNumbers:
         knots=curve.knots,
         slope_changes=curve.slope_changes,
     )
+    return numbers if kart.axles is None else _of_axles(kart, numbers)
+
+
+def _of_axles(kart: Kart, numbers: KartNumbers) -> KartNumbers:
+    """The numbers with which :func:`brake_friction` and :func:`drive_friction` give the limits of the axles.
+
+    Both are solved for what they hold the weight and its transfer to be, at full grip of the driver: nothing that works
+    out a lap needs to know where its limits come from.
+    """
+    limits, mu, ratio = axle_limits(kart), kart.mu_longitudinal, numbers.height_ratio
+    if kart.four_wheel_brakes:
+        rear_share = limits.driving * (1.0 - mu * ratio) / mu
+        rear = mu * rear_share / (1.0 + mu * ratio)
+        wheels = (limits.braking - rear) / (mu - rear)
+    else:
+        rear_share = 2.0 / (mu * (1.0 / limits.braking + 1.0 / limits.driving))
+        ratio, wheels = 0.5 * rear_share * (1.0 / limits.braking - 1.0 / limits.driving), 0.0
+    mu_y = limits.mu_y * kart.driver.grip_share
+    return numbers._replace(mu_y=mu_y, rear_share=rear_share, height_ratio=ratio, four_wheel=wheels)
 
 
 def pack(numbers: KartNumbers) -> Array:

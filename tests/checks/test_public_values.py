@@ -208,6 +208,7 @@ FIRST = {  # a public function to what its first argument must be
     "split_laps": "Recording or Samples",
     "track_facts": "Track",
     "track_sheet": "Track",
+    "with_axles": "Kart",
 }
 
 
