@@ -35,6 +35,9 @@ SHARE_ROUNDING = 0.01
 #: Least value of 1 - mu·h/L that the driving limit is worked out with: the front wheels are off the ground long before.
 LEAST_TRANSFER = 0.05
 
+#: Friction of a kart with axles over its driving limit, at least [-]: the cut at all the weight takes 3e-4 there.
+MOST_OF_FRICTION = 1.1
+
 #: Engine braking is full at the top speed of the gearing, and at this speed where there is none [m/s].
 HIGHEST_TOP = 60.0
 
@@ -101,19 +104,20 @@ def kart_numbers(kart: Kart) -> KartNumbers:
 def _of_axles(kart: Kart, numbers: KartNumbers) -> KartNumbers:
     """The numbers with which :func:`brake_friction` and :func:`drive_friction` give the limits of the axles.
 
-    Both are solved for what they hold the weight and its transfer to be, at full grip of the driver: nothing that works
-    out a lap needs to know where its limits come from.
+    Solved for what they hold the weight and its transfer to be: nothing that works out a lap needs to know where its
+    limits come from.  Friction is set above the driving limit, which they cut off there.
     """
-    limits, mu, ratio = axle_limits(kart), kart.mu_longitudinal, numbers.height_ratio
+    limits, share = axle_limits(kart), kart.driver.grip_share
+    brake, drive = limits.braking, limits.driving
+    mu = max(kart.mu_longitudinal, MOST_OF_FRICTION * drive)
     if kart.four_wheel_brakes:
-        rear_share = limits.driving * (1.0 - mu * ratio) / mu
-        rear = mu * rear_share / (1.0 + mu * ratio)
-        wheels = (limits.braking - rear) / (mu - rear)
+        rear_share, ratio, wheels = drive / mu, 0.0, (brake - drive) / (mu - drive)
     else:
-        rear_share = 2.0 / (mu * (1.0 / limits.braking + 1.0 / limits.driving))
-        ratio, wheels = 0.5 * rear_share * (1.0 / limits.braking - 1.0 / limits.driving), 0.0
-    mu_y = limits.mu_y * kart.driver.grip_share
-    return numbers._replace(mu_y=mu_y, rear_share=rear_share, height_ratio=ratio, four_wheel=wheels)
+        rear_share = 2.0 / (mu * (1.0 / brake + 1.0 / drive))
+        ratio, wheels = 0.5 * rear_share * (1.0 / brake - 1.0 / drive), 0.0
+    return numbers._replace(
+        mu_x=mu * share, mu_y=limits.mu_y * share, rear_share=rear_share, height_ratio=ratio, four_wheel=wheels
+    )
 
 
 def pack(numbers: KartNumbers) -> Array:

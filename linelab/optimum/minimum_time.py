@@ -350,8 +350,8 @@ def solve_min_time(
         say("looking for what in the kart makes it impossible")
 
         def solves(other: Kart) -> bool:
-            changed = task._replace(kart=other, numbers=kart_numbers(other), until=_given_up(track, TIME_TRIED))
             try:
+                changed = task._replace(kart=other, numbers=kart_numbers(other), until=_given_up(track, TIME_TRIED))
                 _solved(changed, tolerance, None, True, lambda text: None)
             except LinelabError:
                 return False
@@ -607,6 +607,7 @@ def time_gradient(solution: Solution) -> KartNumbers:
     KartNumbers
         dT/d(field) in seconds per the field's own unit: ``mu_y`` [s], ``mass`` [s/kg], ...  ``drag`` holds the mass
         in it, so a change of mass also changes ``drag``; combine the two.
+        Of a kart with axles ``rear_share``, ``height_ratio`` and ``four_wheel`` stand for its limits.
     """
     iterate = solution.iterate
     slope = np.asarray(sensitivity(iterate.structure)(iterate.x, iterate.parameters, iterate.lam_g)).ravel()
