@@ -83,7 +83,7 @@ class Wheels(NamedTuple):
     rear_outside: Array
 
 
-class Corner(NamedTuple):
+class SteadyTurn(NamedTuple):
     """How a kart goes round at the acceleration across that was asked for; arrays of one shape."""
 
     margin: Array  #: what is left of the weaker axle's lateral force, negative where it cannot [N]
@@ -188,7 +188,7 @@ def _crossing(rising: Callable[[Array], Array], low: Array, high: Array, rounds:
     return np.select(outside, ends, np.where(abs(f_last) < abs(f_other), last, other))
 
 
-def corner(kart: Kart, axles: Axles, radius: Array, ax: Array, ay: Array) -> Corner:
+def steady_turn(kart: Kart, axles: Axles, radius: Array, ax: Array, ay: Array) -> SteadyTurn:
     """Steady turning at given accelerations; arguments as for :func:`wheel_loads`, arrays of one shape."""
     loads = wheel_loads(kart, axles, radius, ax, ay)
     force = kart.mass * ax
@@ -214,7 +214,7 @@ def corner(kart: Kart, axles: Axles, radius: Array, ax: Array, ay: Array) -> Cor
     used = ahead / np.maximum(kart.mu_longitudinal * hold, 1e-9)
     front = kart.mu_lateral * hold * np.sqrt(np.maximum(1.0 - used * used, 0.0))
     left = front - (kart.mass * ay * (1.0 - kart.rear_share) - rear.moment / kart.wheelbase)
-    return Corner(np.minimum(left, spare(most)), angle, rear.moment, loads)
+    return SteadyTurn(np.minimum(left, spare(most)), angle, rear.moment, loads)
 
 
 #: Rounds of the inner roots, and of the outer one.
@@ -231,7 +231,7 @@ def greatest_lateral(kart: Kart, axles: Axles, radius: Array, ax: Array) -> Arra
     front, rear = loads.front_inside + loads.front_outside, loads.rear_inside + loads.rear_outside
     tips = 0.5 * (front * axles.track_width_front + rear * axles.track_width_rear) / (kart.mass * kart.cg_height + 1e-9)
     most = np.minimum(tips, 2.0 * kart.mu_lateral * STANDARD_GRAVITY)
-    return _crossing(lambda ay: -corner(kart, axles, radius, ax, ay).margin, np.zeros_like(ax), most, OUTER_ROUNDS)
+    return _crossing(lambda ay: -steady_turn(kart, axles, radius, ax, ay).margin, np.zeros_like(ax), most, OUTER_ROUNDS)
 
 
 def straight_line(kart: Kart, axles: Axles, direction: float) -> float:

@@ -217,7 +217,7 @@ def test_the_solid_axle_pushes_the_front_away_until_the_inside_rear_wheel_lifts(
     radius, none = np.array([9.0]), np.zeros(1)
     for one, lifted in ((kart, True), (flat, False)):
         ay = layer.greatest_lateral(one, one.axles, radius, none)
-        held = layer.corner(one, one.axles, radius, none, ay)
+        held = layer.steady_turn(one, one.axles, radius, none, ay)
         assert (held.loads.rear_inside[0] < 10.0) == lifted
         assert (held.yaw_moment[0] < -60.0) != lifted
     assert _lateral(kart, 9.0) > 1.03 * _lateral(flat, 9.0)
