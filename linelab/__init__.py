@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from linelab.files.tracks.track_file import load_track, reversed_track, save_track
     from linelab.fitted.fitted_kart import FittedKart
     from linelab.fitted.kart_fit import fit_kart
+    from linelab.model.axles import with_axles
     from linelab.model.facts import track_facts
     from linelab.model.kart import Kart
     from linelab.model.lap import Lap, Recording
@@ -72,6 +73,7 @@ _MODULES = {
     "files.tracks.track_file": "load_track reversed_track save_track",
     "fitted.fitted_kart": "FittedKart",
     "fitted.kart_fit": "fit_kart",
+    "model.axles": "with_axles",
     "model.facts": "track_facts",
     "model.kart": "Kart",
     "model.lap": "Lap Recording",
@@ -142,6 +144,7 @@ __all__ = [
     "track_facts",
     "track_sheet",
     "what_pays",
+    "with_axles",
 ]
 
 

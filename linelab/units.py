@@ -28,4 +28,5 @@ POUND = 0.45359237
 KMH = 1.0 / 3.6  #: one kilometre per hour [m/s]
 MPH = MILE / 3600.0  #: one mile per hour [m/s]
 KNOT = 1852.0 / 3600.0  #: one knot [m/s]
+DEGREE = np.pi / 180.0  #: one degree of an angle [rad]
 RPM = 2.0 * np.pi / 60.0  #: one revolution per minute [rad/s]

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from linelab.model.kart import (
+    AXLE_BOUNDS,
     DRIVER_BOUNDS,
     KART_BOUNDS,
     POWER_BOUNDS,
@@ -20,10 +21,11 @@ from linelab.model.kart import (
     SPEED_ENTRY,
     TORQUE_BOUNDS,
     TORQUE_ENTRY,
+    Axles,
     Bound,
     meant_mass,
 )
-from linelab.units import KMH, RPM
+from linelab.units import DEGREE, KMH, RPM
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
@@ -117,6 +119,27 @@ class DriverTable(_Table):
     curvature_rate_per_m_s: float | None = _number(DRIVER_BOUNDS["curvature_rate"], None)
 
 
+_AXLES = Axles()
+
+
+class AxlesTable(_Table):
+    """[axles]"""
+
+    front_track_width_m: float = _number(AXLE_BOUNDS["track_width_front"], _AXLES.track_width_front)
+    rear_track_width_m: float = _number(AXLE_BOUNDS["track_width_rear"], _AXLES.track_width_rear)
+    front_roll_share: float = _number(AXLE_BOUNDS["front_roll_share"], _AXLES.front_roll_share)
+    jacking_n_per_degree: float = _number(
+        AXLE_BOUNDS["jacking"], _AXLES.jacking * DEGREE, size=1.0 / DEGREE, unit="N/degree"
+    )
+    load_sensitivity: float = _number(AXLE_BOUNDS["load_sensitivity"], _AXLES.load_sensitivity)
+    front_tyre_load_n: float = _number(AXLE_BOUNDS["front_tyre_load"], _AXLES.front_tyre_load)
+    rear_tyre_load_n: float = _number(AXLE_BOUNDS["rear_tyre_load"], _AXLES.rear_tyre_load)
+    sliding_slip_degrees: float = _number(
+        AXLE_BOUNDS["sliding_slip"], _AXLES.sliding_slip / DEGREE, size=DEGREE, unit="degrees"
+    )
+    max_steer_degrees: float | None = _number(AXLE_BOUNDS["max_steer"], None, size=DEGREE, unit="degrees")
+
+
 class KartFile(_Table):
     """The whole file."""
 
@@ -135,6 +158,7 @@ class KartFile(_Table):
     engine: EngineTable | None = None
     simple_drive: SimpleDriveTable | None = None
     driver: DriverTable = Field(default_factory=lambda: DriverTable.model_validate({}))
+    axles: AxlesTable | None = None
 
 
 #: Table of each section, by its name in the file; the empty name is the top of the file.
@@ -145,6 +169,7 @@ TABLES: dict[str, type[BaseModel]] = {
     "engine": EngineTable,
     "simple_drive": SimpleDriveTable,
     "driver": DriverTable,
+    "axles": AxlesTable,
 }
 
 

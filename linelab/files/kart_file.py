@@ -21,11 +21,11 @@ from linelab.files.bundled import bundled, bundled_karts, bundled_tracks, sugges
 from linelab.files.kart_fields import fault_text, joined
 from linelab.files.writing import write_text
 from linelab.model.grip import require_going
-from linelab.model.kart import MOST_UNLIKE, Driver, Kart, PowerEngine, TorqueEngine
-from linelab.units import KMH, RPM
+from linelab.model.kart import MOST_UNLIKE, Axles, Driver, Kart, PowerEngine, TorqueEngine
+from linelab.units import DEGREE, KMH, RPM
 
 if TYPE_CHECKING:
-    from linelab.files.kart_fields import DriverTable, EngineTable, KartFile, SimpleDriveTable
+    from linelab.files.kart_fields import AxlesTable, DriverTable, EngineTable, KartFile, SimpleDriveTable
 
 
 def kart_text(kart: Kart, origins: Mapping[str, str] | None = None) -> str:
@@ -55,6 +55,7 @@ def kart_text(kart: Kart, origins: Mapping[str, str] | None = None) -> str:
         *(_torque(kart.engine) if isinstance(kart.engine, TorqueEngine) else _power(kart.engine)),
         "",
         *_driver_lines(kart.driver),
+        *([] if kart.axles is None else ["", *_axle_lines(kart.axles)]),
     ]
     said = dict(origins or {})
     head = [f"# {line}" for line in said.pop("", "").splitlines()]
@@ -95,6 +96,21 @@ def _driver_lines(driver: Driver) -> list[str]:
     }
     lines = ["[driver]", _number("grip_share", driver.grip_share)]
     return lines + [_number(name, value) for name, value in rates.items() if value is not None]
+
+
+def _axle_lines(axles: Axles) -> list[str]:
+    lines = [
+        "[axles]",
+        _number("front_track_width_m", axles.track_width_front),
+        _number("rear_track_width_m", axles.track_width_rear),
+        _number("front_roll_share", axles.front_roll_share),
+        _number("jacking_n_per_degree", axles.jacking * DEGREE),
+        _number("load_sensitivity", axles.load_sensitivity),
+        _number("front_tyre_load_n", axles.front_tyre_load),
+        _number("rear_tyre_load_n", axles.rear_tyre_load),
+        _number("sliding_slip_degrees", axles.sliding_slip / DEGREE),
+    ]
+    return lines if axles.max_steer is None else [*lines, _number("max_steer_degrees", axles.max_steer / DEGREE)]
 
 
 def _number(name: str, value: float) -> str:
@@ -365,6 +381,7 @@ def _build(checked: KartFile) -> Kart:
         engine_braking=checked.closed_throttle_decel_mps2,
         four_wheel_brakes=checked.four_wheel_brakes,
         driver=_driver(checked.driver),
+        axles=None if checked.axles is None else _axles(checked.axles),
     )
 
 
@@ -399,6 +416,21 @@ def _driver(table: DriverTable) -> Driver:
         brake_release_rate=table.brake_release_rate_mps3,
         drive_build_rate=table.drive_build_rate_mps3,
         curvature_rate=table.curvature_rate_per_m_s,
+    )
+
+
+def _axles(table: AxlesTable) -> Axles:
+    steer = table.max_steer_degrees
+    return Axles(
+        track_width_front=table.front_track_width_m,
+        track_width_rear=table.rear_track_width_m,
+        front_roll_share=table.front_roll_share,
+        jacking=table.jacking_n_per_degree / DEGREE,
+        load_sensitivity=table.load_sensitivity,
+        front_tyre_load=table.front_tyre_load_n,
+        rear_tyre_load=table.rear_tyre_load_n,
+        sliding_slip=table.sliding_slip_degrees * DEGREE,
+        max_steer=None if steer is None else steer * DEGREE,
     )
 
 

@@ -149,6 +149,7 @@ def fit_kart(laps: DrivenLap | Sequence[DrivenLap], kart: Kart | None = None) ->
         raise InputError("too little of a lap to fit a kart to", where="fit_kart", remedy="Give a whole lap or more")
     karts = {name: load_kart(name) for name in bundled_karts()}
     base = kart or karts[min(karts, key=lambda name: abs(karts[name].mass - MIDDLE_MASS))]
+    base = replace(base, axles=None)  # laps show the limits of the kart, not those of its tyres
     fitted = _fitted(given, base, karts)
     if kart is None and karts[fitted.nearest] != base:
         fitted = _fitted(given, karts[fitted.nearest], karts)

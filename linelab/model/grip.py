@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from linelab.errors import KartError
+from linelab.model.axles import axle_limits
 from linelab.model.engine import KNOTS, drive_curve
 from linelab.model.kart import TOP_SPEED, Kart, PowerEngine
 from linelab.units import KMH, STANDARD_GRAVITY, Array
@@ -33,6 +34,9 @@ PEDAL_ROUNDING = 0.013
 SHARE_ROUNDING = 0.01
 #: Least value of 1 - mu·h/L that the driving limit is worked out with: the front wheels are off the ground long before.
 LEAST_TRANSFER = 0.05
+
+#: Friction of a kart with axles over its driving limit, at least [-]: the cut at all the weight takes 3e-4 there.
+MOST_OF_FRICTION = 1.1
 
 #: Engine braking is full at the top speed of the gearing, and at this speed where there is none [m/s].
 HIGHEST_TOP = 60.0
@@ -76,10 +80,10 @@ SIZE = SCALARS + 2 * KNOTS
 
 
 def kart_numbers(kart: Kart) -> KartNumbers:
-    """Numbers of a kart."""
+    """Numbers of a kart; of one with axles, those that give the limits of its axles."""
     curve = drive_curve(kart.engine)
     share = kart.driver.grip_share
-    return KartNumbers(
+    numbers = KartNumbers(
         mass=kart.mass,
         mu_x=kart.mu_longitudinal * share,
         mu_y=kart.mu_lateral * share,
@@ -96,6 +100,26 @@ def kart_numbers(kart: Kart) -> KartNumbers:
         force_at_zero=curve.force_at_zero,
         knots=curve.knots,
         slope_changes=curve.slope_changes,
+    )
+    return numbers if kart.axles is None else _of_axles(kart, numbers)
+
+
+def _of_axles(kart: Kart, numbers: KartNumbers) -> KartNumbers:
+    """The numbers with which :func:`brake_friction` and :func:`drive_friction` give the limits of the axles.
+
+    Solved for what they hold the weight and its transfer to be: nothing that works out a lap needs to know where its
+    limits come from.  Friction is set above the driving limit, which they cut off there.
+    """
+    limits, share = axle_limits(kart), kart.driver.grip_share
+    brake, drive = limits.braking, limits.driving
+    mu = max(kart.mu_longitudinal, MOST_OF_FRICTION * drive)
+    if kart.four_wheel_brakes:
+        rear_share, ratio, wheels = drive / mu, 0.0, (brake - drive) / (mu - drive)
+    else:
+        rear_share = 2.0 / (mu * (1.0 / brake + 1.0 / drive))
+        ratio, wheels = 0.5 * rear_share * (1.0 / brake - 1.0 / drive), 0.0
+    return numbers._replace(
+        mu_x=mu * share, mu_y=limits.mu_y * share, rear_share=rear_share, height_ratio=ratio, four_wheel=wheels
     )
 
 

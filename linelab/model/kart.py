@@ -14,7 +14,7 @@ import numpy as np
 
 from linelab.arrays import ByValue, frozen_array, set_field
 from linelab.errors import KartError, on_one_line
-from linelab.units import KMH, POUND, RPM, Array
+from linelab.units import DEGREE, KMH, POUND, RPM, Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,6 +215,62 @@ class TorqueEngine(ByValue):
             )
 
 
+AXLE_BOUNDS = {
+    "track_width_front": Bound(0.4, 2.2, "m", why="karts have 1.0 to 1.2 m, middle to middle of the tyres"),
+    "track_width_rear": Bound(0.4, 2.2, "m", why="as the front"),
+    "front_roll_share": Bound(0.0, 1.0, "-", why="an assumption: a kart's stiff rear axle carries more than half"),
+    "jacking": Bound(0.0, 500.0 / DEGREE, "N/rad", why="0 without; a standing kart lifts a wheel at 8 to 25 degrees"),
+    "load_sensitivity": Bound(0.0, 0.5, "-", why="tyres lose 0.03 to 0.2 of their friction as their load doubles"),
+    "front_tyre_load": Bound(50.0, 5.0e3, "N", why="a front tyre of a kart carries 200 to 500 N at rest"),
+    "rear_tyre_load": Bound(50.0, 5.0e3, "N", why="a rear tyre carries 300 to 700 N at rest"),
+    "sliding_slip": Bound(1.0 * DEGREE, 25.0 * DEGREE, "rad", why="tyres slide from 5 to 12 degrees on"),
+    "max_steer": Bound(5.0 * DEGREE, 70.0 * DEGREE, "rad", optional=True, why="front wheels turn by 20 to 45 degrees"),
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Axles:
+    """Front and rear axle, from which :mod:`linelab.model.axles` works out the limits of the point mass.
+
+    The kart's frictions are then those of one tyre at the loads given here, and not of the kart as a whole.
+
+    Parameters
+    ----------
+    track_width_front, track_width_rear : float
+        Between the middles of the tyres [m].
+    front_roll_share : float
+        Share of the front axle in the roll stiffness, so in the load transfer across [-].
+    jacking : float
+        Load that steering takes off the inside rear wheel, per road-wheel angle [N/rad].
+    load_sensitivity : float
+        Share of the friction that a tyre loses where its load is twice that given [-].
+    front_tyre_load, rear_tyre_load : float
+        Load of one tyre at which it has the kart's friction; the wider tyre's is larger [N].
+    sliding_slip : float
+        Slip from which all of a tyre slides, as an angle [rad].
+    max_steer : float or None
+        Greatest angle of the front wheels [rad]; None for no limit.
+
+    Raises
+    ------
+    KartError
+        A value that is no number or is outside its allowed range.
+    """
+
+    track_width_front: float = 1.08
+    track_width_rear: float = 1.16
+    front_roll_share: float = 0.35
+    jacking: float = 25.0 / DEGREE
+    load_sensitivity: float = 0.05
+    front_tyre_load: float = 310.0
+    rear_tyre_load: float = 490.0
+    sliding_slip: float = 8.0 * DEGREE
+    max_steer: float | None = None
+
+    def __post_init__(self) -> None:
+        check_bounds("axles", AXLE_BOUNDS, self)
+
+
 #: Published by :func:`linelab.files.kart_fields.range_words`.
 KART_BOUNDS = {
     # Classes fix about 100 to 190 kg together.  Wider, and pounds or a slipped digit would go unnoticed.
@@ -272,6 +328,8 @@ class Kart:
         True where the front wheels brake too.
     engine : PowerEngine or TorqueEngine
     driver : Driver
+    axles : Axles or None
+        Where given, grip is worked out from the loads of the wheels (:mod:`linelab.model.axles`).
 
     Raises
     ------
@@ -310,6 +368,7 @@ class Kart:
     four_wheel_brakes: bool = False
     driver: Driver = field(default_factory=Driver)
     description: str = ""
+    axles: Axles | None = None
 
     def __repr__(self) -> str:
         engine = self.engine
@@ -319,7 +378,11 @@ class Kart:
 
     def __post_init__(self) -> None:
         check_bounds("kart", KART_BOUNDS, self)
-        for name, kinds in (("engine", (PowerEngine, TorqueEngine)), ("driver", (Driver,))):
+        for name, kinds in (
+            ("engine", (PowerEngine, TorqueEngine)),
+            ("driver", (Driver,)),
+            ("axles", (Axles, type(None))),
+        ):
             if not isinstance(value := getattr(self, name), kinds):
-                expected = " or ".join(kind.__name__ for kind in kinds)
+                expected = " or ".join(kind.__name__ for kind in kinds if kind is not type(None))
                 raise KartError(f"{value!r} is no {expected}", field=f"kart.{name}", remedy=f"Give a {expected}")

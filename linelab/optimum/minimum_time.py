@@ -349,8 +349,8 @@ def solve_min_time(
         say("looking for what in the kart makes it impossible")
 
         def solves(other: Kart) -> bool:
-            changed = task._replace(kart=other, numbers=kart_numbers(other), until=_given_up(track, TIME_TRIED))
             try:
+                changed = task._replace(kart=other, numbers=kart_numbers(other), until=_given_up(track, TIME_TRIED))
                 _solved(changed, tolerance, None, True, lambda text: None)
             except LinelabError:
                 return False

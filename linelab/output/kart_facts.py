@@ -9,6 +9,7 @@ import numpy as np
 
 from linelab.fitted.fitted_kart import FittedKart, Shown
 from linelab.measured import PLUS_MINUS, TO_95, plus_minus
+from linelab.model.axles import axle_limits, least_radius
 from linelab.model.engine import drive_curve
 from linelab.model.grip import FLAT, brake_friction, drive_friction, drive_power, kart_numbers, loads, pull
 from linelab.model.kart import Kart, TorqueEngine
@@ -184,11 +185,24 @@ def kart_words(kart: Kart, units: Units = METRIC) -> list[str]:
         + (f" through {facts.gears} gears." if facts.gears > 1 else "."),
         f"Top speed on the flat: {units.speed_text(facts.top.v)}, {why}.",
     ]
+    if kart.axles is not None:
+        words.append(_axle_words(kart, units))
     if facts.sprint is not None:
         run = facts.sprint
         reached = units.speed_text(run.v, 0)
         words.append(f"Standing start to {reached}: {run.t:.1f} s and {units.length_text(run.distance)}.")
     return words
+
+
+def _axle_words(kart: Kart, units: Units) -> str:
+    """What the axles give in corners of some radii, without the driver's share."""
+    limits, steered = axle_limits(kart), least_radius(kart)
+    shown = [
+        f"{limits.cornering[at]:.2f} g on a radius of {units.length_text(limits.radii[at])}"
+        for at in (0, limits.radii.size // 2, -1)
+    ]
+    turns = f" It turns on {units.length_text(steered, 1)} at least." if steered else ""
+    return f"From its axles: {', '.join(shown[:-1])} and {shown[-1]}; laps are computed with the mean.{turns}"
 
 
 def fitted_words(fitted: FittedKart, recordings: str, units: Units = METRIC) -> list[str]:

@@ -11,6 +11,7 @@ from linelab.diagnosis.corner_figures import CornerRow, corner_marks
 from linelab.files.lap_file import lap_csv
 from linelab.files.text import csv_text
 from linelab.files.writing import results_folder
+from linelab.model.axles import too_tight
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.timed import timing_words
@@ -121,6 +122,7 @@ def reference_words(
         f"{units.length_text(lap.line.length)} driven, {units.speed_text(lap.v.min())} to "
         f"{units.speed_text(lap.v.max())}.",
         *conditions(track, solution, use_kerbs),
+        *_steering_words(kart, lap, units),
     ]
     if check is None:
         words.append("Not checked independently.")
@@ -132,6 +134,17 @@ def reference_words(
             f"{_rival_words(solution, check)}."
         )
     return words
+
+
+def _steering_words(kart: Kart, lap: Lap, units: Units) -> list[str]:
+    """Where the kart's front wheels do not turn as far as the lap asks; nothing where they do, or no limit is known."""
+    if (place := too_tight(kart, lap.line)) is None:
+        return []
+    return [
+        f"The front wheels do not turn far enough for this lap: at {units.length_text(place.station)} its radius is "
+        f"{units.length_text(place.radius, 1)}, and this kart turns on {units.length_text(place.least, 1)} at least. "
+        "The real lap is slower there. Check axles.max_steer_degrees and wheelbase_m."
+    ]
 
 
 def computed_to(solution: Solution) -> float:

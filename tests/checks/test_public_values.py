@@ -211,6 +211,7 @@ FIRST = {  # a public function to what its first argument must be
     "track_facts": "Track",
     "track_sheet": "Track",
     "what_pays": "Track",
+    "with_axles": "Kart",
 }
 
 

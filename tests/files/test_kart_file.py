@@ -10,7 +10,7 @@ import pytest
 
 from linelab.errors import FileFormatError, InputError, KartError
 from linelab.files.kart_file import bundled_karts, copy_kart, load_kart, save_kart
-from linelab.model.kart import Driver, Kart, PowerEngine, TorqueEngine
+from linelab.model.kart import Axles, Driver, Kart, PowerEngine, TorqueEngine
 from linelab.units import KMH, RPM
 
 GOOD = """
@@ -117,6 +117,17 @@ def test_round_trip_of_every_optional_value(tmp_path):
         four_wheel_brakes=True,
         driver=Driver(
             grip_share=0.9, brake_build_rate=40.0, brake_release_rate=30.0, drive_build_rate=20.0, curvature_rate=0.8
+        ),
+        axles=Axles(
+            track_width_front=1.05,
+            track_width_rear=1.2,
+            front_roll_share=0.4,
+            jacking=1500.0,
+            load_sensitivity=0.08,
+            front_tyre_load=300.0,
+            rear_tyre_load=450.0,
+            sliding_slip=0.12,
+            max_steer=0.5,
         ),
     )
     save_kart(kart, tmp_path / "odd.toml")
@@ -312,3 +323,19 @@ def test_a_kart_that_is_constructed_is_usable(change, words):
     with pytest.raises(KartError) as caught:
         dataclasses.replace(load_kart("gearbox"), **change)
     assert words in str(caught.value)
+
+
+def test_axles_are_read_and_their_faults_named(tmp_path):
+    plain = load_kart(_write(tmp_path, GOOD))
+    assert plain.axles is None
+    kart = load_kart(_write(tmp_path, GOOD + "[axles]\njacking_n_per_degree = 20.0\nmax_steer_degrees = 25\n"))
+    assert kart.axles is not None
+    assert kart.axles.jacking == pytest.approx(20.0 * 180.0 / np.pi)
+    assert kart.axles.max_steer == pytest.approx(np.radians(25.0))
+    rest = dataclasses.replace(kart.axles, jacking=Axles().jacking, max_steer=None)
+    _assert_same(rest, Axles())
+    with pytest.raises(KartError) as caught:
+        load_kart(_write(tmp_path, GOOD + "[axles]\njackings = 20\nsliding_slip_degrees = 60\n"))
+    said = str(caught.value)
+    assert "axles.jackings: unknown field" in said
+    assert "60 degrees is outside the allowed range 1 to 25 degrees" in said

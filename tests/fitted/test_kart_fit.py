@@ -127,6 +127,13 @@ def test_more_sessions_narrow_the_intervals(fitted):
     assert more.laps == 16
 
 
+def test_axles_of_the_start_are_left_out(fitted):
+    """Laps show the limits of the kart, so those of its tyres would count load transfer twice."""
+    again = linelab.fit_kart(session(1), linelab.with_axles(KART))
+    assert again.kart.axles is None
+    assert again.kart.mu_lateral == pytest.approx(fitted.kart.mu_lateral, rel=0.02)
+
+
 def test_the_start_hardly_matters_where_the_laps_speak(fitted):
     """From a kart of half the force and another mass the same acceleration is found; the factor says the difference."""
     weak = replace(KART, engine=with_force(KART.engine, 0.5))

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from linelab.files.kart_file import bundled_karts, load_kart
+from linelab.model.axles import axle_limits, with_axles
 from linelab.model.kart import Kart, PowerEngine
 from linelab.output.display import IMPERIAL, METRIC, lap_time_text
 from linelab.output.kart_facts import gg_boundary, kart_facts, kart_words, standing_start, top_speed
@@ -105,3 +106,13 @@ def test_units_shown_are_the_defined_ones():
 )
 def test_lap_times(seconds, text):
     assert lap_time_text(seconds) == text
+
+
+def test_axles_are_told_by_radius():
+    kart = with_axles(PLAIN)
+    words = [line for line in kart_words(kart) if line.startswith("From its axles")]
+    assert len(words) == 1
+    assert f"{axle_limits(kart).cornering[0]:.2f} g on a radius of 6 m" in words[0]
+    steered = dataclasses.replace(kart, axles=dataclasses.replace(kart.axles, max_steer=np.radians(20.0)))
+    assert any("It turns on 2.9 m at least." in line for line in kart_words(steered))
+    assert not any("axles" in line for line in kart_words(PLAIN))

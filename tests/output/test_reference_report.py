@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import dataclasses
 
+import numpy as np
 import pytest
 from shared import solved
 
@@ -12,9 +13,10 @@ from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_build import reversed_track
 from linelab.files.tracks.track_file import load_track
 from linelab.model.facts import track_facts
+from linelab.model.kart import Axles
 from linelab.model.track import GripZone
 from linelab.optimum.minimum_time import solve_min_time
-from linelab.output.reference_report import computed_to, conditions, corners_csv, reference_table
+from linelab.output.reference_report import computed_to, conditions, corners_csv, reference_table, reference_words
 from linelab.output.track_facts import track_words
 
 
@@ -60,3 +62,15 @@ def test_patches_of_other_grip_are_told():
     solution = solved("tinmarsh_rental", "rental-four-stroke")
     assert conditions(patched, solution, True) == [said]
     assert conditions(track, solution, True) == []
+
+
+def test_a_lap_too_tight_for_the_front_wheels_says_where_and_how_much():
+    """Tinmarsh's hairpin is driven on some 6 m; 6 degrees at a wheelbase of 1.08 m turn on 10.3 m."""
+    track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
+    solution = solved("tinmarsh_rental", "rental-four-stroke")
+    steered = dataclasses.replace(kart, axles=Axles(max_steer=np.radians(6.0)))
+    said = " ".join(reference_words(track, steered, solution))
+    assert "its radius is 6." in said
+    assert "this kart turns on 10.3 m at least" in said
+    free = dataclasses.replace(kart, axles=Axles(max_steer=np.radians(25.0)))
+    assert "front wheels" not in " ".join(reference_words(track, free, solution))
