@@ -54,6 +54,8 @@ if TYPE_CHECKING:
     from linelab.recorded.cleaning import clean_recording
     from linelab.recorded.laps import split_laps
     from linelab.study.habit_costs import HabitCost, habit_costs, habit_lap
+    from linelab.study.sweep import sweep
+    from linelab.study.sweep_plan import latin_hypercube
 
 _MODULES = {
     "coaching.compare": "compare",
@@ -83,6 +85,8 @@ _MODULES = {
     "recorded.cleaning": "clean_recording",
     "recorded.laps": "split_laps",
     "study.habit_costs": "HabitCost habit_costs habit_lap",
+    "study.sweep": "sweep",
+    "study.sweep_plan": "latin_hypercube",
 }
 #: Public name to the module it lives in.
 _HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for name in names.split()}
@@ -115,6 +119,7 @@ __all__ = [
     "habit_costs",
     "habit_lap",
     "import_track",
+    "latin_hypercube",
     "load_kart",
     "load_lap",
     "load_recording",
@@ -133,6 +138,7 @@ __all__ = [
     "solve_min_time",
     "speed_profile",
     "split_laps",
+    "sweep",
     "track_facts",
     "track_sheet",
 ]

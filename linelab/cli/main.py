@@ -21,6 +21,7 @@ from linelab.cli.demo import demo
 from linelab.cli.draw_sheet import sheet
 from linelab.cli.interrupt import INTERRUPTED, exit_code, interruptions
 from linelab.cli.review_recording import review
+from linelab.cli.run_sweep import sweep_command
 from linelab.cli.show_kart import kart
 from linelab.cli.show_progress import progress_command
 from linelab.cli.show_track import track
@@ -51,7 +52,7 @@ def cli() -> None:
     """
 
 
-for _command in (demo, reference, review, progress_command, sheet, track, kart):
+for _command in (demo, reference, review, progress_command, sheet, sweep_command, track, kart):
     cli.add_command(_command)
 
 
