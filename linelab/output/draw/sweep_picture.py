@@ -89,9 +89,15 @@ def _against_two(axes: Axes, solved: Sequence[SweptCase], failed: Sequence[Swept
     axes.set_xlabel(fields[0])
     axes.set_ylabel(fields[1])
     tidy(axes, grid=None)
-    for field, limit in zip(fields, (axes.set_xlim, axes.set_ylim)):  # contours leave no margin
-        every = _column([*solved, *failed], field)
-        limit(every.min() - 0.05 * np.ptp(every), every.max() + 0.05 * np.ptp(every))
+    # Contours leave no margin.
+    axes.set_xlim(*_beyond(_column([*solved, *failed], fields[0])))
+    axes.set_ylim(*_beyond(_column([*solved, *failed], fields[1])))
+
+
+def _beyond(values: Array) -> tuple[float, float]:
+    """The range of values and a little more."""
+    margin = 0.05 * float(np.ptp(values))
+    return float(values.min()) - margin, float(values.max()) + margin
 
 
 def _by_corner(axes: Axes, solved: Sequence[SweptCase], fields: Sequence[str]) -> None:
