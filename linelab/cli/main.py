@@ -35,6 +35,7 @@ Examples:
   linelab kart senior-single-speed --units imperial
   linelab reference ostrelle_sprint senior-single-speed
   linelab sheet ostrelle_sprint senior-single-speed
+  linelab sweep ostrelle_sprint senior-single-speed --vary mass_kg=150:170:5
   linelab review "my session.csv"
   linelab review "my session.csv" --track my_track.geojson --kart my_kart.toml
 
