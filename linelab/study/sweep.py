@@ -198,9 +198,9 @@ def _spread(
         raise
     except Exception as error:
         raise SolveError(
-            f"a process that solves laps is gone ({type(error).__name__}: {error})",
-            remedy="Run the same sweep again to go on, with fewer jobs if memory ran out; a script calls it below "
-            "if __name__ == '__main__':",
+            f"a process that solves laps has ended ({type(error).__name__})",
+            remedy="Run the same sweep again to go on, with fewer jobs if memory ran out. "
+            "A script must call it below: if __name__ == '__main__'",
         ) from error
     finally:
         for future in waiting:

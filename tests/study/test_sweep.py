@@ -280,7 +280,7 @@ def test_a_process_that_is_gone_is_told(track):
         def submit(self, *_args, **_more):
             raise BrokenProcessPool("killed")
 
-    with Gone(1) as pool, pytest.raises(linelab.SolveError, match="process that solves laps is gone") as found:
+    with Gone(1) as pool, pytest.raises(linelab.SolveError, match="process that solves laps has ended") as found:
         linelab.sweep(track, KART, {"mass_kg": [240.0]}, executor=pool)
     assert "again to go on" in found.value.remedy
 
