@@ -57,6 +57,8 @@ if TYPE_CHECKING:
     from linelab.study.habit_costs import HabitCost, habit_costs, habit_lap
     from linelab.study.other_sessions import compare_sessions
     from linelab.study.what_pays import Worth, what_pays
+    from linelab.study.sweep import sweep
+    from linelab.study.sweep_plan import latin_hypercube
 
 _MODULES = {
     "coaching.compare": "compare",
@@ -89,6 +91,8 @@ _MODULES = {
     "study.habit_costs": "HabitCost habit_costs habit_lap",
     "study.other_sessions": "compare_sessions",
     "study.what_pays": "Worth what_pays",
+    "study.sweep": "sweep",
+    "study.sweep_plan": "latin_hypercube",
 }
 #: Public name to the module it lives in.
 _HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for name in names.split()}
@@ -123,6 +127,7 @@ __all__ = [
     "habit_costs",
     "habit_lap",
     "import_track",
+    "latin_hypercube",
     "load_kart",
     "load_lap",
     "load_recording",
@@ -141,6 +146,7 @@ __all__ = [
     "solve_min_time",
     "speed_profile",
     "split_laps",
+    "sweep",
     "track_facts",
     "track_sheet",
     "what_pays",

@@ -176,7 +176,7 @@ def load_kart(path: str | Path) -> Kart:
     """
     check_kinds("load_kart", path=(path, (str, PathLike)))
     source = _existing(path)
-    return _kart_from(_parsed(_text_of(source), source), source)
+    return kart_from(_parsed(_text_of(source), source), str(source))
 
 
 def copy_kart(path: str | Path, target: str | Path) -> None:
@@ -284,33 +284,71 @@ def _parsed(text: str, source: Path) -> dict[str, Any]:
         ) from error
 
 
-def _kart_from(table: dict[str, Any], source: Path) -> Kart:
-    """Check the parsed file and build the kart."""
+def kart_table(kart: Kart | str | Path) -> dict[str, Any]:
+    """A kart's fields as its file holds them, by table; those that :func:`load_kart` reads, or would read of a kart."""
+    if isinstance(kart, Kart):
+        return _parsed(kart_text(kart), Path(kart.name))
+    load_kart(kart)
+    source = _existing(kart)
+    return _parsed(_text_of(source), source)
+
+
+def with_fields(table: Mapping[str, Any], values: Mapping[str, Any]) -> dict[str, Any]:
+    """A kart's fields with others in place, by their dotted names: "mass_kg", "tyres.mu_lateral"."""
+    changed = {name: dict(value) if isinstance(value, Mapping) else value for name, value in table.items()}
+    for field, value in values.items():
+        section, _, name = field.rpartition(".")
+        place = changed.setdefault(section, {}) if section else changed
+        if not isinstance(place, dict):
+            raise KartError(f"unknown field: {section} is no table", field=field, remedy="See 'linelab kart --fields'")
+        place[name] = value
+    return changed
+
+
+def check_fields(table: dict[str, Any], where: str) -> KartFile:
+    """Check each field by itself: its name, type and range.
+
+    Raises
+    ------
+    KartError
+        Listing every fault.
+    """
     from pydantic import ValidationError
 
     from linelab.files.kart_fields import KartFile
 
     try:
-        checked = KartFile.model_validate(table)
+        return KartFile.model_validate(table)
     except ValidationError as error:
         found = error.errors(include_url=False, include_context=False)
-        raise _kart_error([fault_text(entry) for entry in found[:MOST_FAULTS]], source, len(found)) from error
+        raise _kart_error([fault_text(entry) for entry in found[:MOST_FAULTS]], where, len(found)) from error
+
+
+def kart_from(table: dict[str, Any], where: str) -> Kart:
+    """Check a parsed file as a whole and build the kart; ``where`` is named in errors.
+
+    Raises
+    ------
+    KartError
+        As :func:`load_kart`.
+    """
+    checked = check_fields(table, where)
     faults = _faults_between_fields(checked)
     if faults:
-        raise _kart_error(faults[:MOST_FAULTS], source, len(faults))
+        raise _kart_error(faults[:MOST_FAULTS], where, len(faults))
     try:
         kart = _build(checked)
         require_going(kart)
         return kart
     except KartError as error:
-        raise KartError(error.what, field=error.field, where=str(source), remedy=error.remedy) from error
+        raise KartError(error.what, field=error.field, where=where, remedy=error.remedy) from error
 
 
-def _kart_error(faults: Sequence[tuple[str, str]], source: Path, count: int) -> KartError:
+def _kart_error(faults: Sequence[tuple[str, str]], source: str, count: int) -> KartError:
     """One error that lists the faults, the first of ``count``."""
     label, words = faults[0]
     if count == 1:
-        return KartError(words, field=label, where=str(source), remedy="Correct the field and its unit")
+        return KartError(words, field=label, where=source, remedy="Correct the field and its unit")
     where = f"{source}, {count} faults" + (f", the first {len(faults)}" if count > len(faults) else "")
     error = KartError(joined(faults), field=label, where="", remedy="Correct these fields and their units")
     error.where = where

@@ -208,6 +208,7 @@ FIRST = {  # a public function to what its first argument must be
     "solve_min_time": "Track",
     "speed_profile": "Line",
     "split_laps": "Recording or Samples",
+    "sweep": "Track",
     "track_facts": "Track",
     "track_sheet": "Track",
     "what_pays": "Track",
@@ -217,7 +218,8 @@ FIRST = {  # a public function to what its first argument must be
 
 def test_every_function_with_a_value_of_ours_is_asked():
     functions = {name for name in linelab.__all__ if name[0].islower()}
-    assert functions - set(FIRST) == {"bundled_karts", "bundled_recordings", "bundled_tracks", "load_session"}
+    others = {"bundled_karts", "bundled_recordings", "bundled_tracks", "latin_hypercube", "load_session"}
+    assert functions - set(FIRST) == others
 
 
 @pytest.mark.parametrize("name", FIRST)
@@ -235,6 +237,7 @@ def test_another_type_is_refused_with_what_to_give(name, kart, tmp_path, monkeyp
         "habit_costs": 1,
         "what_pays": 1,
         "habit_lap": 5,
+        "sweep": 2,
     }
     count = rest.get(name, 1 if name.startswith(("save", "speed", "split", "read")) else 0)
     with pytest.raises(linelab.InputError, match=rf"^{name}: \w+ is a \w+, not a {FIRST[name]}") as caught:
