@@ -20,6 +20,7 @@ import click
 from linelab.cli.demo import demo
 from linelab.cli.draw_sheet import sheet
 from linelab.cli.interrupt import INTERRUPTED, exit_code, interruptions
+from linelab.cli.plan_costs import cost
 from linelab.cli.review_recording import review
 from linelab.cli.show_kart import kart
 from linelab.cli.show_progress import progress_command
@@ -34,6 +35,7 @@ Examples:
   linelab kart senior-single-speed --units imperial
   linelab reference ostrelle_sprint senior-single-speed
   linelab sheet ostrelle_sprint senior-single-speed
+  linelab cost ostrelle_sprint senior-single-speed
   linelab review "my session.csv"
   linelab review "my session.csv" --track my_track.geojson --kart my_kart.toml
 
@@ -51,7 +53,7 @@ def cli() -> None:
     """
 
 
-for _command in (demo, reference, review, progress_command, sheet, track, kart):
+for _command in (demo, reference, review, progress_command, sheet, cost, track, kart):
     cli.add_command(_command)
 
 

@@ -152,8 +152,8 @@ def test_no_room_is_not_a_number_and_says_so(rental):
     assert np.isnan(cost.time_lost[1])
     assert cost.at(5.0) is None
     assert cost.at(6.0) is None
-    assert "too narrow" in cost.reason
-    with pytest.raises(InputError, match="no room"):
+    assert "room for only" in cost.reason
+    with pytest.raises(InputError, match="room for only"):
         habit_lap(*rental, 5, "apex_missed", 5.0)
 
 
