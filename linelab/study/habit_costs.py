@@ -101,6 +101,8 @@ SCALES: dict[Habit, Scale] = {
 }
 #: What the lap with a habit is called.
 WITH_HABIT = "with the habit"
+#: Habits that are always reached by the usual sizes: in one go another, slower line may be found.
+MOVED = ("apex_early", "apex_late")
 #: A corner without braking is defended for so far before its turn-in [m].
 UNBRAKED = 20.0
 #: A way in that is moved along leaves this much of the road at least [m].
@@ -228,7 +230,8 @@ def habit_costs(
     chosen = chosen_marks(track, found, corners)
     if habit in FOOT_HABITS:
         return Table(_feet(track, kart, found, chosen, habit, wanted, PLAIN if session is None else session))
-    given: list[_Given] = [(track, kart, found, mark, habit, wanted, use_kerbs) for mark in chosen]
+    base = base_of(track, kart, found, use_kerbs=use_kerbs)
+    given: list[_Given] = [(base, mark, habit, wanted) for mark in chosen]
     return Table(_said(_line_cost, given, chosen, executor, progress))
 
 
@@ -321,7 +324,7 @@ def habit_lap(
     base = base_of(track, kart, solution, use_kerbs=use_kerbs)
     bounds = imposed(base, mark, habit, size)
     if bounds is None:
-        reason = _no_room(kart, base, mark, habit, size)
+        reason = _no_room(base, mark, habit, size)
         raise InputError(f"corner {corner}: {reason}", where="size", remedy="Take a smaller size")
     return replace(held_lap(base, _held(base, mark, habit, size, bounds)), label=WITH_HABIT)
 
@@ -336,7 +339,7 @@ def imposed(base: Base, mark: CornerMarks, habit: Habit, size: float) -> Bounds 
 
     if habit == "apex_missed":
         return squeezed(base, (mark.apex, mark.apex), to_inside + size, from_left=left)
-    if habit in ("apex_early", "apex_late"):
+    if habit in MOVED:
         return _way_in_moved(base, mark, size if habit == "apex_late" else -size)
     if habit == "exit_unused":
         return farther_in(mark.track_out, mark.track_out)
@@ -350,26 +353,31 @@ def imposed(base: Base, mark: CornerMarks, habit: Habit, size: float) -> Bounds 
     return Bounds(none, none, (at, v)) if v < float(base.task.numbers.top_speed) else None
 
 
-def _no_room(kart: Kart, base: Base, mark: CornerMarks, habit: Habit, size: float) -> str:
+def _no_room(base: Base, mark: CornerMarks, habit: Habit, size: float) -> str:
     """Why a habit of the line cannot be imposed."""
     if habit == "arrives_fast":
-        return too_fast(kart, base, mark, size)
+        return too_fast(base, mark, size)
     return no_room(size, lambda smaller: imposed(base, mark, habit, smaller) is not None)
 
 
 def _way_in_moved(base: Base, mark: CornerMarks, by: float) -> Bounds | None:
     """The way in to the apex moved along the lap by so much [m], back where that is negative.
 
-    Turned in early, the kart is at least as far in as the computed line is so much later; turned in late, no farther in
-    than the computed line was so much before: as far as the road goes.
+    Early, the kart is at least as far in as the computed line is so much later, and stays there up to the apex; late,
+    no farther in than the computed line was so much before: as far as the road goes.
     """
     left, s, line = mark.corner.left, base.s.ravel(), base.line().ravel()
-    moved = np.interp(base.s - by, s, line, period=base.track.length if base.track.closed else None)
+    period = base.track.length if base.track.closed else None
+    seen = base.s - by
+    if by < 0.0:  # no farther than the apex
+        past = seen - mark.apex
+        past -= 0.0 if period is None else period * np.round(past / period)
+        seen = np.where(past > 0.0, mark.apex, seen)
+    moved = np.interp(seen, s, line, period=period)
     from_left = left == (by > 0.0)
     room = base.high - base.low - NEAR
     drawn = np.minimum(base.high - moved if from_left else moved - base.low, room)
-    first, last = mark.turn_in + min(by, 0.0), mark.apex + min(by, 0.0)
-    return squeezed(base, (first, last), drawn, from_left=from_left, ramp=0.0)
+    return squeezed(base, (mark.turn_in + min(by, 0.0), mark.apex), drawn, from_left=from_left, ramp=0.0)
 
 
 def _held(
@@ -378,33 +386,33 @@ def _held(
 ) -> Held:  # fmt: skip
     """The minimum-time lap with a habit of the line; where it is not found at once, by the usual sizes from ``since``
     on, which ``before`` has."""
-    with suppress(SolveError):
-        return solve_held(base, bounds, before)
+    if habit not in MOVED:
+        with suppress(SolveError):
+            return solve_held(base, bounds, before)
     for smaller in SCALES[habit].sizes:
         if since < smaller < size and (nearer := imposed(base, mark, habit, smaller)) is not None:
             before = solve_held(base, nearer, before)
     return solve_held(base, bounds, before)
 
 
-_Given = tuple[Track, Kart, Solution, CornerMarks, Habit, Array, bool]
+_Given = tuple[Base, CornerMarks, Habit, Array]
 
 
 def _line_cost(given: _Given) -> HabitCost:
     """A habit of the line at one corner, from size to size."""
-    track, kart, solution, mark, habit, sizes, use_kerbs = given
-    base = base_of(track, kart, solution, use_kerbs=use_kerbs)
+    base, mark, habit, sizes = given
     lost, before, reason = np.full(sizes.size, np.inf), None, ""
     for k, size in enumerate(sizes):
         bounds = imposed(base, mark, habit, float(size))
         if bounds is None:
-            reason = _no_room(kart, base, mark, habit, float(size))
+            reason = _no_room(base, mark, habit, float(size))
             break
         try:
             before = _held(base, mark, habit, float(size), bounds, before, float(sizes[k - 1]) if k else 0.0)
         except SolveError:
             reason = "no line was found round the corner with more"
             if habit == "arrives_fast":
-                reason = too_fast(kart, base, mark, float(size))
+                reason = too_fast(base, mark, float(size))
             break
         lost[k] = time_lost(base, before)
     return HabitCost(corner=mark.corner.number, habit=habit, sizes=sizes, time_lost=_at_least(lost), reason=reason)

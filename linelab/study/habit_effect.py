@@ -39,6 +39,8 @@ class HabitEffect:
         Tightest radius between turn-in and track-out [m]; None for a habit of the feet, which leaves the line alone.
     slowest : (float, float)
         Lowest speed between turn-in and track-out [m/s].
+    longer : float
+        How much longer the way round the lap is [m].
     straight : float
         Path length from the track-out to where the computed lap is fastest before it slows again [m].
     straight_slower : float
@@ -54,6 +56,7 @@ class HabitEffect:
     after_apex: float
     radius: tuple[float, float] | None
     slowest: tuple[float, float]
+    longer: float
     straight: float
     straight_slower: float
 
@@ -94,6 +97,7 @@ def effect_of(
         after_apex=lost - before,
         radius=radius,
         slowest=(slowest[0], slowest[1]),
+        longer=lap.line.length - own.line.length,
         straight=peak - mark.track_out,
         straight_slower=float((here - there).mean()) if peak > mark.track_out else 0.0,
     )

@@ -7,7 +7,6 @@ from collections.abc import Callable
 import numpy as np
 
 from linelab.diagnosis.marks import CornerMarks
-from linelab.model.kart import Kart
 from linelab.model.lap import Lap, Limit, mapped_line
 from linelab.speed.profile import speed_profiles
 from linelab.study.held_line import Base, local
@@ -30,16 +29,16 @@ def no_room(size: float, fits: Callable[[float], bool]) -> str:
     return f"the road has room for only {low:.1f} m beside the computed line there"
 
 
-def too_fast(kart: Kart, base: Base, mark: CornerMarks, size: float) -> str:
+def too_fast(base: Base, mark: CornerMarks, size: float) -> str:
     """Why the kart cannot arrive faster by ``size`` [m/s]: the engine, or the corner."""
     at = local(base.track, mark.turn_in)
-    most = _arriving(kart, base, at)
+    most = _arriving(base, at)
     if most < base.speed(at) + size:
         return f"the kart cannot be faster there: at full power it arrives at {most / KMH:.1f} km/h"
     return "the kart finds no way round on the road when it arrives faster"
 
 
-def _arriving(kart: Kart, base: Base, at: float) -> float:
+def _arriving(base: Base, at: float) -> float:
     """Speed at a station on the computed line, if nothing had to be slowed for from there on [m/s]."""
     lap = base.solution.lap
     line, last = lap.line, int(np.searchsorted(lap.line.s, at))
@@ -49,7 +48,7 @@ def _arriving(kart: Kart, base: Base, at: float) -> float:
     way = np.append(0.0, np.cumsum(np.diff(line.distance)[nodes[:-1]]))
     open_line = mapped_line(line, lambda values: way if values is line.distance or values is line.s else values[nodes],
                             closed=False)  # fmt: skip
-    return float(speed_profiles([open_line], kart, v_start=float(lap.v[nodes[0]]))[0].v[-1])
+    return float(speed_profiles([open_line], base.task.kart, v_start=float(lap.v[nodes[0]]))[0].v[-1])
 
 
 def no_slowest_point(lap: Lap, mark: CornerMarks) -> str:

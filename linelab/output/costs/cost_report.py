@@ -217,6 +217,8 @@ def effect_words(study: CostStudy, effect: HabitEffect, units: Units = METRIC) -
         else:
             way = "falls" if effect.radius[1] < effect.radius[0] else "grows"
             words.append(f"The tightest radius {way} from {own} to {other} {unit}.")
+    if effect.radius is not None:
+        words.append(_longer_words(effect.longer, units))
     words.append(f"The slowest point is {_slower(effect.slowest[0] - effect.slowest[1], units)}.")
     if effect.straight < 0.5 * units.length:
         words.append("No straight follows.")
@@ -234,6 +236,13 @@ def _split_words(before: float, after: float, apex: str) -> str:
     if after < 0.0:
         return f"{before:.2f} s are lost before the {apex}, {-after:.2f} s gained after it."
     return f"{before:.2f} s are lost before the {apex}, {after:.2f} s after it."
+
+
+def _longer_words(longer: float, units: Units) -> str:
+    shown = round(longer / units.length, 1)
+    if shown == 0.0:
+        return "The way is as long."
+    return f"The way is {abs(shown):.1f} {units.length_unit} {'longer' if shown > 0.0 else 'shorter'}."
 
 
 def _slower(less: float, units: Units) -> str:
@@ -311,6 +320,7 @@ def _effect_data(study: CostStudy, effect: HabitEffect) -> dict[str, Any]:
         "lost_after_apex_s": effect.after_apex,
         "tightest_radius_m": radius[0],
         "tightest_radius_with_it_m": radius[1],
+        "way_longer_m": effect.longer,
         "slowest_mps": effect.slowest[0],
         "slowest_with_it_mps": effect.slowest[1],
         "gains_speed_for_m": effect.straight,
