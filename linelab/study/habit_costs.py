@@ -101,8 +101,6 @@ SCALES: dict[Habit, Scale] = {
 }
 #: What the lap with a habit is called.
 WITH_HABIT = "with the habit"
-#: Habits that are always reached by the usual sizes: in one go another, slower line may be found.
-MOVED = ("apex_early", "apex_late")
 #: A corner without braking is defended for so far before its turn-in [m].
 UNBRAKED = 20.0
 #: A way in that is moved along leaves this much of the road at least [m].
@@ -339,7 +337,7 @@ def imposed(base: Base, mark: CornerMarks, habit: Habit, size: float) -> Bounds 
 
     if habit == "apex_missed":
         return squeezed(base, (mark.apex, mark.apex), to_inside + size, from_left=left)
-    if habit in MOVED:
+    if habit in ("apex_early", "apex_late"):
         return _way_in_moved(base, mark, size if habit == "apex_late" else -size)
     if habit == "exit_unused":
         return farther_in(mark.track_out, mark.track_out)
@@ -363,21 +361,27 @@ def _no_room(base: Base, mark: CornerMarks, habit: Habit, size: float) -> str:
 def _way_in_moved(base: Base, mark: CornerMarks, by: float) -> Bounds | None:
     """The way in to the apex moved along the lap by so much [m], back where that is negative.
 
-    Early, the kart is at least as far in as the computed line is so much later, and stays there up to the apex; late,
-    no farther in than the computed line was so much before: as far as the road goes.
+    Early, the kart is at least as far in as the computed line is so much later, up to where that is first near the
+    inside edge, or to the apex; late, no farther in than the computed line was so much before: as far as the road goes.
+    Where the line touches the edge it cannot be farther in: held on both sides of such a place it would have to swerve.
     """
     left, s, line = mark.corner.left, base.s.ravel(), base.line().ravel()
     period = base.track.length if base.track.closed else None
-    seen = base.s - by
-    if by < 0.0:  # no farther than the apex
-        past = seen - mark.apex
+    seen, first, last = base.s - by, mark.turn_in, mark.apex
+    if by < 0.0:
+        way = np.linspace(first, last, 200)
+        gap = np.interp(
+            way, s, ((base.high - base.line()) if left else (base.line() - base.low)).ravel(), period=period
+        )
+        first, last = first + by, float(way[np.argmax(gap <= NEAR)]) if (gap <= NEAR).any() else last
+        past = seen - last
         past -= 0.0 if period is None else period * np.round(past / period)
-        seen = np.where(past > 0.0, mark.apex, seen)
+        seen = np.where(past > 0.0, last, seen)
     moved = np.interp(seen, s, line, period=period)
     from_left = left == (by > 0.0)
     room = base.high - base.low - NEAR
     drawn = np.minimum(base.high - moved if from_left else moved - base.low, room)
-    return squeezed(base, (mark.turn_in + min(by, 0.0), mark.apex), drawn, from_left=from_left, ramp=0.0)
+    return squeezed(base, (first, last), drawn, from_left=from_left, ramp=0.0)
 
 
 def _held(
@@ -386,9 +390,8 @@ def _held(
 ) -> Held:  # fmt: skip
     """The minimum-time lap with a habit of the line; where it is not found at once, by the usual sizes from ``since``
     on, which ``before`` has."""
-    if habit not in MOVED:
-        with suppress(SolveError):
-            return solve_held(base, bounds, before)
+    with suppress(SolveError):
+        return solve_held(base, bounds, before)
     for smaller in SCALES[habit].sizes:
         if since < smaller < size and (nearer := imposed(base, mark, habit, smaller)) is not None:
             before = solve_held(base, nearer, before)
