@@ -77,7 +77,8 @@ def cost(
     """Say what a habit costs at each corner of a TRACK with a KART, by its size, and why it costs so much there."""
     from linelab.files.kart_file import load_kart
     from linelab.optimum.minimum_time import solve_min_time
-    from linelab.output.costs.cost_report import cost_lines, save_costs, study_costs
+    from linelab.output.costs.cost_report import save_costs
+    from linelab.output.costs.cost_words import cost_lines, study_costs
     from linelab.output.display import CAUTIONS
     from linelab.output.track_facts import survey_sentence
     from linelab.study.habit_costs import SCALES, check_sizes

@@ -17,7 +17,7 @@ from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
 from linelab.files.writing import MANIFEST
 from linelab.output.costs.cost_pictures import plot_costs, plot_effect
-from linelab.output.costs.cost_report import cost_lines, done_text, study_costs
+from linelab.output.costs.cost_words import cost_lines, done_text, study_costs
 from linelab.output.display import CAUTIONS, IMPERIAL, METRIC
 from linelab.study.habit_costs import FOOT_HABITS, LINE_HABITS, SCALES, chosen_marks, habit_costs, habit_lap, imposed
 from linelab.study.habit_effect import effect_of

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linelab.model.lap import Lap
-from linelab.output.costs.cost_report import CostStudy, done_text, effect_words, shown_size, size_text
+from linelab.output.costs.cost_words import CostStudy, done_text, effect_words, shown_size, size_text
 from linelab.output.display import METRIC, Units, lap_time_words
 from linelab.output.draw.ground_map import draw_ground, draw_lost, draw_scale, fit_limits, survey_note
 from linelab.output.draw.style import FAINT, INK, LOSS, PAPER, SOFT, arrow, footer, heading, new_figure, tidy
