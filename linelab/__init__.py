@@ -56,9 +56,9 @@ if TYPE_CHECKING:
     from linelab.recorded.laps import split_laps
     from linelab.study.habit_costs import HabitCost, habit_costs, habit_lap
     from linelab.study.other_sessions import compare_sessions
-    from linelab.study.what_pays import Worth, what_pays
     from linelab.study.sweep import sweep
     from linelab.study.sweep_plan import latin_hypercube
+    from linelab.study.what_pays import Worth, what_pays
 
 _MODULES = {
     "coaching.compare": "compare",

@@ -20,6 +20,7 @@ import click
 from linelab.cli.demo import demo
 from linelab.cli.draw_sheet import sheet
 from linelab.cli.interrupt import INTERRUPTED, exit_code, interruptions
+from linelab.cli.plan_costs import cost
 from linelab.cli.review_recording import review
 from linelab.cli.run_sweep import sweep_command
 from linelab.cli.show_kart import kart
@@ -36,6 +37,7 @@ Examples:
   linelab reference ostrelle_sprint senior-single-speed
   linelab sheet ostrelle_sprint senior-single-speed
   linelab sweep ostrelle_sprint senior-single-speed --vary mass_kg=150:170:5
+  linelab cost ostrelle_sprint senior-single-speed
   linelab review "my session.csv"
   linelab review "my session.csv" --track my_track.geojson --kart my_kart.toml
 
@@ -53,7 +55,7 @@ def cli() -> None:
     """
 
 
-for _command in (demo, reference, review, progress_command, sheet, sweep_command, track, kart):
+for _command in (demo, reference, review, progress_command, sheet, cost, sweep_command, track, kart):
     cli.add_command(_command)
 
 

@@ -317,6 +317,24 @@ def shown_text(least: Mapping[FaultKind, float]) -> tuple[str, ...]:
     return tuple(said)
 
 
+#: What is said to cost so much, by habit: {} is its size.
+PLANNED: dict[str, str] = {
+    "apex_missed": "passing the apex {} too far out",
+    "apex_early": "doing everything {} too early up to the apex",
+    "apex_late": "doing everything {} too late up to the apex",
+    "turns_in_early": "turning in from {} too far inside",
+    "line_defended": "defending {} inside the line up to the turn-in",
+    "exit_unused": "leaving {} of the road unused at the exit",
+    "arrives_fast": "arriving {} too fast at the turn-in",
+    "brakes_early": "braking {} too early",
+    "brakes_softly": "braking {} less hard than the tyres allow",
+    "coasts": "rolling for {} before slowing",
+    "too_slow_in_corner": "slowing {} more than the line needs",
+    "power_late": "going back to the power {} late",
+    "power_abrupt": "losing {} to power that comes too abruptly",
+    "slide": "losing {} in a slide",
+}
+
 #: Unit of a mark by its quantity, as the end of its key.
 _ENDS = {"place": "_m", "length": "_m", "speed": "_mps", "time": "_s", "deceleration": "_mps2", "number": ""}
 #: Key of each mark, its unit in it.

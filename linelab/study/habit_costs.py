@@ -14,7 +14,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple, get_args
 
 import numpy as np
@@ -52,10 +53,11 @@ from linelab.diagnosis.own_line import step_of
 from linelab.errors import InputError, SolveError, check_kinds
 from linelab.model.grip import Surface, kart_numbers
 from linelab.model.kart import Kart
-from linelab.model.lap import Lap
+from linelab.model.lap import Lap, Limit
 from linelab.model.track import Track
 from linelab.optimum.minimum_time import Solution, solve_min_time
-from linelab.study.held_line import Base, Bounds, base_of, held_lap, local, solve_held, squeezed, time_lost
+from linelab.study.habit_limits import no_room, no_slowest_point, too_fast
+from linelab.study.held_line import Base, Bounds, Held, base_of, held_lap, local, solve_held, squeezed, time_lost
 from linelab.units import Array
 
 #: Habits of the line, and of the feet; those that a review names too have the same name there.
@@ -71,30 +73,34 @@ FOOT_HABITS: tuple[FootHabit, ...] = get_args(FootHabit)
 
 
 class Scale(NamedTuple):
-    """What a habit's size is, and the sizes looked at unless others are asked for."""
+    """What a habit's size is, the sizes looked at unless others are asked for, the most, and what is common."""
 
     quantity: Quantity
     sizes: tuple[float, ...]
     most: float
+    usual: float
 
 
-#: Sizes in metres, metres a second, seconds; of soft braking the share of the braking that is not used.
+#: Sizes in metres, metres a second, seconds; of soft braking the share of the braking that is not used.  What is
+#: common is from common practice.
 SCALES: dict[Habit, Scale] = {
-    "apex_missed": Scale("length", (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0), 5.0),
-    "apex_early": Scale("place", (0.5, 1.0, 1.5, 2.0, 3.0, 4.0), 15.0),
-    "apex_late": Scale("place", (0.5, 1.0, 1.5, 2.0, 3.0, 4.0), 15.0),
-    "turns_in_early": Scale("length", (0.5, 1.0, 1.5, 2.0, 3.0), 10.0),
-    "line_defended": Scale("length", (1.0, 2.0, 3.0, 4.0, 5.0), 15.0),
-    "exit_unused": Scale("length", (0.5, 1.0, 1.5, 2.0, 3.0), 10.0),
-    "arrives_fast": Scale("speed", (0.5, 1.0, 1.5, 2.0, 3.0), 10.0),
-    "brakes_early": Scale("place", (2.0, 4.0, 6.0, 8.0, 12.0), 40.0),
-    "brakes_softly": Scale("number", (0.1, 0.2, 0.3, 0.4, 0.5), 0.8),
-    "coasts": Scale("time", (0.1, 0.2, 0.3, 0.5, 0.8, 1.2), 4.0),
-    "too_slow_in_corner": Scale("speed", (0.25, 0.5, 1.0, 1.5, 2.0), 6.0),
-    "power_late": Scale("time", (0.1, 0.2, 0.3, 0.5, 0.8), 4.0),
-    "power_abrupt": Scale("speed", (0.25, 0.5, 1.0, 1.5), 5.0),
-    "slide": Scale("speed", (0.25, 0.5, 1.0, 1.5), 5.0),
+    "apex_missed": Scale("length", (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 1.75, 2.0), 5.0, 0.5),
+    "apex_early": Scale("place", (0.5, 1.0, 1.5, 2.0, 3.0, 4.0), 15.0, 1.0),
+    "apex_late": Scale("place", (0.5, 1.0, 1.5, 2.0, 3.0, 4.0), 15.0, 1.0),
+    "turns_in_early": Scale("length", (0.5, 1.0, 1.5, 2.0, 3.0), 10.0, 1.0),
+    "line_defended": Scale("length", (1.0, 2.0, 3.0, 4.0, 5.0), 15.0, 2.0),
+    "exit_unused": Scale("length", (0.5, 1.0, 1.5, 2.0, 3.0), 10.0, 1.0),
+    "arrives_fast": Scale("speed", (0.5, 1.0, 1.5, 2.0, 3.0), 10.0, 1.0),
+    "brakes_early": Scale("place", (2.0, 4.0, 6.0, 8.0, 12.0), 40.0, 6.0),
+    "brakes_softly": Scale("number", (0.1, 0.2, 0.3, 0.4, 0.5), 0.8, 0.3),
+    "coasts": Scale("time", (0.1, 0.2, 0.3, 0.5, 0.8, 1.2), 4.0, 0.3),
+    "too_slow_in_corner": Scale("speed", (0.25, 0.5, 1.0, 1.5, 2.0), 6.0, 1.0),
+    "power_late": Scale("time", (0.1, 0.2, 0.3, 0.5, 0.8), 4.0, 0.3),
+    "power_abrupt": Scale("speed", (0.25, 0.5, 1.0, 1.5), 5.0, 0.5),
+    "slide": Scale("speed", (0.25, 0.5, 1.0, 1.5), 5.0, 0.5),
 }
+#: What the lap with a habit is called.
+WITH_HABIT = "with the habit"
 #: A corner without braking is defended for so far before its turn-in [m].
 UNBRAKED = 20.0
 #: A way in that is moved along leaves this much of the road at least [m].
@@ -222,7 +228,8 @@ def habit_costs(
     chosen = chosen_marks(track, found, corners)
     if habit in FOOT_HABITS:
         return Table(_feet(track, kart, found, chosen, habit, wanted, PLAIN if session is None else session))
-    given: list[_Given] = [(track, kart, found, mark, habit, wanted, use_kerbs) for mark in chosen]
+    base = base_of(track, kart, found, use_kerbs=use_kerbs)
+    given: list[_Given] = [(base, mark, habit, wanted) for mark in chosen]
     return Table(_said(_line_cost, given, chosen, executor, progress))
 
 
@@ -256,12 +263,15 @@ def habit_lap(
     kart: Kart,
     solution: Solution,
     corner: int,
-    habit: LineHabit,
+    habit: Habit,
     size: float,
     *,
     use_kerbs: bool = True,
 ) -> Lap:
-    """The fastest lap with a habit of the line at one corner, beside which the computed lap shows what it changes.
+    """The lap with a habit at one corner, beside which the computed lap shows what it changes.
+
+    With a habit of the line it is the fastest lap with it.  With a habit of the feet it is the computed line, slower
+    where the driver model is slower with the habit than without, by the same share.
 
     Parameters
     ----------
@@ -272,9 +282,9 @@ def habit_lap(
     corner : int
         The corner's number.
     habit : str
-        One of LINE_HABITS.
+        One of LINE_HABITS and FOOT_HABITS.
     size : float
-        At least so large, in the unit of :data:`SCALES` [m, m/s].
+        At least so large, in the unit of :data:`SCALES` [m, m/s, s, -].
     use_kerbs : bool
         As in the solution.
 
@@ -285,7 +295,8 @@ def habit_lap(
     Raises
     ------
     InputError
-        No such habit or corner; a size out of range, or one that the road has no room for.
+        No such habit or corner; a size out of range, one that the road has no room for, or feet that have nothing to
+        do there.
     SolveError
         No lap was found with it.
 
@@ -300,16 +311,20 @@ def habit_lap(
     True
     """
     check_kinds("habit_lap", track=(track, Track), kart=(kart, Kart), solution=(solution, Solution))
-    if habit not in LINE_HABITS:
-        raise InputError(
-            f"{habit!r} is no habit of the line", where="habit", remedy=f"Take one of {', '.join(LINE_HABITS)}"
-        )
-    check_sizes(habit, [size])
+    wanted = check_sizes(habit, [size])
+    mark = chosen_marks(track, solution, [corner])[0]
+    if habit in FOOT_HABITS:
+        driven = _driven(track, kart, solution, [mark], habit, wanted, PLAIN)
+        if not driven.rows:
+            reason = no_slowest_point(solution.lap, mark)
+            raise InputError(f"corner {corner}: {reason}", where="corner", remedy="Take another corner")
+        return _slowed(solution.lap, driven)
     base = base_of(track, kart, solution, use_kerbs=use_kerbs)
-    bounds = imposed(base, chosen_marks(track, solution, [corner])[0], habit, size)
+    bounds = imposed(base, mark, habit, size)
     if bounds is None:
-        raise InputError(f"corner {corner} has no room for {size:g} m", where="size", remedy="Take a smaller size")
-    return held_lap(base, solve_held(base, bounds))
+        reason = _no_room(base, mark, habit, size)
+        raise InputError(f"corner {corner}: {reason}", where="size", remedy="Take a smaller size")
+    return replace(held_lap(base, _held(base, mark, habit, size, bounds)), label=WITH_HABIT)
 
 
 def imposed(base: Base, mark: CornerMarks, habit: Habit, size: float) -> Bounds | None:
@@ -336,38 +351,71 @@ def imposed(base: Base, mark: CornerMarks, habit: Habit, size: float) -> Bounds 
     return Bounds(none, none, (at, v)) if v < float(base.task.numbers.top_speed) else None
 
 
+def _no_room(base: Base, mark: CornerMarks, habit: Habit, size: float) -> str:
+    """Why a habit of the line cannot be imposed."""
+    if habit == "arrives_fast":
+        return too_fast(base, mark, size)
+    return no_room(size, lambda smaller: imposed(base, mark, habit, smaller) is not None)
+
+
 def _way_in_moved(base: Base, mark: CornerMarks, by: float) -> Bounds | None:
     """The way in to the apex moved along the lap by so much [m], back where that is negative.
 
-    Turned in early, the kart is at least as far in as the computed line is so much later; turned in late, no farther in
-    than the computed line was so much before: as far as the road goes.
+    Early, the kart is at least as far in as the computed line is so much later, up to where that is first near the
+    inside edge, or to the apex; late, no farther in than the computed line was so much before: as far as the road goes.
+    Where the line touches the edge it cannot be farther in: held on both sides of such a place it would have to swerve.
     """
     left, s, line = mark.corner.left, base.s.ravel(), base.line().ravel()
-    moved = np.interp(base.s - by, s, line, period=base.track.length if base.track.closed else None)
+    period = base.track.length if base.track.closed else None
+    seen, first, last = base.s - by, mark.turn_in, mark.apex
+    if by < 0.0:
+        way = np.linspace(first, last, 200)
+        gap = np.interp(
+            way, s, ((base.high - base.line()) if left else (base.line() - base.low)).ravel(), period=period
+        )
+        first, last = first + by, float(way[np.argmax(gap <= NEAR)]) if (gap <= NEAR).any() else last
+        past = seen - last
+        past -= 0.0 if period is None else period * np.round(past / period)
+        seen = np.where(past > 0.0, last, seen)
+    moved = np.interp(seen, s, line, period=period)
     from_left = left == (by > 0.0)
     room = base.high - base.low - NEAR
     drawn = np.minimum(base.high - moved if from_left else moved - base.low, room)
-    first, last = mark.turn_in + min(by, 0.0), mark.apex + min(by, 0.0)
     return squeezed(base, (first, last), drawn, from_left=from_left, ramp=0.0)
 
 
-_Given = tuple[Track, Kart, Solution, CornerMarks, Habit, Array, bool]
+def _held(
+    base: Base, mark: CornerMarks, habit: Habit, size: float, bounds: Bounds, before: Held | None = None,
+    since: float = 0.0,
+) -> Held:  # fmt: skip
+    """The minimum-time lap with a habit of the line; where it is not found at once, by the usual sizes from ``since``
+    on, which ``before`` has."""
+    with suppress(SolveError):
+        return solve_held(base, bounds, before)
+    for smaller in SCALES[habit].sizes:
+        if since < smaller < size and (nearer := imposed(base, mark, habit, smaller)) is not None:
+            before = solve_held(base, nearer, before)
+    return solve_held(base, bounds, before)
+
+
+_Given = tuple[Base, CornerMarks, Habit, Array]
 
 
 def _line_cost(given: _Given) -> HabitCost:
     """A habit of the line at one corner, from size to size."""
-    track, kart, solution, mark, habit, sizes, use_kerbs = given
-    base = base_of(track, kart, solution, use_kerbs=use_kerbs)
+    base, mark, habit, sizes = given
     lost, before, reason = np.full(sizes.size, np.inf), None, ""
     for k, size in enumerate(sizes):
         bounds = imposed(base, mark, habit, float(size))
         if bounds is None:
-            reason = "the road is too narrow for more"
+            reason = _no_room(base, mark, habit, float(size))
             break
         try:
-            before = solve_held(base, bounds, before)
+            before = _held(base, mark, habit, float(size), bounds, before, float(sizes[k - 1]) if k else 0.0)
         except SolveError:
-            reason = "no lap was found for more"
+            reason = "no line was found round the corner with more"
+            if habit == "arrives_fast":
+                reason = too_fast(base, mark, float(size))
             break
         lost[k] = time_lost(base, before)
     return HabitCost(corner=mark.corner.number, habit=habit, sizes=sizes, time_lost=_at_least(lost), reason=reason)
@@ -397,22 +445,51 @@ def _at_least(lost: Array) -> Array:
     return np.where(np.isfinite(least), least, np.nan)
 
 
+class _Driven(NamedTuple):
+    """The computed line driven without a habit of the feet, and with it at several corners and sizes."""
+
+    course: Course
+    v: Array  #: (N, 1 + R), without it first [m/s]
+    rows: list[tuple[int, int]]  #: which corner and which size each of the R others has
+    spots: list[int | None]  #: the slow place of each corner
+
+
 def _feet(
     track: Track, kart: Kart, solution: Solution, chosen: Sequence[CornerMarks], habit: Habit, sizes: Array, own: Array
 ) -> list[HabitCost]:
     """A habit of the feet at all corners, driven abreast."""
+    driven = _driven(track, kart, solution, chosen, habit, sizes, own)
+    course = driven.course
+    spent = interval_times(course.h[:, None], driven.v, closed=course.closed).sum(axis=0)
+    lost = np.full((len(chosen), sizes.size), np.inf)
+    for (j, i), time in zip(driven.rows, spent[1:]):
+        lost[j, i] = time - spent[0]
+    return [
+        HabitCost(
+            corner=mark.corner.number, habit=habit, sizes=sizes, time_lost=_at_least(row),
+            reason="" if k is not None else no_slowest_point(solution.lap, mark),
+        )
+        for mark, k, row in zip(chosen, driven.spots, lost)
+    ]  # fmt: skip
+
+
+def _driven(
+    track: Track, kart: Kart, solution: Solution, chosen: Sequence[CornerMarks], habit: Habit, sizes: Array, own: Array
+) -> _Driven:
     model = Model(kart=kart_numbers(kart), engine_braking=kart.engine_braking)
     course = course_along(solution.lap, step_of(track))
     entry = 100.0 if track.closed else float(solution.lap.v[0])
     none = np.zeros(0, dtype=np.intp)
     v = drive_laps(model, [course], none, np.zeros((1, 0, SIZE)), own[None], entry=entry)[:, 0]
     places = slow_places(course, v)
-    spots = [_place_of(track, course, v, places, find_marks(track, solution.lap), mark) for mark in chosen]
-    rows = [(j, k, size) for j, k in enumerate(spots) if k is not None for size in sizes]
+    every = find_marks(track, solution.lap)
+    spots = [_place_of(track, course, v, places, every, mark) for mark in chosen]
+    rows = [(j, i) for j, k in enumerate(spots) if k is not None for i in range(sizes.size)]
     pushes = pushes_at(Driven(model=model, course=course, v=v, sigma=np.ones(v.size)), places, own)
     columns = np.zeros((1 + len(rows), places.size, SIZE))
-    for column, (_, k, size) in zip(columns[1:], rows):
-        column[k] = with_habit(habit, float(size), pushes[k])
+    for column, (j, i) in zip(columns[1:], rows):
+        if (k := spots[j]) is not None:
+            column[k] = with_habit(habit, float(sizes[i]), pushes[k])
     sessions = np.repeat(own[None], len(columns), axis=0)
     ideal = _slowing(
         course,
@@ -424,17 +501,18 @@ def _feet(
     driven = drive_laps(
         model, [course], places, columns, sessions, entry=entry, ideal=ideal.at(sessions, own[None], columns)
     )
-    spent = interval_times(course.h[:, None], driven, closed=course.closed).sum(axis=0)
-    lost = np.full((len(chosen), sizes.size), np.inf)
-    for (j, _, size), time in zip(rows, spent[1:]):
-        lost[j, int(np.searchsorted(sizes, size))] = time - spent[0]
-    return [
-        HabitCost(
-            corner=mark.corner.number, habit=habit, sizes=sizes, time_lost=_at_least(row),
-            reason="" if k is not None else "it has no slowest point of its own",
-        )
-        for mark, k, row in zip(chosen, spots, lost)
-    ]  # fmt: skip
+    return _Driven(course, driven, rows, spots)
+
+
+def _slowed(lap: Lap, driven: _Driven) -> Lap:
+    """A lap with the share of its speed that the first habit driven leaves."""
+    course, line = driven.course, lap.line
+    period = float(line.s[-1] - line.s[0]) if course.closed else None
+    v = lap.v * np.interp(line.s, course.s, driven.v[:, 1] / driven.v[:, 0], period=period)
+    h = np.diff(line.distance)
+    longer = interval_times(h, v, closed=False) - interval_times(h, lap.v, closed=False)
+    t = lap.t + np.append(0.0, np.cumsum(longer))
+    return replace(lap, t=t, v=v, ax=np.gradient(v, t), limited_by=np.full(v.size, Limit.NONE), label=WITH_HABIT)
 
 
 def with_habit(habit: Habit, size: float, pushes: Pushes) -> Array:

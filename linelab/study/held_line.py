@@ -10,6 +10,7 @@ them some millimetres elsewhere.
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from typing import NamedTuple
 
 import numpy as np
@@ -85,12 +86,19 @@ class Bounds(NamedTuple):
         fits = (base.high - base.low - low - high >= LEAST_ROOM).all()
         return Bounds(low, high, self.speed or other.speed) if fits else None
 
-    def half(self, base: Base) -> Bounds:
-        """Half as much."""
-        speed = None
-        if self.speed is not None:
-            speed = self.speed[0], 0.5 * (self.speed[1] + base.speed(self.speed[0]))
-        return Bounds(0.5 * self.low, 0.5 * self.high, speed)
+    def half_way(self, base: Base, other: Bounds) -> Bounds:
+        """Half-way to other bounds, which may keep up a speed where these do not."""
+        speed = other.speed
+        if speed is not None:
+            speed = speed[0], 0.5 * (speed[1] + (self.speed[1] if self.speed else base.speed(speed[0])))
+        return Bounds(0.5 * (self.low + other.low), 0.5 * (self.high + other.high), speed)
+
+
+class Held(NamedTuple):
+    """A solution within bounds."""
+
+    bounds: Bounds
+    iterate: Iterate
 
 
 def local(track: Track, station: float) -> float:
@@ -129,7 +137,7 @@ def squeezed(
     return Bounds(none, drawn) if from_left else Bounds(drawn, none)
 
 
-def solve_held(base: Base, bounds: Bounds, before: Iterate | None = None) -> Iterate:
+def solve_held(base: Base, bounds: Bounds, before: Held | None = None) -> Held:
     """The minimum-time lap within bounds, from a solution nearby.
 
     Raises
@@ -137,29 +145,33 @@ def solve_held(base: Base, bounds: Bounds, before: Iterate | None = None) -> Ite
     SolveError
         No line was found: the bounds may leave none.
     """
-    for start in (base.iterate,) if before is None else (before, base.iterate):
-        try:
-            return _within(base, bounds, start)
-        except SolveError as error:
-            failure = error
-    # Step by step: a smaller change first.
-    nearer = bounds
-    for _ in range(HALVED):
-        nearer = nearer.half(base)
-        try:
-            return _within(base, bounds, _within(base, nearer, base.iterate))
-        except SolveError as error:
-            failure = error
-    raise failure
+    none = np.zeros(base.s.shape)
+    free = Held(Bounds(none, none), base.iterate)
+    if before is not None:
+        with suppress(SolveError):
+            return _stepped(base, bounds, before, HALVED)
+    return _stepped(base, bounds, free, HALVED)
 
 
-def time_lost(base: Base, iterate: Iterate) -> float:
+def _stepped(base: Base, bounds: Bounds, start: Held, halvings: int) -> Held:
+    """From one solution to other bounds; where that fails, half-way first."""
+    try:
+        return Held(bounds, _within(base, bounds, start.iterate))
+    except SolveError:
+        if halvings == 0:
+            raise
+    nearer = _stepped(base, start.bounds.half_way(base, bounds), start, halvings - 1)
+    return _stepped(base, bounds, nearer, halvings - 1)
+
+
+def time_lost(base: Base, held: Held) -> float:
     """How much longer such a lap takes than the computed one [s]."""
-    return _time(base.task, iterate) - base.time
+    return _time(base.task, held.iterate) - base.time
 
 
-def held_lap(base: Base, iterate: Iterate) -> Lap:
-    """The lap of an iterate, with the exact speed of its line."""
+def held_lap(base: Base, held: Held) -> Lap:
+    """The lap of a solution, with the exact speed of its line."""
+    iterate = held.iterate
     solved = solved_path(base.task.track, iterate.mesh, *unpacked(iterate))
     return fine_lap(base.task, solved, fine_path(base.task, solved))
 

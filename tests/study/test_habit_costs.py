@@ -13,12 +13,14 @@ from linelab.coaching.session import review_session
 from linelab.diagnosis.fitting import Pushes, kind_of
 from linelab.diagnosis.marks import find_marks
 from linelab.errors import InputError
+from linelab.files.bundled import bundled_karts, bundled_tracks
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
 from linelab.geometry.frenet import sn_to_xy
 from linelab.model.track import Kerb
 from linelab.motion.estimate import without_uncertainty
 from linelab.optimum.minimum_time import solve_min_time
+from linelab.study import habit_costs as habit_costs_module
 from linelab.study.habit_costs import FOOT_HABITS, LINE_HABITS, SCALES, habit_costs, habit_lap, with_habit
 
 
@@ -54,6 +56,33 @@ def test_a_cost_is_nothing_for_none_and_never_falls_with_the_size(rental, habit)
         assert known.size == cost.sizes.size or cost.reason
         # What is not known is the largest sizes, never one in between.
         assert np.isfinite(cost.time_lost[: known.size]).all()
+
+
+@pytest.mark.parametrize("habit", ["apex_missed", "apex_early", "apex_late"])
+def test_a_size_costs_the_same_whatever_other_sizes_are_looked_at(sprint, habit):
+    """Optima are local: found straight away and by smaller sizes they must be the same one."""
+    last = SCALES[habit].sizes[-1]
+    corners = [2, 12, 15]
+    alone = habit_costs(*sprint, habit=habit, sizes=[last], corners=corners)
+    stepped = habit_costs(*sprint, habit=habit, corners=corners)
+    assert [cost.at(last) for cost in alone] == pytest.approx([cost.at(last) for cost in stepped], abs=1e-3)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kart", bundled_karts())
+@pytest.mark.parametrize("track", bundled_tracks())
+def test_the_solver_itself_finds_that_a_farther_missed_apex_costs_more(monkeypatch, track, kart):
+    """Before a larger habit's smaller cost is taken for that of a smaller one: by the minima that were found."""
+    found: list[np.ndarray] = []
+    taken = habit_costs_module._at_least
+    monkeypatch.setattr(habit_costs_module, "_at_least", lambda lost: found.append(lost.copy()) or taken(lost))
+    given = load_track(track), load_kart(kart)
+    costs = habit_costs(*given, solve_min_time(*given))
+    assert len(found) == len(costs) == len(given[0].corners)
+    for cost, lost in zip(costs, found):
+        known = lost[np.isfinite(lost)]
+        assert (np.diff(np.append(0.0, known)) >= -2e-4).all(), (cost.corner, lost)
+        assert known.size == lost.size or "room for only" in cost.reason, (cost.corner, cost.reason)
 
 
 def test_every_habit_costs_time_somewhere(sprint):
@@ -152,8 +181,8 @@ def test_no_room_is_not_a_number_and_says_so(rental):
     assert np.isnan(cost.time_lost[1])
     assert cost.at(5.0) is None
     assert cost.at(6.0) is None
-    assert "too narrow" in cost.reason
-    with pytest.raises(InputError, match="no room"):
+    assert "room for only" in cost.reason
+    with pytest.raises(InputError, match="room for only"):
         habit_lap(*rental, 5, "apex_missed", 5.0)
 
 

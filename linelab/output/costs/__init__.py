@@ -1,0 +1,1 @@
+"""What habits cost, as tables, sentences, data and pictures."""
