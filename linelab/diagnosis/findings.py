@@ -341,7 +341,7 @@ def _feet_sigma(
     scatter = float(np.std(known, ddof=1)) / math.sqrt(known.size) if known.size > 2 else 0.0
     unsure = slides and not found.driven.sure
     share, time = (priors.GROUND_SHARE, priors.GROUND_TIME) if unsure else (priors.MODEL_SHARE, priors.MODEL_TIME)
-    fitted = stake * float(found.errors[k, h] / found.sizes[k, h]) if found.driven.ground.size else 0.0
+    fitted = float(found.errors[k, h]) if found.driven.ground.size else 0.0
     return math.sqrt(scatter**2 + worse**2 * (fitted**2 + (share * stake) ** 2 + time**2) + left**2)
 
 

@@ -111,7 +111,7 @@ class Explained:
     covariance : (len(SESSION), len(SESSION)) array
         Of the session's numbers.
     errors : (K, SIZE) array
-        Standard deviations of the sizes, with the session's numbers and the ground as unknown as they are.
+        What a lap's time may be off by with each size [s], the session's numbers and the ground as unknown as they are.
     rivals : tuple of (place, tuple of Rival)
         What may explain each place, the likeliest first.
     """
@@ -275,7 +275,7 @@ class Settled(NamedTuple):
     sizes: Array
     session: Array
     covariance: Array  #: of the session's numbers
-    errors: Array  #: standard deviations of the sizes (K, SIZE); 0 of those that are not fitted
+    errors: Array  #: what the lap's time may be off by with each size (K, SIZE) [s]; 0 of those that are not fitted
 
 
 def fit_session(given: Driven, places: Index, sizes: Array, session: Array, scene: Scene | None = None) -> Settled:
@@ -290,7 +290,7 @@ def fit_session(given: Driven, places: Index, sizes: Array, session: Array, scen
     best, least, damp = theta.copy(), np.inf, 1e-3
     ideal = ideal_places(given.model, [course], places, session[None], entry=given.entry)
     known = np.where(numbers.normal, 1.0, 1e-6) / numbers.scale**2
-    covariance = np.diag(numbers.scale**2)
+    covariance, worth = np.diag(numbers.scale**2), np.zeros(numbers.scale.size)
     for turn in range(_SESSION_ROUNDS + 1):
         rows = np.concatenate([theta[None], theta + np.diag(numbers.step)])[: 1 if turn == _SESSION_ROUNDS else None]
         every = np.repeat(sizes[None], len(rows), axis=0)
@@ -313,12 +313,14 @@ def fit_session(given: Driven, places: Index, sizes: Array, session: Array, scen
             a = slope.T @ (weight[:, None] * slope) + np.diag(known)
             g = slope.T @ (weight * off) + numbers.pull(theta)
             covariance = np.asarray(np.linalg.inv(a))
+            # What each number does to the lap's time [s]: where it does nothing, its error does not matter either.
+            worth = np.abs((use * priors.SPACING / v[:, 0] ** 2 * given.sigma) @ slope)
         move = -np.linalg.solve(a + damp * np.diag(np.diag(a)), g)
         move = np.clip(move, -numbers.longest, numbers.longest)
         theta = np.asarray(np.clip(best + move, numbers.lowest, numbers.highest))
     found, errors = sizes.copy(), np.zeros_like(sizes)
     found[numbers.place, numbers.what] = best[count:own]
-    errors[numbers.place, numbers.what] = np.sqrt(np.diag(covariance))[count:own]
+    errors[numbers.place, numbers.what] = (worth * np.sqrt(np.diag(covariance)))[count:own]
     seen = 1.0 - (np.diag(covariance) * known)[own:]
     return Settled(_as_hilly(given.on(best[own:]), seen), found, best[:count], covariance[:count, :count], errors)
 
