@@ -357,8 +357,8 @@ def priorities(
 def _with_passes(
     analysis: Analysis, findings: Sequence[Finding], found: Sequence[Priority], again: Mapping[int, Priority]
 ) -> list[Priority]:
-    """Habits, and quickest passes of corners (by number), as things to work on: one thing where the pass has less than
-    half of the habit, by what the pass shows if that is more.
+    """Habits, and quickest passes of corners (by number), as things to work on: one thing where the pass has less of
+    the habit than usual, by what the pass shows if that is more.
 
     The pass shows what the corner costs whatever its cause is; a habit that it has as well is another thing.
     """
@@ -372,7 +372,7 @@ def _with_passes(
             for k, (finding, item) in enumerate(zip(findings, found))
             if item.corners[0] == number
             and best < finding.laps.size
-            and finding.laps[best] < 0.5 * float(np.median(finding.laps[: analysis.count][analysis.usual]))
+            and finding.laps[best] < float(np.median(finding.laps[: analysis.count][analysis.usual]))
         ]
         if not without:
             continue
