@@ -1,12 +1,12 @@
 """Two setups held against each other: is what is called a difference one, and how many laps does it take?
 
-Run ``python benchmarks/two_setups.py [all|alarms|corners|power|sessions] [pairs] [picture.png]``.  Lap and corner times come from a generator of this file
-alone, which shares nothing with the model that judges them: a driver whose pace wanders from lap to lap, cold tyres,
-laps that a slide or another kart spoils, outings that differ though nothing was changed, a track that changes over the
-day.  Printed are how often equal setups are told apart, on the lap and in any of its corners, how many of the 95 %
-intervals hold the truth, and how often a planted difference is found, by its size, the number of laps and the order of
-the outings.  With a picture's name that is drawn as well.  The last part takes whole recorded sessions of the
-second driver, a tenth as many.
+Run ``python benchmarks/two_setups.py [all|alarms|corners|power|sessions] [pairs] [picture.png]``.  Lap and corner times
+come from a generator of this file alone, which shares nothing with the model that judges them: a driver whose pace
+wanders from lap to lap, cold tyres, laps that a slide or another kart spoils, outings that differ though nothing was
+changed, a track that changes over the day.  Printed are how often equal setups are told apart, on the lap and in any of
+its corners, how many of the 95 % intervals hold the truth, and how often a planted difference is found, by its size, the
+number of laps and the order of the outings.  With a picture's name that is drawn as well.  The last part takes whole
+recorded sessions of the second driver, a tenth as many.
 """
 
 from __future__ import annotations
@@ -202,7 +202,7 @@ def draw(found: dict[tuple[str, int, float], float], path: str) -> None:
 
 
 def whole_sessions(first: int, count: int) -> None:
-    """Pairs of recorded sessions of the second driver through the public function, equal or with a fault in one corner."""
+    """Recorded pairs of the second driver through the public function, equal or with a fault in one corner."""
     import judged_sessions
     import team_mates
 

@@ -20,8 +20,8 @@ from linelab.units import Array
 
 #: What is expected of a lap time before it is seen, as shares of it: medians and standard deviations of the logarithm.
 #: Common practice, from memory: unchanged karts come back some tenths of a per cent quicker or slower.
-#: By outing: the change from one to the next.  Slope: by lap, beyond what all outings have in common.  Carried: what one
-#: lap passes on to the next.  Scatter: of a single lap.
+#: Outing: the change from one to the next.  Slope: by lap, beyond what all outings have in common.  Carried: what a lap
+#: passes on to the next.  Scatter: of a single lap.
 OUTING, SLOPE, CARRIED, SCATTER = (2e-3, 0.7), (1e-4, 1.0), (1.5e-3, 1.0), (2.5e-3, 1.0)
 #: Logit of the correlation from one lap to the next: mean and standard deviation.
 CORRELATION = (0.5, 1.2)
@@ -191,9 +191,9 @@ def setup_effects(outings: Sequence[OutingLaps], *, outing: float = OUTING[0], s
 
     References
     ----------
-    A linear mixed model with autoregressive errors and Student's distribution for a lap's own scatter, as a scale mixture
-    of normal ones.  The unknown sizes are drawn by a random walk with all that is linear integrated out, the rest by
-    turns: A. Gelman and others, Bayesian Data Analysis, third edition, 2013, sections 11.2, 12.1, 15.1 and 17.2 (from
+    A linear mixed model with autoregressive errors and Student's distribution for a lap's own scatter, as a scale
+    mixture of normal ones.  The unknown sizes are drawn by a random walk with all that is linear integrated out, the
+    rest by turns: A. Gelman and others, Bayesian Data Analysis, third edition, 2013, sections 11.2, 12.1, 15.1 and 17.2 (from
     memory).
     """
     layout = _Layout([one.second for one in outings], [one.number for one in outings])
@@ -238,11 +238,11 @@ def _drawn(
         prior, log_prior = layout.before(now, shared, relax)
         precision, right, log = layout.seen(covariance, y)
         precision = precision + prior
-        root = np.linalg.cholesky(precision)
+        root = np.asarray(np.linalg.cholesky(precision), dtype=np.float64)
         half = np.linalg.solve(root, right[..., None])[..., 0]
         whole = 2.0 * np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum(axis=1)
-        value = 0.5 * (log_prior - log - whole + (half**2).sum(axis=1) - (at**2).sum(axis=1))
-        return value, root, half
+        value = np.asarray(0.5 * (log_prior - log - whole + (half**2).sum(axis=1) - (at**2).sum(axis=1)))
+        return value, root, np.asarray(half)
 
     means, spreads, states = [], [], []
     for turn in range(BEGINNING + KEPT * OF):

@@ -284,7 +284,7 @@ def _grounds(recordings: Sequence[Recording], track: Track | None, position_erro
 
 
 def _stretches(track: Track) -> tuple[tuple[int, ...], Array, NDArray[np.intp]]:
-    """Numbers of the corners, the stations at which their stretches meet, and whose each part between two of them is."""
+    """Numbers of the corners, the stations at which their stretches meet, and whose the parts between are."""
     begin, end = lap_ends(track)
     timed = {corner.number for corner in timed_track(track).corners}
     found = [stretch for stretch in corner_stretches(track) if stretch.corner in timed]

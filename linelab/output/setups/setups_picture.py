@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -18,7 +20,7 @@ LOOKS = {"A": (LOSS, "s"), "B": (GAIN, "o")}
 def plot_setups(found: SetupDifference) -> Figure:
     """Draw laps and corners."""
     figure = new_figure(8.0, 6.4)
-    heading(figure, f"A and B on {found.track.name}", found.words)
+    heading(figure, f"A and B on {found.track.name}", "\n".join(wrap(found.words, 110)))
     _laps(figure.add_axes((0.1, 0.56, 0.86, 0.3)), found)
     _differences(figure.add_axes((0.1, 0.14, 0.86, 0.29)), found)
     footer(figure, f"{PLUS_MINUS} Each corner is worked out by itself; filled marks are clear.")
@@ -26,8 +28,11 @@ def plot_setups(found: SetupDifference) -> Figure:
 
 
 def _laps(axes: Axes, found: SetupDifference) -> None:
-    """Lap times in the order in which they were driven, with a bar for each outing's median."""
+    """Lap times in the order in which they were driven, bars for medians; spoilt laps stand at the top."""
     place, ticks = 0, []
+    every = np.array([lap.lap_time.value or 0.0 for lap in found.laps])
+    low, usual = float(every.min()), float(np.quantile(every, 0.8))
+    top = min(float(every.max()), usual + 2.0 * (usual - low))  # a spoilt lap would leave no room for the others
     for number, setup in enumerate(found.order, 1):
         laps = [lap for lap in found.laps if lap.outing == number]
         times = [lap.lap_time.value or 0.0 for lap in laps]
@@ -35,16 +40,21 @@ def _laps(axes: Axes, found: SetupDifference) -> None:
         at = np.arange(place, place + len(laps))
         errors = [TO_95 * (lap.lap_time.sigma or 0.0) for lap in laps]
         axes.errorbar(
-            at, times, errors, color=colour, marker=marker, markersize=4, linewidth=0.8, capsize=2,
+            at, np.minimum(times, top), errors, color=colour, marker=marker, markersize=4, linewidth=0.8, capsize=2,
             label=f"setup {setup}" if setup not in found.order[: number - 1] else None,
         )  # fmt: skip
         axes.hlines(float(np.median(times)), at[0] - 0.4, at[-1] + 0.4, color=colour, linewidth=2.2, alpha=0.5)
         ticks += [(int(k), str(lap.number)) for k, lap in zip(at, laps)]
         axes.text(float(at.mean()), 1.01, f"outing {number}: {setup}", transform=axes.get_xaxis_transform(),
                   ha="center", va="bottom", size=8, color=colour)  # fmt: skip
+        for k, one in zip(at, times):
+            if one > top:
+                axes.annotate(lap_time_text(one)[:-1], (float(k), top), (0, 4), textcoords="offset points", size=7,
+                              ha="center", color=colour)  # fmt: skip
         place += len(laps)
         if number < len(found.order):
             axes.axvline(place - 0.5, color=FAINT, linewidth=1.0)
+    axes.set_ylim(top=top + 0.12 * (top - low))
     axes.set_xlim(-0.7, place - 0.3)
     few = max(len(ticks) // 40 + 1, 1)
     axes.set_xticks([k for k, _ in ticks[::few]], [text for _, text in ticks[::few]])

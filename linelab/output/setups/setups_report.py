@@ -87,13 +87,13 @@ def _rests_on(found: SetupDifference) -> list[str]:
     """What was learnt of outings and laps, and what was taken for granted."""
     low, middle, high = found.outing
     lines = [
-        f"Nothing changed, a lap changes from one outing to the next by {middle:.2f} s (standard deviation; {low:.2f} to "
-        f"{high:.2f} s, expected before these laps: {found.outing_before:.2f} s)."
+        f"With nothing changed, a lap changes from one outing to the next by {middle:.2f} s (standard deviation; "
+        f"{low:.2f} to {high:.2f} s; {found.outing_before:.2f} s was expected before these laps were seen)."
     ]
     if len(found.order) == 2:
         lines.append(
-            "With one outing of each setup, that figure comes from the expectation alone. More laps in the same outings "
-            "hardly help: drive A again after B."
+            "With one outing of each setup, that figure comes from the expectation alone. More laps in the same "
+            "outings hardly help: drive A again after B."
         )
     low, middle, high = found.scatter
     return [
