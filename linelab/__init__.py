@@ -55,7 +55,7 @@ if TYPE_CHECKING:
     from linelab.recorded.laps import split_laps
     from linelab.study.habit_costs import HabitCost, habit_costs, habit_lap
     from linelab.study.other_sessions import compare_sessions
-    from linelab.study.two_setups import SetupDifference, compare_setups
+    from linelab.study.two_setups import compare_setups
     from linelab.study.what_pays import Worth, what_pays
 
 _MODULES = {
@@ -87,7 +87,7 @@ _MODULES = {
     "recorded.laps": "split_laps",
     "study.habit_costs": "HabitCost habit_costs habit_lap",
     "study.other_sessions": "compare_sessions",
-    "study.two_setups": "SetupDifference compare_setups",
+    "study.two_setups": "compare_setups",
     "study.what_pays": "Worth what_pays",
 }
 #: Public name to the module it lives in.
@@ -105,7 +105,6 @@ __all__ = [
     "Recording",
     "RecordingError",
     "Review",
-    "SetupDifference",
     "Solution",
     "SolveError",
     "Track",

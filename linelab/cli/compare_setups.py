@@ -42,7 +42,7 @@ Examples:
 @click.option(
     "--outing-change",
     type=Number(0.001, 10.0, "per cent"),
-    default=0.2,
+    default=0.25,
     show_default=True,
     metavar="PERCENT",
     help="What a lap time usually changes by from one outing to the next with nothing changed (standard deviation).",

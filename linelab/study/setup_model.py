@@ -22,14 +22,14 @@ from linelab.units import Array
 #: Common practice, from memory: unchanged karts come back some tenths of a per cent quicker or slower.
 #: Outing: the change from one to the next.  Slope: by lap, beyond what all outings have in common.  Carried: what a lap
 #: passes on to the next.  Scatter: of a single lap.
-OUTING, SLOPE, CARRIED, SCATTER = (2e-3, 0.7), (1e-4, 1.0), (1.5e-3, 1.0), (2.5e-3, 1.0)
+OUTING, SLOPE, CARRIED, SCATTER = (2.5e-3, 0.7), (1e-4, 1.0), (1.5e-3, 1.0), (2.5e-3, 1.0)
 #: Logit of the correlation from one lap to the next: mean and standard deviation.
 CORRELATION = (0.5, 1.2)
 #: Standard deviations before anything is seen: level, setup, slope by lap that all outings share, and what a first lap
 #: is slower by; so many laps take the tyres to a third of that.
 LEVEL, SETUP, COMMON_SLOPE, COLD, WARM_LAPS = 0.1, 0.05, 1e-3, 1e-2, 1.5
 #: Chains, turns thrown away, turns kept one of so many, draws of the setup's part from each, and the seed.
-CHAINS, BEGINNING, KEPT, OF, EACH, SEED = 4, 400, 250, 4, 12, 22
+CHAINS, BEGINNING, KEPT, OF, EACH, SEED = 4, 300, 250, 2, 12, 22
 #: Wanted share of accepted steps of a random walk in three dimensions (from memory: A. Gelman and others, Efficient
 #: Metropolis Jumping Rules, 1996).
 ACCEPTED = 0.35
@@ -193,8 +193,8 @@ def setup_effects(outings: Sequence[OutingLaps], *, outing: float = OUTING[0], s
     ----------
     A linear mixed model with autoregressive errors and Student's distribution for a lap's own scatter, as a scale
     mixture of normal ones.  The unknown sizes are drawn by a random walk with all that is linear integrated out, the
-    rest by turns: A. Gelman and others, Bayesian Data Analysis, third edition, 2013, sections 11.2, 12.1, 15.1 and 17.2 (from
-    memory).
+    rest by turns: A. Gelman and others, Bayesian Data Analysis, third edition, 2013, sections 11.2, 12.1, 15.1 and 17.2
+    (from memory).
     """
     layout = _Layout([one.second for one in outings], [one.number for one in outings])
     stretches = outings[0].times.shape[1]

@@ -234,7 +234,7 @@ def compare_setups(
     if not 1e-5 <= outing_change <= 0.1 or (matters is not None and not matters > 0.0):
         raise InputError(
             "a smallest difference must be above 0, and outing_change a share from 0.00001 to 0.1",
-            where="compare_setups", remedy="0.002 is two tenths of a per cent",
+            where="compare_setups", remedy="0.0025 is a quarter of a per cent",
         )  # fmt: skip
     progress("reading")
     read = [[one if isinstance(one, Recording) else load_recording(one) for one in given] for given in (a, b)]
@@ -419,8 +419,10 @@ def _words(verdict: Verdict, lap: Measured, at_most: float, more: MoreLaps | Non
     if verdict == "none":
         return f"No difference bigger than {at_most:.3f} s a lap."
     said = f"Too few laps to tell: B minus A is {value:+.2f} {plus_minus(lap.sigma, 2)} s a lap."
-    if more is None or not more.enough:
-        laps = "" if more is None else f" Even {more.laps} more laps in {len(more.order)} outings may not settle it."
-        return f"{said}{laps}"
-    outings = "one more outing with" if len(more.order) == 1 else f"{len(more.order)} more outings in the order"
+    if more is None:
+        return said
+    count = len(more.order)
+    if not more.enough:
+        return f"{said} Even {more.laps} more laps, {count} outings of {more.laps // count}, may not settle it."
+    outings = "one more outing with" if count == 1 else f"{count} more outings in the order"
     return f"{said} About {more.laps} more would settle it: {outings} {'-'.join(more.order)}."
