@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from os import PathLike
 from typing import Any
@@ -11,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from linelab.errors import on_one_line
+from linelab.files.text import csv_text
 from linelab.files.writing import results_folder, write_text
 from linelab.measured import PLUS_MINUS, plus_minus
 from linelab.output.display import CAUTIONS, lap_time_text, measured_text, number_text
@@ -151,17 +150,15 @@ def save_setups(found: SetupDifference, folder: str | PathLike[str]) -> list[str
     with results_folder(folder) as stage:
         text = json.dumps(setups_as_dict(found), ensure_ascii=False, allow_nan=False)
         write_text(stage / "setups.json", text + "\n")
-        write_text(stage / "setup_laps.csv", _csv([lap.row() for lap in found.laps]))
+        write_text(stage / "setup_laps.csv", _csv(found, [lap.row() for lap in found.laps]))
         if found.corners:
-            write_text(stage / "setup_corners.csv", _csv([one.row() for one in found.corners]))
+            write_text(stage / "setup_corners.csv", _csv(found, [one.row() for one in found.corners]))
         save_figure(plot_setups(found), stage / "setups.png")
         return sorted(item.name for item in stage.iterdir())
 
 
-def _csv(rows: list[dict[str, Any]]) -> str:
-    """Rows as CSV with a line of titles."""
-    out = io.StringIO()
-    writer = csv.DictWriter(out, list(rows[0]), lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
-    return out.getvalue()
+def _csv(found: SetupDifference, rows: list[dict[str, Any]]) -> str:
+    """Rows as CSV under what a reader must know."""
+    cells = [[f"{v:.7g}" if isinstance(v, float) else v for v in row.values()] for row in rows]
+    about = (f"{found.track.name}: {found.words}", CAUTIONS, PLUS_MINUS, found.track.survey.note)
+    return csv_text([list(rows[0]), *cells], filter(None, about))
