@@ -45,15 +45,9 @@ def setups_lines(found: SetupDifference) -> list[str]:
             )
         )  # fmt: skip
         lines += ["Each corner is worked out by itself: they need not add up to the lap.", ""]
-    return [
-        *lines,
-        _outings(found),
-        f"Outings {ORDERED[found.order_from]}.",
-        "",
-        *_rests_on(found),
-        PLUS_MINUS,
-        CAUTIONS,
-    ]
+    lines += [_outings(found), f"Outings {ORDERED[found.order_from]}.", "", *_rests_on(found)]
+    survey = found.track.survey.note
+    return [*lines, *([f"Track: {survey}"] if survey else []), PLUS_MINUS, CAUTIONS]
 
 
 def corner_words(found: SetupDifference) -> str:
