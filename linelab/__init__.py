@@ -58,6 +58,7 @@ if TYPE_CHECKING:
     from linelab.study.other_sessions import compare_sessions
     from linelab.study.sweep import sweep
     from linelab.study.sweep_plan import latin_hypercube
+    from linelab.study.two_setups import compare_setups
     from linelab.study.what_pays import Worth, what_pays
 
 _MODULES = {
@@ -90,6 +91,7 @@ _MODULES = {
     "recorded.laps": "split_laps",
     "study.habit_costs": "HabitCost habit_costs habit_lap",
     "study.other_sessions": "compare_sessions",
+    "study.two_setups": "compare_setups",
     "study.what_pays": "Worth what_pays",
     "study.sweep": "sweep",
     "study.sweep_plan": "latin_hypercube",
@@ -121,6 +123,7 @@ __all__ = [
     "clean_recording",
     "compare",
     "compare_sessions",
+    "compare_setups",
     "corner_marks",
     "estimate_lap",
     "fit_kart",

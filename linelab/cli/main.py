@@ -17,6 +17,7 @@ from contextlib import suppress
 
 import click
 
+from linelab.cli.compare_setups import compare_setups_command
 from linelab.cli.demo import demo
 from linelab.cli.draw_sheet import sheet
 from linelab.cli.interrupt import INTERRUPTED, exit_code, interruptions
@@ -55,7 +56,18 @@ def cli() -> None:
     """
 
 
-for _command in (demo, reference, review, progress_command, sheet, cost, sweep_command, track, kart):
+for _command in (
+    demo,
+    reference,
+    review,
+    progress_command,
+    sheet,
+    cost,
+    sweep_command,
+    track,
+    kart,
+    compare_setups_command,
+):
     cli.add_command(_command)
 
 

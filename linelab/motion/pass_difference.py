@@ -59,14 +59,17 @@ class PassDifference:
         20: simultaneous intervals by the distribution of the maximum (T. Hothorn, F. Bretz and P. Westfall,
         Simultaneous Inference in General Parametric Models, 2008, section 3; from memory).
         """
-        if not among:
-            return []
-        scale = np.array([max(self.corners[k].sigma or 0.0, 1e-9) for k in among])
-        draws = self.draws[:, list(among)]
-        middle = draws.mean(axis=0)
-        far = np.abs(draws - middle) / scale
-        beyond = float(np.quantile(far.max(axis=1), 0.95))
-        return [bool(clear) for clear in np.abs(middle) > beyond * scale]
+        return clear_among([self.corners[k] for k in among], self.draws[:, list(among)])
+
+
+def clear_among(differences: Sequence[Measured], draws: Array) -> list[bool]:
+    """As :meth:`PassDifference.clear`, of differences (C,) and their draws (K, C)."""
+    if not differences:
+        return []
+    scale = np.array([max(one.sigma or 0.0, 1e-9) for one in differences])
+    middle = draws.mean(axis=0)
+    beyond = float(np.quantile((np.abs(draws - middle) / scale).max(axis=1), 0.95))
+    return [bool(clear) for clear in np.abs(middle) > beyond * scale]
 
 
 def beside_each_other(track: Track, first: Sequence[DrivenLap], second: Sequence[DrivenLap]) -> tuple[Array, float]:
@@ -119,15 +122,23 @@ def usual_difference(
     moved, sigma = beside_each_other(track, first, second)
     own, other = passes[1].usual, passes[0].usual
     apart = np.concatenate([own - other[rng.permutation(len(other))] for _ in range(PAIRINGS)])
-    # Who is shown too far ahead by an error passes a station too early, by the error over his speed.
-    speeds = [np.interp(edges, drive.lap.line.s, drive.lap.v) for drive in (*first, *second)]
-    pace = np.column_stack([np.cos(heading), np.sin(heading)]) / np.maximum(np.mean(speeds, axis=0), 1.0)[:, None]
-    late = from_ends(owners) @ pace
+    late = lateness((*first, *second), edges, heading, owners)
     draws = apart + (moved + sigma * rng.standard_normal((len(apart), 2))) @ late.T
     return PassDifference(
         corners=tuple(interval(draws[:, k]) for k in range(draws.shape[1])), lap=interval(draws.sum(axis=1)),
         draws=draws, moved=moved, moved_sigma=sigma,
     )  # fmt: skip
+
+
+def lateness(laps: Sequence[DrivenLap], edges: Array, heading: Array, owners: NDArray[np.intp]) -> Array:
+    """By how much longer passes are shown by a displacement of one metre east or north (C, 2) [s/m].
+
+    Who is shown too far ahead by an error passes a station too early, by the error over his speed.  Arguments as for
+    :func:`usual_difference`.
+    """
+    speeds = [np.interp(edges, drive.lap.line.s, drive.lap.v) for drive in laps]
+    pace = np.column_stack([np.cos(heading), np.sin(heading)]) / np.maximum(np.mean(speeds, axis=0), 1.0)[:, None]
+    return np.asarray(from_ends(owners) @ pace)
 
 
 def interval(draws: Array) -> Measured:

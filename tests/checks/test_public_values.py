@@ -185,6 +185,7 @@ FIRST = {  # a public function to what its first argument must be
     "clean_recording": "Recording",
     "compare": "Track",
     "compare_sessions": "Review",
+    "compare_setups": "list of recordings",
     "corner_marks": "Track",
     "estimate_lap": "Track",
     "fit_kart": "DrivenLap",
@@ -229,6 +230,7 @@ def test_another_type_is_refused_with_what_to_give(name, kart, tmp_path, monkeyp
     rest = {
         "compare": 3,
         "compare_sessions": 1,
+        "compare_setups": 1,
         "corner_marks": 2,
         "estimate_lap": 1,
         "review": 1,

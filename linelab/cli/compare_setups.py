@@ -1,0 +1,92 @@
+"""linelab compare-setups: two setups, tyres or drivers on one track."""
+
+from __future__ import annotations
+
+import click
+
+from linelab.cli.common import default_folder, list_files, named_track, progress, results_place, say
+from linelab.cli.options import PATH, Number, out_option, reverse_option
+
+
+@click.command(
+    name="compare-setups",
+    short_help="Whether one setup is faster than another, or it is noise.",
+    epilog="""\b
+Examples:
+  linelab compare-setups --a run1.csv --b run2.csv --track ostrelle_sprint
+  linelab compare-setups --a run1.csv --b run2.csv --a run3.csv --order ABA --track my_track.geojson
+""",
+)
+@click.option("--a", "first", type=PATH, multiple=True, required=True, metavar="FILE", help="An outing with A; repeat.")
+@click.option(
+    "--b", "second", type=PATH, multiple=True, required=True, metavar="FILE", help="An outing with B; repeat."
+)
+@click.option(
+    "--order",
+    metavar="LETTERS",
+    help="Setups of the outings as they were driven, such as ABA; otherwise by the recordings' dates.",
+)
+@click.option(
+    "--track",
+    "track",
+    type=PATH,
+    help="Track file or bundled name; without it the track is estimated from all recordings.",
+)
+@reverse_option
+@click.option(
+    "--matters",
+    type=Number(0.0001, 60.0, "seconds"),
+    metavar="SECONDS",
+    help="The smallest difference per lap that matters (a thousandth of the lap time).",
+)
+@click.option(
+    "--outing-change",
+    type=Number(0.001, 10.0, "per cent"),
+    default=0.25,
+    show_default=True,
+    metavar="PERCENT",
+    help="What a lap time usually changes by from one outing to the next with nothing changed (standard deviation).",
+)
+@click.option(
+    "--position-error",
+    type=Number(0.0, 50.0, "metres"),
+    metavar="METRES",
+    help="Known drifting error of the receiver's positions, as a standard deviation (1.5 m is assumed).",
+)
+@out_option
+def compare_setups_command(
+    first: tuple[str, ...],
+    second: tuple[str, ...],
+    order: str | None,
+    track: str | None,
+    reverse: bool,
+    matters: float | None,
+    outing_change: float,
+    position_error: float | None,
+    out: str | None,
+) -> None:
+    """Compare two setups, tyres or drivers, A and B: the difference per lap and in each corner, and whether it is real.
+
+    Give one recording per outing.  An outing differs from the next one though nothing was changed, so drive A again
+    after B: A-B-A tells more than twice as many laps of each.
+    """
+    from linelab.output.setups.setups_report import save_setups, setups_lines
+    from linelab.study.two_setups import compare_setups
+
+    if reverse and track is None:
+        raise click.UsageError("--reverse needs --track")
+    ground = None if track is None else named_track(track, reverse)
+    folder = results_place(default_folder("setups") if out is None else out)
+    with progress("reading") as step:
+        found = compare_setups(
+            first,
+            second,
+            ground,
+            order=order,
+            matters=matters,
+            outing_change=outing_change / 100.0,
+            position_error=position_error,
+            progress=step,
+        )
+    say(*setups_lines(found))
+    list_files(folder, save_setups(found, folder))
