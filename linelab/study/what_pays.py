@@ -23,7 +23,7 @@ from linelab.arrays import ByValue, Table, set_field
 from linelab.diagnosis.stretches import corner_stretches
 from linelab.errors import check_kinds
 from linelab.model.grip import SIZE, KartNumbers, brake_friction, kart_numbers, pack
-from linelab.model.kart import Driver, Kart, TorqueEngine
+from linelab.model.kart import Driver, Gearing, Kart, TorqueEngine
 from linelab.model.timed import time_at
 from linelab.model.track import Track
 from linelab.optimum.assembly import stages_of
@@ -146,7 +146,8 @@ def what_pays(
     -------
     Table of Worth
         What changes the lap time most comes first.  Grip along the tyres is told for braking and for driving apart;
-        the gearing stands for all ratios together.  Of an open track the lap is the whole road.
+        the axle sprocket, or the gearing where no sprockets are known, stands for all ratios together.  Of an open
+        track the lap is the whole road.
 
     Raises
     ------
@@ -208,6 +209,10 @@ def geared(numbers: KartNumbers, factor: float) -> KartNumbers:
     )  # fmt: skip
 
 
+def _geared(kart: Kart, numbers: KartNumbers, factor: float) -> tuple[KartNumbers, Driver]:
+    return geared(numbers, factor), kart.driver
+
+
 def _of_driver(name: str) -> Callable[[Kart, KartNumbers, float], tuple[KartNumbers, Driver]]:
     def scaled(kart: Kart, numbers: KartNumbers, factor: float) -> tuple[KartNumbers, Driver]:
         return numbers, replace(kart.driver, **{name: factor * getattr(kart.driver, name)})
@@ -246,13 +251,16 @@ def fields_of(kart: Kart) -> list[Field]:
         Field("tyres.mu_longitudinal", "driving grip", kart.mu_longitudinal, "", _driving),
     ]
     if isinstance(kart.engine, TorqueEngine):
-        top, rolled = kart.engine.ratios[-1], kart.engine.tyre_circumference
+        ratios, rolled = kart.engine.ratios, kart.engine.tyre_circumference
+        if isinstance(ratios, Gearing):
+            gears = Field("engine.axle_sprocket_teeth", "axle sprocket", float(ratios.axle_teeth), "teeth", _geared)
+        else:
+            gears = Field("engine.overall_ratios", "gearing", ratios[-1], "", _geared)
         found += [
-            Field("engine.torque_nm", "engine torque", float(kart.engine.torque.max()), "N·m", _forced),
-            Field("engine.overall_ratios", "gearing", top, "", lambda one, own, by: (geared(own, by), one.driver)),
+            Field("engine.torque_nm", "engine torque", float(kart.engine.torque.max()), "N·m", _forced), gears,
             Field(
                 "engine.tyre_circumference_m", "tyre circumference", rolled, "m",
-                lambda one, own, by: (geared(own, 1.0 / by), one.driver),
+                lambda one, own, by: _geared(one, own, 1.0 / by),
             ),
         ]  # fmt: skip
     else:

@@ -107,11 +107,12 @@ def test_a_rev_limit_that_holds_is_worth_what_two_limits_differ_by(rental):
     power = PowerEngine(power=6.0e3, max_force=600.0, top_speed=15.5)
     base = solve_min_time(track, replace(kart, engine=power))
     worth = {one.words: one for one in what_pays(track, replace(kart, engine=power), base)}
-    assert "gearing" not in worth
+    assert not {"gearing", "axle sprocket"} & set(worth)
     assert worth["power and force"].lap < 0.0
     geared_kart = replace(kart, engine=replace(kart.engine, rev_limit=0.85 * kart.engine.rev_limit))
     base = solve_min_time(track, geared_kart)
-    found = {one.words: one for one in what_pays(track, geared_kart, base)}["gearing"]
+    found = {one.words: one for one in what_pays(track, geared_kart, base)}["axle sprocket"]
+    assert (found.value, found.unit) == (57.0, "teeth")
     karts = [
         replace(geared_kart, engine=replace(geared_kart.engine, ratios=tuple(f * r for r in kart.engine.ratios)))
         for f in (1.002, 0.998)
