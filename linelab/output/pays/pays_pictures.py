@@ -10,7 +10,7 @@ import numpy as np
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.track import Track
-from linelab.output.display import METRIC, Units, lap_time_text, number_text
+from linelab.output.display import METRIC, Units, in_units, lap_time_text, number_text
 from linelab.output.draw.ground_map import (
     corner_bands,
     draw_corner_numbers,
@@ -91,8 +91,8 @@ def plot_along(track: Track, kart: Kart, worths: Sequence[Worth], units: Units =
             axes.tick_params(labelbottom=False)
         else:
             axes.set_xlabel(station_title(track, units))
-    said = "Change of time [ms] over each 10 m of the lap, up is faster; each strip has its own scale."
-    footer(figure, " ".join(part for part in (said, ALONE, notes) if part))
+    said = f"Change of time [ms] over each {OVER:g} m of the lap, up is faster; each strip has its own scale."
+    footer(figure, " ".join(part for part in (in_units(said, units), ALONE, notes) if part))
     return figure
 
 
@@ -162,6 +162,6 @@ def plot_map(track: Track, kart: Kart, lap: Lap, worth: Worth, units: Units = ME
     frame_track(axes, track)
     draw_scale(axes, units, north=0.5 * np.pi if track.georeferenced else None)
     end = f"{1e3 * OVER * peak:.1f}"
-    lost_legend(figure, "[ms over 10 m]", (f"costs {end}", "nothing", f"saves {end}"), colours)
+    lost_legend(figure, in_units(f"[ms over {OVER:g} m]", units), (f"costs {end}", "nothing", f"saves {end}"), colours)
     footer(figure, " ".join(part for part in (ALONE, survey_note(track, units), notes) if part))
     return figure
