@@ -60,7 +60,8 @@ def pays(
     from linelab.model.kart import Gearing, TorqueEngine
     from linelab.optimum.minimum_time import solve_min_time
     from linelab.output.display import CAUTIONS
-    from linelab.output.pays.pays_report import pays_table, pays_words, save_pays, sprocket_table, table_notes
+    from linelab.output.pays.pays_files import save_pays
+    from linelab.output.pays.pays_report import pays_table, pays_words, sprocket_table, table_notes
     from linelab.output.reference_report import conditions
     from linelab.output.track_facts import survey_sentence
     from linelab.study.sprockets import sprocket_laps

@@ -26,7 +26,7 @@ from linelab.output.draw.ground_map import (
 )
 from linelab.output.draw.style import FAINT, GAIN, INK, LOSS, footer, heading, new_figure, tidy
 from linelab.output.lap_curves import station_title
-from linelab.output.pays.pays_report import leading, saved, shown
+from linelab.output.pays.pays_report import known, leading, saved, shown
 from linelab.study.what_pays import Worth
 from linelab.units import Array
 
@@ -154,8 +154,8 @@ def plot_map(track: Track, kart: Kart, lap: Lap, worth: Worth, units: Units = ME
     peak = draw_lost(axes, lap, s, rate, colours=colours)
     better = 1.0 if worth.lap < 0.0 else -1.0
     by_corner = {
-        number: number_text(-better * 1e3 * float(time), 1, signed=True)
-        for number, time in zip(worth.numbers, worth.corners)
+        number: number_text(-better * 1e3 * float(time), 1, signed=True) if sure else "-"
+        for number, time, sure in zip(worth.numbers, worth.corners, known(worth))
     }
     draw_corner_numbers(axes, track, by_corner)
     draw_direction(axes, track)
