@@ -92,7 +92,7 @@ def pays(
     gears = engine.ratios if isinstance(engine, TorqueEngine) else ()
     own = gears.axle_teeth if isinstance(gears, Gearing) else None
     say(*pays_words(worths, sprockets, own, shown), *conditions(ground, solution, kerbs), "")
-    say(pays_table(worths, shown), "", *table_notes(worths, solution), survey_sentence(ground.survey, shown))
+    say(pays_table(worths, shown), "", *table_notes(worths, ground, solution), survey_sentence(ground.survey, shown))
     if sprockets:
         say("", sprocket_table(sprockets, shown), "Each of these laps is solved.")
     list_files(folder, files)

@@ -27,7 +27,7 @@ class SprocketLap:
     ----------
     axle_teeth : int
     lap_time : float
-        [s]; NaN where no lap was found.
+        [s], of an open track that of the whole road; NaN where no lap was found.
     apart : float
         Lap time less that with the kart's own sprocket [s].
     top_speed : float
@@ -97,8 +97,8 @@ def sprocket_laps(
         found.append(
             SprocketLap(
                 axle_teeth=teeth,
-                lap_time=solution.lap_time,
-                apart=solution.lap_time - own.lap_time,
+                lap_time=solution.lap.lap_time,
+                apart=solution.lap.lap_time - own.lap.lap_time,
                 top_speed=top,
                 top_rpm=float(rpm),
             )

@@ -119,7 +119,9 @@ class Worth(ByValue):
 
     def row(self) -> dict[str, float | str]:
         """The figures as a row of a table."""
-        by_corner = {f"corner_{number}_s": float(time) for number, time in zip(self.numbers, self.corners)}
+        by_corner: dict[str, float] = {}
+        for number, time, moved in zip(self.numbers, self.corners, self.moved):
+            by_corner |= {f"corner_{number}_s": float(time), f"corner_{number}_moved_s": float(moved)}
         return {
             "field": self.field, "words": self.words, "value": self.value, "unit": self.unit,
             "lap_s_for_one_per_cent": self.lap, "lap_s_for_one_unit": self.per_unit, **by_corner,

@@ -56,7 +56,7 @@ def test_a_corner_that_half_the_change_contradicts_is_not_named():
     hidden = worth(corners=nothing, moved=nothing, gained=(np.nan,) * 5, reason="other limits hold")
     assert most_changed(hidden) == []
     assert pays_table([hidden]).splitlines()[-1].endswith("withheld")
-    notes = table_notes([hidden, MASS], solved(PLACE, KART))
+    notes = table_notes([hidden, MASS], load_track(PLACE), solved(PLACE, KART))
     assert "Corners withheld for cornering grip: other limits hold." in notes
     assert pays_words([hidden], (), None) == ["Cornering grip is worth most: 1 % more saves 0.10 s a lap."]
 

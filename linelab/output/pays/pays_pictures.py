@@ -59,8 +59,8 @@ def plot_ranking(
     for row, worth in zip(rows, worths):
         side = 1.0 if worth.lap > 0.0 else -1.0
         axes.annotate(
-            f"{1e3 * worth.lap:+.1f}", (1e3 * worth.lap, row), xytext=(3 * side, 0), textcoords="offset points",
-            size=7.5, color=INK, va="center", ha="left" if side > 0 else "right",
+            number_text(1e3 * worth.lap, 1, signed=True), (1e3 * worth.lap, row), xytext=(3 * side, 0),
+            textcoords="offset points", size=7.5, color=INK, va="center", ha="left" if side > 0 else "right",
         )  # fmt: skip
         look = shown(worth, units)
         axes.text(

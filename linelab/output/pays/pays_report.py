@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from linelab.model.track import Track
 from linelab.optimum.minimum_time import Solution
 from linelab.output.display import (
     CLEARLY_OFF,
@@ -173,7 +174,7 @@ def sprocket_table(sprockets: Sequence[SprocketLap], units: Units = METRIC) -> s
     return text_table(head if failed else head[:-1], rows if failed else [row[:-1] for row in rows], left=(5,))
 
 
-def table_notes(worths: Sequence[Worth], solution: Solution) -> list[str]:
+def table_notes(worths: Sequence[Worth], track: Track, solution: Solution) -> list[str]:
     """What the tables mean, and what is withheld."""
     reasons: dict[str, list[str]] = {}
     for worth in worths:
@@ -182,6 +183,7 @@ def table_notes(worths: Sequence[Worth], solution: Solution) -> list[str]:
     return [
         "One number is changed at a time, and the line and the speed are found anew. + is slower.",
         "Corners are named where one per cent and half a per cent agree.",
-        f"The lap takes {lap_time_words(solution.lap.lap_time)}, computed to within {computed_to(solution):.3f} s.",
+        f"The {'lap' if track.closed else 'whole road'} takes {lap_time_words(solution.lap.lap_time)}, "
+        f"computed to within {computed_to(solution):.3f} s.",
         *(f"Corners withheld for {', '.join(names)}: {reason}." for reason, names in reasons.items()),
     ]
