@@ -22,6 +22,7 @@ from linelab.cli.demo import demo
 from linelab.cli.draw_sheet import sheet
 from linelab.cli.interrupt import INTERRUPTED, exit_code, interruptions
 from linelab.cli.plan_costs import cost
+from linelab.cli.rank_numbers import pays
 from linelab.cli.review_recording import review
 from linelab.cli.run_sweep import sweep_command
 from linelab.cli.show_kart import kart
@@ -67,6 +68,7 @@ for _command in (
     track,
     kart,
     compare_setups_command,
+    pays,
 ):
     cli.add_command(_command)
 

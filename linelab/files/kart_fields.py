@@ -15,10 +15,12 @@ from pydantic import BaseModel, ConfigDict, Field
 from linelab.model.kart import (
     AXLE_BOUNDS,
     DRIVER_BOUNDS,
+    GEAR_ENTRY,
     KART_BOUNDS,
     POWER_BOUNDS,
     RATIO_ENTRY,
     SPEED_ENTRY,
+    TEETH,
     TORQUE_BOUNDS,
     TORQUE_ENTRY,
     Axles,
@@ -75,13 +77,9 @@ class AirTable(_Table):
     density_kg_per_m3: float = _number(KART_BOUNDS["air_density"], 1.2)
 
 
-_GEAR = Bound(0.2, 10.0, "-", why="first gears have 2.5 to 3, last ones 1, primary drives 2 to 4")
-_TEETH: Any = Field(
-    None, ge=5, le=200, json_schema_extra={"unit": "teeth", "why": "usual: 9 to 12 on the engine, 60 to 90 on the axle"}
-)
 CrankSpeed = Annotated[float, _entry(SPEED_ENTRY, RPM)]
 Torque = Annotated[float, _entry(TORQUE_ENTRY)]
-GearRatio = Annotated[float, _entry(_GEAR)]
+GearRatio = Annotated[float, _entry(GEAR_ENTRY)]
 Ratio = Annotated[float, _entry(RATIO_ENTRY)]
 
 
@@ -92,10 +90,10 @@ class EngineTable(_Table):
     torque_nm: list[Torque] = _list(TORQUE_ENTRY, 2, TORQUE_ROWS)
     rev_limit_rpm: float = _number(TORQUE_BOUNDS["rev_limit"], size=RPM, unit="rpm")
     tyre_circumference_m: float = _number(TORQUE_BOUNDS["tyre_circumference"])
-    axle_sprocket_teeth: int | None = _TEETH
-    engine_sprocket_teeth: int | None = _TEETH
-    gearbox_ratios: list[GearRatio] | None = _list(_GEAR, 1, 10, None)
-    primary_ratio: float = _number(_GEAR, 1.0)
+    axle_sprocket_teeth: int | None = _number(TEETH, None)
+    engine_sprocket_teeth: int | None = _number(TEETH, None)
+    gearbox_ratios: list[GearRatio] | None = _list(GEAR_ENTRY, 1, 10, None)
+    primary_ratio: float = _number(GEAR_ENTRY, 1.0)
     overall_ratios: list[Ratio] | None = _list(RATIO_ENTRY, 1, 10, None)
     clutch_engagement_rpm: float = _number(TORQUE_BOUNDS["clutch_engagement"], 0.0, size=RPM, unit="rpm")
     driveline_efficiency: float = _number(TORQUE_BOUNDS["efficiency"], 0.95)

@@ -21,7 +21,7 @@ from linelab.files.bundled import bundled, bundled_karts, bundled_tracks, sugges
 from linelab.files.kart_fields import fault_text, joined
 from linelab.files.writing import write_text
 from linelab.model.grip import require_going
-from linelab.model.kart import MOST_UNLIKE, Axles, Driver, Kart, PowerEngine, TorqueEngine
+from linelab.model.kart import MOST_UNLIKE, Axles, Driver, Gearing, Kart, PowerEngine, TorqueEngine
 from linelab.units import DEGREE, KMH, RPM
 
 if TYPE_CHECKING:
@@ -72,10 +72,25 @@ def _torque(engine: TorqueEngine) -> list[str]:
         _numbers("torque_nm", engine.torque),
         _number("rev_limit_rpm", engine.rev_limit / RPM),
         _number("clutch_engagement_rpm", engine.clutch_engagement / RPM),
-        _numbers("overall_ratios", engine.ratios),
+        *_gears(engine.ratios),
         _number("tyre_circumference_m", engine.tyre_circumference),
         _number("driveline_efficiency", engine.efficiency),
     ]
+
+
+def _gears(ratios: tuple[float, ...] | Gearing) -> list[str]:
+    """Sprockets, and a gearbox where there is one; overall ratios where no sprockets are known."""
+    if not isinstance(ratios, Gearing):
+        return [_numbers("overall_ratios", ratios)]
+    lines = [
+        f"axle_sprocket_teeth = {ratios.axle_teeth}",
+        f"engine_sprocket_teeth = {ratios.engine_teeth}",
+    ]
+    if ratios.gearbox_ratios != (1.0,):
+        lines.append(_numbers("gearbox_ratios", ratios.gearbox_ratios))
+    if ratios.primary_ratio != 1.0:
+        lines.append(_number("primary_ratio", ratios.primary_ratio))
+    return lines
 
 
 def _power(engine: PowerEngine) -> list[str]:
@@ -425,12 +440,14 @@ def _build(checked: KartFile) -> Kart:
 
 def _torque_engine(table: EngineTable) -> TorqueEngine:
     if table.overall_ratios is not None:
-        ratios = tuple(table.overall_ratios)
+        ratios: tuple[float, ...] | Gearing = tuple(table.overall_ratios)
     else:
         assert table.axle_sprocket_teeth is not None
         assert table.engine_sprocket_teeth is not None
-        final = table.primary_ratio * table.axle_sprocket_teeth / table.engine_sprocket_teeth
-        ratios = tuple(final * ratio for ratio in table.gearbox_ratios or [1.0])
+        ratios = Gearing(
+            engine_teeth=table.engine_sprocket_teeth, axle_teeth=table.axle_sprocket_teeth,
+            gearbox_ratios=tuple(table.gearbox_ratios or [1.0]), primary_ratio=table.primary_ratio,
+        )  # fmt: skip
     return TorqueEngine(
         speed=np.asarray(table.crank_rpm) * RPM,
         torque=np.asarray(table.torque_nm),

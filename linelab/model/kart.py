@@ -7,8 +7,9 @@ the engine delivers at the wheels in :mod:`linelab.model.engine`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import overload
 
 import numpy as np
 
@@ -135,6 +136,68 @@ TORQUE_BOUNDS = {
 SPEED_ENTRY = Bound(0.0, 3000.0, "rad/s", why="up to a little beyond the highest rev limit")
 TORQUE_ENTRY = Bound(0.1, 500.0, "N·m", why="kart engines have 5 to 40 N·m, electric motors up to 150")
 RATIO_ENTRY = Bound(0.5, 60.0, "-", why="single-speed karts have 5 to 8, low gears up to 20")
+#: A sprocket, and what the gears between crankshaft and engine sprocket have.
+TEETH = Bound(5, 200, "teeth", why="usual: 9 to 12 on the engine, 60 to 90 on the axle")
+GEAR_ENTRY = Bound(0.2, 10.0, "-", why="first gears have 2.5 to 3, last ones 1, primary drives 2 to 4")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Gearing(Sequence[float]):
+    """Overall ratios, crankshaft to axle, that follow from the teeth of the sprockets: a sequence, lowest gear first.
+
+    Parameters
+    ----------
+    engine_teeth, axle_teeth : int
+        Of the sprocket on the engine or gearbox, and of the one on the axle.
+    gearbox_ratios : tuple of float
+        Of a gearbox, lowest gear first [-].
+    primary_ratio : float
+        From the crankshaft to the gearbox [-].
+
+    Raises
+    ------
+    KartError
+        Teeth that are no whole number, or a value outside its allowed range.
+
+    Examples
+    --------
+    >>> import dataclasses
+    >>> gearing = Gearing(engine_teeth=12, axle_teeth=78)
+    >>> tuple(gearing)
+    (6.5,)
+    >>> tuple(dataclasses.replace(gearing, axle_teeth=81))
+    (6.75,)
+    """
+
+    engine_teeth: int
+    axle_teeth: int
+    gearbox_ratios: tuple[float, ...] = (1.0,)
+    primary_ratio: float = 1.0
+
+    def __post_init__(self) -> None:
+        check_bounds("engine", {"engine_teeth": TEETH, "axle_teeth": TEETH, "primary_ratio": GEAR_ENTRY}, self)
+        for name in ("engine_teeth", "axle_teeth"):
+            if getattr(self, name) != (whole := int(getattr(self, name))):
+                raise KartError(
+                    f"{getattr(self, name)!r} is no whole number", field=f"engine.{name}", remedy="Count the teeth"
+                )
+            set_field(self, name, whole)
+        set_field(self, "gearbox_ratios", tuple(self.gearbox_ratios))
+        check_entries("engine.gearbox_ratios", GEAR_ENTRY, self.gearbox_ratios)
+
+    @overload
+    def __getitem__(self, index: int) -> float: ...
+    @overload
+    def __getitem__(self, index: slice) -> tuple[float, ...]: ...
+    def __getitem__(self, index: int | slice) -> float | tuple[float, ...]:
+        return tuple(self)[index]
+
+    def __iter__(self) -> Iterator[float]:
+        final = self.primary_ratio * self.axle_teeth / self.engine_teeth
+        return (final * ratio for ratio in self.gearbox_ratios)
+
+    def __len__(self) -> int:
+        return len(self.gearbox_ratios)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -162,8 +225,8 @@ class TorqueEngine(ByValue):
         Crankshaft speeds of the torque curve, increasing [rad/s].
     torque : (N,) array
         Full-throttle torque [N·m].
-    ratios : tuple of float
-        Overall ratios crankshaft to axle, lowest gear first [-].
+    ratios : tuple of float, or Gearing
+        Overall ratios crankshaft to axle, lowest gear first [-]; of a :class:`Gearing` they follow from its teeth.
     tyre_circumference : float
         Rolling circumference of the rear tyre [m].
     rev_limit : float
@@ -172,11 +235,21 @@ class TorqueEngine(ByValue):
         Below this crankshaft speed a centrifugal clutch slips [rad/s]; 0 for none.
     efficiency : float
         Driveline efficiency [-].
+
+    Examples
+    --------
+    >>> import dataclasses, linelab
+    >>> engine = linelab.load_kart("senior-single-speed").engine
+    >>> engine.ratios
+    Gearing(engine_teeth=12, axle_teeth=76, gearbox_ratios=(1.0,), primary_ratio=1.0)
+    >>> longer = dataclasses.replace(engine, ratios=dataclasses.replace(engine.ratios, axle_teeth=75))
+    >>> longer.ratios[-1]
+    6.25
     """
 
     speed: Array
     torque: Array
-    ratios: tuple[float, ...]
+    ratios: tuple[float, ...] | Gearing
     tyre_circumference: float
     rev_limit: float
     clutch_engagement: float = 0.0
@@ -190,6 +263,8 @@ class TorqueEngine(ByValue):
             raise KartError("needs at least two increasing crankshaft speeds", field="engine.speed")
         check_entries("engine.speed", SPEED_ENTRY, self.speed)
         check_entries("engine.torque", TORQUE_ENTRY, self.torque)
+        if not isinstance(self.ratios, Gearing):
+            set_field(self, "ratios", tuple(self.ratios))
         if not self.ratios:
             raise KartError("needs one ratio or more", field="engine.ratios")
         check_entries("engine.ratios", RATIO_ENTRY, self.ratios)

@@ -4,7 +4,10 @@ The optimal lap time changes with a number as the Lagrangian does at the solutio
 envelope theorem: A. V. Fiacco, *Introduction to Sensitivity and Stability Analysis in Nonlinear Programming*, 1983,
 theorem 3.4.1), so it follows from the solver's multipliers.  They do not say where on the lap the time is won: the lap
 is solved again with one per cent more and less of each number.  Half the difference of those laps is what the corners
-gain, and must add up to what the multipliers say; where it does not, the corners are withheld.
+gain, and must add up to what the multipliers say; where it does not, the corners are withheld.  Two lines through a
+corner, or through two in a row, may be as fast as each other; which of them the solver finds then moves time from one
+corner to the next, and the sum does not show it.  The laps are therefore solved once more with half of the change:
+how far a corner's figure moves is how well it is known.
 
 (The first-order change of the line, by one Newton step at the solution, was tried in their place.  Where limits only
 just hold, or only just do not, it depends on how near the solver came to them, and a corner's share of a trade with the
@@ -23,7 +26,7 @@ from linelab.arrays import ByValue, Table, set_field
 from linelab.diagnosis.stretches import corner_stretches
 from linelab.errors import check_kinds
 from linelab.model.grip import SIZE, KartNumbers, brake_friction, kart_numbers, pack
-from linelab.model.kart import Driver, Kart, TorqueEngine
+from linelab.model.kart import Driver, Gearing, Kart, TorqueEngine
 from linelab.model.timed import time_at
 from linelab.model.track import Track
 from linelab.optimum.assembly import stages_of
@@ -36,7 +39,7 @@ from linelab.optimum.transcription import parameter_sizes
 from linelab.speed.grid import between, integrated
 from linelab.units import Array
 
-#: Laps are solved again with this much more and less of each number [-].
+#: Laps are solved again with this much more and less of each number, and with half as much [-].
 STEP = 0.01
 #: The lap time by the multipliers and by those laps may differ by this share, or by this [s].
 ALIKE, ALIKE_TIME = 0.02, 2.0e-4
@@ -74,6 +77,8 @@ class Worth(ByValue):
         Of the corners.
     corners : (C,) array
         Change of the time in each corner's stretch for one per cent more [s]; NaN where it is withheld.
+    moved : (C,) array
+        How far that differs from what half the change says [s]: how well the corner's figure is known.
     s, gained : (N,) array
         Stations [m], and change of the time from the start to there for one per cent more [s].
     reason : str
@@ -96,12 +101,13 @@ class Worth(ByValue):
     lap: float
     numbers: tuple[int, ...]
     corners: Array
+    moved: Array
     s: Array
     gained: Array
     reason: str = ""
 
     def __post_init__(self) -> None:
-        for name in ("corners", "s", "gained"):
+        for name in ("corners", "moved", "s", "gained"):
             values = np.array(getattr(self, name), dtype=np.float64)
             values.flags.writeable = False
             set_field(self, name, values)
@@ -113,7 +119,9 @@ class Worth(ByValue):
 
     def row(self) -> dict[str, float | str]:
         """The figures as a row of a table."""
-        by_corner = {f"corner_{number}_s": float(time) for number, time in zip(self.numbers, self.corners)}
+        by_corner: dict[str, float] = {}
+        for number, time, moved in zip(self.numbers, self.corners, self.moved):
+            by_corner |= {f"corner_{number}_s": float(time), f"corner_{number}_moved_s": float(moved)}
         return {
             "field": self.field, "words": self.words, "value": self.value, "unit": self.unit,
             "lap_s_for_one_per_cent": self.lap, "lap_s_for_one_unit": self.per_unit, **by_corner,
@@ -146,7 +154,8 @@ def what_pays(
     -------
     Table of Worth
         What changes the lap time most comes first.  Grip along the tyres is told for braking and for driving apart;
-        the gearing stands for all ratios together.  Of an open track the lap is the whole road.
+        the axle sprocket, or the gearing where no sprockets are known, stands for all ratios together.  Of an open
+        track the lap is the whole road.
 
     Raises
     ------
@@ -208,6 +217,10 @@ def geared(numbers: KartNumbers, factor: float) -> KartNumbers:
     )  # fmt: skip
 
 
+def _geared(kart: Kart, numbers: KartNumbers, factor: float) -> tuple[KartNumbers, Driver]:
+    return geared(numbers, factor), kart.driver
+
+
 def _of_driver(name: str) -> Callable[[Kart, KartNumbers, float], tuple[KartNumbers, Driver]]:
     def scaled(kart: Kart, numbers: KartNumbers, factor: float) -> tuple[KartNumbers, Driver]:
         return numbers, replace(kart.driver, **{name: factor * getattr(kart.driver, name)})
@@ -246,13 +259,16 @@ def fields_of(kart: Kart) -> list[Field]:
         Field("tyres.mu_longitudinal", "driving grip", kart.mu_longitudinal, "", _driving),
     ]
     if isinstance(kart.engine, TorqueEngine):
-        top, rolled = kart.engine.ratios[-1], kart.engine.tyre_circumference
+        ratios, rolled = kart.engine.ratios, kart.engine.tyre_circumference
+        if isinstance(ratios, Gearing):
+            gears = Field("engine.axle_sprocket_teeth", "axle sprocket", float(ratios.axle_teeth), "teeth", _geared)
+        else:
+            gears = Field("engine.overall_ratios", "gearing", ratios[-1], "", _geared)
         found += [
-            Field("engine.torque_nm", "engine torque", float(kart.engine.torque.max()), "N·m", _forced),
-            Field("engine.overall_ratios", "gearing", top, "", lambda one, own, by: (geared(own, by), one.driver)),
+            Field("engine.torque_nm", "engine torque", float(kart.engine.torque.max()), "N·m", _forced), gears,
             Field(
                 "engine.tyre_circumference_m", "tyre circumference", rolled, "m",
-                lambda one, own, by: (geared(own, 1.0 / by), one.driver),
+                lambda one, own, by: _geared(one, own, 1.0 / by),
             ),
         ]  # fmt: skip
     else:
@@ -272,22 +288,33 @@ def fields_of(kart: Kart) -> list[Field]:
 
 def _worth(task: Task, iterate: Iterate, field: Field, s: Array) -> Worth:
     """What a number is worth, by the multipliers and by the laps with more and less of it."""
-    track, clocks = task.track, []
-    for factor in (1.0 + STEP, 1.0 - STEP):
+    lap, reason = 0.01 * _slope(task, iterate, field), ""
+    gained, half = (_gained(task, iterate, field, s, step) for step in (STEP, 0.5 * STEP))
+    if abs(gained[-1] - lap) > max(ALIKE * abs(lap), ALIKE_TIME):
+        gained, reason = np.full(s.size, np.nan), "one per cent already makes other limits hold"
+    stretches = corner_stretches(task.track)
+
+    def split(clock: Array) -> Array:
+        ends = np.interp([[each.s_start, each.s_end] for each in stretches], s, clock)
+        round_the_start = [clock[-1] if each.s_end < each.s_start else 0.0 for each in stretches]
+        return np.asarray(ends[:, 1] - ends[:, 0] + round_the_start)
+
+    corners = split(gained)
+    return Worth(
+        field=field.name, words=field.words, value=field.value, unit=field.unit, lap=lap,
+        numbers=tuple(each.corner for each in stretches), corners=corners, moved=np.abs(corners - split(half)), s=s,
+        gained=gained, reason=reason,
+    )  # fmt: skip
+
+
+def _gained(task: Task, iterate: Iterate, field: Field, s: Array, step: float) -> Array:
+    """Change of the time from the start to stations (N,) for one per cent more [s], by laps ``step`` apart each way."""
+    clocks = []
+    for factor in (1.0 + step, 1.0 - step):
         numbers, driver = field.scaled(task.kart, task.numbers, factor)
         changed = task._replace(numbers=numbers, kart=replace(task.kart, driver=driver))
         clocks.append(_clock(task, solve_again(changed, None, iterate, iterate.moved), s))
-    lap, reason = 0.01 * _slope(task, iterate, field), ""
-    gained = (clocks[0] - clocks[1]) * (0.01 / (2.0 * STEP))
-    if abs(gained[-1] - lap) > max(ALIKE * abs(lap), ALIKE_TIME):
-        gained, reason = np.full(s.size, np.nan), "one per cent already makes other limits hold"
-    stretches = corner_stretches(track)
-    ends = np.interp([[each.s_start, each.s_end] for each in stretches], s, gained)
-    corners = ends[:, 1] - ends[:, 0] + [gained[-1] if each.s_end < each.s_start else 0.0 for each in stretches]
-    return Worth(
-        field=field.name, words=field.words, value=field.value, unit=field.unit, lap=lap,
-        numbers=tuple(each.corner for each in stretches), corners=corners, s=s, gained=gained, reason=reason,
-    )  # fmt: skip
+    return np.asarray((clocks[0] - clocks[1]) * (0.01 / (2.0 * step)))
 
 
 def _slope(task: Task, iterate: Iterate, field: Field) -> float:

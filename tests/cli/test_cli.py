@@ -24,7 +24,7 @@ from linelab.files.kart_file import load_kart
 from linelab.files.writing import claimed_folder
 
 ROOT = Path(__file__).resolve().parents[2]
-COMMANDS = ("compare-setups", "cost", "demo", "kart", "reference", "review", "track")
+COMMANDS = ("compare-setups", "cost", "demo", "kart", "pays", "reference", "review", "track")
 
 
 def _run(capsys, *arguments):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -83,7 +84,7 @@ def test_units_are_converted():
     kart = load_kart("junior-single-speed")
     assert isinstance(kart.engine, TorqueEngine)
     assert kart.engine.rev_limit == pytest.approx(14000 * 2 * np.pi / 60)
-    assert kart.engine.ratios == (pytest.approx(78 / 12),)
+    assert tuple(kart.engine.ratios) == (pytest.approx(78 / 12),)
 
 
 def test_simple_drive(tmp_path):
@@ -339,3 +340,35 @@ def test_axles_are_read_and_their_faults_named(tmp_path):
     said = str(caught.value)
     assert "axles.jackings: unknown field" in said
     assert "60 degrees is outside the allowed range 1 to 25 degrees" in said
+
+
+def test_sprockets_and_gearbox_are_saved_and_can_be_changed(tmp_path):
+    """Ratios by arithmetic: primary drive x gear x axle over engine sprocket."""
+    kart = load_kart("gearbox")
+    other = replace(kart.engine.ratios, axle_teeth=24, engine_teeth=18)
+    changed = replace(kart, engine=replace(kart.engine, ratios=other))
+    assert tuple(changed.engine.ratios) == pytest.approx(
+        [3.8 * gear * 24 / 18 for gear in (2.538, 1.882, 1.555, 1.333, 1.174, 1.045)]
+    )
+    save_kart(changed, tmp_path / "kart.toml")
+    text = (tmp_path / "kart.toml").read_text(encoding="utf-8")
+    assert "axle_sprocket_teeth = 24\nengine_sprocket_teeth = 18\n" in text
+    assert "primary_ratio = 3.8\n" in text
+    assert "overall_ratios" not in text
+    assert load_kart(tmp_path / "kart.toml") == changed != kart
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"axle_teeth": 76.5}, "76.5 is no whole number"),
+        ({"engine_teeth": 2}, "outside the allowed range 5 to 200 teeth"),
+        ({"gearbox_ratios": (1.0, 30.0)}, "entry 2"),
+        ({"gearbox_ratios": (1.0, 1.5)}, "must fall from the lowest gear"),
+        ({"gearbox_ratios": ()}, "needs one ratio or more"),
+    ],
+)
+def test_gears_that_cannot_be_are_refused(change, said):
+    engine = load_kart("senior-single-speed").engine
+    with pytest.raises(KartError, match=said):
+        replace(engine, ratios=replace(engine.ratios, **change))

@@ -344,7 +344,13 @@ def plot_lines(
     draw_direction(axes, track)
     frame_track(axes, track)
     draw_scale(axes, units, north=0.5 * np.pi if track.georeferenced else None)
-    _lost_legend(figure, peak, units, f"{name} [s per 100 {units.length_unit}]; dashed: {called(reference)}")
+    shown = f"{100.0 * units.length * peak:.2f}"
+    lost_legend(
+        figure,
+        f"{name} [s per 100 {units.length_unit}]; dashed: {called(reference)}",
+        (f"gains {shown}", "level", f"loses {shown}"),
+        lost_colours(),
+    )
     footer(figure, " ".join(part for part in (survey_note(track, units), notes) if part))
     return figure
 
@@ -363,9 +369,17 @@ def lost_colours() -> LinearSegmentedColormap:
 
 
 def draw_lost(
-    axes: Axes, driven: Lap, s: Array, rate: Array, view: View = NORTH_UP, *, peak: float | None = None
+    axes: Axes,
+    driven: Lap,
+    s: Array,
+    rate: Array,
+    view: View = NORTH_UP,
+    *,
+    peak: float | None = None,
+    colours: LinearSegmentedColormap | None = None,
 ) -> float:
     """The driven line, coloured and widened by time lost per metre; returns the rate of the full colour [s/m]."""
+    colours = lost_colours() if colours is None else colours
     from matplotlib.collections import LineCollection
 
     if peak is None:
@@ -376,7 +390,7 @@ def draw_lost(
     axes.add_collection(
         LineCollection(
             pieces(x, y),
-            colors=lost_colours()(0.5 + 0.5 * middle),
+            colors=colours(0.5 + 0.5 * middle),
             linewidths=1.4 + 3.6 * np.maximum(middle, 0.0),
             capstyle="round",
             zorder=3.6,
@@ -386,15 +400,13 @@ def draw_lost(
     return peak
 
 
-def _lost_legend(figure: Figure, peak: float, units: Units, title: str) -> None:
-    """A wedge that widens with time lost, with round numbers, and a key of the two lines."""
+def lost_legend(figure: Figure, title: str, labels: tuple[str, str, str], colours: LinearSegmentedColormap) -> None:
+    """A wedge that widens as the line of :func:`draw_lost` does, with what its ends and middle are."""
     height = figure.get_size_inches()[1]
-    per = 100.0 * units.length
     axes = figure.add_axes((0.62, 1.0 - 0.52 / height, 0.33, 0.13 / height))
     u = np.linspace(-1.0, 1.0, 201)
-    colours = lost_colours()(0.5 + 0.5 * u)
     thick = 1.4 + 3.6 * np.maximum(u, 0.0)
-    axes.bar(u, thick, width=0.0105, bottom=-0.5 * thick, color=colours)
+    axes.bar(u, thick, width=0.0105, bottom=-0.5 * thick, color=colours(0.5 + 0.5 * u))
     axes.set_ylim(-2.6, 2.6)
     axes.set_xlim(-1.0, 1.0)
     axes.set_facecolor("none")
@@ -402,6 +414,6 @@ def _lost_legend(figure: Figure, peak: float, units: Units, title: str) -> None:
         side.set_visible(False)
     axes.set_yticks([])
     axes.set_xticks([-1.0, 0.0, 1.0])
-    axes.set_xticklabels([f"gains {peak * per:.2f}", "level", f"loses {peak * per:.2f}"])
+    axes.set_xticklabels(labels)
     axes.tick_params(length=0, labelsize=7.5, labelcolor=SOFT, pad=1)
     axes.set_title(title, size=7.5, color=SOFT, loc="center", pad=3)
