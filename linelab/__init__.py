@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from linelab.model.facts import track_facts
     from linelab.model.kart import Kart
     from linelab.model.lap import Lap, Recording
-    from linelab.model.track import Track
+    from linelab.model.track import Groove, Track
     from linelab.motion.estimate import estimate_lap
     from linelab.motion.track_import import import_track
     from linelab.optimum.line_profile import speed_profile
@@ -55,6 +55,7 @@ if TYPE_CHECKING:
     from linelab.recorded.laps import split_laps
     from linelab.study.habit_costs import HabitCost, habit_costs, habit_lap
     from linelab.study.other_sessions import compare_sessions
+    from linelab.study.the_day import groove_along, off_groove_costs, on_the_day
     from linelab.study.what_pays import Worth, what_pays
 
 _MODULES = {
@@ -75,7 +76,7 @@ _MODULES = {
     "model.facts": "track_facts",
     "model.kart": "Kart",
     "model.lap": "Lap Recording",
-    "model.track": "Track",
+    "model.track": "Groove Track",
     "motion.estimate": "estimate_lap",
     "motion.track_import": "import_track",
     "optimum.line_profile": "speed_profile",
@@ -86,6 +87,7 @@ _MODULES = {
     "recorded.laps": "split_laps",
     "study.habit_costs": "HabitCost habit_costs habit_lap",
     "study.other_sessions": "compare_sessions",
+    "study.the_day": "groove_along off_groove_costs on_the_day",
     "study.what_pays": "Worth what_pays",
 }
 #: Public name to the module it lives in.
@@ -94,6 +96,7 @@ _HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for na
 __all__ = [
     "FileFormatError",
     "FittedKart",
+    "Groove",
     "HabitCost",
     "InputError",
     "Kart",
@@ -118,6 +121,7 @@ __all__ = [
     "corner_marks",
     "estimate_lap",
     "fit_kart",
+    "groove_along",
     "habit_costs",
     "habit_lap",
     "import_track",
@@ -127,6 +131,8 @@ __all__ = [
     "load_session",
     "load_solution",
     "load_track",
+    "off_groove_costs",
+    "on_the_day",
     "read_laps",
     "reversed_track",
     "review",

@@ -16,6 +16,7 @@ import numpy as np
 from linelab.arrays import ByValue
 from linelab.errors import InputError, KartError, LinelabError, SolveError, check_kinds
 from linelab.model.grip import kart_numbers
+from linelab.model.grip_field import KERB_KNOTS, kerbs_allowed, knots_needed
 from linelab.model.kart import Kart, PowerEngine, TorqueEngine
 from linelab.model.lap import Lap
 from linelab.model.track import Track, lap_ends
@@ -274,12 +275,13 @@ def solve_min_time(
     track : Track
     kart : Kart
     grip : float
-        Factor on mu for the whole track: 1 dry, about 0.6 damp, 0.45 wet [-].
+        Factor on mu for the whole track, beside that of ``track.conditions`` [-].
     start, end : End
         States at the ends of an open track.  A speed below twice SLOWEST, 1 m/s, is taken as that: a point mass says
         nothing of how a kart gets away or comes to a stand.
     use_kerbs : bool
-        Whether the kart may use the kerbs' usable width; where not, their grip does not matter either.
+        Whether the kart may use the kerbs' usable width; where not, their grip does not matter either.  A wet track's
+        are not used in any case (:mod:`linelab.model.conditions`).
     tolerance : float
         Accepted estimate of the lap time's discretisation error [s]; the mesh is refined until it is met, down to
         steps of FINEST_STEP.  For laps beyond a minute it grows in proportion.
@@ -390,8 +392,8 @@ def _solved(task: Task, tolerance: float, warm: Solution | None, verify: bool, s
 
 
 def ground_of(track: Track, use_kerbs: bool) -> Track:
-    """The track that a lap is solved on, with its kerbs or without."""
-    return track if use_kerbs else _without_kerbs(track)
+    """The track that a lap is solved on, with its kerbs or without: in its conditions a kart may have to keep off."""
+    return track if use_kerbs and kerbs_allowed(track) else _without_kerbs(track)
 
 
 @lru_cache(maxsize=4)
@@ -467,7 +469,7 @@ def _first(task: Task, guess: Guess, skip: int, say: Callable[[str], None]) -> t
     say(f"first line: {intervals} intervals")
     iterate = solve_cold(task, guess, make_mesh(task.track, guess.rhythm, intervals), skip)
     best = guess, iterate, _of(task, iterate)
-    for aside in (1.0, -1.0) if task.track.grip_zones and not skip else ():
+    for aside in (1.0, -1.0) if knots_needed(task.track) > KERB_KNOTS and not skip else ():
         other = first_guess(task, aside)
         try:
             iterate = solve_once(task, other, make_mesh(task.track, other.rhythm, intervals))
@@ -542,7 +544,7 @@ def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance:
         raise InputError(
             f"grip factor {grip!r} is not a number from 0.05 to 3",
             where="grip",
-            remedy="1 is dry, about 0.6 damp, 0.45 wet",
+            remedy='1 is dry; for a condition in words see linelab.on_the_day(track, kart, "wet")',
         )
     if not tolerance > 0.0:
         raise InputError(f"tolerance {tolerance} s is not positive", where="tolerance")

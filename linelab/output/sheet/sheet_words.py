@@ -8,6 +8,7 @@ from linelab.model.lap import Limit
 from linelab.model.track import Track
 from linelab.output.display import Units
 from linelab.output.sheet.corner_facts import FULL_POWER, MISS, SheetCorner, SheetMark
+from linelab.output.track_facts import day_title
 
 #: Length of a walker's step unless another is given [m]; common practice is to count one's own over a known length.
 PACE = 0.75
@@ -188,6 +189,24 @@ def _numbers(numbers: Sequence[str]) -> str:
     return f"corner{'s' if len(numbers) > 1 else ''} {_and(numbers)}"
 
 
+def day_caution(track: Track) -> list[str]:
+    """What stands on top of a sheet for a track that is not dry."""
+    day = track.conditions
+    if day is None or day.weather == "dry":
+        return []
+    groove = ""
+    if track.groove is not None and day.needs_groove:
+        groove = (
+            "The dry line (grey band) is the slippery place: cross it straight. "
+            if day.groove < day.asphalt
+            else "Only the dry line (grey band) has grip: off it the track is wet. "
+        )
+    return [
+        f"{day_title(day).capitalize()}. {groove}Keep off kerbs and painted lines. The grip is assumed, not measured: "
+        "find out slowly how much there is, and expect less in standing water. This lap knows no puddles and no spray."
+    ]
+
+
 def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units: Units) -> list[str]:
     """What to look at on a track walk, this track's own points first."""
     words = [
@@ -208,6 +227,8 @@ def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units:
         )
     if track.left_z is None:
         words.append("The track file has no heights: note crests, dips and which way each corner leans.")
+    if track.conditions is not None and track.conditions.weather != "dry":
+        words.append("Wet: look where water stands or runs, where the asphalt is coarse, and where paint begins.")
     if track.grip_zones:
         words.append("The track file has patches of other grip: look where they are today.")
     words += [

@@ -1,0 +1,221 @@
+"""A track in the conditions of the day, its rubbered groove, and what it costs to run beside that groove.
+
+Where a track file draws no groove, it is taken along the computed lap in the dry: that is where karts drive, and so
+where the rubber is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from linelab.diagnosis.marks import CornerMarks, find_marks
+from linelab.errors import InputError, SolveError, check_kinds
+from linelab.model.conditions import conditions
+from linelab.model.kart import Kart
+from linelab.model.lap import Line
+from linelab.model.track import Groove, Track
+from linelab.optimum.minimum_time import Solution, solve_min_time
+from linelab.speed.profile import speed_profiles
+from linelab.study.held_line import LEAST_ROOM, Base, base_of, held_lap, local, solve_held, squeezed, time_lost
+from linelab.units import Array
+
+#: Spacing of a groove's points that is taken from a lap [m].
+GROOVE_STEP = 1.0
+#: Accepted error of the dry lap that only says where the groove lies [s].
+ROUGH = 5.0e-3
+#: What a groove is called that nobody has drawn.
+FROM_DRY_LAP = "along the computed dry lap"
+
+
+def on_the_day(
+    track: Track,
+    kart: Kart,
+    weather: str,
+    tyres: str = "slicks",
+    *,
+    use_kerbs: bool = True,
+    progress: Callable[[str], None] = lambda text: None,
+) -> Track:
+    """A track in the conditions of a day, with the groove that they make good or slippery.
+
+    Where the track has no groove it is taken along the computed lap in the dry.  On a track estimated from laps, whose
+    edges are an assumption, nobody knows where it lies: there all of the road has the asphalt's grip.
+
+    Parameters
+    ----------
+    track : Track
+    kart : Kart
+        Whose computed lap in the dry the groove is taken along, where the track has none.
+    weather : str
+        "dry", "damp", "drying" or "wet"; what each does to the grip is in :mod:`linelab.model.conditions`.
+    tyres : str
+        "slicks" or "wets".
+    use_kerbs : bool
+        Whether the dry lap may use the kerbs.
+    progress : callable
+        Called with a short text at each step.
+
+    Returns
+    -------
+    Track
+        The same with its conditions, for :func:`linelab.solve_min_time` and all else.
+
+    Raises
+    ------
+    InputError
+        Words that are not known.
+    SolveError, TrackError, KartError
+        As :func:`linelab.solve_min_time`.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> wet = linelab.on_the_day(track, kart, "wet", "wets")
+    >>> wet.groove
+    Groove along the computed dry lap, 2.2 m wide
+    >>> linelab.solve_min_time(wet, kart).lap_time > linelab.solve_min_time(track, kart).lap_time + 2.0
+    True
+    """
+    check_kinds("on_the_day", track=(track, Track), kart=(kart, Kart), weather=(weather, str), tyres=(tyres, str))
+    found = conditions(weather, tyres)
+    if found is not None and track.survey.estimated:
+        found = replace(found, groove=found.asphalt)
+    day = replace(track, conditions=found)
+    if found is None or not found.needs_groove or track.groove is not None:
+        return day
+    progress("the lap in the dry, for the groove")
+    dry = solve_min_time(
+        replace(track, conditions=None), kart, use_kerbs=use_kerbs, tolerance=ROUGH, verify=False, progress=progress
+    )
+    return replace(day, groove=groove_along(track, dry.lap.line, name=FROM_DRY_LAP))
+
+
+def groove_along(track: Track, line: Line, **properties: Any) -> Groove:
+    """The groove along a line: of a computed lap, of a driven one, or of one that is drawn.
+
+    Parameters
+    ----------
+    track : Track
+    line : Line
+        Once round a circuit, or a road from end to end.
+    **properties
+        Of the :class:`~linelab.model.track.Groove`: ``width``, ``fade`` [m]; ``grip``, ``beside``, ``marbles`` [-];
+        ``name``.
+
+    Raises
+    ------
+    InputError
+        A line that does not go all the way, or properties out of range.
+
+    Examples
+    --------
+    >>> import dataclasses, linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> groove = linelab.groove_along(track, linelab.solve_min_time(track, kart).lap.line, beside=0.93)
+    >>> linelab.save_track(dataclasses.replace(track, groove=groove), "rubbered.geojson")
+    """
+    first, last = float(line.s[0]), float(line.s[-1])
+    if track.closed:
+        if abs(last - first - track.length) > 1.0e-3 * track.length:
+            raise InputError(
+                f"the line covers {last - first:.0f} m of {track.length:.0f} m",
+                where="groove_along",
+                remedy="Give a whole lap",
+            )
+        # A driven lap need not end where it began: what is between its ends is shared out over the whole lap.
+        s = first + np.linspace(0.0, track.length, int(np.ceil(track.length / GROOVE_STEP)) + 1)
+        at = first + (s - first) * (last - first) / track.length
+        n = np.interp(at, line.s, line.n)
+        n += (n[0] - n[-1]) * (np.linspace(0.0, 1.0, n.size) - 0.5)
+    else:
+        s = np.linspace(first, last, int(np.ceil((last - first) / GROOVE_STEP)) + 1)
+        n = np.interp(s, line.s, line.n)
+    return Groove(s=s, n=n, **properties)
+
+
+class OffGroove(NamedTuple):
+    """What a corner costs when its line lies beside the groove.
+
+    ``time_lost`` over the lap [s], of which the lower grip beside the groove ``by_grip`` [s], the rest by the other
+    line; ``None`` where there is no such lap, with the reason.
+    """
+
+    corner: int
+    off: float  #: how far from the groove's middle, towards the outside of the corner [m]
+    time_lost: float | None
+    by_grip: float | None
+    reason: str = ""
+
+
+def off_groove_costs(
+    track: Track, kart: Kart, solution: Solution, *, off: float | None = None, use_kerbs: bool = True
+) -> list[OffGroove]:
+    """What it costs in each corner to run beside the groove, on its outside, from turn-in to track-out.
+
+    The lap is solved again with its line held at least so far outside the groove's middle in that corner, as far as the
+    road is wide enough, and free elsewhere: the least that it can cost.
+
+    Parameters
+    ----------
+    track : Track
+        With a groove.
+    kart : Kart
+    solution : Solution
+        The computed lap of this kart on this track.
+    off : float or None
+        How far [m]; half the kart's width unless given.
+    use_kerbs : bool
+        As in the solution.
+
+    Raises
+    ------
+    InputError
+        A track without a groove, a distance that is not positive.
+    SolveError
+        The solution cannot be solved again.
+    """
+    if track.groove is None:
+        raise InputError(
+            "the track has no groove",
+            where="off_groove_costs",
+            remedy="Draw one in the track file, or take it from a lap: linelab.groove_along(track, lap.line)",
+        )
+    by = 0.5 * kart.width if off is None else off
+    if not by > 0.0:
+        raise InputError(f"{by} m off the groove is no distance", where="off_groove_costs.off")
+    base = base_of(track, kart, solution, use_kerbs=use_kerbs)
+    return [_off(base, track.groove, marks, by) for marks in find_marks(track, solution.lap, kart)]
+
+
+def _off(base: Base, groove: Groove, marks: CornerMarks, off: float) -> OffGroove:
+    left = marks.corner.left
+    middle = groove.middle(base.s, base.track.length, base.track.closed)
+    room = base.high - base.low - 2.0 * LEAST_ROOM
+    drawn = base.high - (middle - off) if left else middle + off - base.low
+    drawn = np.clip(drawn, 0.0, np.maximum(room, 0.0))
+    end = marks.track_out
+    if base.track.closed and end < marks.turn_in:
+        end += base.track.length
+    bounds = squeezed(base, (marks.turn_in, end), drawn, from_left=left)
+    if bounds is None:
+        return OffGroove(marks.corner.number, off, None, None, "the road is too narrow")
+    try:
+        iterate = solve_held(base, bounds)
+    except SolveError:
+        return OffGroove(marks.corner.number, off, None, None, "no lap was found with it")
+    lost = max(time_lost(base, iterate), 0.0)
+    held = held_lap(base, iterate).line
+    # The same line on as much grip as the computed lap has at that station.
+    given = np.interp(_local(base, held.s), base.solution.lap.line.s, base.solution.lap.line.grip)
+    with_grip = speed_profiles([replace(held, grip=np.maximum(held.grip, given))], base.task.kart)[0].lap_time
+    as_it_is = speed_profiles([held], base.task.kart)[0].lap_time
+    return OffGroove(marks.corner.number, off, lost, min(max(as_it_is - with_grip, 0.0), lost))
+
+
+def _local(base: Base, s: Array) -> Array:
+    return np.array([local(base.track, float(value)) for value in s])
