@@ -122,7 +122,7 @@ def groove_words(
         return []
     costs = off_groove_costs(track, kart, solution, use_kerbs=use_kerbs)
     told = [
-        f"corner {cost.corner} {cost.time_lost:.3f} s ({cost.by_grip:.3f} s by the grip)"
+        f"corner {cost.corner} {cost.time_lost:.3f} s ({cost.by_grip:.3f})"
         if cost.time_lost is not None and cost.by_grip is not None
         else f"corner {cost.corner}: {cost.reason}"
         for cost in costs
@@ -130,7 +130,10 @@ def groove_words(
     if not told:
         return []
     off = units.length_text(costs[0].off, 2)
-    return [f"Half a kart's width ({off}) outside the groove from turn-in to track-out costs: {', '.join(told)}."]
+    return [
+        f"Half a kart's width ({off}) outside the groove at the apex costs (in brackets: by the lower grip alone): "
+        f"{', '.join(told)}."
+    ]
 
 
 def reference_words(

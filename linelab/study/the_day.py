@@ -15,12 +15,13 @@ import numpy as np
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.errors import InputError, SolveError, check_kinds
 from linelab.model.conditions import conditions
+from linelab.model.grip_field import grip_at
 from linelab.model.kart import Kart
 from linelab.model.lap import Line
 from linelab.model.track import Groove, Track
 from linelab.optimum.minimum_time import Solution, solve_min_time
 from linelab.speed.profile import speed_profiles
-from linelab.study.held_line import LEAST_ROOM, Base, base_of, held_lap, local, solve_held, squeezed, time_lost
+from linelab.study.held_line import LEAST_ROOM, Base, Bounds, base_of, held_lap, solve_held, time_lost
 from linelab.units import Array
 
 #: Spacing of a groove's points that is taken from a lap [m].
@@ -141,12 +142,12 @@ def groove_along(track: Track, line: Line, **properties: Any) -> Groove:
 class OffGroove(NamedTuple):
     """What a corner costs when its line lies beside the groove.
 
-    ``time_lost`` over the lap [s], of which the lower grip beside the groove ``by_grip`` [s], the rest by the other
-    line; ``None`` where there is no such lap, with the reason.
+    ``time_lost`` over the lap, and how much of it is the lower grip beside the groove [s], the rest being the other
+    line; None where there is no such lap, with the reason.
     """
 
     corner: int
-    off: float  #: how far from the groove's middle, towards the outside of the corner [m]
+    off: float  #: how far from the groove's middle at the apex, towards the outside of the corner [m]
     time_lost: float | None
     by_grip: float | None
     reason: str = ""
@@ -155,10 +156,10 @@ class OffGroove(NamedTuple):
 def off_groove_costs(
     track: Track, kart: Kart, solution: Solution, *, off: float | None = None, use_kerbs: bool = True
 ) -> list[OffGroove]:
-    """What it costs in each corner to run beside the groove, on its outside, from turn-in to track-out.
+    """What it costs in each corner to run outside the groove.
 
-    The lap is solved again with its line held at least so far outside the groove's middle in that corner, as far as the
-    road is wide enough, and free elsewhere: the least that it can cost.
+    The lap is solved again with its line held at least so far outside the groove's middle at the apex, and from the
+    turn-in and to the track-out by less and less; line and speed are free elsewhere.  That is the least it can cost.
 
     Parameters
     ----------
@@ -178,6 +179,16 @@ def off_groove_costs(
         A track without a groove, a distance that is not positive.
     SolveError
         The solution cannot be solved again.
+
+    Examples
+    --------
+    >>> import dataclasses, linelab
+    >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    >>> groove = linelab.groove_along(track, linelab.solve_min_time(track, kart).lap.line)
+    >>> rubbered = dataclasses.replace(track, groove=groove)
+    >>> costs = linelab.off_groove_costs(rubbered, kart, linelab.solve_min_time(rubbered, kart))
+    >>> all(cost.time_lost >= cost.by_grip >= 0.0 for cost in costs)
+    True
     """
     if track.groove is None:
         raise InputError(
@@ -193,29 +204,42 @@ def off_groove_costs(
 
 
 def _off(base: Base, groove: Groove, marks: CornerMarks, off: float) -> OffGroove:
-    left = marks.corner.left
-    middle = groove.middle(base.s, base.track.length, base.track.closed)
-    room = base.high - base.low - 2.0 * LEAST_ROOM
-    drawn = base.high - (middle - off) if left else middle + off - base.low
-    drawn = np.clip(drawn, 0.0, np.maximum(room, 0.0))
-    end = marks.track_out
-    if base.track.closed and end < marks.turn_in:
-        end += base.track.length
-    bounds = squeezed(base, (marks.turn_in, end), drawn, from_left=left)
-    if bounds is None:
-        return OffGroove(marks.corner.number, off, None, None, "the road is too narrow")
+    number, left = marks.corner.number, marks.corner.left
+    share = _share(base, marks)
+    aim = groove.middle(base.s, base.track.length, base.track.closed) + (-off if left else off)
+    wanted = base.line() + share * (aim - base.line())
+    drawn = np.maximum(base.high - wanted if left else wanted - base.low, 0.0) * (share > 0.0)
+    drawn = np.minimum(drawn, np.maximum(base.high - base.low - LEAST_ROOM, 0.0))  # as far as the road is wide enough
+    none = np.zeros_like(drawn)
     try:
-        iterate = solve_held(base, bounds)
+        iterate = solve_held(base, Bounds(none, drawn) if left else Bounds(drawn, none))
     except SolveError:
-        return OffGroove(marks.corner.number, off, None, None, "no lap was found with it")
-    lost = max(time_lost(base, iterate), 0.0)
-    held = held_lap(base, iterate).line
-    # The same line on as much grip as the computed lap has at that station.
-    given = np.interp(_local(base, held.s), base.solution.lap.line.s, base.solution.lap.line.grip)
-    with_grip = speed_profiles([replace(held, grip=np.maximum(held.grip, given))], base.task.kart)[0].lap_time
-    as_it_is = speed_profiles([held], base.task.kart)[0].lap_time
-    return OffGroove(marks.corner.number, off, lost, min(max(as_it_is - with_grip, 0.0), lost))
+        return OffGroove(number, off, None, None, "no lap was found")
+    lost, held = max(time_lost(base, iterate), 0.0), held_lap(base, iterate)
+    # The same line on ground as rubbered as the computed lap's at that station.
+    bare, here, usual = replace(base.task.track, groove=None), held.line, base.solution.lap.line
+    rubber, given = (
+        line.grip / grip_at(bare, _local(base.track, line.s), line.n, base.task.half_width) for line in (here, usual)
+    )
+    given = np.interp(_local(base.track, here.s), usual.s, given)
+    rubbered = replace(here, grip=here.grip * np.maximum(given / rubber, 1.0))
+    times = [lap.lap_time for lap in speed_profiles([here, rubbered], base.task.kart)]
+    return OffGroove(number, off, lost, min(max(times[0] - times[1], 0.0), lost))
 
 
-def _local(base: Base, s: Array) -> Array:
-    return np.array([local(base.track, float(value)) for value in s])
+def _local(track: Track, s: Array) -> Array:
+    return np.mod(s, track.length) if track.closed else s
+
+
+def _share(base: Base, marks: CornerMarks) -> Array:
+    """1 at the apex, falling smoothly to 0 at turn-in and track-out, at the stations of the bounds (stages, 2)."""
+    half = 0.5 * base.track.length
+
+    def ahead(of: float, to: float | Array) -> Array:
+        gap = np.asarray(to) - of
+        return np.asarray(np.mod(gap + half, 2.0 * half) - half if base.track.closed else gap)
+
+    past = ahead(marks.apex, base.s)
+    before, after = ahead(marks.turn_in, marks.apex), ahead(marks.apex, marks.track_out)
+    u = np.clip(1.0 - np.where(past < 0.0, -past / np.maximum(before, 1.0), past / np.maximum(after, 1.0)), 0.0, 1.0)
+    return np.asarray(u * u * (3.0 - 2.0 * u))

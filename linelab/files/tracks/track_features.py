@@ -217,6 +217,8 @@ def _role(properties: dict[str, Any], number: int, path: Path, left_out: dict[st
 KERB_MARGIN = 3.2
 #: How far outside the track a grip zone or a corner's points may reach [m].
 ZONE_MARGIN = 10.0
+#: A groove's fields and the properties of its feature.
+GROOVE_KEYS = {"width": "width_m", "fade": "fade_m", "grip": "grip", "beside": "beside", "marbles": "marbles"}
 #: Points of a groove nearer than this to the one before, along the track, are left out [m].
 NO_STEP = 1.0e-3
 #: What leaves no more of a circuit free than this goes all round [m].
@@ -389,14 +391,9 @@ def _groove(track: Track, feature: Feature, plane: LocalPlane) -> Groove:
             n=n,
             name=feature.text_of("name"),
             **{
-                name: feature.number_of(key, default)
-                for name, key, default in (
-                    ("width", "width_m", Groove.width),
-                    ("fade", "fade_m", Groove.fade),
-                    ("grip", "grip", Groove.grip),
-                    ("beside", "beside", Groove.beside),
-                    ("marbles", "marbles", Groove.marbles),
-                )
+                name: feature.number_of(key)
+                for name, key in GROOVE_KEYS.items()
+                if feature.properties.get(key) is not None
             },
         )
     except InputError as error:

@@ -37,7 +37,7 @@ from linelab.files.bundled import bundled, bundled_karts, bundled_tracks, sugges
 from linelab.files.geojson import plain_text, shown
 from linelab.files.projection import LocalPlane, on_plane, plane_about, to_lonlat
 from linelab.files.tracks.track_build import Line2, in_file, reversed_track, track_from_centre, track_from_edges
-from linelab.files.tracks.track_features import Feature, add_features, read_features
+from linelab.files.tracks.track_features import GROOVE_KEYS, Feature, add_features, read_features
 from linelab.files.tracks.track_ranges import LARGEST_NUMBER, UNUSUAL_WIDTH, refuse_feet
 from linelab.files.writing import write_text
 from linelab.geometry.frenet import sn_to_xy
@@ -194,14 +194,7 @@ def _zone(track: Track, plane: LocalPlane, zone: GripZone) -> dict[str, Any]:
 
 def _groove(track: Track, plane: LocalPlane, groove: Groove) -> dict[str, Any]:
     rows = _at(track, plane, groove.s, groove.n)
-    properties = {
-        "width_m": groove.width,
-        "fade_m": groove.fade,
-        "grip": groove.grip,
-        "beside": groove.beside,
-        "marbles": groove.marbles,
-        "name": groove.name,
-    }
+    properties = {key: getattr(groove, name) for name, key in GROOVE_KEYS.items()} | {"name": groove.name}
     coordinates = rows[:-1] + rows[:1] if track.closed else rows
     return _feature("groove", {"type": "LineString", "coordinates": coordinates}, properties)
 

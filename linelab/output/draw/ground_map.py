@@ -96,7 +96,9 @@ def _draw_groove(axes: Axes, track: Track, groove: Groove, view: View) -> None:
     """The dark band, between its edges, and the line along its middle."""
     s = stations_between(track, 0.0, track.length, 1.0)
     n = groove.middle(s, track.length, track.closed)
-    sides = [np.column_stack(view(*sn_to_xy(track.reference, s, n + off))) for off in 0.5 * groove.width * SIDES]
+    left, right = (along_closed(track, widths, s) for widths in (track.w_left, track.w_right))
+    edges = [np.clip(n + off, -right, left) for off in 0.5 * groove.width * SIDES]
+    sides = [np.column_stack(view(*sn_to_xy(track.reference, s, edge))) for edge in edges]
     x, y = np.vstack([sides[0], sides[1][::-1]]).T
     axes.fill(x, y, facecolor=GROOVE, linewidth=0, zorder=1.4)
     middle = view(*sn_to_xy(track.reference, s, n))

@@ -228,7 +228,7 @@ def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units:
     if track.left_z is None:
         words.append("The track file has no heights: note crests, dips and which way each corner leans.")
     if track.conditions is not None and track.conditions.weather != "dry":
-        words.append("Wet: look where water stands or runs, where the asphalt is coarse, and where paint begins.")
+        words.append("In the wet look for coarse asphalt beside the dry line, for standing water and for paint.")
     if track.grip_zones:
         words.append("The track file has patches of other grip: look where they are today.")
     words += [
