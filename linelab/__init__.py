@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from linelab.model.facts import track_facts
     from linelab.model.kart import Kart
     from linelab.model.lap import Lap, Recording
-    from linelab.model.track import Groove, Track
+    from linelab.model.track import Track
     from linelab.motion.estimate import estimate_lap
     from linelab.motion.track_import import import_track
     from linelab.optimum.line_profile import speed_profile
@@ -76,7 +76,7 @@ _MODULES = {
     "model.facts": "track_facts",
     "model.kart": "Kart",
     "model.lap": "Lap Recording",
-    "model.track": "Groove Track",
+    "model.track": "Track",
     "motion.estimate": "estimate_lap",
     "motion.track_import": "import_track",
     "optimum.line_profile": "speed_profile",
@@ -96,7 +96,6 @@ _HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for na
 __all__ = [
     "FileFormatError",
     "FittedKart",
-    "Groove",
     "HabitCost",
     "InputError",
     "Kart",

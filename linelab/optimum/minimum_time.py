@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import product
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -464,13 +465,15 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
 
 
 def _first(task: Task, guess: Guess, skip: int, say: Callable[[str], None]) -> tuple[Guess, Iterate, _Driven]:
-    """The solution on the first mesh; where grip varies across the road, the fastest of three first lines."""
+    """The solution on the first mesh; where grip varies across the road, the fastest of several first lines."""
     intervals = (1 + skip) * _first_intervals(task.track, guess)
     say(f"first line: {intervals} intervals")
     iterate = solve_cold(task, guess, make_mesh(task.track, guess.rhythm, intervals), skip)
     best = guess, iterate, _of(task, iterate)
-    for aside in (1.0, -1.0) if knots_needed(task.track) > KERB_KNOTS and not skip else ():
-        other = first_guess(task, aside)
+    varies = knots_needed(task.track) > KERB_KNOTS and not skip
+    lanes = (False,) if task.track.groove is None else (False, True)
+    for by_groove, aside in product(lanes, (1.0, -1.0)) if varies else ():
+        other = first_guess(task, aside, by_groove=by_groove)
         try:
             iterate = solve_once(task, other, make_mesh(task.track, other.rhythm, intervals))
             require_unfolded(task, iterate)

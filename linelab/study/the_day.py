@@ -104,9 +104,14 @@ def groove_along(track: Track, line: Line, **properties: Any) -> Groove:
     track : Track
     line : Line
         Once round a circuit, or a road from end to end.
-    **properties
+    **properties : float or str
         Of the :class:`~linelab.model.track.Groove`: ``width``, ``fade`` [m]; ``grip``, ``beside``, ``marbles`` [-];
         ``name``.
+
+    Returns
+    -------
+    Groove
+        For ``dataclasses.replace(track, groove=...)``.
 
     Raises
     ------
@@ -120,6 +125,7 @@ def groove_along(track: Track, line: Line, **properties: Any) -> Groove:
     >>> groove = linelab.groove_along(track, linelab.solve_min_time(track, kart).lap.line, beside=0.93)
     >>> linelab.save_track(dataclasses.replace(track, groove=groove), "rubbered.geojson")
     """
+    check_kinds("groove_along", track=(track, Track), line=(line, Line))
     first, last = float(line.s[0]), float(line.s[-1])
     if track.closed:
         if abs(last - first - track.length) > 1.0e-3 * track.length:
@@ -173,6 +179,11 @@ def off_groove_costs(
     use_kerbs : bool
         As in the solution.
 
+    Returns
+    -------
+    list of OffGroove
+        One a corner.
+
     Raises
     ------
     InputError
@@ -190,6 +201,7 @@ def off_groove_costs(
     >>> all(cost.time_lost >= cost.by_grip >= 0.0 for cost in costs)
     True
     """
+    check_kinds("off_groove_costs", track=(track, Track), kart=(kart, Kart), solution=(solution, Solution))
     if track.groove is None:
         raise InputError(
             "the track has no groove",

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -157,6 +159,19 @@ def test_wets_on_a_wet_track_and_slicks_on_a_dry_one():
         assert (day.groove > day.asphalt) == (weather == "drying")
         assert day.asphalt < grip[weather, "wets"].asphalt or tyres == "wets"
     assert grip["wet", "slicks"].asphalt < grip["damp", "slicks"].asphalt
+
+
+def test_the_documentation_says_the_same():
+    """The table of the driver's page beside the factors in the model."""
+    page = Path(__file__).resolve().parents[2] / "docs" / "driver.md"
+    rows = re.findall(
+        r"^\| `(\w+)`[^|]*\| (\S+) \| ([^|]+) \| (\S+) \| (\S+) \|$", page.read_text("utf-8"), re.MULTILINE
+    )
+    assert [row[0] for row in rows] == ["dry", "damp", "drying", "wet"]
+    for weather, *cells in rows:
+        slicks, wets = conditions(weather), conditions(weather, "wets")
+        shown = [float(cell) for cell in (cells if slicks else cells[2:])]
+        assert shown == [f for day in (slicks, wets) if day for f in (day.asphalt, day.groove)]
 
 
 def test_beside_the_groove_costs(wet):

@@ -193,7 +193,8 @@ def _zone(track: Track, plane: LocalPlane, zone: GripZone) -> dict[str, Any]:
 
 
 def _groove(track: Track, plane: LocalPlane, groove: Groove) -> dict[str, Any]:
-    rows = _at(track, plane, groove.s, groove.n)
+    s = _run(track, float(groove.s[0]), float(groove.s[-1]))
+    rows = _at(track, plane, s, groove.middle(s, track.length, track.closed))
     properties = {key: getattr(groove, name) for name, key in GROOVE_KEYS.items()} | {"name": groove.name}
     coordinates = rows[:-1] + rows[:1] if track.closed else rows
     return _feature("groove", {"type": "LineString", "coordinates": coordinates}, properties)
