@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -96,7 +96,7 @@ def on_the_day(
     return replace(day, groove=groove_along(track, dry.lap.line, name=FROM_DRY_LAP))
 
 
-def groove_along(track: Track, line: Line, **properties: Any) -> Groove:
+def groove_along(track: Track, line: Line, *, name: str = "") -> Groove:
     """The groove along a line: of a computed lap, of a driven one, or of one that is drawn.
 
     Parameters
@@ -104,25 +104,23 @@ def groove_along(track: Track, line: Line, **properties: Any) -> Groove:
     track : Track
     line : Line
         Once round a circuit, or a road from end to end.
-    **properties : float or str
-        Of the :class:`~linelab.model.track.Groove`: ``width``, ``fade`` [m]; ``grip``, ``beside``, ``marbles`` [-];
-        ``name``.
+    name : str
 
     Returns
     -------
     Groove
-        For ``dataclasses.replace(track, groove=...)``.
+        With the usual width and factors; ``dataclasses.replace(groove, width=3.0)`` for others.
 
     Raises
     ------
     InputError
-        A line that does not go all the way, or properties out of range.
+        A line that does not go all the way.
 
     Examples
     --------
     >>> import dataclasses, linelab
     >>> track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
-    >>> groove = linelab.groove_along(track, linelab.solve_min_time(track, kart).lap.line, beside=0.93)
+    >>> groove = linelab.groove_along(track, linelab.solve_min_time(track, kart).lap.line)
     >>> linelab.save_track(dataclasses.replace(track, groove=groove), "rubbered.geojson")
     """
     check_kinds("groove_along", track=(track, Track), line=(line, Line))
@@ -142,7 +140,7 @@ def groove_along(track: Track, line: Line, **properties: Any) -> Groove:
     else:
         s = np.linspace(first, last, int(np.ceil((last - first) / GROOVE_STEP)) + 1)
         n = np.interp(s, line.s, line.n)
-    return Groove(s=s, n=n, **properties)
+    return Groove(s=s, n=n, name=name)
 
 
 class OffGroove(NamedTuple):

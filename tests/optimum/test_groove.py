@@ -221,7 +221,7 @@ def test_a_driven_lap_need_not_close():
     """A lap from a recording ends some decimetres beside where it began; its groove is round all the same."""
     s = np.linspace(0.0, TINMARSH.length, 300)
     line = line_on_track(TINMARSH, s, 0.5 + 0.4 * s / TINMARSH.length)
-    groove = groove_along(TINMARSH, line, width=3.0)
-    assert replace(TINMARSH, groove=groove).groove.width == 3.0
+    groove = groove_along(TINMARSH, line)
+    assert replace(TINMARSH, groove=groove).groove == groove
     assert groove.n[0] == pytest.approx(groove.n[-1], abs=1e-9)
     assert np.abs(groove.middle(s, TINMARSH.length, True) - np.interp(s, line.s, line.n)).max() < 0.21
