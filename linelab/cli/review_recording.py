@@ -159,6 +159,7 @@ def review(
     from linelab.files.recordings.load_recording import load_session
     from linelab.output.lap_files import check_formats
     from linelab.output.review_report import beside_earlier, beside_other, save_review
+    from linelab.output.track_facts import day_words
     from linelab.study.other_sessions import other_driver
 
     if sum(item is not None for item in (against, against_lap, beside_lap)) > 1:
@@ -208,6 +209,8 @@ def review(
         with progress("fitting the kart"):
             fitted = grounds_kart(grounds)
         driven, said = fitted.kart, fitted_notes(fitted)
+    if ground_track is not None:
+        said = (*said, *day_words(ground_track))
     kind: TargetKind | None = AGAINST[against] if against else None if against_lap is None else "other_lap"
     own_lap = None if against_lap is None else choose_laps(grounds[0].laps, [against_lap])[0].label
     mate = None

@@ -235,6 +235,9 @@ def test_another_type_is_refused_with_what_to_give(name, kart, tmp_path, monkeyp
         "solve_min_time": 1,
         "track_sheet": 2,
         "habit_costs": 1,
+        "groove_along": 1,
+        "off_groove_costs": 2,
+        "on_the_day": 2,
         "what_pays": 1,
         "habit_lap": 5,
     }
