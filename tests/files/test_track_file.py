@@ -144,6 +144,18 @@ def test_round_trip_of_a_groove(tmp_path: Path) -> None:
     assert np.abs(again.middle(at, track.length, True) - back.middle(at, track.length, True)).max() < 0.02
 
 
+def test_a_groove_runs_from_end_to_end_of_a_road_and_over_kerbs(tmp_path: Path) -> None:
+    x = np.linspace(0.0, 150.0, 40)
+    left, right = (np.column_stack([x, np.full(x.size, y)]) for y in (4.0, -4.0))
+    road = track_from_edges("Road", left, right, closed=False)
+    groove = Groove(s=np.array([0.0, 75.0, 150.0]), n=np.array([-3.0, 4.5, 0.0]))
+    save_track(replace(road, groove=groove), tmp_path / "road.geojson")
+    back = load_track(tmp_path / "road.geojson").groove
+    assert back is not None
+    at = np.linspace(0.0, 150.0, 80)
+    assert np.abs(back.middle(at, 150.0, False) - groove.middle(at, 150.0, False)).max() < 0.02
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [

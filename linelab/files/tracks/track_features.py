@@ -369,7 +369,7 @@ def _zone(track: Track, feature: Feature, plane: LocalPlane) -> GripZone:
 def _groove(track: Track, feature: Feature, plane: LocalPlane) -> Groove:
     """The line is drawn by its vertices, so that more of them make it no other line."""
     x, y = _dense(*_xy(feature, plane), feature.ring)
-    placed = locate(track, x, y, margin=0.0)
+    placed = locate(track, x, y, margin=KERB_MARGIN)  # karts drive on kerbs, too
     if placed is None:
         raise feature.fault("a point of the line is off the track", "Draw it along the dark band, between the edges")
     s, n = placed.s, placed.n
