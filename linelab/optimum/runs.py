@@ -217,7 +217,7 @@ def solve_again(task: Task, guess: Guess | None, before: Iterate, moved: Array |
     structure = structure_of(task, before.structure.intervals)
     if structure != before.structure:
         raise InputError(
-            "the earlier solution is of another kind of problem (grip zones, groove, kerbs, or driver limits on or off)",
+            "the earlier solution is of another kind of problem (zones, groove, kerbs, or driver limits on or off)",
             where="warm",
             remedy="Solve without a warm start",
         )

@@ -306,7 +306,16 @@ def test_the_sheet_says_with_which_grip_kerbs_and_paces(rental):
 def test_the_sheet_of_a_wet_day_says_so_on_top_and_names_no_kerb(rental):
     track, kart, _ = rental
     day = on_the_day(track, kart, "wet", "wets")
-    first, second = sheet_pages(day, kart, solve_min_time(day, kart, verify=False))
+    solution = solve_min_time(day, kart, verify=False)
+    first, second = sheet_pages(day, kart, solution)
+    line = solution.lap.line
+    for corner in sheet_corners(day, solution.lap, kart):
+        s = corner.marks.minimum_speed % track.length
+        out = (np.interp(s, line.s, line.n) - day.groove.middle(np.array([s]), track.length, True)[0]) * (
+            -1.0 if corner.marks.corner.left else 1.0
+        )
+        assert corner.beside_groove == pytest.approx(out, abs=0.02)
+    assert "outside the dry line" in _texts(second)
     for page in (first, second):
         assert re.search(r"computed lap \d\d\.\d{3} s, wet track, on wet tyres, no kerb used\.", _texts(page))
         assert not re.search(r"(inside|entry|exit) kerb", _texts(page))

@@ -16,6 +16,8 @@ PACE = 0.75
 SAME_PLACE = 1.0
 #: Slopes and banks under this share are level.
 LEVEL = 0.005
+#: Nearer to the dry line's middle a kart is on it [m].
+ON_LINE = 0.3
 #: How many corners are named as those where the aim matters most.
 MOST = 3
 
@@ -101,7 +103,7 @@ def lowest_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[
 
 def summary_words(corner: SheetCorner, units: Units) -> str:
     """One line under a corner: what limits it, what a missed apex costs, the ground, the kerbs that are used."""
-    parts = [_limits(corner), _apex(corner, units), _ground(corner)]
+    parts = [_limits(corner), _apex(corner, units), _ground(corner), _groove(corner, units)]
     if corner.kerbs_used:
         parts.append(f"runs over {_and(corner.kerbs_used)} kerb{'s' if len(corner.kerbs_used) > 1 else ''}")
     return "; ".join(part for part in parts if part) + "."
@@ -137,6 +139,14 @@ def _ground(corner: SheetCorner) -> str:
     if abs(corner.bank) >= LEVEL:
         words.append(f"banked {corner.bank:.0%}" if corner.bank > 0.0 else f"leans out {-corner.bank:.0%}")
     return ", ".join(words) or "level"
+
+
+def _groove(corner: SheetCorner, units: Units) -> str:
+    if corner.beside_groove is None:
+        return ""
+    far = units.length_text(abs(corner.beside_groove), 1)
+    side = "outside" if corner.beside_groove > 0.0 else "inside"
+    return f"slowest {far} {side} the dry line" if abs(corner.beside_groove) >= ON_LINE else "slowest on the dry line"
 
 
 def _and(words: Sequence[str]) -> str:
