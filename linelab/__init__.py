@@ -58,6 +58,7 @@ if TYPE_CHECKING:
     from linelab.study.other_sessions import compare_sessions
     from linelab.study.sweep import sweep
     from linelab.study.sweep_plan import latin_hypercube
+    from linelab.study.the_day import groove_along, off_groove_costs, on_the_day
     from linelab.study.two_setups import compare_setups
     from linelab.study.what_pays import Worth, what_pays
 
@@ -92,6 +93,7 @@ _MODULES = {
     "study.habit_costs": "HabitCost habit_costs habit_lap",
     "study.other_sessions": "compare_sessions",
     "study.two_setups": "compare_setups",
+    "study.the_day": "groove_along off_groove_costs on_the_day",
     "study.what_pays": "Worth what_pays",
     "study.sweep": "sweep",
     "study.sweep_plan": "latin_hypercube",
@@ -127,6 +129,7 @@ __all__ = [
     "corner_marks",
     "estimate_lap",
     "fit_kart",
+    "groove_along",
     "habit_costs",
     "habit_lap",
     "import_track",
@@ -137,6 +140,8 @@ __all__ = [
     "load_session",
     "load_solution",
     "load_track",
+    "off_groove_costs",
+    "on_the_day",
     "read_laps",
     "reversed_track",
     "review",

@@ -16,6 +16,7 @@ from linelab.errors import legible, on_one_line
 if TYPE_CHECKING:
     from linelab.coaching.from_recording import Ground
     from linelab.files.writing import ResultsFolder
+    from linelab.model.kart import Kart
     from linelab.model.lap import Recording
     from linelab.model.track import Track
     from linelab.output.display import Units
@@ -39,6 +40,25 @@ def results_place(folder: str | Path) -> ResultsFolder:
     from linelab.files.writing import claimed_folder
 
     return interruptions.held.enter_context(claimed_folder(folder))
+
+
+def on_day(
+    track: Track,
+    kart: Kart,
+    grip: float | str,
+    tyres: str | None,
+    *,
+    kerbs: bool = True,
+    progress: Callable[[str], None] = lambda text: None,
+) -> tuple[Track, float]:
+    """The track in the conditions asked for by --grip and --tyres, and the factor that remains for the solve."""
+    if not isinstance(grip, str):
+        if tyres is not None:
+            raise click.UsageError("--tyres goes with --grip dry, damp, drying or wet; a number is the whole factor")
+        return track, grip
+    from linelab.study.the_day import on_the_day
+
+    return on_the_day(track, kart, grip, tyres or "slicks", use_kerbs=kerbs, progress=progress), 1.0
 
 
 def check_save(save: str | None, replace: bool) -> None:

@@ -13,6 +13,7 @@ from linelab.cli.common import (
     list_files,
     named_track,
     notes,
+    on_day,
     progress,
     recorded_grounds,
     refuse_corridor_options,
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
     epilog="""\b
 Examples:
   linelab sheet ostrelle_sprint senior-single-speed
-  linelab sheet my_track.geojson my_kart.toml --grip damp --pace 0.8 --units imperial
+  linelab sheet my_track.geojson my_kart.toml --grip wet --tyres wets --pace 0.8 --units imperial
   linelab sheet session.csv rental-four-stroke --from-laps --start-line 63.40959 51.2308 63.40964 51.23073
 """,
 )
@@ -67,7 +68,8 @@ Examples:
 def sheet(
     track: str,
     kart: str,
-    grip: float,
+    grip: float | str,
+    tyres: str | None,
     reverse: bool,
     kerbs: bool,
     pace: float,
@@ -98,7 +100,8 @@ def sheet(
         folder = results_place(out or default_folder("sheet", Path(track).stem, Path(kart).stem))
         ground = _from_laps(track, titles, declared, start_line, width) if from_laps else named_track(track, reverse)
         notes(ground.notes, shown)
-        files = track_sheet(ground, driven, folder, grip=grip, units=shown, pace=pace, use_kerbs=kerbs, progress=step)
+        ground, factor = on_day(ground, driven, grip, tyres, kerbs=kerbs, progress=step)
+        files = track_sheet(ground, driven, folder, grip=factor, units=shown, pace=pace, use_kerbs=kerbs, progress=step)
     say(
         f"Track sheet of {ground.name} for {driven.name}, {len(files) - 1} pages.",
         survey_sentence(ground.survey, shown),

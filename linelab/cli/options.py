@@ -12,13 +12,12 @@ import click
 if TYPE_CHECKING:
     TextType = click.ParamType[str]
     FloatType = click.ParamType[float]
+    GripType = click.ParamType[float | str]
 else:  # older versions of click do not take a type argument
-    TextType = FloatType = click.ParamType
+    TextType = FloatType = GripType = click.ParamType
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-#: Grip by condition, as a factor on the kart file's (dry slicks 1.3-2.0, damp 0.8-1.0, wet tyres 0.6-0.9: from memory).
-GRIP = {"dry": 1.0, "damp": 0.6, "wet": 0.45}
 #: Least and greatest width of the road a user may state [m]: a hall's, and well above any kart track's.
 WIDTHS = (2.0, 20.0)
 
@@ -60,22 +59,22 @@ class Number(FloatType):
         return number
 
 
-class GripFactor(FloatType):
-    """dry, damp, wet or a number."""
+class GripOrWeather(GripType):
+    """dry, damp, drying, wet or a number."""
 
-    name = "dry|damp|wet|number"
+    name = "dry|damp|drying|wet|number"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """The factor."""
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float | str:
+        """The factor, or the weather's word."""
         if isinstance(value, float):
             return value
         text = str(value).strip().lower()
-        if text in GRIP:
-            return GRIP[text]
+        if text in ("dry", "damp", "drying", "wet"):
+            return text
         try:
             factor = float(text.replace(",", "."))
         except ValueError:
-            self.fail(f"{value!r} is neither dry, damp, wet nor a number", param, ctx)
+            self.fail(f"{value!r} is neither dry, damp, drying, wet nor a number", param, ctx)
         if not 0.1 <= factor <= 2.0:
             self.fail(f"{factor:g} is outside 0.1 to 2 (1 is the kart file's own grip)", param, ctx)
         return factor
@@ -144,13 +143,19 @@ def also_option(*formats: str) -> Callable[[F], F]:
 
 
 def grip_option(command: F) -> F:
-    """--grip"""
+    """--grip and --tyres"""
+    command = click.option(
+        "--tyres",
+        type=click.Choice(["slicks", "wets"]),
+        help="With --grip in words: slicks (the default) or wet tyres.",
+    )(command)
     return click.option(
         "--grip",
-        type=GripFactor(),
+        type=GripOrWeather(),
         default="dry",
         show_default=True,
-        help="Condition of the track: dry, damp (0.6 of the kart file's grip), wet (0.45), or a factor.",
+        help="Condition of the track: dry, damp, drying or wet (asphalt, rubbered groove and kerbs each have their own "
+        "grip then); or a number, a plain factor on the kart file's grip.",
     )(command)
 
 

@@ -13,6 +13,7 @@ from linelab.cli.common import (
     list_files,
     named_track,
     notes,
+    on_day,
     progress,
     recorded_grounds,
     refuse_corridor_options,
@@ -140,7 +141,8 @@ def review(
     start_line: FourNumbers | None,
     width: float | None,
     position_error: float | None,
-    grip: float,
+    grip: float | str,
+    tyres: str | None,
     out: str | None,
     print_file: bool,
     formats: tuple[str, ...],
@@ -157,6 +159,7 @@ def review(
     from linelab.files.recordings.load_recording import load_session
     from linelab.output.lap_files import check_formats
     from linelab.output.review_report import beside_earlier, beside_other, save_review
+    from linelab.output.track_facts import day_words
     from linelab.study.other_sessions import other_driver
 
     if sum(item is not None for item in (against, against_lap, beside_lap)) > 1:
@@ -173,6 +176,18 @@ def review(
     shown = units_named(units)
     driven = None if kart is None else load_kart(kart)
     ground_track = None if track is None else named_track(track, reverse)
+    factor = 1.0
+    if grip != "dry" or tyres is not None:
+        if ground_track is not None and driven is not None:
+            with progress("the track in its conditions") as step:
+                ground_track, factor = on_day(ground_track, driven, grip, tyres, progress=step)
+        elif isinstance(grip, str) or tyres is not None:
+            raise click.UsageError(
+                "--grip in words and --tyres need --track and --kart; a kart fitted to the laps has that day's grip "
+                "already"
+            )
+        else:
+            factor = grip
     sessions = [recordings] if joined else [(recording,) for recording in recordings]
     folders = [results_place(folder) for folder in _folders([paths[0] for paths in sessions], track, out)]
     read = []
@@ -194,13 +209,15 @@ def review(
         with progress("fitting the kart"):
             fitted = grounds_kart(grounds)
         driven, said = fitted.kart, fitted_notes(fitted)
+    if ground_track is not None:
+        said = (*said, *day_words(ground_track))
     kind: TargetKind | None = AGAINST[against] if against else None if against_lap is None else "other_lap"
     own_lap = None if against_lap is None else choose_laps(grounds[0].laps, [against_lap])[0].label
     mate = None
     if beside is not None:
         with progress(f"reviewing {Path(beside).name}") as step:
             who = beside_name or Path(beside).name
-            mate = other_driver(read[-1], grounds[-1], driven, who, lap=beside_lap, grip=grip, progress=step)
+            mate = other_driver(read[-1], grounds[-1], driven, who, lap=beside_lap, grip=factor, progress=step)
     solved: Solution | None = None if mate is None else mate.review.solution
     track_before: Track | None = None if mate is None else mate.review.track
     earlier: Review | None = None
@@ -217,7 +234,7 @@ def review(
                 laps,
                 against="other_lap" if mate is not None and kind is None else kind,
                 other=mate.lap if mate is not None and kind is None else own_lap,
-                grip=grip,
+                grip=factor,
                 reference=solved,
                 notes=said,
                 progress=step,

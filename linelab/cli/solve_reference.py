@@ -6,7 +6,17 @@ from pathlib import Path
 
 import click
 
-from linelab.cli.common import default_folder, list_files, named_track, notes, progress, results_place, say, units_named
+from linelab.cli.common import (
+    default_folder,
+    list_files,
+    named_track,
+    notes,
+    on_day,
+    progress,
+    results_place,
+    say,
+    units_named,
+)
 from linelab.cli.options import (
     PATH,
     also_option,
@@ -24,7 +34,7 @@ from linelab.cli.options import (
     epilog="""\b
 Examples:
   linelab reference ostrelle_sprint senior-single-speed
-  linelab reference my_track.geojson my_kart.toml --grip damp --out "damp lap"
+  linelab reference my_track.geojson my_kart.toml --grip wet --tyres wets --out "wet lap"
   linelab reference tinmarsh_rental rental-four-stroke --reverse --corner 3 --corner 4
   linelab reference my_track.geojson my_kart.toml --also gpx --also kml
 """,
@@ -45,7 +55,8 @@ Examples:
 def reference(
     track: str,
     kart: str,
-    grip: float,
+    grip: float | str,
+    tyres: str | None,
     reverse: bool,
     kerbs: bool,
     corners: tuple[int, ...],
@@ -61,6 +72,7 @@ def reference(
     from linelab.output.display import CAUTIONS
     from linelab.output.lap_files import check_formats
     from linelab.output.reference_report import (
+        groove_words,
         reference_table,
         reference_words,
         save_reference,
@@ -77,7 +89,10 @@ def reference(
         check_formats(formats, ground)
         folder = results_place(out or default_folder(Path(track).stem, Path(kart).stem))
         notes(ground.notes, shown)
-        solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
+        ground, factor = on_day(ground, driven, grip, tyres, kerbs=kerbs, progress=step)
+        solution = solve_min_time(ground, driven, grip=factor, use_kerbs=kerbs, progress=step)
+        step("what it costs to leave the groove")
+        beside = groove_words(ground, driven, solution, shown, use_kerbs=kerbs)
         files = save_reference(
             folder,
             ground,
@@ -92,7 +107,7 @@ def reference(
         )
     say(*reference_words(ground, driven, solution, shown, use_kerbs=kerbs), survey_sentence(ground.survey, shown), "")
     both = two_apex_words(ground, solution.lap, driven, shown)
-    say(reference_table(ground, solution.lap, driven, shown), "", *table_words(ground, shown), *both)
+    say(reference_table(ground, solution.lap, driven, shown), "", *table_words(ground, shown), *both, *beside)
     list_files(folder, files)
     say("", CAUTIONS)
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from linelab.errors import check_kinds
 from linelab.geometry.corners import STRAIGHT, midline, smoothed_path
-from linelab.model.track import Corner, Survey, Track
+from linelab.model.track import Corner, Groove, Survey, Track
 from linelab.units import Array
 
 Verdict = Literal["within", "outside", "not known"]
@@ -64,6 +64,7 @@ class TrackFacts:
     corners: tuple[Corner, ...]
     kerbs: int
     patches: tuple[float, ...]  #: grip over the rest of the road's, of each grip zone [-]
+    groove: Groove | None
     survey: Survey
     georeferenced: bool
     norms: tuple[NormCheck, ...]
@@ -127,6 +128,7 @@ def track_facts(track: Track) -> TrackFacts:
         corners=track.corners,
         kerbs=len(track.kerbs),
         patches=tuple(zone.factor for zone in track.grip_zones),
+        groove=track.groove,
         survey=track.survey,
         georeferenced=track.georeferenced,
         norms=_norms(length, _range(width), start, slope, bank),

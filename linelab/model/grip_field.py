@@ -1,4 +1,4 @@
-"""Grip across the track: kerbs and grip zones as a factor on mu that varies with station and offset.
+"""Grip across the track: kerbs, grip zones and the groove as a factor on mu that varies with station and offset.
 
 At one station the factor is a piecewise linear function of the offset n,
 
@@ -14,6 +14,11 @@ there for the share that stronger ones leave, so that two of the same factor tha
 between them.  Zones side by side each count in their own place, and a kerb's factor multiplies that of the zone it
 lies in.  The order in a file decides nothing.
 
+**The groove.**  The factor is for the kart's middle; its wheels leave the dark band one side after the other.  It is
+the band's own up to half a kart's width inside the band's edge, and reaches the clean asphalt's where the kart's other
+side is out as well; from there it falls to the marbles' over ``fade``, and stays there.  A factor of a zone or a kerb
+multiplies the groove's.  The conditions of the day (:mod:`linelab.model.conditions`) say what each of them is worth.
+
 **Narrow zones.**  Rounding spreads an effect sideways and takes nothing of it: over all offsets a zone's effect adds up
 to what it says times its width.  But a narrow one is weaker in its middle, and reaches beyond its bounds instead: there
 it has 41 % of the effect it says where it is 0.1 m wide, 72 % at 0.3 m, 90 % at 0.5 m and 98 % at 1 m (tested).
@@ -28,11 +33,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.model.track import GripZone, Kerb, Side, Track, along, length_along
+from linelab.model.track import GripZone, Groove, Kerb, Side, Track, along, length_along
 from linelab.units import Array
 
-#: Knots of the profile: two for each edge's kerb, and four for each of the zones abreast.
+#: Knots of the profile: two for each edge's kerb, six of the groove, and four for each of the zones abreast.
 KERB_KNOTS = ZONE_KNOTS = 4
+GROOVE_KNOTS = 6
 #: Rounding of the profile's corners [m].
 ROUNDING_N = 0.10
 #: Distance over which a kerb or a zone takes effect, along and across [m], and the shortest such distance where it is
@@ -65,16 +71,16 @@ def factor_across(base: Any, knots: Any, changes: Any, n: Any) -> Any:
 
 
 def knots_needed(track: Track) -> int:
-    """Knots of the profile that this track uses: none, the kerbs' four, or those and four for each zone abreast.
+    """Knots of the profile that this track uses: none; the kerbs' four; or those, the groove's six, and four for each
+    zone abreast.
 
     The most zones abreast anywhere are rounded up to 1, 2, 4, 8, ..., so that similar tracks share a built problem.
     Zones one behind the other count as abreast where both are fading, less than RAMP_ALONG apart.
     """
     if is_uniform(track):
         return 0
-    if not track.grip_zones:
-        return KERB_KNOTS
-    return KERB_KNOTS + (ZONE_KNOTS << (_most_abreast(track) - 1).bit_length())
+    known = KERB_KNOTS + (0 if _groove(track) is None else GROOVE_KNOTS)
+    return known + (ZONE_KNOTS << (_most_abreast(track) - 1).bit_length()) if track.grip_zones else known
 
 
 def _most_abreast(track: Track) -> int:
@@ -89,8 +95,44 @@ def _most_abreast(track: Track) -> int:
 
 
 def is_uniform(track: Track) -> bool:
-    """True where nothing but the kart decides the grip."""
-    return not track.grip_zones and all(kerb.grip == 1.0 for kerb in track.kerbs)
+    """True where the grip is the same everywhere: :func:`road_factor`."""
+    return not track.grip_zones and _groove(track) is None and all(_kerb_grip(track, k) == 1.0 for k in track.kerbs)
+
+
+def road_factor(track: Track) -> float:
+    """Factor on mu of a road without groove, zones and kerbs in the track's conditions [-]."""
+    return 1.0 if track.conditions is None else track.conditions.asphalt
+
+
+def kerbs_allowed(track: Track) -> bool:
+    """Whether a computed lap may run over kerbs in the track's conditions."""
+    return track.conditions is None or track.conditions.use_kerbs
+
+
+def _kerb_grip(track: Track, kerb: Kerb) -> float:
+    """A kerb's factor over the road's beside it [-]."""
+    return kerb.grip * (1.0 if track.conditions is None else track.conditions.kerb)
+
+
+class _Across(NamedTuple):
+    """A groove's line and, over the road's, its factors in the conditions of the day [-]."""
+
+    groove: Groove
+    band: float
+    beside: float
+    marbles: float
+
+
+def _groove(track: Track) -> _Across | None:
+    """The groove where it makes a difference."""
+    groove, day = track.groove, track.conditions
+    if groove is None:
+        return None
+    if day is None or day.weather == "dry":
+        found = _Across(groove, groove.grip, groove.beside, groove.marbles)
+    else:
+        found = _Across(groove, day.groove / day.asphalt, 1.0, 1.0)
+    return None if found[1:] == (1.0, 1.0, 1.0) else found
 
 
 def kerb_width(track: Track, side: str, s: Array) -> Array:
@@ -163,14 +205,43 @@ def grip_profile(track: Track, s: Array, half_width: float) -> GripProfile:
     ):  # fmt: skip
         knots[:, column], changes[:, column] = offset, rate / RAMP_ACROSS
     profile = GripProfile(1.0 + on_right, knots, changes)
-    return _with_zones(profile, _zones_by_strength(track, s)) if track.grip_zones else profile
+    groove = _groove(track)
+    if track.grip_zones or groove is not None:
+        beside = [] if groove is None else [_groove_corners(track, groove, s, half_width)]
+        profile = _with_zones(profile, _zones_by_strength(track, s), beside)
+    road = road_factor(track)
+    return GripProfile(road * profile.base, profile.knots, road * profile.changes)
+
+
+class _Band(NamedTuple):
+    """A groove at stations (M,): its middle [m]; from the middle out (3,) [m] the factors [-]."""
+
+    middle: Array
+    out: Array
+    factors: Array
+
+    def at(self, n: Array, some: NDArray[np.intp]) -> Array:
+        """Factor at offsets ``n`` (P, K) of ``some`` of the stations, its corners sharp."""
+        return np.asarray(np.interp(np.abs(n - self.middle[some, None]), self.out, self.factors))
+
+    def corners(self) -> Array:
+        """Where the factor's slope changes (M, 6) [m]."""
+        return np.asarray(self.middle[:, None] + np.concatenate([-self.out, self.out]))
+
+
+def _groove_corners(track: Track, found: _Across, s: Array, half_width: float) -> _Band:
+    half = 0.5 * found.groove.width
+    inside = max(half - half_width, LEAST_RAMP)
+    out = np.cumsum([inside, half + half_width - inside, found.groove.fade])
+    middle = found.groove.middle(s, track.length, track.closed)
+    return _Band(middle, out, np.array(found[1:]))
 
 
 def _kerb_effect(track: Track, side: Side, s: Array) -> Array:
     """What the kerbs of a side add to the factor with the body's edge on them (M,): that of the widest there [-]."""
     effect, total = np.zeros(s.size), np.zeros(s.size)
     kerbs = [kerb for kerb in track.kerbs if kerb.side == side]
-    if all(kerb.grip == 1.0 for kerb in kerbs):
+    if all(_kerb_grip(track, kerb) == 1.0 for kerb in kerbs):
         return effect
     kerbs.sort(key=lambda kerb: (kerb.s_start, kerb.s_end, kerb.width, kerb.grip))
     placed = [(kerb, *_kerb_share(track, kerb, s)) for kerb in kerbs]
@@ -180,7 +251,7 @@ def _kerb_effect(track: Track, side: Side, s: Array) -> Array:
     for kerb, near, share in placed:
         weight = (kerb.width * share / widest[near]) ** WIDEST
         total[near] += weight
-        effect[near] += weight * 0.5 * (kerb.grip - 1.0) * share
+        effect[near] += weight * 0.5 * (_kerb_grip(track, kerb) - 1.0) * share
     return np.divide(effect, total, out=effect, where=total > 0.0)
 
 
@@ -213,16 +284,21 @@ def _zones_by_strength(track: Track, s: Array) -> list[_Zone]:
     return found
 
 
-def _with_zones(kerbs: GripProfile, zones: Sequence[_Zone]) -> GripProfile:
-    """The profile where zones have an effect: through the factors at all corners, the kerbs' and the zones'."""
+def _with_zones(kerbs: GripProfile, zones: Sequence[_Zone], bands: Sequence[_Band]) -> GripProfile:
+    """The profile where zones or a groove have an effect: through the factors at all corners, the kerbs' and theirs."""
     base, knots, changes = kerbs
     taken = np.full(base.size, KERB_KNOTS)
+    for band in bands:
+        knots[np.arange(base.size)[:, None], taken[:, None] + np.arange(GROOVE_KNOTS)] = band.corners()
+        taken += GROOVE_KNOTS
     for zone in zones:
         knots[zone.near[:, None], taken[zone.near][:, None] + np.arange(ZONE_KNOTS)] = zone.corners
         taken[zone.near] += ZONE_KNOTS
     some = np.flatnonzero(taken > KERB_KNOTS)
     n = np.sort(knots[some], axis=1)
     factor = 1.0 + _zone_effect(base.size, some, n, zones)
+    for band in bands:
+        factor *= band.at(n, some)
     if kerbs.changes.any():
         factor *= _unrounded(GripProfile(*(values[some] for values in kerbs)), n)
     slopes, gaps = np.zeros((some.size, n.shape[1] + 1)), np.diff(n, axis=1)
@@ -258,7 +334,7 @@ def _zone_effect(stations: int, some: NDArray[np.intp], n: Array, zones: Sequenc
 def grip_at(track: Track, s: Array, n: Array, half_width: float) -> Array:
     """Factor on mu at points (s, n) (M,)."""
     if is_uniform(track):
-        return np.ones_like(s)
+        return np.full_like(s, road_factor(track))
     return np.asarray(factor_across(*_profile_at(track, np.asarray(s, dtype=np.float64).tobytes(), half_width), n))
 
 

@@ -7,9 +7,10 @@ from typing import Literal, get_args
 
 import numpy as np
 
-from linelab.arrays import ByValue, Table, counted, freeze_fields, frozen_array, set_field
+from linelab.arrays import ByValue, Table, counted, freeze_fields, frozen_array, require_increasing, set_field
 from linelab.errors import InputError, on_one_line
 from linelab.geometry.curve import Curve, curve_at
+from linelab.model.conditions import Conditions
 from linelab.model.drawing import small_drawing
 from linelab.units import Array
 
@@ -110,6 +111,76 @@ class GripZone:
             raise InputError("n_left must be greater than n_right", where=where)
 
 
+#: A groove ends no farther than this from where it began, or from an open track's ends [m].
+GROOVE_GAP = 5.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Groove(ByValue):
+    """The rubbered groove: a line round the lap with a cross profile of grip, for the middle of a kart.
+
+    A kart whose middle is on the line has all wheels on rubber and the factor ``grip``.  Farther off, one side's wheels
+    leave the dark band, then the other's: the factor falls to ``beside``, and on the marbles farther out to
+    ``marbles``.  See :mod:`linelab.model.grip_field`.
+
+    Parameters
+    ----------
+    s, n : (K,) array
+        Stations, increasing, and offsets of the band's middle [m].  On a closed track it goes once round: its last
+        station is the first one a lap later, with the same offset.
+    width : float
+        Width of the dark band [m].
+    fade : float
+        Distance between the band and the marbles [m].
+    grip, beside, marbles : float
+        Factors on mu in the dry: in the band, on the clean asphalt beside it, on the marbles from there on outwards
+        [-].  The kart file's grip is that of the line karts drive, so the band has 1 unless it is known better.
+        In other conditions those of :mod:`linelab.model.conditions` count instead.
+
+    Raises
+    ------
+    InputError
+        Wrong shapes, factors or widths out of range.
+
+    References
+    ----------
+    Common practice: the surface is best just inside the dark band's edge and poor on the marbles.  The figures are from
+    memory.
+    """
+
+    s: Array
+    n: Array
+    width: float = 2.2
+    fade: float = 1.5
+    grip: float = 1.0
+    beside: float = 0.95
+    marbles: float = 0.85
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        where = f"groove {self.name}".strip()
+        set_field(self, "s", frozen_array("Groove", "s", self.s, shape=(None,)))
+        if self.s.size < 2:
+            raise InputError("a groove needs at least two points", where=where, remedy="Draw it round the whole lap")
+        set_field(self, "n", frozen_array("Groove", "n", self.n, shape=(self.s.size,)))
+        require_increasing("Groove", "s", self.s)
+        if not 0.5 <= self.width <= 8.0:
+            raise InputError(f"width {self.width} m is outside 0.5 to 8 m", where=where)
+        if not 0.1 <= self.fade <= 10.0:
+            raise InputError(f"fade {self.fade} m is outside 0.1 to 10 m", where=where)
+        for name in ("grip", "beside", "marbles"):
+            if not 0.1 <= getattr(self, name) <= 2.0:
+                raise InputError(f"{name} factor {getattr(self, name)} is outside 0.1 to 2", where=where)
+
+    def __repr__(self) -> str:
+        return f"Groove {on_one_line(self.name)}".strip() + f", {self.width:g} m wide"
+
+    def middle(self, s: Array, length: float, closed: bool) -> Array:
+        """Offset of the band's middle at stations ``s`` of a track so long [m]."""
+        station = self.s[0] + np.mod(s - self.s[0], length) if closed else s
+        return np.asarray(np.interp(station, self.s, self.n))
+
+
 def _check_finite(where: str, *values: float) -> None:
     """Refuse stations and offsets that are no numbers."""
     if not np.isfinite(values).all():
@@ -169,6 +240,10 @@ class Track(ByValue):
     survey : Survey
     corners, kerbs, grip_zones : tuples
         ``corners.to_dataframe()`` gives a row a corner.
+    groove : Groove or None
+        The rubbered groove, where one was drawn or worked out.
+    conditions : Conditions or None
+        Weather and tyres that grip is asked for; None for slicks in the dry.  Not part of a track's file.
     timing_stations : tuple of float
         Stations of further timing lines [m].
     start_station, finish_station : float
@@ -212,6 +287,8 @@ class Track(ByValue):
     corners: Table[Corner] = field(default_factory=Table)
     kerbs: tuple[Kerb, ...] = ()
     grip_zones: tuple[GripZone, ...] = ()
+    groove: Groove | None = None
+    conditions: Conditions | None = None
     timing_stations: tuple[float, ...] = ()
     start_station: float = 0.0
     finish_station: float | None = None
@@ -231,6 +308,8 @@ class Track(ByValue):
                 set_field(self, name, frozen_array("Track", name, getattr(self, name), shape=(edge.shape[0],)))
         if min(self.w_left.min(), self.w_right.min()) < 0.0:
             raise InputError("widths must not be negative", where="Track", remedy="Check that the edges do not cross")
+        if self.groove is not None:
+            _check_round(self, self.groove)
         if not self.closed:
             _check_forward(self)
 
@@ -269,6 +348,23 @@ class Track(ByValue):
     def width(self) -> Array:
         """Distance between the edges along the normal (N,) [m]."""
         return self.w_left + self.w_right
+
+
+def _check_round(track: Track, groove: Groove) -> None:
+    """Refuse a groove that does not go all the way: what lies beside it would be better asphalt where there is none."""
+    covered = float(groove.s[-1] - groove.s[0])
+    if track.closed:
+        wrong = abs(covered - track.length) > NO_LENGTH or abs(groove.n[-1] - groove.n[0]) > NO_LENGTH
+    else:
+        wrong = groove.s[0] > GROOVE_GAP or groove.s[-1] < track.length - GROOVE_GAP
+    if wrong:
+        raise InputError(
+            f"it covers {covered:.0f} m of {track.length:.0f} m",
+            where=f"groove {groove.name}".strip(),
+            remedy="Draw it all the way round, in driving direction; a circuit's ends where it began"
+            if track.closed
+            else "Draw it from one end of the road to the other, in driving direction",
+        )
 
 
 def _check_forward(track: Track) -> None:

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import product
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -16,6 +17,7 @@ import numpy as np
 from linelab.arrays import ByValue
 from linelab.errors import InputError, KartError, LinelabError, SolveError, check_kinds
 from linelab.model.grip import kart_numbers
+from linelab.model.grip_field import KERB_KNOTS, kerbs_allowed, knots_needed
 from linelab.model.kart import Kart, PowerEngine, TorqueEngine
 from linelab.model.lap import Lap
 from linelab.model.track import Track, lap_ends
@@ -274,12 +276,13 @@ def solve_min_time(
     track : Track
     kart : Kart
     grip : float
-        Factor on mu for the whole track: 1 dry, about 0.6 damp, 0.45 wet [-].
+        Factor on mu for the whole track, beside that of ``track.conditions`` [-].
     start, end : End
         States at the ends of an open track.  A speed below twice SLOWEST, 1 m/s, is taken as that: a point mass says
         nothing of how a kart gets away or comes to a stand.
     use_kerbs : bool
-        Whether the kart may use the kerbs' usable width; where not, their grip does not matter either.
+        Whether the kart may use the kerbs' usable width; where not, their grip does not matter either.  A wet track's
+        are not used in any case (:mod:`linelab.model.conditions`).
     tolerance : float
         Accepted estimate of the lap time's discretisation error [s]; the mesh is refined until it is met, down to
         steps of FINEST_STEP.  For laps beyond a minute it grows in proportion.
@@ -390,8 +393,8 @@ def _solved(task: Task, tolerance: float, warm: Solution | None, verify: bool, s
 
 
 def ground_of(track: Track, use_kerbs: bool) -> Track:
-    """The track that a lap is solved on, with its kerbs or without."""
-    return track if use_kerbs else _without_kerbs(track)
+    """The track that a lap is solved on, with its kerbs or without: in its conditions a kart may have to keep off."""
+    return track if use_kerbs and kerbs_allowed(track) else _without_kerbs(track)
 
 
 @lru_cache(maxsize=4)
@@ -462,13 +465,15 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
 
 
 def _first(task: Task, guess: Guess, skip: int, say: Callable[[str], None]) -> tuple[Guess, Iterate, _Driven]:
-    """The solution on the first mesh; where grip varies across the road, the fastest of three first lines."""
+    """The solution on the first mesh; where grip varies across the road, the fastest of several first lines."""
     intervals = (1 + skip) * _first_intervals(task.track, guess)
     say(f"first line: {intervals} intervals")
     iterate = solve_cold(task, guess, make_mesh(task.track, guess.rhythm, intervals), skip)
     best = guess, iterate, _of(task, iterate)
-    for aside in (1.0, -1.0) if task.track.grip_zones and not skip else ():
-        other = first_guess(task, aside)
+    varies = knots_needed(task.track) > KERB_KNOTS and not skip
+    lanes = (False,) if task.track.groove is None else (False, True)
+    for by_groove, aside in product(lanes, (1.0, -1.0)) if varies else ():
+        other = first_guess(task, aside, by_groove=by_groove)
         try:
             iterate = solve_once(task, other, make_mesh(task.track, other.rhythm, intervals))
             require_unfolded(task, iterate)
@@ -542,7 +547,7 @@ def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance:
         raise InputError(
             f"grip factor {grip!r} is not a number from 0.05 to 3",
             where="grip",
-            remedy="1 is dry, about 0.6 damp, 0.45 wet",
+            remedy='1 is dry; for a condition in words see linelab.on_the_day(track, kart, "wet")',
         )
     if not tolerance > 0.0:
         raise InputError(f"tolerance {tolerance} s is not positive", where="tolerance")

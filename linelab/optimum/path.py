@@ -105,10 +105,10 @@ def path_rows(track: Track, mesh: Mesh, stages: int) -> Array:
 def node_parameters(track: Track, mesh: Mesh, structure: Structure, half_width: float, grip_factor: float) -> Array:
     """Parameters of every stage's node (stages, node_size), in the order of ``stage.NODE_*``."""
     count = structure.stages
-    factor, profile = np.full(count, grip_factor), []
+    factor, profile = np.full(count, grip_factor * gripfield.road_factor(track)), []
     if structure.profile:
         across = _grip_at_nodes(track, mesh, count, half_width)
-        factor = factor * across.base
+        factor = grip_factor * across.base
         profile = [across.knots[:, : structure.profile], across.changes[:, : structure.profile] * grip_factor]
     weights, _ = offset_weights(track, mesh, count)
     ground = _ground_at_nodes(track, mesh, count)

@@ -51,18 +51,20 @@ GUESS_SMOOTHING = 4.0
 ASIDE = 0.35
 
 
-def first_guess(task: Task, aside: float = 0.0) -> Guess:
+def first_guess(task: Task, aside: float = 0.0, *, by_groove: bool = False) -> Guess:
     """First line and speed.
 
     The reference line clipped into the kart's corridor and smoothed; its speed profile is then nearly feasible
     everywhere, which is what keeps the interior-point iterations few.  With ``aside`` 1 the line runs ASIDE to its
-    left, with -1 to its right.
+    left, with -1 to its right; ``by_groove`` a metre beside the track's groove.
     """
     track = task.track
     s = np.linspace(0.0, track.length, max(int(np.ceil(track.length)), 16) + 1)
     low, high = meshes.corridor(track, s, task.half_width)
     margin = np.clip(0.3 * (high - low), 0.0, 0.5)
     wanted = aside * ASIDE * (high - low)
+    if by_groove and track.groove is not None:
+        wanted = track.groove.middle(s, track.length, track.closed) + aside
     n = _smooth_offset(np.clip(wanted, low + margin, high - margin), s[1], track.closed)
     line = line_on_track(track, s, n, half_width=task.half_width, grip=task.grip)
     ideal = speed_profiles([line], task.kart, v_start=task.start.v, v_end=task.end.v)[0]
@@ -215,7 +217,7 @@ def solve_again(task: Task, guess: Guess | None, before: Iterate, moved: Array |
     structure = structure_of(task, before.structure.intervals)
     if structure != before.structure:
         raise InputError(
-            "the earlier solution is of another kind of problem (grip zones, kerbs, or driver limits on or off)",
+            "the earlier solution is of another kind of problem (zones, groove, kerbs, or driver limits on or off)",
             where="warm",
             remedy="Solve without a warm start",
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from os import PathLike
 from typing import Any
 
@@ -12,6 +13,7 @@ from linelab.files.lap_file import lap_csv
 from linelab.files.text import csv_text
 from linelab.files.writing import results_folder
 from linelab.model.axles import too_tight
+from linelab.model.grip_field import kerbs_allowed
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
 from linelab.model.timed import timing_words
@@ -20,7 +22,8 @@ from linelab.optimum.minimum_time import Solution
 from linelab.optimum.verify import Verification
 from linelab.output.display import CAUTIONS, METRIC, Units, lap_time_words, number_text, rounded_parts
 from linelab.output.tables import text_table
-from linelab.output.track_facts import patch_words
+from linelab.output.track_facts import day_words, patch_words
+from linelab.study.the_day import off_groove_costs
 
 
 def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -> str:
@@ -103,10 +106,35 @@ def table_words(track: Track, units: Units = METRIC) -> list[str]:
 
 def conditions(track: Track, solution: Solution, use_kerbs: bool) -> list[str]:
     """What the lap was computed for, in sentences, where that is not the kart file's grip with every kerb."""
-    words = [] if solution.grip == 1.0 else [f"Grip: {solution.grip:.0%} of the kart file's."]
+    words = day_words(track)
+    if solution.grip != 1.0:
+        words.append(f"Grip: {solution.grip:.0%} of the kart file's.")
     if track.grip_zones:
         words.append(patch_words([zone.factor for zone in track.grip_zones]))
-    return words if use_kerbs or not track.kerbs else [*words, "No kerb is used."]
+    return words if use_kerbs or not track.kerbs or not kerbs_allowed(track) else [*words, "No kerb is used."]
+
+
+def groove_words(
+    track: Track, kart: Kart, solution: Solution, units: Units = METRIC, *, use_kerbs: bool = True
+) -> list[str]:
+    """What it costs in each corner to run half a kart's width outside a groove that is the best place of the road."""
+    day, groove = track.conditions, track.groove
+    if groove is None or (groove.grip <= groove.beside if day is None else day.groove <= day.asphalt):
+        return []
+    costs = off_groove_costs(track, kart, solution, use_kerbs=use_kerbs)
+    told = [
+        f"corner {cost.corner} {cost.time_lost:.3f} s ({cost.by_grip:.3f})"
+        if cost.time_lost is not None and cost.by_grip is not None
+        else f"corner {cost.corner}: {cost.reason}"
+        for cost in costs
+    ]
+    if not told:
+        return []
+    off = units.length_text(costs[0].off, 2)
+    return [
+        f"Half a kart's width ({off}) outside the groove at the apex costs (in brackets: by the lower grip alone): "
+        f"{', '.join(told)}."
+    ]
 
 
 def reference_words(
@@ -184,7 +212,8 @@ def reference_data(track: Track, kart: Kart, solution: Solution, *, use_kerbs: b
         "stations": "distances round the lap, along the track's reference line, length_m long",
         "corner_times": "from half-way after the corner before to half-way to the next, by the track alone",
         "grip_factor": solution.grip,
-        "kerbs_allowed": use_kerbs,
+        "conditions": None if track.conditions is None else asdict(track.conditions),
+        "kerbs_allowed": use_kerbs and kerbs_allowed(track),
         "lap_time_s": solution.lap_time,
         "lap_time_error_s": solution.time_error,
         "timed_from_m": begin,

@@ -7,8 +7,9 @@ import re
 from collections.abc import Sequence
 
 from linelab.measured import TO_95
+from linelab.model.conditions import Conditions
 from linelab.model.facts import NormCheck, TrackFacts
-from linelab.model.track import Survey
+from linelab.model.track import Groove, Survey, Track
 from linelab.output.display import METRIC, Units, in_units
 from linelab.output.tables import text_table
 
@@ -64,6 +65,8 @@ def track_words(facts: TrackFacts, units: Units = METRIC) -> list[str]:
         )
     if facts.patches:
         words.append(patch_words(facts.patches))
+    if facts.groove is not None:
+        words.append(groove_sentence(facts.groove, units))
     words.append(survey_sentence(facts.survey, units))
     if facts.norms:
         words += ["", norms_table(facts.norms, units)]
@@ -91,6 +94,35 @@ def patch_words(factors: Sequence[float]) -> str:
     many = f"{shown[0]} to {shown[-1]}" if len(shown) > 1 else shown[0]
     patches = "1 patch" if len(factors) == 1 else f"{len(factors)} patches"
     return f"The track file has {patches} of other grip: {many} times the grip of the road around."
+
+
+def groove_sentence(groove: Groove, units: Units = METRIC) -> str:
+    """The rubbered groove of a track, and what it is worth in the dry."""
+    return (
+        f"A rubbered groove {units.length_text(groove.width, 1)} wide: grip {groove.grip:.2f} in it, "
+        f"{groove.beside:.2f} beside it, {groove.marbles:.2f} on the marbles (1: the kart file's grip)."
+    )
+
+
+def day_title(day: Conditions) -> str:
+    """The conditions in a few words: "wet track, on slicks"."""
+    return f"{day.weather} track, on {'slicks' if day.tyres == 'slicks' else 'wet tyres'}"
+
+
+def day_words(track: Track) -> list[str]:
+    """What a lap's conditions are and where their figures come from; nothing for slicks in the dry."""
+    day = track.conditions
+    if day is None:
+        return []
+    grip = f"{day.asphalt:.0%} of the kart file's grip"
+    if day.needs_groove and track.groove is not None:
+        where = f", taken {track.groove.name}" if track.groove.name.startswith("along") else ""
+        grip += f" on the asphalt, {day.groove:.0%} on the rubbered groove (the dry line{where})"
+    words = [as_sentences(f"{day_title(day)}: {grip}")]
+    words.append("These factors are common practice and memory, not measurements: feel for the grip of the day first.")
+    if track.kerbs and not day.use_kerbs:
+        words.append("No kerb is used: wet paint is slippery, and a kart with one side on it spins.")
+    return words
 
 
 def _count(number: int, what: str) -> str:

@@ -18,7 +18,7 @@ import linelab.study.habit_costs  # noqa: F401
 from linelab.cli import main as cli
 from linelab.cli.common import default_folder
 from linelab.cli.demo import demo_recording
-from linelab.cli.options import GripFactor, PathText, parse_pairs
+from linelab.cli.options import GripOrWeather, PathText, parse_pairs
 from linelab.errors import SolveError, legible
 from linelab.files.kart_file import load_kart
 from linelab.files.writing import claimed_folder
@@ -219,9 +219,26 @@ def test_a_file_whose_name_holds_a_backslash_is_still_found(tmp_path, monkeypatc
     assert PathText().convert("odd\\name.toml", None, None) == "odd\\name.toml"
 
 
-@pytest.mark.parametrize(("text", "factor"), [("dry", 1.0), ("Damp", 0.6), ("wet", 0.45), ("0.8", 0.8)])
-def test_grip_words(text, factor):
-    assert GripFactor().convert(text, None, None) == factor
+@pytest.mark.parametrize(("text", "found"), [("dry", "dry"), ("Damp", "damp"), ("DRYING", "drying"), ("0,8", 0.8)])
+def test_grip_words(text, found):
+    assert GripOrWeather().convert(text, None, None) == found
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (
+            ("reference", "tinmarsh_rental", "rental-four-stroke", "--grip", "0.5", "--tyres", "wets"),
+            "a number is the whole",
+        ),
+        (("review", "ostrelle_practice", "--track", "ostrelle_sprint", "--grip", "wet"), "need --track and --kart"),
+        (("sheet", "tinmarsh_rental", "rental-four-stroke", "--grip", "wet", "--tyres", "rain"), "slicks"),
+    ],
+)
+def test_tyres_and_weather_that_do_not_go_together(capsys, tmp_path, arguments, said):
+    code, _, err = _run(capsys, *arguments, "--out", tmp_path / "out")
+    assert code == 2
+    assert said in err
 
 
 def test_default_folders_are_plain_names():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import json
 import os
 import re
@@ -19,6 +20,7 @@ import numpy as np
 import pytest
 from shared import solved
 
+import linelab
 from linelab.cli import main as cli
 from linelab.cli.demo import DEMO_KART, DEMO_TRACK, demo_recording
 from linelab.files.bundled import bundled_karts, bundled_tracks
@@ -79,13 +81,41 @@ def test_a_lap_off_the_kerbs_says_so(capsys, tmp_path):
         assert json.loads((out / "reference_lap.json").read_text())["kerbs_allowed"] is allowed
 
 
+def test_a_wet_day_is_named_and_nobody_is_sent_over_kerbs(capsys, tmp_path):
+    """Tyres make the difference; with a groove and kerbs in the file the lap says what it keeps off."""
+    times = {}
+    for tyres in ("slicks", "wets"):
+        out = tmp_path / tyres
+        common = ("reference", "tinmarsh_rental", "rental-four-stroke", "--no-pictures", "--out", out)
+        text, _ = _run(capsys, *common, "--grip", "wet", "--tyres", tyres)
+        assert f"Wet track, on {'slicks' if tyres == 'slicks' else 'wet tyres'}: " in text
+        assert "No kerb is used" in text
+        found = json.loads((out / "reference_lap.json").read_text())
+        assert found["kerbs_allowed"] is False
+        assert (found["conditions"]["weather"], found["conditions"]["tyres"]) == ("wet", tyres)
+        times[tyres] = found["lap_time_s"]
+    assert times["wets"] < times["slicks"] - 2.0
+
+
+def test_a_drawn_groove_is_told_with_what_it_costs_to_leave_it(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
+    line = linelab.solve_min_time(track, kart, verify=False).lap.line
+    linelab.save_track(dataclasses.replace(track, groove=linelab.groove_along(track, line)), "rubbered.geojson")
+    text, _ = _run(capsys, "track", "rubbered.geojson")
+    assert "A rubbered groove 2.2 m wide: grip 1.00 in it, 0.95 beside it, 0.85 on the marbles" in text
+    text, _ = _run(capsys, "reference", "rubbered.geojson", "rental-four-stroke", "--no-pictures", "--out", "lap")
+    assert "Half a kart's width (0.70 m) outside the groove at the apex costs" in text
+    assert all(f"corner {corner.number} 0." in text for corner in track.corners)
+
+
 def test_less_grip_is_slower_and_display_units_do_not_reach_the_files(capsys, tmp_path):
     dry, wet = tmp_path / "dry", tmp_path / "wet"
     _run(capsys, "reference", "tinmarsh_rental", "rental-four-stroke", "--out", dry, "--no-pictures")
     text, _ = _run(
         capsys,
         *("reference", "tinmarsh_rental", "rental-four-stroke", "--out", wet, "--no-pictures"),
-        *("--grip", "wet", "--units", "imperial"),
+        *("--grip", "0.45", "--units", "imperial"),
     )
     first, second = (json.loads((folder / "reference_lap.json").read_text()) for folder in (dry, wet))
     assert second["lap_time_s"] > first["lap_time_s"] * 1.1

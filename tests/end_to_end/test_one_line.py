@@ -30,7 +30,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["reference", "ostrelle_sprint", "senior-single-speed", "--grip", "moist"], "dry, damp, wet"),
+        (["reference", "ostrelle_sprint", "senior-single-speed", "--grip", "moist"], "dry, damp, drying, wet"),
         (["reference", "ostrelle_sprint", "senior-single-speed", "--grip", "50"], "outside 0.1 to 2"),
         (
             ["reference", "ostrelle_sprint", "senior-single-speed", "--units", "furlongs"],

@@ -2,6 +2,7 @@
 
 import gzip
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from linelab.errors import FileFormatError, InputError, LinelabError, TrackError
 from linelab.files.projection import LocalPlane, to_lonlat
 from linelab.files.tracks.track_build import reversed_track, track_from_edges
 from linelab.files.tracks.track_file import bundled_tracks, load_track, save_track
-from linelab.model.track import GripZone, Kerb, Track
+from linelab.model.track import GripZone, Groove, Kerb, Track
 
 PLANE = LocalPlane(origin_lon=61.0, origin_lat=49.0)
 
@@ -120,6 +121,59 @@ def test_round_trip_of_zones_and_a_track_in_local_metres(tmp_path: Path) -> None
     for item in document["features"]:  # RFC 7946: longitude within 180, latitude within 90
         if item["geometry"] and item["geometry"]["type"] == "LineString":
             assert np.abs(np.array(item["geometry"]["coordinates"])[:, :2]).max() < 1.0
+
+
+def test_round_trip_of_a_groove(tmp_path: Path) -> None:
+    """It waves about the middle of a ring, and begins 20 m before the start line."""
+    start = ((0.0, -12.0), (0.0, -20.0))
+    track = track_from_edges("Indoor", ring(12.0), ring(20.0), closed=True, start=start)
+    s = np.linspace(-20.0, track.length - 20.0, 101)
+    n = np.sin(4.0 * np.pi * (s + 20.0) / track.length)
+    n[-1] = n[0]
+    groove = Groove(s=s, n=n, width=2.5, fade=1.2, grip=1.02, beside=0.9, marbles=0.8, name="Sunday's")
+    save_track(replace(track, groove=groove), tmp_path / "indoor.geojson")
+    back = load_track(tmp_path / "indoor.geojson").groove
+    assert back is not None
+    names = ("width", "fade", "grip", "beside", "marbles", "name")
+    assert [getattr(back, name) for name in names] == [getattr(groove, name) for name in names]
+    at = np.linspace(0.0, track.length, 333)
+    assert np.abs(back.middle(at, track.length, True) - groove.middle(at, track.length, True)).max() < 0.02
+    save_track(load_track(tmp_path / "indoor.geojson"), tmp_path / "again.geojson")
+    again = load_track(tmp_path / "again.geojson").groove
+    assert again is not None
+    assert np.abs(again.middle(at, track.length, True) - back.middle(at, track.length, True)).max() < 0.02
+
+
+def test_a_groove_runs_from_end_to_end_of_a_road_and_over_kerbs(tmp_path: Path) -> None:
+    x = np.linspace(0.0, 150.0, 40)
+    left, right = (np.column_stack([x, np.full(x.size, y)]) for y in (4.0, -4.0))
+    road = track_from_edges("Road", left, right, closed=False)
+    groove = Groove(s=np.array([0.0, 75.0, 150.0]), n=np.array([-3.0, 4.5, 0.0]))
+    save_track(replace(road, groove=groove), tmp_path / "road.geojson")
+    back = load_track(tmp_path / "road.geojson").groove
+    assert back is not None
+    at = np.linspace(0.0, 150.0, 80)
+    assert np.abs(back.middle(at, 150.0, False) - groove.middle(at, 150.0, False)).max() < 0.02
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda rows: rows[::-1], "against the driving direction"),
+        (lambda rows: rows[: len(rows) // 2], "covers .* m of .* m.*once round"),
+        (lambda rows: [[rows[0][0] + 0.01, rows[0][1]], *rows[1:]], "off the track"),
+    ],
+)
+def test_a_groove_drawn_wrongly_is_named(tmp_path: Path, change: Callable[[list], list], said: str) -> None:
+    track = track_from_edges("Indoor", ring(12.0), ring(20.0), closed=True)
+    s = np.linspace(0.0, track.length, 60)
+    save_track(replace(track, groove=Groove(s=s, n=0.0 * s)), tmp_path / "indoor.geojson")
+    document = json.loads((tmp_path / "indoor.geojson").read_text(encoding="utf-8"))
+    (groove,) = (each for each in document["features"] if each["properties"]["role"] == "groove")
+    groove["geometry"]["coordinates"] = change(groove["geometry"]["coordinates"])
+    (tmp_path / "wrong.geojson").write_text(json.dumps(document), encoding="utf-8")
+    with pytest.raises(FileFormatError, match=f"(?s)groove.*{said}"):
+        load_track(tmp_path / "wrong.geojson")
 
 
 def test_an_open_track_with_start_and_finish(tmp_path: Path) -> None:

@@ -66,6 +66,7 @@ def mirrored(track: Track) -> Track:
         grip_zones=tuple(
             dataclasses.replace(zone, n_right=-zone.n_left, n_left=-zone.n_right) for zone in track.grip_zones
         ),
+        groove=track.groove and dataclasses.replace(track.groove, n=-track.groove.n),
     )
 
 

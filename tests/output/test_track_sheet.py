@@ -49,6 +49,7 @@ from linelab.output.sheet.track_sheet import (
     table_scale,
 )
 from linelab.study.habit_costs import habit_costs
+from linelab.study.the_day import on_the_day
 
 
 @pytest.fixture(scope="module")
@@ -300,6 +301,33 @@ def test_the_sheet_says_with_which_grip_kerbs_and_paces(rental):
     assert "perfect lap at 60% of the kart file's grip, off the kerbs." in _texts(pages[0])
     assert "full grip" not in _texts(pages[0])
     assert f"({IMPERIAL.length_text(damp.lap.line.length)} a lap)" in _texts(pages[1])
+
+
+def test_the_sheet_of_a_wet_day_says_so_on_top_and_names_no_kerb(rental):
+    track, kart, _ = rental
+    day = on_the_day(track, kart, "wet", "wets")
+    solution = solve_min_time(day, kart, verify=False)
+    first, second = sheet_pages(day, kart, solution)
+    line = solution.lap.line
+    for corner in sheet_corners(day, solution.lap, kart):
+        s = corner.marks.minimum_speed % track.length
+        out = (np.interp(s, line.s, line.n) - day.groove.middle(np.array([s]), track.length, True)[0]) * (
+            -1.0 if corner.marks.corner.left else 1.0
+        )
+        assert corner.beside_groove == pytest.approx(out, abs=0.02)
+    assert "outside the dry line" in _texts(second)
+    for page in (first, second):
+        assert re.search(r"computed lap \d\d\.\d{3} s, wet track, on wet tyres, no kerb used\.", _texts(page))
+        assert not re.search(r"(inside|entry|exit) kerb", _texts(page))
+    text = _texts(first).replace("\n", " ")
+    for said in ("Wet track, on wet tyres. The dry line", "Keep off kerbs", "dry line (groove)", "not measured"):
+        assert said in text
+    assert "Kerbs the line runs over" not in text
+    frames = [item for item in first.findobj(matplotlib.text.Text) if item.get_text().startswith("Wet track")]
+    assert frames[0].get_position()[1] > 0.85
+    drying = on_the_day(track, kart, "drying")
+    text = _texts(sheet_pages(drying, kart, solve_min_time(drying, kart, verify=False))[0]).replace("\n", " ")
+    assert "Only the dry line (grey band) has grip" in text
 
 
 def test_a_track_without_kerbs_has_none_to_leave_out(rental):

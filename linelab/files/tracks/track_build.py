@@ -209,7 +209,7 @@ def reversed_track(track: Track) -> Track:
     True
     """
     check_kinds("reversed_track", track=(track, Track))
-    line, length = track.reference, track.length
+    line, length, groove = track.reference, track.length, track.groove
     turned = Curve(
         s=line.s,
         x=line.x[::-1],
@@ -256,6 +256,7 @@ def reversed_track(track: Track) -> Track:
             for g in track.grip_zones
             for a, b in (span(g),)
         ),
+        groove=groove and replace(groove, s=length - groove.s[::-1], n=-groove.n[::-1]),
         timing_stations=tuple(sorted(there(s) for s in track.timing_stations)),
         start_station=0.0 if track.closed else length - finish,
         finish_station=None if track.closed else length - track.start_station,

@@ -1,4 +1,4 @@
-"""Things along a track, read from its file: timing lines, kerbs, grip zones and corners, placed on the track.
+"""Things along a track, read from its file: timing lines, kerbs, grip zones, groove and corners, placed on the track.
 
 They are GeoJSON features (RFC 7946) with a role; a feature without one is left out with a note.
 """
@@ -21,7 +21,7 @@ from linelab.files.tracks.track_ranges import LARGEST_NUMBER, TRACK_RANGES
 from linelab.geometry.corners import turn_between
 from linelab.geometry.locate import Placed, crossing, locate
 from linelab.geometry.reference_line import crossing_station
-from linelab.model.track import Corner, GripZone, Kerb, Side, Track
+from linelab.model.track import GROOVE_GAP, Corner, GripZone, Groove, Kerb, Side, Track
 from linelab.units import Array
 
 #: What a feature can be, and the geometries it may have.
@@ -35,11 +35,12 @@ ROLES: dict[str, tuple[str, ...]] = {
     "timing_line": ("LineString",),
     "kerb": ("LineString", "Polygon"),
     "grip_zone": ("Polygon",),
+    "groove": ("LineString", "Polygon"),
     "corner": ("LineString", "Point"),
 }
 #: Names and notes are cut after so many characters.
 LONGEST_TEXT = 500
-_ONCE = ("track", "left_edge", "right_edge", "centre_line", "start_line", "finish_line")
+_ONCE = ("track", "left_edge", "right_edge", "centre_line", "start_line", "finish_line", "groove")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -216,6 +217,10 @@ def _role(properties: dict[str, Any], number: int, path: Path, left_out: dict[st
 KERB_MARGIN = 3.2
 #: How far outside the track a grip zone or a corner's points may reach [m].
 ZONE_MARGIN = 10.0
+#: A groove's fields and the properties of its feature.
+GROOVE_KEYS = {"width": "width_m", "fade": "fade_m", "grip": "grip", "beside": "beside", "marbles": "marbles"}
+#: Points of a groove nearer than this to the one before, along the track, are left out [m].
+NO_STEP = 1.0e-3
 #: What leaves no more of a circuit free than this goes all round [m].
 ALL_ROUND = 1.0
 
@@ -237,8 +242,15 @@ def add_features(track: Track, features: list[Feature], plane: LocalPlane) -> Tr
     """
     kerbs = tuple(_kerb(track, f, plane) for f in features if f.role == "kerb")
     zones = tuple(_zone(track, f, plane) for f in features if f.role == "grip_zone")
+    grooves = [_groove(track, f, plane) for f in features if f.role == "groove"]
     lines = sorted(_station(track, f, plane) for f in features if f.role == "timing_line")
-    track = replace(track, kerbs=kerbs, grip_zones=zones, timing_stations=tuple(lines))
+    track = replace(
+        track,
+        kerbs=kerbs,
+        grip_zones=zones,
+        groove=grooves[0] if grooves else None,
+        timing_stations=tuple(lines),
+    )
     track = _with_timing(track, features, plane)
     return _with_corners(track, [f for f in features if f.role == "corner"], plane)
 
@@ -352,6 +364,41 @@ def _zone(track: Track, feature: Feature, plane: LocalPlane) -> GripZone:
         )
     except InputError as error:
         raise feature.fault(error.what, "Give factor as a factor on the grip, 1 = as elsewhere") from error
+
+
+def _groove(track: Track, feature: Feature, plane: LocalPlane) -> Groove:
+    """The line is drawn by its vertices, so that more of them make it no other line."""
+    x, y = _dense(*_xy(feature, plane), feature.ring)
+    placed = locate(track, x, y, margin=KERB_MARGIN)  # karts drive on kerbs, too
+    if placed is None:
+        raise feature.fault("a point of the line is off the track", "Draw it along the dark band, between the edges")
+    s, n = placed.s, placed.n
+    if s[-1] < s[0]:
+        raise feature.fault("the line runs against the driving direction", "Reverse it in the GIS")
+    onward = np.concatenate([[True], s[1:] > np.maximum.accumulate(s)[:-1] + NO_STEP])
+    s, n = s[onward], n[onward]
+    if track.closed:
+        if abs(s[-1] - s[0] - track.length) > GROOVE_GAP:
+            raise feature.fault(
+                f"the line covers {s[-1] - s[0]:.0f} m of {track.length:.0f} m",
+                "Draw it once round the lap, and end it where it began",
+            )
+        before = s < s[0] + track.length - NO_STEP
+        s, n = np.append(s[before], s[0] + track.length), np.append(n[before], n[0])
+    try:
+        return Groove(
+            s=s,
+            n=n,
+            name=feature.text_of("name"),
+            **{
+                name: feature.number_of(key)
+                for name, key in GROOVE_KEYS.items()
+                if feature.properties.get(key) is not None
+            },
+        )
+    except InputError as error:
+        remedy = "Give widths in metres, and grip, beside and marbles as factors on the kart file's grip"
+        raise feature.fault(error.what, remedy) from error
 
 
 def _with_corners(track: Track, features: list[Feature], plane: LocalPlane) -> Track:

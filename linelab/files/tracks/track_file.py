@@ -11,6 +11,7 @@ without a role linelab knows, and properties it does not know, are left out with
 | ``start_line``, ``finish_line`` (open tracks), ``timing_line`` | line across the track | ``name`` |
 | ``kerb`` | line along an edge, or polygon | ``width_m`` (usable), ``grip`` (factor, 1), ``side`` (left, right; else from the drawing), ``name`` |
 | ``grip_zone`` | polygon | ``factor``, ``name`` |
+| ``groove`` | line along the dark band in driving order, all the way round | ``width_m`` (2.2), ``fade_m`` (1.5), ``grip`` (1), ``beside`` (0.95), ``marbles`` (0.85), ``name`` |
 | ``corner`` | line of three points: start, apex, end; or a point near a corner to name it | ``number``, ``name`` |
 
 Every property but ``role`` is optional unless shown without a default.  Only ``left_edge`` and ``right_edge`` (or a
@@ -36,12 +37,12 @@ from linelab.files.bundled import bundled, bundled_karts, bundled_tracks, sugges
 from linelab.files.geojson import plain_text, shown
 from linelab.files.projection import LocalPlane, on_plane, plane_about, to_lonlat
 from linelab.files.tracks.track_build import Line2, in_file, reversed_track, track_from_centre, track_from_edges
-from linelab.files.tracks.track_features import Feature, add_features, read_features
+from linelab.files.tracks.track_features import GROOVE_KEYS, Feature, add_features, read_features
 from linelab.files.tracks.track_ranges import LARGEST_NUMBER, UNUSUAL_WIDTH, refuse_feet
 from linelab.files.writing import write_text
 from linelab.geometry.frenet import sn_to_xy
 from linelab.geometry.locate import crossing
-from linelab.model.track import Corner, GripZone, Kerb, Survey, Track, along
+from linelab.model.track import Corner, GripZone, Groove, Kerb, Survey, Track, along
 from linelab.units import Array
 
 #: Decimals of a degree: 0.1 mm on the ground.
@@ -111,6 +112,8 @@ def _features(track: Track) -> list[dict[str, Any]]:
     features += [_feature("timing_line", _across(track, plane, s), {}) for s in track.timing_stations]
     features += [_kerb(track, plane, kerb) for kerb in track.kerbs]
     features += [_zone(track, plane, zone) for zone in track.grip_zones]
+    if track.groove is not None:
+        features.append(_groove(track, plane, track.groove))
     features += [_corner(track, plane, corner) for corner in track.corners]
     return features
 
@@ -187,6 +190,14 @@ def _zone(track: Track, plane: LocalPlane, zone: GripZone) -> dict[str, Any]:
     left = _at(track, plane, s, np.full(s.size, zone.n_left))
     ring = [*right, *left[::-1], right[0]]
     return _feature("grip_zone", {"type": "Polygon", "coordinates": [ring]}, {"factor": zone.factor, "name": zone.name})
+
+
+def _groove(track: Track, plane: LocalPlane, groove: Groove) -> dict[str, Any]:
+    s = _run(track, float(groove.s[0]), float(groove.s[-1]))
+    rows = _at(track, plane, s, groove.middle(s, track.length, track.closed))
+    properties = {key: getattr(groove, name) for name, key in GROOVE_KEYS.items()} | {"name": groove.name}
+    coordinates = rows[:-1] + rows[:1] if track.closed else rows
+    return _feature("groove", {"type": "LineString", "coordinates": coordinates}, properties)
 
 
 def _corner(track: Track, plane: LocalPlane, corner: Corner) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from linelab.geometry.frenet import sn_to_xy
 from linelab.measured import Measured
 from linelab.model.facts import middle_line, square_width
 from linelab.model.lap import Lap
-from linelab.model.track import GripZone, Kerb, Track
+from linelab.model.track import GripZone, Groove, Kerb, Track
 from linelab.output.display import METRIC, Units, lap_time_text, lap_time_within, measured_text
 from linelab.output.draw.style import (
     FAINT,
@@ -48,9 +48,12 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.colors import LinearSegmentedColormap
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
 
 #: Dashes of a timing line: a plain one across the road is taken for a mark of the lap.
 TIMING = (0, (2, 1.5))
+#: The groove: its colour, the dashes of its middle, and its sides.
+GROOVE, DRY, SIDES = "#cbc4b6", (0, (3, 1.5)), np.array([1.0, -1.0])
 #: Room for a corner's number beside its neighbours' over a curve [inches].
 NUMBER_ROOM = 0.2
 
@@ -74,6 +77,8 @@ def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: 
         ring = np.vstack([edge, edge[:1]]) if track.closed else edge
         x, y = view(ring[:, 0], ring[:, 1])
         axes.plot(x, y, color=SOFT, linewidth=edge_width, linestyle=dashes, zorder=2)
+    if track.groove is not None:
+        _draw_groove(axes, track, track.groove, view)
     for zone in track.grip_zones:
         _draw_zone(axes, track, zone, view)
     for kerb in track.kerbs:
@@ -85,6 +90,26 @@ def draw_ground(axes: Axes, track: Track, view: View = NORTH_UP, *, edge_width: 
         _draw_across(axes, track, station, view, width=1.8)
     for station in track.timing_stations:
         _draw_across(axes, track, station, view, width=0.8, linestyle=TIMING)
+
+
+def _draw_groove(axes: Axes, track: Track, groove: Groove, view: View) -> None:
+    """The dark band, between its edges, and the line along its middle."""
+    s = stations_between(track, 0.0, track.length, 1.0)
+    n = groove.middle(s, track.length, track.closed)
+    left, right = (along_closed(track, widths, s) for widths in (track.w_left, track.w_right))
+    edges = [np.clip(n + off, -right, left) for off in 0.5 * groove.width * SIDES]
+    sides = [np.column_stack(view(*sn_to_xy(track.reference, s, edge))) for edge in edges]
+    x, y = np.vstack([sides[0], sides[1][::-1]]).T
+    axes.fill(x, y, facecolor=GROOVE, linewidth=0, zorder=1.4)
+    middle = view(*sn_to_xy(track.reference, s, n))
+    axes.plot(*middle, color=SOFT, linewidth=0.9, linestyle=DRY, zorder=3.1)
+
+
+def groove_sign() -> Line2D:
+    """The groove in a key."""
+    from matplotlib.lines import Line2D
+
+    return Line2D([], [], color=SOFT, linewidth=0.9, linestyle=DRY, label="dry line (groove)")
 
 
 def _draw_zone(axes: Axes, track: Track, zone: GripZone, view: View) -> None:

@@ -16,7 +16,7 @@ from linelab.output.draw.corner_closeup import plot_corner, reference_callouts
 from linelab.output.draw.ground_map import plot_lines
 from linelab.output.draw.style import save_figure
 from linelab.output.draw.traces import plot_reference, plot_traces
-from linelab.output.track_facts import as_sentences
+from linelab.output.track_facts import as_sentences, day_title
 
 #: Corners that get a close-up in a review.
 WORST = 3
@@ -46,8 +46,9 @@ def save_reference_pictures(
     """
     target = Path(folder)
     progress("drawing the lap")
+    subject = kart.name if track.conditions is None else f"{kart.name}, {day_title(track.conditions)}"
     files = [target / "reference_lap.png"]
-    save_figure(plot_reference(track, lap, units, kart_name=kart.name, notes=notes), files[0])
+    save_figure(plot_reference(track, lap, units, kart_name=subject, notes=notes), files[0])
     for mark in find_marks(track, lap, kart) if corners else ():
         if mark.corner.number not in corners:
             continue
@@ -59,7 +60,7 @@ def save_reference_pictures(
             None,
             units,
             reference_marks=reference_callouts(track, lap, mark, units),
-            subtitle=f"Computed lap, {kart.name}",
+            subtitle=f"Computed lap, {subject}",
             notes=notes,
         )
         files.append(target / f"corner_{mark.corner.number:02d}.png")

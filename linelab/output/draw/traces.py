@@ -20,6 +20,7 @@ from linelab.output.draw.ground_map import (
     draw_ground,
     draw_scale,
     frame_track,
+    groove_sign,
     lost_colours,
     survey_note,
 )
@@ -234,7 +235,7 @@ def plot_reference(track: Track, lap: Lap, units: Units = METRIC, *, kart_name: 
     draw_direction(axes, track)
     frame_track(axes, track)
     draw_scale(axes, units, north=0.5 * np.pi if track.georeferenced else None)
-    _limit_legend(figure, used, units)
+    _limit_legend(figure, used, units, groove=track.groove is not None)
     speed = figure.add_axes((0.07, 0.95 / height, 0.9, 1.5 / height))
     draw_speed_by_limit(speed, track, lap, units)
     footer(figure, " ".join(part for part in (survey_note(track), notes) if part))
@@ -269,7 +270,7 @@ def draw_limits(axes: Axes, lap: Lap, view: View = NORTH_UP) -> list[Limit]:
     return [limit for limit in LIMIT_LOOKS if limit in codes]
 
 
-def _limit_legend(figure: Figure, used: list[Limit], units: Units) -> None:
+def _limit_legend(figure: Figure, used: list[Limit], units: Units, *, groove: bool) -> None:
     """Key of the limits, at the top right."""
     from matplotlib.lines import Line2D
 
@@ -277,6 +278,7 @@ def _limit_legend(figure: Figure, used: list[Limit], units: Units) -> None:
         Line2D([], [], color=LIMIT_LOOKS[limit][1], linewidth=LIMIT_LOOKS[limit][2], label=LIMIT_LOOKS[limit][0])
         for limit in used
     ]
+    handles += [groove_sign()] if groove else []
     height = figure.get_size_inches()[1]
     legend = figure.legend(
         handles=handles,

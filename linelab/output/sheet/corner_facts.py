@@ -300,6 +300,9 @@ class SheetCorner:
         Mean cross slope from turn-in to track-out, positive where it helps the turn [rad].
     kerbs_used : tuple of Side
         Kerbs that the computed line runs over.
+    beside_groove : float or None
+        At the slowest place, from the middle of the dry line, positive towards the outside [m]; None without a groove
+        or where it is dry.
     """
 
     marks: CornerMarks
@@ -318,6 +321,7 @@ class SheetCorner:
     slope: float | None
     bank: float | None
     kerbs_used: tuple[Side, ...]
+    beside_groove: float | None
 
     @property
     def number(self) -> int:
@@ -458,7 +462,17 @@ def _corner(
         slope=float(way.between(start, max(marks.apex, start + 1.0), line.slope).mean()) if elevation else None,
         bank=sign * float(way.between(marks.turn_in, marks.track_out, line.bank).mean()) if elevation else None,
         kerbs_used=_kerbs_used(way, kart, marks),
+        beside_groove=_beside_groove(way, marks),
     )
+
+
+def _beside_groove(way: Way, marks: CornerMarks) -> float | None:
+    groove, day = way.track.groove, way.track.conditions
+    if groove is None or day is None or not day.needs_groove:
+        return None
+    local = np.array([way.local(marks.minimum_speed)])
+    inwards = way.value(way.line.n, marks.minimum_speed) - groove.middle(local, way.track.length, way.track.closed)[0]
+    return float(-inwards if marks.corner.left else inwards)
 
 
 def _cost(cost: HabitCost | None) -> tuple[float | None, str]:

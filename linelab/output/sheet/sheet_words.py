@@ -8,6 +8,7 @@ from linelab.model.lap import Limit
 from linelab.model.track import Track
 from linelab.output.display import Units
 from linelab.output.sheet.corner_facts import FULL_POWER, MISS, SheetCorner, SheetMark
+from linelab.output.track_facts import day_title
 
 #: Length of a walker's step unless another is given [m]; common practice is to count one's own over a known length.
 PACE = 0.75
@@ -15,6 +16,8 @@ PACE = 0.75
 SAME_PLACE = 1.0
 #: Slopes and banks under this share are level.
 LEVEL = 0.005
+#: Nearer to the dry line's middle a kart is on it [m].
+ON_LINE = 0.3
 #: How many corners are named as those where the aim matters most.
 MOST = 3
 
@@ -100,7 +103,7 @@ def lowest_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[
 
 def summary_words(corner: SheetCorner, units: Units) -> str:
     """One line under a corner: what limits it, what a missed apex costs, the ground, the kerbs that are used."""
-    parts = [_limits(corner), _apex(corner, units), _ground(corner)]
+    parts = [_limits(corner), _apex(corner, units), _ground(corner), _groove(corner, units)]
     if corner.kerbs_used:
         parts.append(f"runs over {_and(corner.kerbs_used)} kerb{'s' if len(corner.kerbs_used) > 1 else ''}")
     return "; ".join(part for part in parts if part) + "."
@@ -136,6 +139,14 @@ def _ground(corner: SheetCorner) -> str:
     if abs(corner.bank) >= LEVEL:
         words.append(f"banked {corner.bank:.0%}" if corner.bank > 0.0 else f"leans out {-corner.bank:.0%}")
     return ", ".join(words) or "level"
+
+
+def _groove(corner: SheetCorner, units: Units) -> str:
+    if corner.beside_groove is None:
+        return ""
+    far = units.length_text(abs(corner.beside_groove), 1)
+    side = "outside" if corner.beside_groove > 0.0 else "inside"
+    return f"slowest {far} {side} the dry line" if abs(corner.beside_groove) >= ON_LINE else "slowest on the dry line"
 
 
 def _and(words: Sequence[str]) -> str:
@@ -188,6 +199,24 @@ def _numbers(numbers: Sequence[str]) -> str:
     return f"corner{'s' if len(numbers) > 1 else ''} {_and(numbers)}"
 
 
+def day_caution(track: Track) -> list[str]:
+    """What stands on top of a sheet for a track that is not dry."""
+    day = track.conditions
+    if day is None or day.weather == "dry":
+        return []
+    groove = ""
+    if track.groove is not None and day.needs_groove:
+        groove = (
+            "The dry line (grey band) is the slippery place: cross it straight. "
+            if day.groove < day.asphalt
+            else "Only the dry line (grey band) has grip: off it the track is wet. "
+        )
+    return [
+        f"{day_title(day).capitalize()}. {groove}Keep off kerbs and painted lines. The grip is assumed, not measured: "
+        "find out slowly how much there is, and expect less in standing water. This lap knows no puddles and no spray."
+    ]
+
+
 def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units: Units) -> list[str]:
     """What to look at on a track walk, this track's own points first."""
     words = [
@@ -208,6 +237,8 @@ def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units:
         )
     if track.left_z is None:
         words.append("The track file has no heights: note crests, dips and which way each corner leans.")
+    if track.conditions is not None and track.conditions.weather != "dry":
+        words.append("In the wet look for coarse asphalt beside the dry line, for standing water and for paint.")
     if track.grip_zones:
         words.append("The track file has patches of other grip: look where they are today.")
     words += [

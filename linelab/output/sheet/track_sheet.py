@@ -14,17 +14,20 @@ from typing import TYPE_CHECKING
 
 from linelab.errors import InputError, check_kinds
 from linelab.files.writing import replacing, results_folder
+from linelab.model.conditions import Conditions
+from linelab.model.grip_field import kerbs_allowed
 from linelab.model.kart import Kart
 from linelab.model.track import Track
 from linelab.optimum.minimum_time import Solution, solve_min_time
 from linelab.output.display import CAUTIONS, METRIC, Units, UnitsName, lap_time_words, units_named
-from linelab.output.draw.ground_map import TIMING, survey_note
+from linelab.output.draw.ground_map import TIMING, groove_sign, survey_note
 from linelab.output.draw.style import A4, WHITE, new_figure, plain, save_book
 from linelab.output.sheet.corner_facts import MISS, MarkName, SheetCorner, SheetMark, sheet_corners
 from linelab.output.sheet.sheet_map import BARS, BLACK, GREY, LOOKS, draw_map
 from linelab.output.sheet.sheet_words import (
     PACE,
     brake_words,
+    day_caution,
     lowest_words,
     mark_words,
     pace_text,
@@ -33,6 +36,7 @@ from linelab.output.sheet.sheet_words import (
     time_words,
     walk_words,
 )
+from linelab.output.track_facts import day_title
 from linelab.study.habit_costs import habit_costs
 
 if TYPE_CHECKING:
@@ -195,12 +199,14 @@ class _Subject:
     @property
     def without_kerbs(self) -> bool:
         """Whether the track has kerbs that the lap keeps off."""
-        return bool(self.track.kerbs) and not self.use_kerbs
+        return bool(self.track.kerbs) and not (self.use_kerbs and kerbs_allowed(self.track))
 
 
-def marks_caution(grip: float, *, without_kerbs: bool = False) -> str:
-    """What is said beside the marks of a lap at a factor on the kart file's grip [-]."""
+def marks_caution(grip: float, *, without_kerbs: bool = False, day: Conditions | None = None) -> str:
+    """What is said beside the marks of a lap at a factor on the kart file's grip [-], or in a day's conditions."""
     share = "the full grip of the kart file" if grip == 1.0 else f"{grip:.0%} of the kart file's grip"
+    if day is not None:
+        share = f"assumed grip ({day_title(day)})"
     kerbs = ", off the kerbs" if without_kerbs else ""
     return (
         f"The marks belong to a computed perfect lap at {share}{kerbs}. Begin by braking far earlier, leave a margin "
@@ -362,7 +368,9 @@ def _page(subject: _Subject, what: str) -> Figure:
     top = A4[1]
     size = NAME_SIZE * min(1.0, NAME_LETTERS / len(name))
     page.text(MARGIN / A4[0], 1.0 - 0.45 / top, name, size=size, weight="bold", color=BLACK, va="top")
-    grip = "" if solution.grip == 1.0 else f", grip {solution.grip:.0%} of the kart file's"
+    day = subject.track.conditions
+    grip = f", {day_title(day)}" if day is not None else ""
+    grip += "" if solution.grip == 1.0 else f", grip {solution.grip:.0%} of the kart file's"
     kerbs = ", no kerb used" if subject.without_kerbs else ""
     time = lap_time_words(solution.lap_time)
     line = f"Track sheet, {what}. {subject.kart.name}, computed lap {time}{grip}{kerbs}."
@@ -373,17 +381,22 @@ def _page(subject: _Subject, what: str) -> Figure:
 def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units, pace: float) -> Figure:
     track, solution = subject.track, subject.solution
     page = _page(subject, "map")
+    warnings = day_caution(track)
     if track.survey.estimated:
-        text = "Track estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by this map."
-        _framed(page, text, A4[1] - 1.03)
+        warnings.append(
+            "Track estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by this map."
+        )
+    if warnings:
+        lines = [line for text in warnings for line in textwrap.wrap(text, 112)]
+        _framed(page, "\n".join(lines), A4[1] - 0.97 - 0.06 * len(lines))
     draw_map(page, MAP_BOX, track, solution.lap, subject.kart, corners, units)
     lifts = any(corner.brake is not None and corner.brake.name == "lift" for corner in corners)
-    _key(page, units, lifts=lifts, timing=bool(track.timing_stations))
+    _key(page, units, lifts=lifts, timing=bool(track.timing_stations), groove=track.groove is not None)
     left, right = MARGIN, 0.5 * A4[0] + 0.12
     top = MAP_BOX[1] - 0.36
     _paragraphs(page, left, top, "Where the time is", time_words(track, corners, units))
     _paragraphs(page, right, top, "To check on the track walk", walk_words(track, corners, pace, units))
-    caution = marks_caution(solution.grip, without_kerbs=subject.without_kerbs)
+    caution = marks_caution(solution.grip, without_kerbs=subject.without_kerbs, day=track.conditions)
     _framed(page, textwrap.fill(caution, 112), _foot(page, survey_note(track)) + 0.26)
     return page
 
@@ -395,7 +408,7 @@ def _framed(page: Figure, text: str, height: float) -> None:
     page.text(*place, text, size=8.0, weight="bold", color=BLACK, ha="center", va="center", bbox=frame)
 
 
-def _key(page: Figure, units: Units, *, lifts: bool, timing: bool) -> None:
+def _key(page: Figure, units: Units, *, lifts: bool, timing: bool, groove: bool) -> None:
     """What the signs on the map mean, on one line under it."""
     from matplotlib.lines import Line2D
 
@@ -423,6 +436,7 @@ def _key(page: Figure, units: Units, *, lifts: bool, timing: bool) -> None:
         Line2D([], [], color=BLACK, linewidth=2.6, label="braking"),
         *([bar("lift", "lift point")] if lifts else []),
         *(sign(*LOOKS[name], label) for name, label in named),
+        *([groove_sign()] if groove else []),
         *([Line2D([], [], color=BLACK, linewidth=0.8, linestyle=TIMING, label="timing line")] if timing else []),
     ]
     page.legend(
@@ -438,7 +452,7 @@ def _key(page: Figure, units: Units, *, lifts: bool, timing: bool) -> None:
         title=None,
     )
     text = f"in a circle: corner; below it: minimum speed [{units.speed_unit}]"
-    height = MAP_BOX[1] + (0.06 if timing else -0.115)  # a line higher where the signs need the whole line
+    height = MAP_BOX[1] + (0.06 if timing or groove else -0.115)  # a line higher where the signs need the whole line
     page.text(1.0 - MARGIN / A4[0], height / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
 
 
