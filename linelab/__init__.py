@@ -54,6 +54,8 @@ if TYPE_CHECKING:
     from linelab.recorded.cleaning import clean_recording
     from linelab.recorded.laps import split_laps
     from linelab.study.habit_costs import HabitCost, habit_costs, habit_lap
+    from linelab.study.leaving import Scatter
+    from linelab.study.margins import MarginLap, margin_lap, scatter_of
     from linelab.study.other_sessions import compare_sessions
     from linelab.study.what_pays import Worth, what_pays
 
@@ -85,6 +87,8 @@ _MODULES = {
     "recorded.cleaning": "clean_recording",
     "recorded.laps": "split_laps",
     "study.habit_costs": "HabitCost habit_costs habit_lap",
+    "study.leaving": "Scatter",
+    "study.margins": "MarginLap margin_lap scatter_of",
     "study.other_sessions": "compare_sessions",
     "study.what_pays": "Worth what_pays",
 }
@@ -100,9 +104,11 @@ __all__ = [
     "KartError",
     "Lap",
     "LinelabError",
+    "MarginLap",
     "Recording",
     "RecordingError",
     "Review",
+    "Scatter",
     "Solution",
     "SolveError",
     "Track",
@@ -127,6 +133,7 @@ __all__ = [
     "load_session",
     "load_solution",
     "load_track",
+    "margin_lap",
     "read_laps",
     "reversed_track",
     "review",
@@ -136,6 +143,7 @@ __all__ = [
     "save_review",
     "save_solution",
     "save_track",
+    "scatter_of",
     "solve_min_time",
     "speed_profile",
     "split_laps",

@@ -10,6 +10,7 @@ them some millimetres elsewhere.
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -23,8 +24,9 @@ from linelab.optimum.mesh import speed_stations
 from linelab.optimum.minimum_time import FREE, Solution, ground_of
 from linelab.optimum.path import offset_stations, solved_path, solved_time
 from linelab.optimum.runs import AGAIN, Iterate, Start, in_bands, posed, unpacked
-from linelab.optimum.stage import Z_SCALE
+from linelab.optimum.stage import Z_SCALE, Structure
 from linelab.optimum.task import Task, offset_room
+from linelab.optimum.transcription import parameter_sizes
 from linelab.optimum.verify import fine_lap, fine_path
 from linelab.units import Array
 
@@ -73,24 +75,28 @@ class Base(NamedTuple):
 
 
 class Bounds(NamedTuple):
-    """What the corridor's bounds are drawn in by (stages, 2) [m], and speeds to keep up: (station, least) or none."""
+    """What the corridor's bounds are drawn in by (stages, 2) [m], speeds to keep up: (station, least) or none, and the
+    share of the grip that may be used at each node (stages,) or none [-]."""
 
     low: Array
     high: Array
     speed: tuple[float, float] | None = None
+    share: Array | None = None
 
     def and_also(self, other: Bounds, base: Base) -> Bounds | None:
         """Both of them, where that leaves room."""
         low, high = np.maximum(self.low, other.low), np.maximum(self.high, other.high)
         fits = (base.high - base.low - low - high >= LEAST_ROOM).all()
-        return Bounds(low, high, self.speed or other.speed) if fits else None
+        share = other.share if self.share is None else self.share
+        return Bounds(low, high, self.speed or other.speed, share) if fits else None
 
     def half(self, base: Base) -> Bounds:
         """Half as much."""
         speed = None
         if self.speed is not None:
             speed = self.speed[0], 0.5 * (self.speed[1] + base.speed(self.speed[0]))
-        return Bounds(0.5 * self.low, 0.5 * self.high, speed)
+        share = None if self.share is None else 0.5 * (1.0 + self.share)
+        return Bounds(0.5 * self.low, 0.5 * self.high, speed, share)
 
 
 def local(track: Track, station: float) -> float:
@@ -139,7 +145,7 @@ def solve_held(base: Base, bounds: Bounds, before: Iterate | None = None) -> Ite
     """
     for start in (base.iterate,) if before is None else (before, base.iterate):
         try:
-            return _within(base, bounds, start)
+            return solve_within(base, bounds, start)
         except SolveError as error:
             failure = error
     # Step by step: a smaller change first.
@@ -147,7 +153,7 @@ def solve_held(base: Base, bounds: Bounds, before: Iterate | None = None) -> Ite
     for _ in range(HALVED):
         nearer = nearer.half(base)
         try:
-            return _within(base, bounds, _within(base, nearer, base.iterate))
+            return solve_within(base, bounds, solve_within(base, nearer, base.iterate))
         except SolveError as error:
             failure = error
     raise failure
@@ -158,26 +164,55 @@ def time_lost(base: Base, iterate: Iterate) -> float:
     return _time(base.task, iterate) - base.time
 
 
-def held_lap(base: Base, iterate: Iterate) -> Lap:
-    """The lap of an iterate, with the exact speed of its line."""
+def held_lap(base: Base, iterate: Iterate, share: Array | None = None) -> Lap:
+    """The lap of an iterate, with the exact speed of its line; its grip is what may be used of it."""
     solved = solved_path(base.task.track, iterate.mesh, *unpacked(iterate))
-    return fine_lap(base.task, solved, fine_path(base.task, solved))
+    path = fine_path(base.task, solved)
+    if share is not None:
+        period = iterate.structure.intervals if base.track.closed else None
+        used = np.interp(path.xi, np.arange(share.size), share, period=period)
+        path = path._replace(line=replace(path.line, grip=path.line.grip * used))
+    return fine_lap(base.task, solved, path)
 
 
-def _within(base: Base, bounds: Bounds, start: Iterate) -> Iterate:
+def solve_within(base: Base, bounds: Bounds, start: Iterate) -> Iterate:
+    """The same in one try.
+
+    Raises
+    ------
+    SolveError
+    """
     given = base.iterate
     none = np.zeros((2, *base.s.shape))
     moved = (none if given.moved is None else given.moved) + np.array([bounds.low, -bounds.high])
-    return _again(base.task, given, start, moved, bounds.speed)
+    return _again(base.task, given, start, moved, bounds.speed, bounds.share)
 
 
 def _again(
-    task: Task, given: Iterate, start: Iterate, moved: Array | None, speed: tuple[float, float] | None
+    task: Task,
+    given: Iterate,
+    start: Iterate,
+    moved: Array | None,
+    speed: tuple[float, float] | None,
+    share: Array | None = None,
 ) -> Iterate:
     numbers = posed(task._replace(until=time.thread_time() + TIME_TRIED), given.mesh, moved)
     if speed is not None:
         numbers = numbers._replace(bounds=numbers.bounds | {"lbx": _kept_up(task, given, numbers.bounds, *speed)})
+    if share is not None:
+        numbers = numbers._replace(parameters=with_share(given.structure, numbers.parameters, share))
     return in_bands(numbers, Start(start.x, AGAIN.own, start))
+
+
+def with_share(structure: Structure, parameters: Array, share: Array) -> Array:
+    """The programme's numbers with a share of the grip at each node (stages,)."""
+    changed = parameters.copy()
+    node = changed[: parameter_sizes(structure)[0]].reshape(structure.stages, structure.node_size)
+    # the last columns: grip, then the places and the changes of its profile across the track
+    node[:, structure.node_size - 2 * structure.profile - 1] *= share
+    if structure.profile:
+        node[:, -structure.profile :] *= share[:, None]
+    return changed
 
 
 def _kept_up(task: Task, given: Iterate, bounds: dict[str, Array], station: float, least: float) -> Array:

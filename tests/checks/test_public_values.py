@@ -196,6 +196,7 @@ FIRST = {  # a public function to what its first argument must be
     "load_recording": "path",
     "load_solution": "path",
     "load_track": "path",
+    "margin_lap": "Track",
     "read_laps": "Recording or path",
     "reversed_track": "Track",
     "review": "Recording or path",
@@ -205,6 +206,7 @@ FIRST = {  # a public function to what its first argument must be
     "save_review": "Review",
     "save_solution": "Solution",
     "save_track": "Track",
+    "scatter_of": "Review",
     "solve_min_time": "Track",
     "speed_profile": "Line",
     "split_laps": "Recording or Samples",
@@ -233,6 +235,7 @@ def test_another_type_is_refused_with_what_to_give(name, kart, tmp_path, monkeyp
         "track_sheet": 2,
         "habit_costs": 1,
         "what_pays": 1,
+        "margin_lap": 1,
         "habit_lap": 5,
     }
     count = rest.get(name, 1 if name.startswith(("save", "speed", "split", "read")) else 0)
