@@ -20,6 +20,7 @@ import click
 from linelab.cli.demo import demo
 from linelab.cli.draw_sheet import sheet
 from linelab.cli.interrupt import INTERRUPTED, exit_code, interruptions
+from linelab.cli.plan_margin import margin
 from linelab.cli.review_recording import review
 from linelab.cli.show_kart import kart
 from linelab.cli.show_progress import progress_command
@@ -51,7 +52,7 @@ def cli() -> None:
     """
 
 
-for _command in (demo, reference, review, progress_command, sheet, track, kart):
+for _command in (demo, reference, review, progress_command, sheet, margin, track, kart):
     cli.add_command(_command)
 
 

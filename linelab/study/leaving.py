@@ -28,6 +28,11 @@ The chance of leaving at least once is taken as ``1 - exp(-N)`` for a given grip
 apart (the Poisson approximation, from memory; it overstates the chance a little, since crossings come in clumps), and
 averaged over the grip.  For plans that hug the edges, where leaving is the rule, it is rough.
 
+A scatter from a few laps is known badly, and a driver who scatters a little more leaves far more often.  The crossings
+are therefore averaged over what each corner's ``sigma`` may be: ``sigma² nu/chi²(nu)``, as normal departures of ``nu``
+degrees of freedom leave it (A. Gelman et al., *Bayesian Data Analysis*, section 3.2; from memory), with the ``nu`` that
+its error shows.  The variance of the speed is the mean over the same.
+
 **Not in it.**  Spins and slides on the inside of the limit, brakes that lock, other karts; that an edge may be cheap or
 dear to cross (a run-off or a wall): every edge counts alike.
 """
@@ -35,7 +40,7 @@ dear to cross (a run-off or a wall): every edge counts alike.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -54,9 +59,13 @@ ANSWER = 0.5
 HELD_ON, TAKEN_BACK = 8.0, 15.0
 #: Quadrature: so many standard deviations to either side, in so many points, for the grip of a lap and for the speed
 #: in a corner.
-WIDE, GRIPS, SPEEDS = 3.5, 15, 11
+WIDE, GRIPS, SPEEDS = 3.5, 9, 7
+#: Points of the quadrature over what the lateral scatter may be (Gauss and Hermite's).
+SCATTERS = 7
+#: The fewest degrees of freedom taken [-]: of fewer not even the mean variance is known.
+FEWEST = 3.0
 #: Crossings are integrated over stations this far apart [m]: departures and lines change over many metres.
-SPACED = 0.75
+SPACED = 0.5
 
 #: What drivers of some experience may scatter by, for want of a recording (from memory; no published figures are
 #: known): beside their line and in speed at the slowest point, the distance over which departures are alike, and the
@@ -78,8 +87,9 @@ class Scatter(ByValue):
         Distance over which departures are alike [m]: their correlation has fallen to 0.61 there.
     grip : float
         Of the grip from lap to lap [-].
-    lateral_sigma, speed_sigma : arrays of those shapes, optional
-        Standard deviations of the first two, where they are from laps.
+    lateral_sigma, speed_sigma : (1,) or (C,) arrays
+        Standard deviations of the first two, where they are from laps.  A chance is then the mean over what the scatter
+        may be: few laps need more room.
     origin : str
         Where the figures are from.
 
@@ -94,16 +104,14 @@ class Scatter(ByValue):
     speed: Array
     along: float = TYPICAL_ALONG
     grip: float = TYPICAL_GRIP
-    lateral_sigma: Array | None = None
-    speed_sigma: Array | None = None
+    lateral_sigma: Array = field(default_factory=lambda: np.zeros(1))
+    speed_sigma: Array = field(default_factory=lambda: np.zeros(1))
     origin: str = "stated"
 
     def __post_init__(self) -> None:
         for name in ("lateral", "speed", "lateral_sigma", "speed_sigma"):
-            given = getattr(self, name)
-            if given is None:
-                given = np.zeros(np.size(getattr(self, name.removesuffix("_sigma"))))
-            values = frozen_array("Scatter", name, np.atleast_1d(np.asarray(given, dtype=float)), shape=(None,))
+            given = np.atleast_1d(np.asarray(getattr(self, name), dtype=float))
+            values = frozen_array("Scatter", name, given, shape=(None,))
             if values.size == 0 or (values < 0.0).any():
                 raise InputError("standard deviations are 0 or more", where=f"Scatter.{name}")
             set_field(self, name, values)
@@ -127,7 +135,7 @@ class Scatter(ByValue):
         InputError
             There are as many figures as another track has corners.
         """
-        for name in ("lateral", "speed"):
+        for name in ("lateral", "speed", "lateral_sigma", "speed_sigma"):
             if getattr(self, name).size not in (1, corners):
                 raise InputError(
                     f"{getattr(self, name).size} figures for {corners} corners",
@@ -135,11 +143,6 @@ class Scatter(ByValue):
                     remedy="Give one for all corners or one for each",
                 )
         return np.broadcast_to(self.lateral, corners), np.broadcast_to(self.speed, corners)
-
-    def at_worst(self) -> Scatter:
-        """The upper ends of the figures' 95 % intervals."""
-        upper = {name: getattr(self, name) + 1.96 * getattr(self, f"{name}_sigma") for name in ("lateral", "speed")}
-        return Scatter(**upper, along=self.along, grip=self.grip, origin=self.origin)
 
 
 class Bend(NamedTuple):
@@ -157,7 +160,7 @@ class Way(NamedTuple):
     owner: int  #: index of the corner in whose stretch it lies
     at: NDArray[np.intp]  #: (n,) indices of the stations
     step: Array  #: (n,) way that each stands for [m]
-    sigma: Array  #: (n,) lateral scatter [m]
+    sigma: Array  #: (Q, n) what the lateral scatter may be [m]
     slope: Array  #: (n, n) derivative along the way [1/m]
     corners: tuple[int, ...]  #: whose shifts matter
     wide: Array  #: (corners, n) share of the outward shift [-]
@@ -170,7 +173,15 @@ class Passes(NamedTuple):
     bends: tuple[Bend, ...]
     asked: Array  #: (C, SPEEDS) (1 + delta)²
     there: Array  #: (GRIPS,) 1 + gamma
+    likely: Array  #: (Q,) how likely each lateral scatter is
     along: float
+
+    def scatter_at(self, s: Array) -> Array:
+        """Lateral scatter, the best figure of it, at each of the stations (N,) [m]."""
+        at = np.concatenate([way.at for way in self.ways])
+        sigma = np.concatenate([way.sigma[self.likely.size // 2] for way in self.ways])
+        order = np.argsort(at)
+        return np.asarray(np.interp(np.arange(s.size), at[order], sigma[order]))
 
 
 class Chance(NamedTuple):
@@ -221,7 +232,12 @@ def passes_of(
     step, own = _steps(s[kept], length), s[kept] if length is None else s[kept] % length
     apexes = np.array([mark.apex for mark in marks])
     order = np.argsort(apexes)
-    sigma = np.maximum(np.interp(s[kept], apexes[order], lateral[order], period=length), 1e-9)
+    beside, beside_sigma = (
+        np.interp(s[kept], apexes[order], np.broadcast_to(values, len(marks))[order], period=length)
+        for values in (lateral, scatter.lateral_sigma)
+    )
+    points, likely = np.polynomial.hermite_e.hermegauss(SCATTERS if scatter.lateral_sigma.any() else 1)
+    sigma = np.maximum(_likely(beside, beside_sigma, points), 1e-9)
     wide = np.array([_shape(own, length, mark) for mark in marks])
     wide[wide < np.sort(wide, axis=0)[-2:].min(axis=0)] = 0.0  # no more than two at a place
     ways = []
@@ -241,17 +257,40 @@ def passes_of(
                     owner,
                     kept[piece],
                     step[piece],
-                    sigma[piece],
+                    sigma[:, piece],
                     np.asarray(slope),
                     corners,
                     wide[list(corners)][:, piece],
                 )
             )
     delta, gamma = _normal(SPEEDS)[0], _normal(GRIPS)[0]
-    share = speed / np.array([bend.v for bend in bends])
+    figure, freedom = _known(speed, np.broadcast_to(scatter.speed_sigma, len(marks)))
+    share = figure * np.sqrt(freedom / (freedom - 2.0)) / np.array([bend.v for bend in bends])
     return Passes(
-        ways, tuple(bends), (1.0 + share[:, None] * delta) ** 2, 1.0 + gamma * scatter.grip, scatter.along
+        ways, tuple(bends), (1.0 + share[:, None] * delta) ** 2, 1.0 + gamma * scatter.grip, likely / likely.sum(),
+        scatter.along,
     )  # fmt: skip
+
+
+def _known(figure: Array, sigma: Array) -> tuple[Array, Array]:
+    """A standard deviation and its degrees of freedom, from its figure and that figure's error (N,).
+
+    Of ``nu`` degrees of freedom the error is the figure over ``sqrt(2 nu)``; a figure that is not clear of none is
+    taken for as large as its error.
+    """
+    whole = np.where(sigma > 0.0, np.hypot(figure, sigma), figure)
+    ratio = np.divide(whole, sigma, out=np.full(whole.shape, 1e4), where=sigma > 0.0)
+    return whole, np.maximum(0.5 * ratio**2, FEWEST)
+
+
+def _likely(figure: Array, sigma: Array, points: Array) -> Array:
+    """What a standard deviation (N,) may be, at points (Q,) of a standard normal: (Q, N)."""
+    from scipy.special import gammaincinv, ndtr
+
+    whole, freedom = _known(figure, sigma)
+    if points.size == 1:
+        return whole[None]
+    return np.asarray(whole * np.sqrt(0.5 * freedom / gammaincinv(0.5 * freedom, ndtr(-points)[:, None])))
 
 
 def _shape(s: Array, length: float | None, mark: CornerMarks) -> Array:
@@ -339,9 +378,12 @@ def _crossings(passes: Passes, way: Way, left: Array, right: Array, shares: Arra
     count, sides, share = np.zeros(GRIPS), [], np.zeros((size, GRIPS))
     flat = weight.ravel()
     for clear, side in ((left, 1.0), (right, -1.0)):
-        u = (clear[way.at] - side * moved) / way.sigma
-        number, slopes = _rice(u, u @ way.slope.T, way.step, passes.along, way.slope)
-        slopes = slopes / way.sigma
+        number, slopes = np.zeros(whole), np.zeros(moved.shape)
+        for sigma, likely in zip(way.sigma, passes.likely):
+            u = (clear[way.at] - side * moved) / sigma
+            crossed, by_u = _rice(u, u @ way.slope.T, way.step, passes.along, way.slope)
+            number += likely * crossed
+            slopes += likely * by_u / sigma
         count += number.reshape(GRIPS, -1) @ flat
         for axis, wide in enumerate(way.wide):
             share[axis] -= ((slopes @ wide) * side * grows[axis]).reshape(GRIPS, -1) @ flat

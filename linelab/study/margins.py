@@ -133,9 +133,7 @@ class MarginLap(ByValue):
     time_lost : float
         By the planned line to the computed lap, driven without a fault [s].
     chance : float
-        Of leaving the track on a lap of it [-].
-    chance_at_worst : float
-        The same if the scatter is at the upper end of its 95 % interval [-].
+        Of leaving the track on a lap of it [-]; of a scatter from laps the mean over what it may be.
     chance_on_computed : float
         Of leaving the track on a lap of the computed line [-].
     stated_chance, cost : float
@@ -158,7 +156,6 @@ class MarginLap(ByValue):
     corners: Table[CornerMargin]
     time_lost: float
     chance: float
-    chance_at_worst: float
     chance_on_computed: float
     stated_chance: float
     cost: float
@@ -277,9 +274,7 @@ def margin_lap(
             where="margin_lap",
             remedy="Give a chance from 0.000001 to 0.5 and a cost of 0 or more",
         )
-    driver = scatter or Scatter(
-        lateral=np.array([TYPICAL_LATERAL]), speed=np.array([TYPICAL_SPEED]), origin="typical values, from memory"
-    )
+    driver = scatter or typical_scatter()
     progress("the computed lap")
     found = solve_min_time(track, kart, use_kerbs=use_kerbs) if solution is None else solution
     base = base_of(track, kart, found, use_kerbs=use_kerbs)
@@ -314,6 +309,13 @@ def margin_lap(
     share = _shares(setting, state.plan)
     lap = held_lap(base, state.iterate, None if (share == 1.0).all() else share)
     return _result(setting, found.lap, lap, state, _chance(setting, state), ideal, marks, (chance, cost))
+
+
+def typical_scatter() -> Scatter:
+    """What a driver of some experience may scatter by: from memory."""
+    return Scatter(
+        lateral=np.array([TYPICAL_LATERAL]), speed=np.array([TYPICAL_SPEED]), origin="typical values, from memory"
+    )
 
 
 def scatter_of(review: Review) -> Scatter:
@@ -589,11 +591,8 @@ def _result(
 ) -> MarginLap:
     base, scatter = setting.base, setting.scatter
     track, s = base.track, base.s.ravel()
-    length = track.length if track.closed else None
     stretches = corner_stretches(track)
     clocks = [_times(each, stretches) for each in (lap, computed)]
-    worst = scatter.at_worst()
-    passes = passes_of(s, length, stretches, marks, setting.passes.bends, worst)
     none = scatter.none
     held = np.where(
         setting.left > 0.5, state.left[:, None], np.where(setting.right > 0.5, state.right[:, None], np.inf)
@@ -612,16 +611,13 @@ def _result(
         )
         for k, mark in enumerate(marks)
     ]
-    sigma = np.zeros(s.size)
-    for way in setting.passes.ways:
-        sigma[way.at] = way.sigma
+    sigma = setting.passes.scatter_at(s)
     own = np.mod(s, track.length) if track.closed else s
     order = np.argsort(own, kind="stable")
     return MarginLap(
         lap=lap, computed=computed, scatter=scatter, corners=Table(corners),
         time_lost=0.0 if lap is computed else time_lost(base, state.iterate),
         chance=0.0 if none else found.lap,
-        chance_at_worst=0.0 if none else _chance(setting._replace(passes=passes), state).lap,
         chance_on_computed=0.0 if none else ideal.lap,
         stated_chance=asked[0], cost=asked[1],
         s=own[order], n=(base.high.ravel() - state.left)[order], sigma=sigma[order],

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
-from shared import demo_review, solved
+from shared import demo_review
 
 import linelab
+from linelab.cli import main as cli
 from linelab.diagnosis.marks import find_marks
 from linelab.diagnosis.stretches import corner_stretches
 from linelab.study import margins
@@ -188,10 +191,11 @@ def test_a_reviewed_driver_has_a_scatter_by_corner():
     assert scatter.lateral.size == len(review.track.corners)
     assert ((scatter.lateral > 0.02) & (scatter.lateral < 1.5)).all()
     assert (np.minimum(scatter.lateral_sigma, scatter.speed_sigma) > 0.0).all()
-    found = linelab.margin_lap(
-        review.track, review.kart, scatter, 0.05, solution=solved("ostrelle_sprint", "senior-single-speed")
-    )
-    assert found.chance <= 0.05 < found.chance_at_worst
+    found = linelab.margin_lap(review.track, review.kart, scatter, 0.05, solution=review.solution)
+    assert found.chance <= 0.05
+    known = linelab.Scatter(lateral=scatter.lateral, speed=scatter.speed)
+    bold = linelab.margin_lap(review.track, review.kart, known, 0.05, solution=review.solution)
+    assert bold.time_lost < found.time_lost  # few laps need more room
 
 
 def test_what_is_not_possible_is_refused(rental):
@@ -203,3 +207,20 @@ def test_what_is_not_possible_is_refused(rental):
         careful(rental, Scatter(lateral=[0.2, 0.3], speed=0.3))
     with pytest.raises(linelab.InputError, match="0 or more"):
         Scatter(lateral=-0.1, speed=0.3)
+
+
+def test_the_command_writes_table_lap_and_picture(tmp_path, capsys):
+    arguments = ["--lateral", "0.2", "--chance", "0.05", "--cost", "0", "--out", str(tmp_path / "out")]
+    assert cli.run(["margin", TRACK, KART, *arguments]) == 0
+    assert re.search("leaves the track on 1 in 2[01] laps", capsys.readouterr().out)
+    assert {path.name for path in (tmp_path / "out").glob("margin*")} == {
+        "margin.png", "margin_corners.csv", "margin_lap.csv",
+    }  # fmt: skip
+    rows = np.genfromtxt(tmp_path / "out" / "margin_corners.csv", delimiter=",", names=True)
+    assert rows.size == len(linelab.load_track(TRACK).corners)
+    assert (rows["apex_margin_m"] > 0.2).all()
+
+
+def test_measured_and_stated_scatter_do_not_mix(capsys):
+    assert cli.run(["margin", TRACK, KART, "--from", "laps.csv", "--lateral", "0.2"]) == 2
+    assert "leave them out" in capsys.readouterr().err
