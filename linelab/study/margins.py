@@ -329,8 +329,8 @@ def scatter_of(review: Review) -> Scatter:
     -------
     Scatter
         Beside his line from the turn-in to the track-out (root mean square), and in speed at the slowest point; what
-        the receiver adds is taken off.  Their errors are those of a standard deviation from so many laps.  A corner
-        that shows none has what the others have on average.  The distance over which departures are alike and the
+        the receiver adds is taken off.  Corners that the laps show badly are drawn towards the mean of all of them.
+        The distance over which departures are alike and the
         grip from lap to lap are the typical ones: a recording does not show them apart.
 
     Raises
@@ -348,33 +348,49 @@ def scatter_of(review: Review) -> Scatter:
     """
     check_kinds("scatter_of", review=(review, Review))
     band, length = review.consistency.band, review.track.length
-    lateral, beside_sigma, speed, speed_sigma = [], [], [], []
+    beside, beside_error, speed, speed_error = [], [], [], []
     for mark in review.reference_marks:
         within = (band.s - mark.turn_in) % length <= mark.track_out - mark.turn_in
         whole, noise = (float(np.mean(values[within] ** 2)) for values in (band.spread, band.noise))
-        lateral.append(math.sqrt(whole - noise) if whole > noise else np.nan)
-        beside_sigma.append(math.sqrt((whole + noise) / (2.0 * max(band.laps - 1, 1))))
+        beside.append(whole - noise)
+        beside_error.append((whole + noise) * math.sqrt(2.0 / max(band.laps - 1, 1)))
     for each in review.consistency.corners:
         lowest = dict(each.marks)["min_speed"]
-        speed.append(np.nan if lowest.value is None else lowest.value)
-        speed_sigma.append(np.nan if lowest.value is None else lowest.sigma or 0.0)
-    for values, what in ((lateral, "beside the line"), (speed, "in speed")):
-        if band.laps < 3 or not np.isfinite(values).any():
+        value, sigma = (np.nan, np.nan) if lowest.value is None else (lowest.value, lowest.sigma or 0.0)
+        speed.append(value**2)
+        speed_error.append(2.0 * max(value, sigma) * sigma)
+    for values, what in ((beside, "beside the line"), (speed, "in speed")):
+        if band.laps < 3 or not np.nanmean(values) > 0.0:
             raise InputError(
                 f"the recording shows no scatter {what}: too few laps, or the receiver scatters as much",
                 where="scatter_of",
                 remedy="State the scatter instead",
             )
+    lateral, lateral_sigma = _pooled(beside, beside_error)
+    quickness, quickness_sigma = _pooled(speed, speed_error)
     return Scatter(
-        lateral=_filled(lateral), speed=_filled(speed), lateral_sigma=np.array(beside_sigma),
-        speed_sigma=_filled(speed_sigma), origin=f"{band.laps} laps of the recording",
+        lateral=lateral, speed=quickness, lateral_sigma=lateral_sigma, speed_sigma=quickness_sigma,
+        origin=f"{band.laps} laps of the recording",
     )  # fmt: skip
 
 
-def _filled(values: list[float]) -> Array:
-    """The root mean square of those that are known where one is not."""
-    given = np.array(values)
-    return np.where(np.isfinite(given), given, math.sqrt(float(np.nanmean(given**2))))
+def _pooled(squares: list[float], errors: list[float]) -> tuple[Array, Array]:
+    """Standard deviations by corner and their errors, from their squares (C,) and the errors of those.
+
+    A few laps show one corner's scatter badly, and all corners' together well: each square is drawn towards the mean by
+    as much as its error outweighs the differences between corners (empirical Bayes: C. N. Morris, "Parametric empirical
+    Bayes inference", Journal of the American Statistical Association 78, 1983; from memory).
+    """
+    square, error = np.array(squares), np.array(errors)
+    known = np.isfinite(square)
+    mean = float(square[known].mean())
+    between = max(float(square[known].var(ddof=1) - np.mean(error[known] ** 2)) if known.sum() > 1 else 0.0, 0.0)
+    own = np.where(known, between / np.maximum(between + error**2, 1e-12), 0.0)
+    of_mean = float(np.sqrt(np.sum(error[known] ** 2))) / known.sum()
+    left = own * np.where(known, square, mean) + (1.0 - own) * mean
+    unsure = np.sqrt(own * np.where(known, error, 0.0) ** 2 + (1.0 - own) ** 2 * of_mean**2 + between * ~known)
+    deviation = np.sqrt(np.maximum(left, 0.1 * mean))
+    return deviation, unsure / (2.0 * deviation)
 
 
 def _setting(base: Base, scatter: Scatter, marks: tuple[CornerMarks, ...], stretches: tuple[Stretch, ...]) -> _Setting:
