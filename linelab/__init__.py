@@ -55,6 +55,8 @@ if TYPE_CHECKING:
     from linelab.recorded.cleaning import clean_recording
     from linelab.recorded.laps import split_laps
     from linelab.study.habit_costs import HabitCost, habit_costs, habit_lap
+    from linelab.study.leaving import Scatter
+    from linelab.study.margins import MarginLap, margin_lap, scatter_of
     from linelab.study.other_sessions import compare_sessions
     from linelab.study.sweep import sweep
     from linelab.study.sweep_plan import latin_hypercube
@@ -91,6 +93,8 @@ _MODULES = {
     "recorded.cleaning": "clean_recording",
     "recorded.laps": "split_laps",
     "study.habit_costs": "HabitCost habit_costs habit_lap",
+    "study.leaving": "Scatter",
+    "study.margins": "MarginLap margin_lap scatter_of",
     "study.other_sessions": "compare_sessions",
     "study.two_setups": "compare_setups",
     "study.the_day": "groove_along off_groove_costs on_the_day",
@@ -110,9 +114,11 @@ __all__ = [
     "KartError",
     "Lap",
     "LinelabError",
+    "MarginLap",
     "Recording",
     "RecordingError",
     "Review",
+    "Scatter",
     "Solution",
     "SolveError",
     "Track",
@@ -140,6 +146,7 @@ __all__ = [
     "load_session",
     "load_solution",
     "load_track",
+    "margin_lap",
     "off_groove_costs",
     "on_the_day",
     "read_laps",
@@ -151,6 +158,7 @@ __all__ = [
     "save_review",
     "save_solution",
     "save_track",
+    "scatter_of",
     "solve_min_time",
     "speed_profile",
     "split_laps",

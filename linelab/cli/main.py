@@ -22,6 +22,7 @@ from linelab.cli.demo import demo
 from linelab.cli.draw_sheet import sheet
 from linelab.cli.interrupt import INTERRUPTED, exit_code, interruptions
 from linelab.cli.plan_costs import cost
+from linelab.cli.plan_margin import margin
 from linelab.cli.rank_numbers import pays
 from linelab.cli.review_recording import review
 from linelab.cli.run_sweep import sweep_command
@@ -69,6 +70,7 @@ for _command in (
     kart,
     compare_setups_command,
     pays,
+    margin,
 ):
     cli.add_command(_command)
 

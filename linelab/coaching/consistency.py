@@ -460,4 +460,4 @@ def line_band(analysis: Analysis, typical: Mask) -> LineBand:
     span = float(np.mean(np.diff(np.flatnonzero(typical)))) if len(chosen) > 1 else 1.0
     drift = [drive.bias.change(span * drive.lap.lap_time) / math.sqrt(2.0) for drive in chosen]
     noise = np.sqrt(np.mean(np.square(across), axis=0) + float(np.mean(np.square(drift))))
-    return LineBand(s=sheet.s, n=n.mean(axis=0), spread=spread, noise=noise)
+    return LineBand(s=sheet.s, n=n.mean(axis=0), spread=spread, noise=noise, laps=len(chosen))

@@ -366,13 +366,14 @@ class CornerSpread:
 class LineBand(ByValue):
     """Where the laps ran: mean offset and its standard deviation over the laps, at stations (N,) [m].
 
-    ``noise`` is what the receiver alone would scatter (N,) [m].
+    ``noise`` is what the receiver alone would scatter (N,) [m], ``laps`` how many laps these are.
     """
 
     s: Array
     n: Array
     spread: Array
     noise: Array
+    laps: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

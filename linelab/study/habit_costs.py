@@ -324,7 +324,7 @@ def habit_lap(
     if bounds is None:
         reason = _no_room(base, mark, habit, size)
         raise InputError(f"corner {corner}: {reason}", where="size", remedy="Take a smaller size")
-    return replace(held_lap(base, _held(base, mark, habit, size, bounds)), label=WITH_HABIT)
+    return replace(held_lap(base, _held(base, mark, habit, size, bounds).iterate), label=WITH_HABIT)
 
 
 def imposed(base: Base, mark: CornerMarks, habit: Habit, size: float) -> Bounds | None:
@@ -417,7 +417,7 @@ def _line_cost(given: _Given) -> HabitCost:
             if habit == "arrives_fast":
                 reason = too_fast(base, mark, float(size))
             break
-        lost[k] = time_lost(base, before)
+        lost[k] = time_lost(base, before.iterate)
     return HabitCost(corner=mark.corner.number, habit=habit, sizes=sizes, time_lost=_at_least(lost), reason=reason)
 
 

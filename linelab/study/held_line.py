@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import time
 from contextlib import suppress
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -24,8 +25,9 @@ from linelab.optimum.mesh import speed_stations
 from linelab.optimum.minimum_time import FREE, Solution, ground_of
 from linelab.optimum.path import offset_stations, solved_path, solved_time
 from linelab.optimum.runs import AGAIN, Iterate, Start, in_bands, posed, unpacked
-from linelab.optimum.stage import Z_SCALE
+from linelab.optimum.stage import Z_SCALE, Structure
 from linelab.optimum.task import Task, offset_room
+from linelab.optimum.transcription import parameter_sizes
 from linelab.optimum.verify import fine_lap, fine_path
 from linelab.units import Array
 
@@ -74,24 +76,29 @@ class Base(NamedTuple):
 
 
 class Bounds(NamedTuple):
-    """What the corridor's bounds are drawn in by (stages, 2) [m], and speeds to keep up: (station, least) or none."""
+    """What the corridor's bounds are drawn in by (stages, 2) [m], speeds to keep up: (station, least) or none, and the
+    share of the grip that may be used at each node (stages,) or none [-]."""
 
     low: Array
     high: Array
     speed: tuple[float, float] | None = None
+    share: Array | None = None
 
     def and_also(self, other: Bounds, base: Base) -> Bounds | None:
         """Both of them, where that leaves room."""
         low, high = np.maximum(self.low, other.low), np.maximum(self.high, other.high)
         fits = (base.high - base.low - low - high >= LEAST_ROOM).all()
-        return Bounds(low, high, self.speed or other.speed) if fits else None
+        share = other.share if self.share is None else self.share
+        return Bounds(low, high, self.speed or other.speed, share) if fits else None
 
     def half_way(self, base: Base, other: Bounds) -> Bounds:
         """Half-way to other bounds, which may keep up a speed where these do not."""
         speed = other.speed
         if speed is not None:
             speed = speed[0], 0.5 * (speed[1] + (self.speed[1] if self.speed else base.speed(speed[0])))
-        return Bounds(0.5 * (self.low + other.low), 0.5 * (self.high + other.high), speed)
+        shares = [1.0 if each.share is None else each.share for each in (self, other)]
+        share = None if self.share is None and other.share is None else np.asarray(0.5 * (shares[0] + shares[1]))
+        return Bounds(0.5 * (self.low + other.low), 0.5 * (self.high + other.high), speed, share)
 
 
 class Held(NamedTuple):
@@ -156,7 +163,7 @@ def solve_held(base: Base, bounds: Bounds, before: Held | None = None) -> Held:
 def _stepped(base: Base, bounds: Bounds, start: Held, halvings: int) -> Held:
     """From one solution to other bounds; where that fails, half-way first."""
     try:
-        return Held(bounds, _within(base, bounds, start.iterate))
+        return Held(bounds, solve_within(base, bounds, start.iterate))
     except SolveError:
         if halvings == 0:
             raise
@@ -164,32 +171,60 @@ def _stepped(base: Base, bounds: Bounds, start: Held, halvings: int) -> Held:
     return _stepped(base, bounds, nearer, halvings - 1)
 
 
-def time_lost(base: Base, held: Held) -> float:
+def time_lost(base: Base, iterate: Iterate) -> float:
     """How much longer such a lap takes than the computed one [s]."""
-    return _time(base.task, held.iterate) - base.time
+    return _time(base.task, iterate) - base.time
 
 
-def held_lap(base: Base, held: Held) -> Lap:
-    """The lap of a solution, with the exact speed of its line."""
-    iterate = held.iterate
+def held_lap(base: Base, iterate: Iterate, share: Array | None = None) -> Lap:
+    """The lap of an iterate, with the exact speed of its line; its grip is what may be used of it."""
     solved = solved_path(base.task.track, iterate.mesh, *unpacked(iterate))
-    return fine_lap(base.task, solved, fine_path(base.task, solved))
+    path = fine_path(base.task, solved)
+    if share is not None:
+        period = iterate.structure.intervals if base.track.closed else None
+        used = np.interp(path.xi, np.arange(share.size), share, period=period)
+        path = path._replace(line=replace(path.line, grip=path.line.grip * used))
+    return fine_lap(base.task, solved, path)
 
 
-def _within(base: Base, bounds: Bounds, start: Iterate) -> Iterate:
+def solve_within(base: Base, bounds: Bounds, start: Iterate) -> Iterate:
+    """The same in one try.
+
+    Raises
+    ------
+    SolveError
+    """
     given = base.iterate
     none = np.zeros((2, *base.s.shape))
     moved = (none if given.moved is None else given.moved) + np.array([bounds.low, -bounds.high])
-    return _again(base.task, given, start, moved, bounds.speed)
+    return _again(base.task, given, start, moved, bounds.speed, bounds.share)
 
 
 def _again(
-    task: Task, given: Iterate, start: Iterate, moved: Array | None, speed: tuple[float, float] | None
+    task: Task,
+    given: Iterate,
+    start: Iterate,
+    moved: Array | None,
+    speed: tuple[float, float] | None,
+    share: Array | None = None,
 ) -> Iterate:
     numbers = posed(task._replace(until=time.thread_time() + TIME_TRIED), given.mesh, moved)
     if speed is not None:
         numbers = numbers._replace(bounds=numbers.bounds | {"lbx": _kept_up(task, given, numbers.bounds, *speed)})
+    if share is not None:
+        numbers = numbers._replace(parameters=with_share(given.structure, numbers.parameters, share))
     return in_bands(numbers, Start(start.x, AGAIN.own, start))
+
+
+def with_share(structure: Structure, parameters: Array, share: Array) -> Array:
+    """The programme's numbers with a share of the grip at each node (stages,)."""
+    changed = parameters.copy()
+    node = changed[: parameter_sizes(structure)[0]].reshape(structure.stages, structure.node_size)
+    # the last columns: grip, then the places and the changes of its profile across the track
+    node[:, structure.node_size - 2 * structure.profile - 1] *= share
+    if structure.profile:
+        node[:, -structure.profile :] *= share[:, None]
+    return changed
 
 
 def _kept_up(task: Task, given: Iterate, bounds: dict[str, Array], station: float, least: float) -> Array:

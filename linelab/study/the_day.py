@@ -222,7 +222,7 @@ def _off(base: Base, groove: Groove, marks: CornerMarks, off: float) -> OffGroov
     drawn = np.minimum(drawn, np.maximum(base.high - base.low - LEAST_ROOM, 0.0))  # as far as the road is wide enough
     none = np.zeros_like(drawn)
     try:
-        iterate = solve_held(base, Bounds(none, drawn) if left else Bounds(drawn, none))
+        iterate = solve_held(base, Bounds(none, drawn) if left else Bounds(drawn, none)).iterate
     except SolveError:
         return OffGroove(number, off, None, None, "no lap was found")
     lost, held = max(time_lost(base, iterate), 0.0), held_lap(base, iterate)

@@ -200,6 +200,7 @@ FIRST = {  # a public function to what its first argument must be
     "groove_along": "Track",
     "off_groove_costs": "Track",
     "on_the_day": "Track",
+    "margin_lap": "Track",
     "read_laps": "Recording or path",
     "reversed_track": "Track",
     "review": "Recording or path",
@@ -209,6 +210,7 @@ FIRST = {  # a public function to what its first argument must be
     "save_review": "Review",
     "save_solution": "Solution",
     "save_track": "Track",
+    "scatter_of": "Review",
     "solve_min_time": "Track",
     "speed_profile": "Line",
     "split_laps": "Recording or Samples",
@@ -244,6 +246,7 @@ def test_another_type_is_refused_with_what_to_give(name, kart, tmp_path, monkeyp
         "off_groove_costs": 2,
         "on_the_day": 2,
         "what_pays": 1,
+        "margin_lap": 1,
         "habit_lap": 5,
         "sweep": 2,
     }
