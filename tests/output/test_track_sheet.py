@@ -146,7 +146,7 @@ def test_paces_are_the_distance_over_the_pace():
 
 def test_where_a_mark_is_in_words(corners):
     mark = dataclasses.replace(corners[0].turn_in, since=20.2, after="brake", after_corner=None, kerb=None)
-    assert mark_words(mark, METRIC) == ["20 m (27) from brake point"]
+    assert mark_words(mark, METRIC) == ["20 m (27) after brake point"]
     places = {
         "3 m (4) before exit kerb": KerbPlace(side="exit", distance=-3.0, past_end=False),
         "3 m (4) into inside kerb": KerbPlace(side="inside", distance=3.0, past_end=False),
@@ -160,12 +160,47 @@ def test_where_a_mark_is_in_words(corners):
     assert mark_words(together, METRIC) == ["at track-out 7"]
 
 
+def test_marks_stand_in_the_order_they_are_driven():
+    """Where the kart lifts after its turn-in the table has the lift after it; nothing is counted "from" a place."""
+    name, kart = "ostrelle_sprint", load_kart("senior-single-speed")
+    found = sheet_corners(load_track(name), solved(name, "senior-single-speed").lap, kart)
+    page = new_figure(*A4)
+    draw_corners(page, found, METRIC, 0.75, top=11.0, bottom=-99.0, scale=1.0)
+    bold = [text for text in page.texts if text.get_weight() == "bold" and "  " in text.get_text()]
+    rows = {}
+    for text in bold:
+        x, y = text.get_position()
+        rows.setdefault(-y, []).append((x, text.get_text().split("  ")[1]))
+    shown = [[name for _, name in sorted(rows[y])] for y in sorted(rows)]
+    assert len(shown) == len(found)
+    late = [corner for corner in found if corner.brake and corner.brake.along > corner.turn_in.along]
+    assert late
+    for corner, names in zip(found, shown):
+        if corner.brake:
+            assert names.index("turn-in") == (0 if corner in late else 1), corner.number
+    assert not re.search(r"\bfrom\b", _texts(page))
+
+
+def test_there_is_room_to_write_beside_every_corner(corners):
+    """Dotted lines a hand can write on, in a column that no print runs into."""
+    page = new_figure(*A4)
+    draw_corners(page, corners, METRIC, 0.75, top=11.0, bottom=-99.0, scale=1.0)
+    dotted = [line for line in page.findobj(matplotlib.lines.Line2D) if line.is_dashed()]
+    assert len(dotted) == 2 * len(corners)
+    for line in dotted:
+        assert np.ptp(line.get_xdata()) * A4[0] >= 1.0
+    heights = np.array(sorted((line.get_ydata()[0] * A4[1] for line in dotted), reverse=True))
+    assert (-np.diff(heights)).min() > 0.2  # five millimetres
+    left = COLUMNS[-1] * page.dpi
+    assert [text.get_text() for text in page.texts if text.get_window_extent().x1 > left] == []
+
+
 def test_corners_without_braking_say_what_to_do_instead(corners):
     base = dataclasses.replace(corners[0], brake=None, slows=None, fastest_before=20.0, min_speed=17.5)
     flat = dataclasses.replace(base, limits=(Limit.DRIVE, Limit.REVS))
     assert flat_out(flat)
     assert "full power" in " ".join(brake_words(flat, METRIC))
-    assert lowest_words(flat, METRIC) == []
+    assert lowest_words(flat, METRIC) == ""
     assert summary_words(flat, METRIC).startswith("Flat out: the rev limit is the limit")
     uphill = dataclasses.replace(flat, slows="full power")
     assert flat_out(uphill)
@@ -183,18 +218,19 @@ def test_corners_without_braking_say_what_to_do_instead(corners):
     marked = dataclasses.replace(base, brake=lift, slows="off the power")
     assert slowing_words(marked) == "lift, no brake"
     assert slowing_words(dataclasses.replace(marked, slows="brakes")) == "lift, light brake"
-    assert slowing_words(dataclasses.replace(marked, brake=dataclasses.replace(lift, name="brake"))) == ""
+    assert slowing_words(dataclasses.replace(marked, brake=dataclasses.replace(lift, name="brake"))) == "brake"
     after = dataclasses.replace(corners[0].turn_in, after="lift", after_corner=None)
-    assert "from lift point" in mark_words(after, METRIC)[0]
+    assert "after lift point" in mark_words(after, METRIC)[0]
 
 
 def test_limits_in_words(corners):
     def words(*limits):
         return summary_words(dataclasses.replace(corners[1], limits=limits), METRIC)
 
-    assert words(Limit.GRIP).startswith("Limit: cornering grip throughout;")
-    assert words(Limit.BRAKING, Limit.DRIVE).startswith("Limits in order: braking grip, engine power;")
-    assert words(Limit.NONE).startswith("Below every limit;")
+    assert "; limit: cornering grip throughout;" in words(Limit.GRIP)
+    assert "; limits in order: braking grip, engine power;" in words(Limit.BRAKING, Limit.DRIVE)
+    assert "; below every limit;" in words(Limit.NONE)
+    assert words(Limit.GRIP).startswith("Slowest ")
 
 
 @pytest.mark.parametrize("grip", [1.0, 0.6])
@@ -377,11 +413,11 @@ def test_thirty_corners_take_a_third_page():
     for page in drawn[1:]:
         large = [text for text in page.texts if text.get_text().isdigit() and text.get_size() > 12.0]
         told += [int(text.get_text()) for text in large]
-        assert {"corner", "turn-in", "apex"} <= {text.get_text() for text in page.texts}
+        assert {"corner", "your own marks"} <= {text.get_text() for text in page.texts}
     assert told == list(range(1, 31))
 
 
-@pytest.mark.parametrize(("count", "least"), [(8, 1.1), (16, 1.0), (24, 0.8)])
+@pytest.mark.parametrize(("count", "least"), [(8, 1.1), (16, 0.9), (20, 0.8)])
 def test_the_table_of_corners_fits_a_page_in_the_largest_type(corners, count, least):
     """Text of 5 points is about the least that can be read at arm's length (common practice of printing)."""
     many = (corners * 3)[:count]
@@ -404,7 +440,7 @@ def test_cells_of_the_table_keep_to_their_columns(corners):
             box = text.get_window_extent()
             left = box.x0 / page.dpi
             column = max(k for k, x in enumerate(COLUMNS) if x <= left + 0.02)
-            right = (*COLUMNS[1:], RIGHT)[column] if text.get_style() != "italic" else RIGHT
+            right = (*COLUMNS[1:], RIGHT)[column] if text.get_style() != "italic" else COLUMNS[-1]
             assert box.x1 / page.dpi <= right + 0.01, (scale, text.get_text())
 
 

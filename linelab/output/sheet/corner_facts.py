@@ -254,12 +254,15 @@ class KerbPlace:
 class SheetMark:
     """One mark of a corner.
 
-    ``place`` is (x, y) on the ground [m] and ``heading`` the line's there [rad]; ``since`` the distance from the mark
-    before it, ``after`` that mark's name, and ``after_corner`` its corner where it is another one (0: a place).
+    ``station`` lies within the lap, ``along`` is the same unwrapped about the corner, so that a corner's marks can be
+    put in order [m].  ``place`` is (x, y) on the ground [m] and ``heading`` the line's there [rad]; ``since`` the
+    distance from the mark before it, ``after`` that mark's name, and ``after_corner`` its corner where it is another
+    one (0: a place).
     """
 
     name: MarkName
     station: float
+    along: float
     place: tuple[float, float]
     heading: float
     speed: float
@@ -324,6 +327,12 @@ class SheetCorner:
         """The corner's number."""
         return self.marks.corner.number
 
+    @property
+    def driven(self) -> tuple[SheetMark, ...]:
+        """Its marks in the order they are driven: a kart that only lifts may do so after its turn-in."""
+        marks = (self.brake, self.turn_in, self.apex, self.other_apex, self.track_out)
+        return tuple(sorted((mark for mark in marks if mark is not None), key=lambda mark: mark.along))
+
 
 def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[HabitCost] = ()) -> tuple[SheetCorner, ...]:
     """Everything the sheet says about each corner of a computed lap, in driving order.
@@ -386,6 +395,7 @@ def _mark(
     return SheetMark(
         name=name,
         station=way.local(station),
+        along=station,
         place=(way.value(way.line.x, station), way.value(way.line.y, station)),
         heading=way.value(way.line.psi, station),
         speed=way.value(way.lap.v, station),

@@ -34,7 +34,7 @@ def mark_words(mark: SheetMark, units: Units, pace: float = PACE) -> list[str]:
     before = _NAMES.get(mark.after, mark.after)
     if mark.after_corner:
         before += f" {mark.after_corner}"
-    words = [f"at {before}" if mark.since < SAME_PLACE else f"{distance(mark.since, units, pace)} from {before}"]
+    words = [f"at {before}" if mark.since < SAME_PLACE else f"{distance(mark.since, units, pace)} after {before}"]
     if mark.kerb is not None:
         kerb, away = f"{mark.kerb.side} kerb", mark.kerb.distance
         if abs(away) < SAME_PLACE:
@@ -73,9 +73,11 @@ def brake_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[s
 
 
 def slowing_words(corner: SheetCorner) -> str:
-    """What stands beside the speed at a lift point; nothing at a brake point."""
-    if corner.brake is None or corner.brake.name == "brake":
+    """What stands beside the speed at a brake or lift point; nothing where there is none."""
+    if corner.brake is None:
         return ""
+    if corner.brake.name == "brake":
+        return "brake"
     return {"brakes": "lift, light brake", "part power": "part power"}.get(corner.slows or "", "lift, no brake")
 
 
@@ -85,34 +87,40 @@ def flat_out(corner: SheetCorner) -> bool:
     return steady and set(corner.limits) <= set(FULL_POWER)
 
 
-def lowest_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
-    """Where the kart is slowest, relative to the apex."""
-    place = corner.marks.minimum_speed - corner.marks.apex
+def lowest_words(corner: SheetCorner, units: Units, pace: float = PACE) -> str:
+    """How fast the kart is where it is slowest, and where that is, relative to the apex; nothing where it is flat
+    out."""
     if flat_out(corner):
-        return []
+        return ""
+    return f"Slowest {units.speed_text(corner.min_speed, 0)} {_lowest_place(corner, units, pace)}"
+
+
+def _lowest_place(corner: SheetCorner, units: Units, pace: float) -> str:
+    place = corner.marks.minimum_speed - corner.marks.apex
     if abs(corner.marks.minimum_speed - corner.marks.turn_in) < SAME_PLACE and not corner.slows:
-        return ["at turn-in, then", "faster all the way"]
+        return "at turn-in, then faster all the way"
     apex = corner.apex.name
     if abs(place) < SAME_PLACE:
-        return [f"at the {apex}"]
-    return [f"{distance(abs(place), units, pace)}", f"{'before' if place < 0.0 else 'after'} the {apex}"]
+        return f"at the {apex}"
+    return f"{distance(abs(place), units, pace)} {'before' if place < 0.0 else 'after'} the {apex}"
 
 
-def summary_words(corner: SheetCorner, units: Units) -> str:
-    """One line under a corner: what limits it, what a missed apex costs, the ground, the kerbs that are used."""
-    parts = [_limits(corner), _apex(corner, units), _ground(corner)]
+def summary_words(corner: SheetCorner, units: Units, pace: float = PACE) -> str:
+    """Under a corner: where it is slowest, what limits it, what a missed apex costs, the ground, the kerbs used."""
+    parts = [lowest_words(corner, units, pace), _limits(corner), _apex(corner, units), _ground(corner)]
     if corner.kerbs_used:
         parts.append(f"runs over {_and(corner.kerbs_used)} kerb{'s' if len(corner.kerbs_used) > 1 else ''}")
-    return "; ".join(part for part in parts if part) + "."
+    text = "; ".join(part for part in parts if part) + "."
+    return text[0].upper() + text[1:]
 
 
 def _limits(corner: SheetCorner) -> str:
     if corner.limits == (Limit.NONE,):
-        return "Below every limit"
+        return "below every limit"
     words = [LIMIT_WORDS[limit] for limit in corner.limits]
     if flat_out(corner):
-        return f"Flat out: {words[-1]} is the limit"
-    return f"Limit: {words[0]} throughout" if len(words) == 1 else f"Limits in order: {', '.join(words)}"
+        return f"flat out: {words[-1]} is the limit"
+    return f"limit: {words[0]} throughout" if len(words) == 1 else f"limits in order: {', '.join(words)}"
 
 
 def _apex(corner: SheetCorner, units: Units) -> str:

@@ -25,7 +25,6 @@ from linelab.output.sheet.sheet_map import BARS, BLACK, GREY, LOOKS, draw_map
 from linelab.output.sheet.sheet_words import (
     PACE,
     brake_words,
-    lowest_words,
     mark_words,
     pace_text,
     slowing_words,
@@ -39,10 +38,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 #: Left ends of the columns and the right end of the table [inches].
-COLUMNS = (0.5, 1.06, 2.47, 3.9, 5.32, 6.73)
+COLUMNS = (0.5, 1.06, 2.45, 3.84, 5.23, 6.62)
 RIGHT = 7.77
-#: Letters that fit on a line of a cell, of the last column, and of the remarks.
-CELL, LAST, REMARKS = 29, 20, 134
+#: Letters that fit on a line of a cell, and of the remarks, which leave the last column free to write in.
+CELL, REMARKS = 28, 113
 #: Size of the text [points], its lines and the air between blocks [inches].
 SIZE, LINE, AIR = 6.3, 0.11, 0.1
 #: Scales of the type: the largest is taken with which all corners fit a page; the smallest can still be read on a walk.
@@ -55,11 +54,13 @@ def table_head(page: Figure, top: float, units: Units, pace: float, length: str)
     wide, high = page.get_size_inches()
     note = (
         f"Distances in {units.length_unit} (in brackets: paces of {pace_text(pace, units)}), along the driven line "
-        f"({length}). Speeds in {units.speed_unit} at each mark."
+        f"({length}). Bold: speed in {units.speed_unit} at each mark."
     )
     page.text(COLUMNS[0] / wide, top / high, note, size=SIZE + 0.6, color=GREY, va="top")
     y = top - 0.2
-    for x, title in zip(COLUMNS, ("corner", "brake or lift", "turn-in", "apex", "track-out", "slowest")):
+    titles = {0: "corner", 1: "marks, in the order driven", 5: "your own marks"}
+    for column, title in titles.items():
+        x = COLUMNS[column]
         page.text(x / wide, y / high, title, size=SIZE + 1.2, weight="bold", color=BLACK, va="top")
     return y - 0.17
 
@@ -96,7 +97,7 @@ class _Block:
         self.corner, self.scale = corner, scale
         self.line, self.air = LINE * scale**1.3, AIR * scale**2  # small type is set closer
         self.cells = _cells(corner, units, pace, scale)
-        self.remarks = textwrap.wrap(summary_words(corner, units), int(REMARKS / scale))
+        self.remarks = textwrap.wrap(summary_words(corner, units, pace), int(REMARKS / scale))
 
     @property
     def height(self) -> float:
@@ -122,48 +123,51 @@ class _Block:
         for k, text in enumerate(self.remarks):
             place = (COLUMNS[1] / wide, (y - line * k) / high)
             page.text(*place, text, size=size, color=GREY, va="top", style="italic")
+        bottom = top - self.height + self.air
+        for share in (0.5, 1.0):
+            _writing_line(page, top + share * (bottom - top))
 
 
 def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list[list[str]]:
-    """Lines of each column but the first; the first line of each is its speed."""
+    """Lines of each column of marks, in the order driven; the first line of each is its speed and its name."""
 
-    def wrapped(lines: Sequence[str], letters: int = CELL) -> list[str]:
-        return [part for line in lines for part in textwrap.wrap(line, int(letters / scale), break_on_hyphens=False)]
+    def wrapped(lines: Sequence[str]) -> list[str]:
+        return [part for line in lines for part in textwrap.wrap(line, int(CELL / scale), break_on_hyphens=False)]
 
     def words(mark: SheetMark) -> list[str]:
         return mark_words(mark, units, pace)
 
-    def cell(mark: SheetMark) -> list[str]:
-        return [_speed(mark.speed, units), *wrapped(words(mark))]
-
-    def apexes(corner: SheetCorner) -> list[str]:
-        if corner.other_apex is None:
-            return cell(corner.apex)
-        both = sorted((corner.apex, corner.other_apex), key=lambda mark: mark.name)  # first, second
-        speeds = ", ".join(_speed(mark.speed, units) for mark in both)
+    def apexes() -> list[str]:
+        both = [mark for mark in corner.driven if mark.name in ("first apex", "second apex")]
         lines = []
         for mark in both:
             first, *rest = words(mark)
-            first = first.replace("from first apex", "farther on")
+            first = first.replace("after first apex", "farther on")
             lines += [f"{mark.name.removesuffix(' apex')}: {first}", *rest]
-        return [speeds, *wrapped(lines)]
+        return [f"{', '.join(_speed(mark.speed, units) for mark in both)}  apexes", *wrapped(lines)]
 
-    return [
-        [_slowing(corner, units), *wrapped(brake_words(corner, units, pace))],
-        cell(corner.turn_in),
-        apexes(corner),
-        cell(corner.track_out),
-        [_speed(corner.min_speed, units), *wrapped(lowest_words(corner, units, pace), LAST)],
-    ]
-
-
-def _slowing(corner: SheetCorner, units: Units) -> str:
-    """Speed at the brake or lift point, and which of them it is."""
-    return f"{_speed(corner.brake.speed, units)}  {slowing_words(corner)}".strip() if corner.brake else "-"
+    names = {"turn in": "turn-in", "apex": "apex", "track out": "track-out"}
+    cells = [] if corner.brake else [["-", *wrapped(brake_words(corner, units, pace))]]
+    for mark in corner.driven:
+        if mark.name == "first apex":
+            cells.append(apexes())
+        elif mark.name != "second apex":
+            name = slowing_words(corner) if mark is corner.brake else names[mark.name]
+            cells.append([f"{_speed(mark.speed, units)}  {name}", *wrapped(words(mark))])
+    return cells
 
 
 def _speed(value: float, units: Units) -> str:
     return f"{value / units.speed:.0f}"
+
+
+def _writing_line(page: Figure, y: float) -> None:
+    """A dotted line to write on, in the last column."""
+    from matplotlib.lines import Line2D
+
+    wide, high = page.get_size_inches()
+    ends = [COLUMNS[5] / wide, RIGHT / wide]
+    page.add_artist(Line2D(ends, [y / high, y / high], color=GREY, linewidth=0.6, linestyle=(0, (1, 2))))
 
 
 def _rule(page: Figure, y: float) -> None:
