@@ -18,16 +18,19 @@ from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_build import track_from_edges
 from linelab.files.tracks.track_file import load_track
 from linelab.geometry.frenet import sn_to_xy
-from linelab.model.lap import Limit
+from linelab.model.lap import Limit, mapped_line
 from linelab.model.track import Survey
 from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import CAUTIONS, IMPERIAL, METRIC
 from linelab.output.draw.style import A4, KERB, ROAD, new_figure
 from linelab.output.lap_curves import Pedal, pedal_codes
-from linelab.output.sheet.corner_facts import KerbPlace, Way, sheet_corners
-from linelab.output.sheet.sheet_map import label_spots
+from linelab.output.sheet.corner_facts import sheet_corners
+from linelab.output.sheet.how_driven import Way
+from linelab.output.sheet.kerb_places import KerbPlace
+from linelab.output.sheet.sheet_map import CAUTIOUS, label_spots, shows_caution
 from linelab.output.sheet.sheet_words import (
     brake_words,
+    caution_words,
     distance,
     flat_out,
     lowest_words,
@@ -48,6 +51,7 @@ from linelab.output.sheet.track_sheet import (
     sheet_pages,
     table_scale,
 )
+from linelab.speed.profile import speed_profiles
 from linelab.study.habit_costs import habit_costs
 
 
@@ -179,6 +183,48 @@ def test_marks_stand_in_the_order_they_are_driven():
         if corner.brake:
             assert names.index("turn-in") == (0 if corner in late else 1), corner.number
     assert not re.search(r"\bfrom\b", _texts(page))
+
+
+@pytest.mark.parametrize(
+    ("name", "driven"), [("ostrelle_sprint", "senior-single-speed"), ("marrowdown_club", "gearbox")]
+)
+def test_90_percent_of_the_grip_is_enough_from_the_cautious_brake_point_only(name, driven):
+    """Driven anew on an open piece of the line from each, at the computed lap's speed there."""
+    track, kart = load_track(name), load_kart(driven)
+    lap = solve_min_time(track, kart, verify=False).lap
+    line = dataclasses.replace(lap.line, grip=0.9 * lap.line.grip)
+    checked = 0
+    for corner in sheet_corners(track, lap, kart):
+        if corner.brake is None or corner.brake.name != "brake" or not corner.caution or not corner.caution.as_fast:
+            continue
+        beyond = []
+        for along in (corner.caution.along, corner.brake.along):
+            first, last = np.searchsorted(line.s, [along, corner.marks.track_out])
+            piece = mapped_line(line, lambda values: values[first:last], closed=False)  # noqa: B023
+            most = speed_profiles([piece], kart, v_start=float(lap.v[first]) + 5.0)[0].v[0]
+            beyond.append(float(lap.v[first] - most))
+        assert beyond[0] == pytest.approx(0.0, abs=0.15)
+        assert beyond[1] > 0.3
+        checked += 1
+    assert checked >= 1
+
+
+def test_the_cautious_brake_point_in_words_and_on_the_map(corners, pages):
+    brake = corners[0].brake
+    mark = dataclasses.replace(corners[0].caution, name="brake", along=brake.along - 6.0, as_fast=True, speed=20.0)
+
+    def said(**changes):
+        return caution_words(dataclasses.replace(corners[0], caution=dataclasses.replace(mark, **changes)), METRIC)[0]
+
+    assert said() == "90% grip: 6 m (8) earlier"
+    assert said(name="lift") == "90% grip: lift 6 m (8) earlier"
+    assert said(along=brake.along, as_fast=False) == "90% grip: here at 72 km/h"
+    flat = dataclasses.replace(corners[0], brake=None, caution=mark)
+    assert caution_words(flat, METRIC)[0].endswith("before turn-in")
+    assert caution_words(dataclasses.replace(corners[0], caution=None), METRIC) == []
+    assert "on the same line with 90% of the kart file's grip" in _texts(pages[1])
+    hollow = [line for line in pages[0].axes[0].lines if line.get_linewidth() == CAUTIOUS[0]]
+    assert len(hollow) == sum(shows_caution(corner) for corner in corners) >= 2
 
 
 def test_there_is_room_to_write_beside_every_corner(corners):
@@ -429,7 +475,7 @@ def test_the_table_of_corners_fits_a_page_in_the_largest_type(corners, count, le
     assert draw_corners(page, many, METRIC, 0.75, top=room + 0.7, bottom=0.7, scale=scale) == count
     lowest = min(text.get_window_extent().y0 for text in page.texts)
     assert lowest >= 0.7 * page.dpi - 3.0
-    assert table_scale(corners * 4, METRIC, 0.75, room) == 1.0  # on several pages the usual type
+    assert table_scale(corners * 4, METRIC, 0.75, room) >= 0.86  # on two pages
 
 
 def test_cells_of_the_table_keep_to_their_columns(corners):

@@ -20,7 +20,9 @@ from linelab.output.draw.ground_map import draw_ground, draw_scale, fit_limits
 from linelab.output.draw.style import WHITE, arrow
 from linelab.output.lap_curves import Pedal, pedal_codes, runs
 from linelab.output.outlines import View, along_closed, stations_between
-from linelab.output.sheet.corner_facts import MarkName, SheetCorner
+from linelab.output.sheet.caution_marks import CautiousMark
+from linelab.output.sheet.corner_facts import MarkName, SheetCorner, SheetMark
+from linelab.output.sheet.sheet_words import SAME_PLACE
 from linelab.units import Array
 
 if TYPE_CHECKING:
@@ -110,6 +112,8 @@ LABEL = (0.25, 0.31)
 BAR = 0.075
 #: Widths of the bars across the line where the kart begins to slow, with brakes and without [points].
 BARS: dict[MarkName, float] = {"brake": 1.8, "lift": 0.7}
+#: Widths of the hollow bar of a cautious brake or lift point, all of it and its white inside [points].
+CAUTIOUS = (2.8, 1.4)
 APEXES: tuple[MarkName, ...] = ("apex", "first apex", "second apex")
 #: Looks of the other marks: marker, size, fill.
 LOOKS: dict[MarkName, tuple[str, float, str]] = {"turn in": ("^", 4.6, WHITE), "track out": ("s", 3.9, WHITE)}
@@ -196,9 +200,25 @@ def _draw_start(axes: Axes, track: Track, view: View, per_inch: float) -> Array:
     return np.vstack([edge + per_inch * (beside + height * across) for height in (0.1, 0.2, 0.3)])
 
 
+def shows_caution(corner: SheetCorner) -> bool:
+    """Whether a cautious brake or lift point lies at a place of its own."""
+    return corner.caution is not None and (corner.earlier is None or corner.earlier >= SAME_PLACE)
+
+
+def _draw_bar(axes: Axes, mark: SheetMark | CautiousMark, view: View, half: float, widths: Sequence[float]) -> None:
+    """Bars across the line at a mark, a white one on a black one where there are two; ``half`` their length [m]."""
+    x, y = (float(value) for value in view(np.array(mark.place[0]), np.array(mark.place[1])))
+    angle = mark.heading + view.angle
+    dx, dy = -half * np.sin(angle), half * np.cos(angle)
+    for width, colour in zip(widths, (BLACK, WHITE)):
+        axes.plot([x - dx, x + dx], [y - dy, y + dy], color=colour, linewidth=width, zorder=4, solid_capstyle="butt")
+
+
 def _draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) -> Array:
     """A corner's marks on the line; returns their places (K, 2) [m]."""
     places = []
+    if corner.caution is not None and shows_caution(corner):
+        _draw_bar(axes, corner.caution, view, BAR * per_inch, CAUTIOUS)
     for mark in (corner.brake, corner.track_out, corner.turn_in, corner.other_apex, corner.apex):
         if mark is None:
             continue
@@ -206,9 +226,7 @@ def _draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) ->
         places.append((x, y))
         angle = mark.heading + view.angle
         if mark.name in BARS:
-            width = BARS[mark.name]
-            dx, dy = -BAR * per_inch * np.sin(angle), BAR * per_inch * np.cos(angle)
-            axes.plot([x - dx, x + dx], [y - dy, y + dy], color=BLACK, linewidth=width, zorder=4, solid_capstyle="butt")
+            _draw_bar(axes, mark, view, BAR * per_inch, (BARS[mark.name],))
             continue
         shape, size, fill = LOOKS[mark.name]
         marker = (3, 0, float(np.degrees(angle)) - 90.0) if shape == "^" else shape

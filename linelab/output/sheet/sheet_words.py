@@ -7,7 +7,9 @@ from collections.abc import Sequence
 from linelab.model.lap import Limit
 from linelab.model.track import Track
 from linelab.output.display import Units
-from linelab.output.sheet.corner_facts import FULL_POWER, MISS, SheetCorner, SheetMark
+from linelab.output.sheet.caution_marks import CAUTION
+from linelab.output.sheet.corner_facts import MISS, SheetCorner, SheetMark
+from linelab.output.sheet.how_driven import FULL_POWER
 
 #: Length of a walker's step unless another is given [m]; common practice is to count one's own over a known length.
 PACE = 0.75
@@ -45,6 +47,15 @@ def mark_words(mark: SheetMark, units: Units, pace: float = PACE) -> list[str]:
     return words
 
 
+def caution_note(grip: float) -> str:
+    """What the cautious brake points are, for a lap at a factor on the kart file's grip [-]."""
+    share = f"{CAUTION * grip:.0%} of the kart file's grip" if grip == 1.0 else f"{CAUTION:.0%} of this lap's grip"
+    return (
+        f'"{CAUTION:.0%} grip": the cautious brake or lift point, on the same line with {share}; "here": only if you '
+        "arrive that slowly. Start before it."
+    )
+
+
 def pace_text(pace: float, units: Units) -> str:
     """The length of a pace, as everywhere on the sheet."""
     return units.length_text(pace, 2)
@@ -55,20 +66,37 @@ def distance(value: float, units: Units, pace: float = PACE) -> str:
     return f"{units.length_text(value)} ({value / pace:.0f})"
 
 
+def caution_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
+    """Where to begin to slow at CAUTION of the grip, beside the brake or lift point or, without one, the turn-in."""
+    mark, earlier = corner.caution, corner.earlier
+    if mark is None:
+        return []
+    if earlier is None or corner.brake is None:
+        away = mark.along - corner.turn_in.along
+        side = "after" if away > 0.0 else "before"
+        place = "at turn-in" if abs(away) < SAME_PLACE else f"{distance(abs(away), units, pace)} {side} turn-in"
+        return [f"{CAUTION:.0%} grip: {mark.name} {place}"]
+    if earlier >= SAME_PLACE:
+        name = "" if mark.name == corner.brake.name else f"{mark.name} "
+        speed = "" if mark.as_fast else f", at {units.speed_text(mark.speed, 0)}"
+        return [f"{CAUTION:.0%} grip: {name}{distance(earlier, units, pace)} earlier{speed}"]
+    return [f"{CAUTION:.0%} grip: here at {units.speed_text(mark.speed, 0)}"]
+
+
 def brake_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
     """The brake point's place, or why there is none."""
     if corner.brake is not None:
         return mark_words(corner.brake, units, pace)
     drop = f"{units.speed_text(corner.fastest_before - corner.min_speed, 0)} slower"
     if flat_out(corner):
-        return ["no braking: full power", "all the way" + (f", {drop}" if corner.slows else "")]
+        return ["full power all the way" + (f", {drop}" if corner.slows else "")]
     if corner.slows is None:
         late = Limit.BRAKING in corner.limits
         return (
             ["no braking for this one,", "but for the next"] if late else ["no braking:", "gaining speed all the way"]
         )
     if corner.slows == "brakes":
-        return ["no mark: light braking,", drop]
+        return ["light braking,", drop]
     return [f"no braking: {corner.slows},", drop]
 
 

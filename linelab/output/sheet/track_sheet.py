@@ -20,11 +20,15 @@ from linelab.optimum.minimum_time import Solution, solve_min_time
 from linelab.output.display import CAUTIONS, METRIC, Units, UnitsName, lap_time_words, units_named
 from linelab.output.draw.ground_map import TIMING, survey_note
 from linelab.output.draw.style import A4, WHITE, new_figure, plain, save_book
+from linelab.output.sheet.caution_marks import CAUTION
 from linelab.output.sheet.corner_facts import MISS, MarkName, SheetCorner, SheetMark, sheet_corners
-from linelab.output.sheet.sheet_map import BARS, BLACK, GREY, LOOKS, draw_map
+from linelab.output.sheet.sheet_map import BARS, BLACK, CAUTIOUS, GREY, LOOKS, draw_map, shows_caution
 from linelab.output.sheet.sheet_words import (
     PACE,
     brake_words,
+    caution_note,
+    caution_words,
+    flat_out,
     mark_words,
     pace_text,
     slowing_words,
@@ -36,6 +40,7 @@ from linelab.study.habit_costs import habit_costs
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
 
 #: Left ends of the columns and the right end of the table [inches].
 COLUMNS = (0.5, 1.06, 2.45, 3.84, 5.23, 6.62)
@@ -48,16 +53,17 @@ SIZE, LINE, AIR = 6.3, 0.11, 0.1
 SCALES = (1.2, 1.1, 1.0, 0.93, 0.86, 0.8)
 
 
-def table_head(page: Figure, top: float, units: Units, pace: float, length: str) -> float:
-    """The columns' titles, ``length`` how long the line is in words; returns where the first block may start
-    [inches]."""
+def table_head(page: Figure, top: float, units: Units, pace: float, length: str, caution: str) -> float:
+    """The columns' titles, ``length`` how long the line is in words and ``caution`` what the cautious marks are;
+    returns where the first block may start [inches]."""
     wide, high = page.get_size_inches()
     note = (
         f"Distances in {units.length_unit} (in brackets: paces of {pace_text(pace, units)}), along the driven line "
         f"({length}). Bold: speed in {units.speed_unit} at each mark."
     )
-    page.text(COLUMNS[0] / wide, top / high, note, size=SIZE + 0.6, color=GREY, va="top")
-    y = top - 0.2
+    for k, line in enumerate((note, caution)):
+        page.text(COLUMNS[0] / wide, (top - 0.13 * k) / high, line, size=SIZE + 0.6, color=GREY, va="top")
+    y = top - 0.33
     titles = {0: "corner", 1: "marks, in the order driven", 5: "your own marks"}
     for column, title in titles.items():
         x = COLUMNS[column]
@@ -66,12 +72,19 @@ def table_head(page: Figure, top: float, units: Units, pace: float, length: str)
 
 
 def table_scale(corners: Sequence[SheetCorner], units: Units, pace: float, room: float) -> float:
-    """The largest scale of the type with which all corners fit into a height [inches]; 1 where none does."""
+    """The largest scale of the type with which all corners fit on as few pages as can be, ``room`` high [inches]."""
 
-    def fits(scale: float) -> bool:
-        return sum(_Block(corner, units, pace, scale).height for corner in corners) <= room
+    def pages(scale: float) -> int:
+        count, left = 1, room
+        for corner in corners:
+            height = _Block(corner, units, pace, scale).height
+            if height > left:
+                count, left = count + 1, room
+            left -= height
+        return count
 
-    return next((scale for scale in SCALES if fits(scale)), 1.0)
+    needed = [pages(scale) for scale in SCALES]
+    return SCALES[needed.index(min(needed))]
 
 
 def draw_corners(
@@ -147,13 +160,18 @@ def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list
         return [f"{', '.join(_speed(mark.speed, units) for mark in both)}  apexes", *wrapped(lines)]
 
     names = {"turn in": "turn-in", "apex": "apex", "track out": "track-out"}
-    cells = [] if corner.brake else [["-", *wrapped(brake_words(corner, units, pace))]]
+    caution = wrapped(caution_words(corner, units, pace))
+    cells = []
+    if corner.brake is None:
+        title = "flat out" if flat_out(corner) else "no mark"
+        cells.append([title, *wrapped(brake_words(corner, units, pace)), *caution])
     for mark in corner.driven:
         if mark.name == "first apex":
             cells.append(apexes())
         elif mark.name != "second apex":
             name = slowing_words(corner) if mark is corner.brake else names[mark.name]
-            cells.append([f"{_speed(mark.speed, units)}  {name}", *wrapped(words(mark))])
+            more = caution if mark is corner.brake else []
+            cells.append([f"{_speed(mark.speed, units)}  {name}", *wrapped(words(mark)), *more])
     return cells
 
 
@@ -225,7 +243,7 @@ def sheet_pages(
     """Draw the sheet: a page with the map and what to know, and a page with every corner.
 
     The type of the second page is as large as the number of corners allows; from about two dozen corners on, with which
-    it could no longer be read, there are more pages.
+    it could no longer be read, the table goes on to another page.
 
     Parameters
     ----------
@@ -268,7 +286,7 @@ def sheet_pages(
         page = _page(subject, "corner by corner")
         length = units.length_text(solution.lap.line.length)
         whole = f"{length} a lap" if track.closed else f"{length} from end to end"
-        top = table_head(page, A4[1] - 0.95, units, pace, whole)
+        top = table_head(page, A4[1] - 0.95, units, pace, whole, caution_note(solution.grip))
         bottom = _foot(page, survey_note(track) if track.survey.estimated else "") + 0.1
         if rest is corners:
             scale = table_scale(corners, units, pace, top - bottom)
@@ -382,7 +400,8 @@ def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units,
         _framed(page, text, A4[1] - 1.03)
     draw_map(page, MAP_BOX, track, solution.lap, subject.kart, corners, units)
     lifts = any(corner.brake is not None and corner.brake.name == "lift" for corner in corners)
-    _key(page, units, lifts=lifts, timing=bool(track.timing_stations))
+    cautious = any(shows_caution(corner) for corner in corners)
+    _key(page, units, lifts=lifts, cautious=cautious, timing=bool(track.timing_stations))
     left, right = MARGIN, 0.5 * A4[0] + 0.12
     top = MAP_BOX[1] - 0.36
     _paragraphs(page, left, top, "Where the time is", time_words(track, corners, units))
@@ -399,7 +418,7 @@ def _framed(page: Figure, text: str, height: float) -> None:
     page.text(*place, text, size=8.0, weight="bold", color=BLACK, ha="center", va="center", bbox=frame)
 
 
-def _key(page: Figure, units: Units, *, lifts: bool, timing: bool) -> None:
+def _key(page: Figure, units: Units, *, lifts: bool, cautious: bool, timing: bool) -> None:
     """What the signs on the map mean, on one line under it."""
     from matplotlib.lines import Line2D
 
@@ -426,6 +445,7 @@ def _key(page: Figure, units: Units, *, lifts: bool, timing: bool) -> None:
         bar("brake", "brake point"),
         Line2D([], [], color=BLACK, linewidth=2.6, label="braking"),
         *([bar("lift", "lift point")] if lifts else []),
+        *([_cautious_bar()] if cautious else []),
         *(sign(*LOOKS[name], label) for name, label in named),
         *([Line2D([], [], color=BLACK, linewidth=0.8, linestyle=TIMING, label="timing line")] if timing else []),
     ]
@@ -444,6 +464,18 @@ def _key(page: Figure, units: Units, *, lifts: bool, timing: bool) -> None:
     text = f"in a circle: corner; below it: minimum speed [{units.speed_unit}]"
     height = MAP_BOX[1] + (0.06 if timing else -0.115)  # a line higher where the signs need the whole line
     page.text(1.0 - MARGIN / A4[0], height / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
+
+
+def _cautious_bar() -> Line2D:
+    """The sign of a cautious brake or lift point."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patheffects import Normal, Stroke
+
+    wide, inner = CAUTIOUS
+    return Line2D(
+        [], [], linestyle="", marker="|", markersize=9, markeredgewidth=inner, color=WHITE, label=f"{CAUTION:.0%} grip",
+        path_effects=[Stroke(linewidth=wide, foreground=BLACK), Normal()],
+    )  # fmt: skip
 
 
 def _paragraphs(page: Figure, left: float, top: float, title: str, paragraphs: Sequence[str]) -> None:

@@ -1,0 +1,85 @@
+"""Where a corner's marks lie along its kerbs, and which kerbs the kart uses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from linelab.diagnosis.marks import CornerMarks
+from linelab.model.kart import Kart
+from linelab.model.track import Kerb, length_along
+from linelab.output.outlines import along_closed
+from linelab.output.sheet.how_driven import Way
+from linelab.units import Array
+
+Side = Literal["inside", "entry", "exit"]
+
+#: A kerb is named as a landmark of a mark when it begins or ends this near [m].
+NEAR_KERB = 40.0
+#: A kart's body over the road's edge by this much uses the kerb [m].
+ON_KERB = 0.05
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KerbPlace:
+    """Where a mark lies along one of its corner's kerbs.
+
+    ``distance`` is from the kerb's start, negative before it, or ``past_end`` from its end [m].
+    """
+
+    side: Side
+    distance: float
+    past_end: bool
+
+
+def _kerb_side(way: Way, marks: CornerMarks, kerb: Kerb) -> Side:
+    """Which of a corner's kerbs this is."""
+    if (kerb.side == "left") == marks.corner.left:
+        return "inside"
+    length = length_along(way.track, kerb)
+    return "entry" if way.apart(marks.apex, kerb.s_start + 0.5 * length) < 0.0 else "exit"
+
+
+def _own_kerbs(way: Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
+    """Kerbs that lie along a corner, from a little before its first mark to a little after its last."""
+    first, last = min(marks.slows_from, marks.turn_in) - 10.0, marks.track_out + 10.0
+    size = last - first
+    return [
+        (kerb, _kerb_side(way, marks, kerb))
+        for kerb in way.track.kerbs
+        if (way.ahead(first, kerb.s_start) < size if way.track.closed else first < kerb.s_start < last)
+    ]
+
+
+def nearest_kerb(way: Way, marks: CornerMarks, station: float) -> KerbPlace | None:
+    """Place by the nearest of the corner's kerbs."""
+    places = []
+    for kerb, side in _own_kerbs(way, marks):
+        from_start, from_end = way.apart(kerb.s_start, station), way.apart(kerb.s_end, station)
+        past = from_end > 0.0
+        places.append(KerbPlace(side=side, distance=from_end if past else from_start, past_end=past))
+    near = [place for place in places if abs(place.distance) <= NEAR_KERB]
+    return min(near, key=lambda place: abs(place.distance), default=None)
+
+
+def body_gap(way: Way, kart: Kart, station: float, *, left: bool) -> Array:
+    """Distance between the kart's side and the road's edge, negative over it [m]."""
+    widths = way.track.w_left if left else way.track.w_right
+    n = way.value(way.line.n, station)
+    edge = along_closed(way.track, widths, np.array([way.local(station)]))[0]
+    return np.asarray(edge - (n if left else -n) - 0.5 * kart.width)
+
+
+def kerbs_used(way: Way, kart: Kart, marks: CornerMarks) -> tuple[Side, ...]:
+    """Kerbs of a corner that the kart's body reaches over."""
+    used = []
+    for kerb, side in _own_kerbs(way, marks):
+        end = kerb.s_end + (way.track.length if kerb.s_end < kerb.s_start else 0.0)
+        stations = np.arange(kerb.s_start, end, 1.0)
+        gaps = [float(body_gap(way, kart, float(s), left=kerb.side == "left")) for s in stations]
+        if min(gaps, default=0.0) < -ON_KERB:
+            used.append(side)
+    order: tuple[Side, ...] = ("entry", "inside", "exit")
+    return tuple(side for side in order if side in used)
