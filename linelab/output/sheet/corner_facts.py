@@ -13,10 +13,11 @@ from typing import Literal
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap, Limit
+from linelab.model.track import Side as TrackSide
 from linelab.model.track import Track
 from linelab.output.sheet.caution_marks import CautiousMark, cautious_marks
 from linelab.output.sheet.how_driven import Driving, Slowing, Way, driving, feet
-from linelab.output.sheet.kerb_places import KerbPlace, Side, body_gap, kerbs_used, nearest_kerb
+from linelab.output.sheet.kerb_places import KerbPlace, KerbUse, edge_gap, kerbs_used, nearest_kerb
 from linelab.study.habit_costs import HabitCost
 
 MarkName = Literal["brake", "lift", "turn in", "apex", "first apex", "second apex", "track out"]
@@ -69,8 +70,9 @@ class SheetCorner:
         How the kart gets slower for the corner; None where it does not.
     limits : tuple of Limit
         What limits the lap from the corner's first mark to its track-out, in that order.
-    apex_gap : float
-        Between the kart and the road's inside edge at the apex, negative over a kerb [m].
+    gaps : tuple of (SheetMark, str, float)
+        At turn-in and track-out the side the road's outside lies on, at each apex that of its inside, and how far the
+        kart's side is from that edge, negative over it [m]; in the order driven.
     cost : float or None
         Time lost by missing the apex by MISS [s]; None where it is withheld, for the reason ``no_cost``.
     no_cost : str
@@ -78,8 +80,8 @@ class SheetCorner:
         Mean slope from the brake or lift point (or turn-in) to the apex, positive uphill [rad]; None without elevation.
     bank : float or None
         Mean cross slope from turn-in to track-out, positive where it helps the turn [rad].
-    kerbs_used : tuple of Side
-        Kerbs that the computed line runs over.
+    kerbs_used : tuple of KerbUse
+        Kerbs that the computed line runs over, and which part of them.
     caution : CautiousMark or None
         Where to begin to slow with less grip; None where that is not slowed for either.
     """
@@ -94,12 +96,12 @@ class SheetCorner:
     min_speed: float
     slows: Slowing | None
     limits: tuple[Limit, ...]
-    apex_gap: float
+    gaps: tuple[tuple[SheetMark, TrackSide, float], ...]
     cost: float | None
     no_cost: str
     slope: float | None
     bank: float | None
-    kerbs_used: tuple[Side, ...]
+    kerbs_used: tuple[KerbUse, ...]
     caution: CautiousMark | None = None
 
     @property
@@ -117,7 +119,7 @@ class SheetCorner:
     def driven(self) -> tuple[SheetMark, ...]:
         """Its marks in the order they are driven: a kart that only lifts may do so after its turn-in."""
         marks = (self.brake, self.turn_in, self.apex, self.other_apex, self.track_out)
-        return tuple(sorted((mark for mark in marks if mark is not None), key=lambda mark: mark.along))
+        return tuple(sorted((mark for mark in marks if mark is not None), key=_along))
 
 
 def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[HabitCost] = ()) -> tuple[SheetCorner, ...]:
@@ -211,25 +213,37 @@ def _corner(
     start = min(marks.slows_from, marks.turn_in)
     sign = 1.0 if marks.corner.left else -1.0
     line = way.line
+    turn_in = _mark(way, marks, "turn in", marks.turn_in, chain)
+    track_out = _mark(way, marks, "track out", marks.track_out, chain)
     apexes = [_mark(way, marks, name, station, chain) for name, station in _apexes(marks)]
     return SheetCorner(
         marks=marks,
         brake=None if how.mark is None else _mark(way, marks, how.mark, how.begins, chain),
-        turn_in=_mark(way, marks, "turn in", marks.turn_in, chain),
+        turn_in=turn_in,
         apex=apexes[0],
         other_apex=apexes[1] if len(apexes) > 1 else None,
-        track_out=_mark(way, marks, "track out", marks.track_out, chain),
+        track_out=track_out,
         fastest_before=how.fastest,
         min_speed=way.value(way.lap.v, marks.minimum_speed),
         slows=how.slows,
         limits=how.limits,
-        apex_gap=float(body_gap(way, kart, marks.apex, left=marks.corner.left)),
+        gaps=tuple((mark, *_gap(way, kart, marks, mark)) for mark in (turn_in, *sorted(apexes, key=_along), track_out)),
         cost=value,
         no_cost=reason,
         slope=float(way.between(start, max(marks.apex, start + 1.0), line.slope).mean()) if elevation else None,
         bank=sign * float(way.between(marks.turn_in, marks.track_out, line.bank).mean()) if elevation else None,
         kerbs_used=kerbs_used(way, kart, marks),
     )
+
+
+def _along(mark: SheetMark) -> float:
+    return mark.along
+
+
+def _gap(way: Way, kart: Kart, marks: CornerMarks, mark: SheetMark) -> tuple[TrackSide, float]:
+    """The side of the road that matters at a mark, and the kart's distance from its edge [m]."""
+    left = marks.corner.left == (mark.name not in ("turn in", "track out"))
+    return "left" if left else "right", edge_gap(way, kart, mark.along, left=left)
 
 
 def _cost(cost: HabitCost | None) -> tuple[float | None, str]:

@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from linelab.diagnosis.marks import CornerMarks
+from linelab.geometry.frenet import sn_to_xy
 from linelab.model.kart import Kart
 from linelab.model.track import Kerb, length_along
 from linelab.output.outlines import along_closed
@@ -20,6 +21,8 @@ Side = Literal["inside", "entry", "exit"]
 NEAR_KERB = 40.0
 #: A kart's body over the road's edge by this much uses the kerb [m].
 ON_KERB = 0.05
+#: The edge is nearest to the kart within this much of its station [m].
+NEAR_EDGE = 10.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -34,6 +37,15 @@ class KerbPlace:
     past_end: bool
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KerbUse:
+    """A kerb that the kart's body reaches over, from and to which share of its length [-]."""
+
+    side: Side
+    first: float
+    last: float
+
+
 def _kerb_side(way: Way, marks: CornerMarks, kerb: Kerb) -> Side:
     """Which of a corner's kerbs this is."""
     if (kerb.side == "left") == marks.corner.left:
@@ -43,13 +55,22 @@ def _kerb_side(way: Way, marks: CornerMarks, kerb: Kerb) -> Side:
 
 
 def _own_kerbs(way: Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
-    """Kerbs that lie along a corner, from a little before its first mark to a little after its last."""
+    """Kerbs that lie along a corner, from a little before its first mark to a little after its last.
+
+    One on the corner's own inside that begins after its track-out or ends before its turn-in is a neighbour's.
+    """
     first, last = min(marks.slows_from, marks.turn_in) - 10.0, marks.track_out + 10.0
     size = last - first
-    return [
+    near = [
         (kerb, _kerb_side(way, marks, kerb))
         for kerb in way.track.kerbs
         if (way.ahead(first, kerb.s_start) < size if way.track.closed else first < kerb.s_start < last)
+    ]
+    return [
+        (kerb, side)
+        for kerb, side in near
+        if side != "inside"
+        or (way.apart(marks.track_out, kerb.s_start) < 0.0 and way.apart(marks.turn_in, kerb.s_end) > 0.0)
     ]
 
 
@@ -72,14 +93,29 @@ def body_gap(way: Way, kart: Kart, station: float, *, left: bool) -> Array:
     return np.asarray(edge - (n if left else -n) - 0.5 * kart.width)
 
 
-def kerbs_used(way: Way, kart: Kart, marks: CornerMarks) -> tuple[Side, ...]:
-    """Kerbs of a corner that the kart's body reaches over."""
+def edge_gap(way: Way, kart: Kart, station: float, *, left: bool) -> float:
+    """Distance from the kart's side, square to its path, to the nearest of the road's edge, negative over it [m]."""
+    track, line = way.track, way.line
+    half, psi = (0.5 if left else -0.5) * kart.width, way.value(line.psi, station)
+    x, y = way.value(line.x, station) - half * np.sin(psi), way.value(line.y, station) + half * np.cos(psi)
+    s = station + np.arange(-NEAR_EDGE, NEAR_EDGE, 0.05)
+    s = np.mod(s, track.length) if track.closed else np.clip(s, 0.0, track.length)
+    n = along_closed(track, track.w_left, s) if left else -along_closed(track, track.w_right, s)
+    edge = sn_to_xy(track.reference, s, n)
+    nearest = float(np.hypot(edge[0] - x, edge[1] - y).min())
+    return -nearest if body_gap(way, kart, station, left=left) < 0.0 else nearest
+
+
+def kerbs_used(way: Way, kart: Kart, marks: CornerMarks) -> tuple[KerbUse, ...]:
+    """Kerbs of a corner that the kart's body reaches over, in the order entry, inside, exit."""
     used = []
     for kerb, side in _own_kerbs(way, marks):
-        end = kerb.s_end + (way.track.length if kerb.s_end < kerb.s_start else 0.0)
-        stations = np.arange(kerb.s_start, end, 1.0)
-        gaps = [float(body_gap(way, kart, float(s), left=kerb.side == "left")) for s in stations]
-        if min(gaps, default=0.0) < -ON_KERB:
-            used.append(side)
+        length = length_along(way.track, kerb)
+        shares = np.linspace(0.0, 1.0, max(int(2.0 * length), 2))
+        stations = kerb.s_start + length * shares
+        gaps = np.array([float(body_gap(way, kart, float(s), left=kerb.side == "left")) for s in stations])
+        over = np.flatnonzero(gaps < -ON_KERB)
+        if over.size:
+            used.append(KerbUse(side=side, first=float(shares[over[0]]), last=float(shares[over[-1]])))
     order: tuple[Side, ...] = ("entry", "inside", "exit")
-    return tuple(side for side in order if side in used)
+    return tuple(sorted(used, key=lambda use: order.index(use.side)))

@@ -132,23 +132,23 @@ def draw_map(
     """Draw the map into a box (left, bottom, width, height) of the sheet [inches]."""
     wide, high = (float(size) for size in figure.get_size_inches())
     axes = figure.add_axes((box[0] / wide, box[1] / high, box[2] / wide, box[3] / high))
-    outline = _outline(track)
-    view = _best_view(outline, box[2], box[3])
+    outline = outline_points(track)
+    view = best_view(outline, box[2], box[3])
     draw_ground(axes, track, view, edge_width=0.8)
     axes.set_facecolor(WHITE)
     turned = np.column_stack(view(outline[:, 0], outline[:, 1]))
     margin = 0.045 * float(np.ptp(turned, axis=0).max()) + 4.0
     # A strip at the foot of the map stays free for the scale.
     fit_limits(axes, turned.min(axis=0) - [margin, 1.7 * margin], turned.max(axis=0) + margin)
-    _draw_line(axes, lap, kart, view)
+    draw_line(axes, lap, kart, view)
     draw_scale(axes, units, north=0.5 * np.pi + view.angle if track.georeferenced else None, place=(0.0, 0.0))
     per_inch = (axes.get_xlim()[1] - axes.get_xlim()[0]) / box[2]
     arrow = _draw_start(axes, track, view, per_inch)
-    spots = [_draw_marks(axes, corner, view, per_inch) for corner in corners]
+    spots = [draw_marks(axes, corner, view, per_inch) for corner in corners]
     _draw_labels(axes, track, corners, view, box, np.vstack([turned, arrow, *spots]), units)
 
 
-def _outline(track: Track) -> Array:
+def outline_points(track: Track) -> Array:
     """Points along both edges, the middle and the outer sides of kerbs (K, 2) [m]."""
     s = stations_between(track, 0.0, track.length, 1.5)
     left, right = along_closed(track, track.w_left, s), along_closed(track, track.w_right, s)
@@ -160,7 +160,7 @@ def _outline(track: Track) -> Array:
     return np.vstack([np.column_stack(sn_to_xy(track.reference, at, n)) for at, n in rows])
 
 
-def _best_view(outline: Array, width: float, height: float) -> View:
+def best_view(outline: Array, width: float, height: float) -> View:
     """North up, or the turn that shows the track clearly larger in a box of these proportions."""
     centre = 0.5 * (outline.min(axis=0) + outline.max(axis=0))
     scales = []
@@ -172,7 +172,7 @@ def _best_view(outline: Array, width: float, height: float) -> View:
     return View(turn, (float(centre[0]), float(centre[1])))
 
 
-def _draw_line(axes: Axes, lap: Lap, kart: Kart, view: View) -> None:
+def draw_line(axes: Axes, lap: Lap, kart: Kart, view: View) -> None:
     """The computed line, thick where it brakes."""
     x, y = view(lap.line.x, lap.line.y)
     axes.plot(x, y, color=BLACK, linewidth=0.9, zorder=3.2)
@@ -214,7 +214,7 @@ def _draw_bar(axes: Axes, mark: SheetMark | CautiousMark, view: View, half: floa
         axes.plot([x - dx, x + dx], [y - dy, y + dy], color=colour, linewidth=width, zorder=4, solid_capstyle="butt")
 
 
-def _draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) -> Array:
+def draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) -> Array:
     """A corner's marks on the line; returns their places (K, 2) [m]."""
     places = []
     if corner.caution is not None and shows_caution(corner):

@@ -10,6 +10,7 @@ from linelab.output.display import Units
 from linelab.output.sheet.caution_marks import CAUTION
 from linelab.output.sheet.corner_facts import MISS, SheetCorner, SheetMark
 from linelab.output.sheet.how_driven import FULL_POWER
+from linelab.output.sheet.kerb_places import KerbUse
 
 #: Length of a walker's step unless another is given [m]; common practice is to count one's own over a known length.
 PACE = 0.75
@@ -134,12 +135,45 @@ def _lowest_place(corner: SheetCorner, units: Units, pace: float) -> str:
 
 
 def summary_words(corner: SheetCorner, units: Units, pace: float = PACE) -> str:
-    """Under a corner: where it is slowest, what limits it, what a missed apex costs, the ground, the kerbs used."""
+    """Under a corner: where it is slowest, what limits it, what a missed apex costs, the ground."""
     parts = [lowest_words(corner, units, pace), _limits(corner), _apex(corner, units), _ground(corner)]
-    if corner.kerbs_used:
-        parts.append(f"runs over {_and(corner.kerbs_used)} kerb{'s' if len(corner.kerbs_used) > 1 else ''}")
     text = "; ".join(part for part in parts if part) + "."
     return text[0].upper() + text[1:]
+
+
+#: A kerb's thirds by the first and the last one used.
+_PARTS = {
+    (0, 0): "first third",
+    (1, 1): "middle third",
+    (2, 2): "last third",
+    (0, 1): "first two thirds",
+    (1, 2): "last two thirds",
+    (0, 2): "all of it",
+}
+#: What is used of a third by less than this share of the kerb is not named.
+_LITTLE = 0.05
+
+
+def kerb_words(corner: SheetCorner) -> str:
+    """Which part of which kerb the kart's body reaches over."""
+    words = [f"{use.side} kerb: {_part(use)}" for use in corner.kerbs_used]
+    return "over " + "; ".join(words) if words else "over no kerb"
+
+
+def _part(use: KerbUse) -> str:
+    """The thirds of a kerb that are used; of a very short use the one it lies in."""
+    little = min(_LITTLE, 0.5 * (use.last - use.first))
+    first, last = (min(int(3.0 * share), 2) for share in (use.first + little, use.last - little))
+    return _PARTS[first, last]
+
+
+def gap_words(corner: SheetCorner, units: Units) -> str:
+    """How far the kart's side is from the road's edge at its turn-in, apexes and track-out."""
+    words = [
+        f"{_NAMES.get(mark.name, mark.name)} {units.length_text(abs(gap), 1)}{' over' if gap < 0.0 else ''} {side}"
+        for mark, side, gap in corner.gaps
+    ]
+    return "kart's side to edge: " + ", ".join(words)
 
 
 def _limits(corner: SheetCorner) -> str:
@@ -231,7 +265,10 @@ def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units:
     ]
     if track.survey.estimated:
         words.append("No edge or kerb was surveyed: find each corner's real apex yourself and mark it on the map.")
-    used = {side: [str(c.number) for c in corners if side in c.kerbs_used] for side in ("entry", "inside", "exit")}
+    used = {
+        side: [str(c.number) for c in corners if any(use.side == side for use in c.kerbs_used)]
+        for side in ("entry", "inside", "exit")
+    }
     over = [
         f"{side} {'at every corner' if len(numbers) == len(corners) else _and(numbers)}"
         for side, numbers in used.items()

@@ -1,6 +1,7 @@
 """The track sheet: A4 pages for a driver who has never been there, to print and carry on the track walk.
 
-The first page has the map and what to know, the others a table: a block a corner with its marks side by side.
+The first page has the map and what to know, then a table has a block a corner with its marks side by side, and the last
+pages have close-ups.
 """
 
 from __future__ import annotations
@@ -22,7 +23,18 @@ from linelab.output.draw.ground_map import TIMING, survey_note
 from linelab.output.draw.style import A4, WHITE, new_figure, plain, save_book
 from linelab.output.sheet.caution_marks import CAUTION
 from linelab.output.sheet.corner_facts import MISS, MarkName, SheetCorner, SheetMark, sheet_corners
-from linelab.output.sheet.sheet_map import BARS, BLACK, CAUTIOUS, GREY, LOOKS, draw_map, shows_caution
+from linelab.output.sheet.corner_maps import close_up_pages, draw_close_ups
+from linelab.output.sheet.sheet_map import (
+    BARS,
+    BLACK,
+    CAUTIOUS,
+    GREY,
+    LOOKS,
+    best_view,
+    draw_map,
+    outline_points,
+    shows_caution,
+)
 from linelab.output.sheet.sheet_words import (
     PACE,
     brake_words,
@@ -240,7 +252,7 @@ def sheet_pages(
     use_kerbs: bool = True,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[Figure]:
-    """Draw the sheet: a page with the map and what to know, and a page with every corner.
+    """Draw the sheet: a page with the map and what to know, a page with every corner, and close-ups of all corners.
 
     The type of the second page is as large as the number of corners allows; from about two dozen corners on, with which
     it could no longer be read, the table goes on to another page.
@@ -292,6 +304,14 @@ def sheet_pages(
             scale = table_scale(corners, units, pace, top - bottom)
         drawn = draw_corners(page, rest, units, pace, top=top, bottom=bottom, scale=scale)
         rest = rest[drawn:]
+        pages.append(page)
+    turn = best_view(outline_points(track), MAP_BOX[2], MAP_BOX[3]).angle
+    for part in close_up_pages(corners):
+        page = _page(subject, "close-ups")
+        note = "They lie as on the map, with its signs; turn-in points the way you drive. Grey lines: the kart's sides."
+        page.text(MARGIN / A4[0], (A4[1] - 0.95) / A4[1], note, size=SIZE + 0.6, color=GREY, va="top")
+        bottom = _foot(page, survey_note(track)) + 0.1
+        draw_close_ups(page, part, track, solution.lap, kart, units, turn=turn, top=A4[1] - 1.15, bottom=bottom)
         pages.append(page)
     return pages
 
@@ -347,7 +367,7 @@ def track_sheet(
     >>> track = linelab.load_track("tinmarsh_rental")
     >>> kart = linelab.load_kart("rental-four-stroke")
     >>> linelab.track_sheet(track, kart, "walk")
-    ['track_sheet.pdf', 'track_sheet_1.png', 'track_sheet_2.png']
+    ['track_sheet.pdf', 'track_sheet_1.png', 'track_sheet_2.png', 'track_sheet_3.png']
     """
     check_kinds("track_sheet", track=(track, Track), kart=(kart, Kart), folder=(folder, (str, PathLike)))
     found = solution or solve_min_time(track, kart, grip=grip, use_kerbs=use_kerbs, progress=progress)
