@@ -27,6 +27,7 @@ from linelab.output.lap_curves import Pedal, pedal_codes
 from linelab.output.sheet.corner_facts import sheet_corners
 from linelab.output.sheet.how_driven import Way
 from linelab.output.sheet.kerb_places import KerbPlace, KerbUse
+from linelab.output.sheet.landmarks import Landmark, Sight
 from linelab.output.sheet.sheet_map import CAUTIOUS, label_spots, shows_caution
 from linelab.output.sheet.sheet_words import (
     brake_words,
@@ -37,6 +38,7 @@ from linelab.output.sheet.sheet_words import (
     kerb_words,
     lowest_words,
     mark_words,
+    sight_words,
     slowing_words,
     summary_words,
     time_words,
@@ -320,6 +322,53 @@ def test_a_kerb_of_the_next_corner_is_not_this_ones():
         load_kart("senior-single-speed"),
     )
     assert not any("before inside kerb" in words for words in mark_words(found[12].track_out, METRIC))
+
+
+@pytest.mark.parametrize(
+    ("name", "driven"), [("ostrelle_sprint", "senior-single-speed"), ("marrowdown_club", "junior-single-speed")]
+)
+def test_no_more_than_sixty_paces_are_counted(name, driven):
+    """What lies farther on is placed by what can be seen there, as far from it as shapely says along the line."""
+    track, kart = load_track(name), load_kart(driven)
+    lap = solved(name, driven).lap
+    found = sheet_corners(track, lap, kart)
+    page = _texts(sheet_pages(track, kart, solved(name, driven))[1])
+    counts = [int(count) for count in re.findall(r"\d m \((\d+)\)", page)]
+    assert len(counts) > 40
+    assert max(counts) <= 60
+    far = [mark for corner in found for mark in corner.driven if mark.since > 60 * 0.75]
+    assert far
+    for mark in far:
+        words = mark_words(mark, METRIC)
+        assert words
+        assert not re.search(r"after (track-out|apex|turn-in)", words[0]) or "(" not in words[0]
+    path = shapely.LineString(np.column_stack([lap.line.x, lap.line.y]))
+    for mark in (mark for corner in found for mark in corner.driven):
+        x, y = sn_to_xy(track.reference, np.full(2, mark.sight.landmark.station), np.array([9.0, -9.0]))
+        across = shapely.LineString(np.column_stack([x, y]))
+        met = path.intersection(across)
+        hits = [path.project(point) for point in getattr(met, "geoms", [met])]
+        at = path.project(shapely.Point(mark.place))
+        ways = [(at - hit + 0.5 * path.length) % path.length - 0.5 * path.length for hit in hits]
+        assert min(abs(way - mark.sight.distance) for way in ways) < 0.2
+
+
+def test_what_can_be_seen_in_words(corners):
+    def said(name, end, away):
+        return sight_words(Sight(landmark=Landmark(station=0.0, name=name, end=end), distance=away), METRIC)
+
+    assert said("timing line", "", -30.0) == "30 m (40) before timing line"
+    assert said("timing line", "", 0.2) == "at timing line"
+    assert said("exit kerb 12", "end", 3.0) == "3 m (4) past exit kerb 12"
+    assert said("exit kerb 12", "end", -3.0) == "3 m (4) before end of exit kerb 12"
+    assert said("inside kerb 2", "start", 3.0) == "3 m (4) into inside kerb 2"
+    assert said("grip patch", "start", -0.3) == "where grip patch starts"
+    assert said("start line", "", 90.0) == "90 m after start line"
+    far = dataclasses.replace(corners[0].turn_in, since=80.0, after="track out", after_corner=7, kerb=None)
+    near = Sight(landmark=Landmark(station=0.0, name="grip patch", end="end"), distance=4.5)
+    assert mark_words(dataclasses.replace(far, sight=near), METRIC) == ["4 m (6) past grip patch"]
+    none = Sight(landmark=near.landmark, distance=200.0)
+    assert mark_words(dataclasses.replace(far, sight=none), METRIC) == ["80 m after track-out 7"]
 
 
 def test_there_is_room_to_write_beside_every_corner(corners):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.model.kart import Kart
@@ -18,6 +18,7 @@ from linelab.model.track import Track
 from linelab.output.sheet.caution_marks import CautiousMark, cautious_marks
 from linelab.output.sheet.how_driven import Driving, Slowing, Way, driving, feet
 from linelab.output.sheet.kerb_places import KerbPlace, KerbUse, edge_gap, kerbs_used, nearest_kerb
+from linelab.output.sheet.landmarks import Landmark, Sight, landmarks, nearest_sight
 from linelab.study.habit_costs import HabitCost
 
 MarkName = Literal["brake", "lift", "turn in", "apex", "first apex", "second apex", "track out"]
@@ -35,7 +36,7 @@ class SheetMark:
     ``station`` lies within the lap, ``along`` is the same unwrapped about the corner, so that a corner's marks can be
     put in order [m].  ``place`` is (x, y) on the ground [m] and ``heading`` the line's there [rad]; ``since`` the
     distance from the mark before it, ``after`` that mark's name, and ``after_corner`` its corner where it is another
-    one (0: a place).
+    one (0: a place).  ``sight`` is the nearest thing that can be seen.
     """
 
     name: MarkName
@@ -48,6 +49,7 @@ class SheetMark:
     after: MarkName | Place
     after_corner: int | None
     kerb: KerbPlace | None
+    sight: Sight
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -140,15 +142,22 @@ def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[HabitCost]
     lost = {cost.corner: cost for cost in costs}
     seen = feet(way, kart)
     driven = [driving(seen, marks, found[k - 1] if k > 0 or track.closed else None) for k, marks in enumerate(found)]
-    chain = _chain(way, found, driven)
+    around = _Around(_chain(way, found, driven), landmarks(way, found))
     careful = cautious_marks(track, lap, kart)
     return tuple(
         replace(
-            _corner(way, kart, marks, how, chain, lost.get(marks.corner.number)),
+            _corner(way, kart, marks, how, around, lost.get(marks.corner.number)),
             caution=careful.get(marks.corner.number),
         )
         for marks, how in zip(found, driven)
     )
+
+
+class _Around(NamedTuple):
+    """What marks are counted from: all marks and the start line in the order they are walked, and what can be seen."""
+
+    chain: list[tuple[float, MarkName | Place, int]]
+    landmarks: tuple[Landmark, ...]
 
 
 def _chain(
@@ -175,14 +184,8 @@ def _apexes(marks: CornerMarks) -> list[tuple[MarkName, float]]:
     return [(names[late], marks.apex), (names[not late], marks.other_apex)]
 
 
-def _mark(
-    way: Way,
-    marks: CornerMarks,
-    name: MarkName,
-    station: float,
-    chain: Sequence[tuple[float, MarkName | Place, int]],
-) -> SheetMark:
-    number = marks.corner.number
+def _mark(way: Way, marks: CornerMarks, name: MarkName, station: float, around: _Around) -> SheetMark:
+    number, chain = marks.corner.number, around.chain
     at = next(k for k, entry in enumerate(chain) if entry[1:] == (name, number))
     before = chain[at - 1] if at > 0 or way.track.closed else (float(way.line.s[0]), "road's start", 0)
     return SheetMark(
@@ -196,6 +199,7 @@ def _mark(
         after=before[1],
         after_corner=None if before[2] == number else before[2],
         kerb=nearest_kerb(way, marks, station),
+        sight=nearest_sight(way, around.landmarks, station),
     )
 
 
@@ -204,7 +208,7 @@ def _corner(
     kart: Kart,
     marks: CornerMarks,
     how: Driving,
-    chain: Sequence[tuple[float, MarkName | Place, int]],
+    around: _Around,
     cost: HabitCost | None,
 ) -> SheetCorner:
     value, reason = _cost(cost)
@@ -213,12 +217,12 @@ def _corner(
     start = min(marks.slows_from, marks.turn_in)
     sign = 1.0 if marks.corner.left else -1.0
     line = way.line
-    turn_in = _mark(way, marks, "turn in", marks.turn_in, chain)
-    track_out = _mark(way, marks, "track out", marks.track_out, chain)
-    apexes = [_mark(way, marks, name, station, chain) for name, station in _apexes(marks)]
+    turn_in = _mark(way, marks, "turn in", marks.turn_in, around)
+    track_out = _mark(way, marks, "track out", marks.track_out, around)
+    apexes = [_mark(way, marks, name, station, around) for name, station in _apexes(marks)]
     return SheetCorner(
         marks=marks,
-        brake=None if how.mark is None else _mark(way, marks, how.mark, how.begins, chain),
+        brake=None if how.mark is None else _mark(way, marks, how.mark, how.begins, around),
         turn_in=turn_in,
         apex=apexes[0],
         other_apex=apexes[1] if len(apexes) > 1 else None,

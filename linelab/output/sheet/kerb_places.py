@@ -54,7 +54,7 @@ def _kerb_side(way: Way, marks: CornerMarks, kerb: Kerb) -> Side:
     return "entry" if way.apart(marks.apex, kerb.s_start + 0.5 * length) < 0.0 else "exit"
 
 
-def _own_kerbs(way: Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
+def own_kerbs(way: Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
     """Kerbs that lie along a corner, from a little before its first mark to a little after its last.
 
     One on the corner's own inside that begins after its track-out or ends before its turn-in is a neighbour's.
@@ -77,7 +77,7 @@ def _own_kerbs(way: Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
 def nearest_kerb(way: Way, marks: CornerMarks, station: float) -> KerbPlace | None:
     """Place by the nearest of the corner's kerbs."""
     places = []
-    for kerb, side in _own_kerbs(way, marks):
+    for kerb, side in own_kerbs(way, marks):
         from_start, from_end = way.apart(kerb.s_start, station), way.apart(kerb.s_end, station)
         past = from_end > 0.0
         places.append(KerbPlace(side=side, distance=from_end if past else from_start, past_end=past))
@@ -109,7 +109,7 @@ def edge_gap(way: Way, kart: Kart, station: float, *, left: bool) -> float:
 def kerbs_used(way: Way, kart: Kart, marks: CornerMarks) -> tuple[KerbUse, ...]:
     """Kerbs of a corner that the kart's body reaches over, in the order entry, inside, exit."""
     used = []
-    for kerb, side in _own_kerbs(way, marks):
+    for kerb, side in own_kerbs(way, marks):
         length = length_along(way.track, kerb)
         shares = np.linspace(0.0, 1.0, max(int(2.0 * length), 2))
         stations = kerb.s_start + length * shares

@@ -11,6 +11,7 @@ from linelab.output.sheet.caution_marks import CAUTION
 from linelab.output.sheet.corner_facts import MISS, SheetCorner, SheetMark
 from linelab.output.sheet.how_driven import FULL_POWER
 from linelab.output.sheet.kerb_places import KerbUse
+from linelab.output.sheet.landmarks import Sight
 
 #: Length of a walker's step unless another is given [m]; common practice is to count one's own over a known length.
 PACE = 0.75
@@ -18,6 +19,8 @@ PACE = 0.75
 SAME_PLACE = 1.0
 #: Slopes and banks under this share are level.
 LEVEL = 0.005
+#: More paces than this are not counted; the surest of walkers loses count (common practice).
+MOST_PACES = 60
 #: How many corners are named as those where the aim matters most.
 MOST = 3
 
@@ -33,24 +36,43 @@ _NAMES = {"brake": "brake point", "lift": "lift point", "turn in": "turn-in", "a
 
 
 def mark_words(mark: SheetMark, units: Units, pace: float = PACE) -> list[str]:
-    """Where a mark is: from the mark before it, and from a kerb's start or end; distance and (paces)."""
+    """Where a mark is: after the mark before it, and by a kerb's start or end; distance and (paces).
+
+    Nobody counts more than MOST_PACES: such a mark is placed by its kerb, or by what else can be seen near it.
+    """
+    kerb = _kerb_place(mark, units, pace)
+    if mark.since > MOST_PACES * pace:
+        near = mark.kerb is not None and abs(mark.kerb.distance) <= MOST_PACES * pace
+        if near or abs(mark.sight.distance) < mark.since:
+            return kerb if near else [sight_words(mark.sight, units, pace), *kerb]
     before = _NAMES.get(mark.after, mark.after)
     if mark.after_corner:
         before += f" {mark.after_corner}"
-    words = [f"at {before}" if mark.since < SAME_PLACE else f"{distance(mark.since, units, pace)} after {before}"]
-    if mark.kerb is not None:
-        kerb, away = f"{mark.kerb.side} kerb", mark.kerb.distance
-        if abs(away) < SAME_PLACE:
-            words.append(f"where {kerb} {'ends' if mark.kerb.past_end else 'starts'}")
-        else:
-            side = "past" if mark.kerb.past_end else "before" if away < 0.0 else "into"
-            words.append(f"{distance(abs(away), units, pace)} {side} {kerb}")
-    return words
+    return [f"at {before}" if mark.since < SAME_PLACE else f"{distance(mark.since, units, pace)} after {before}", *kerb]
+
+
+def _kerb_place(mark: SheetMark, units: Units, pace: float) -> list[str]:
+    if mark.kerb is None:
+        return []
+    kerb, away = f"{mark.kerb.side} kerb", mark.kerb.distance
+    if abs(away) < SAME_PLACE:
+        return [f"where {kerb} {'ends' if mark.kerb.past_end else 'starts'}"]
+    side = "past" if mark.kerb.past_end else "before" if away < 0.0 else "into"
+    return [f"{distance(abs(away), units, pace)} {side} {kerb}"]
+
+
+def sight_words(sight: Sight, units: Units, pace: float = PACE) -> str:
+    """Where a mark is from a thing that can be seen: before or after it."""
+    name, end, away = sight.landmark.name, sight.landmark.end, sight.distance
+    if abs(away) < SAME_PLACE:
+        return f"where {name} {end}s" if end else f"at {name}"
+    after, before = {"": ("after", "before"), "start": ("into", "before"), "end": ("past", "before end of")}[end]
+    return f"{distance(abs(away), units, pace)} {after if away > 0.0 else before} {name}"
 
 
 def caution_note(grip: float) -> str:
     """What the cautious brake points are, for a lap at a factor on the kart file's grip [-]."""
-    share = f"{CAUTION * grip:.0%} of the kart file's grip" if grip == 1.0 else f"{CAUTION:.0%} of this lap's grip"
+    share = f"{CAUTION:.0%} of the kart file's grip" if grip == 1.0 else f"{CAUTION:.0%} of this lap's grip"
     return (
         f'"{CAUTION:.0%} grip": the cautious brake or lift point, on the same line with {share}; "here": only if you '
         "arrive that slowly. Start before it."
@@ -63,8 +85,9 @@ def pace_text(pace: float, units: Units) -> str:
 
 
 def distance(value: float, units: Units, pace: float = PACE) -> str:
-    """A distance to walk: length with its unit, and paces in brackets."""
-    return f"{units.length_text(value)} ({value / pace:.0f})"
+    """A distance to walk: length with its unit, and paces in brackets unless nobody counts so many."""
+    paces = f" ({value / pace:.0f})" if value <= MOST_PACES * pace else ""
+    return f"{units.length_text(value)}{paces}"
 
 
 def caution_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
