@@ -371,6 +371,59 @@ def test_what_can_be_seen_in_words(corners):
     assert mark_words(dataclasses.replace(far, sight=none), METRIC) == ["80 m after track-out 7"]
 
 
+NAMES = ("Old Mill", "The Long Hairpin of the Weir", "Kiln", "Cooper's Yard", "Paddock Bend", "Tithe Barn")
+
+
+def test_corner_names_are_whole_on_every_page_and_cover_nothing():
+    name, kart = "ostrelle_sprint", load_kart("senior-single-speed")
+    track = load_track(name)
+    corners = [dataclasses.replace(c, name=NAMES[k % len(NAMES)]) for k, c in enumerate(track.corners)]
+    drawn = sheet_pages(dataclasses.replace(track, corners=corners), kart, solved(name, "senior-single-speed"))
+    for page in drawn[:2]:
+        for wanted in NAMES:
+            count = sum(corner.name == wanted for corner in corners)
+            assert _texts(page).count(wanted) == count, wanted
+    closer = " ".join(_texts(page) for page in drawn[2:])
+    assert all(f"{corner.number} {corner.name}, " in closer for corner in corners)
+    for page in drawn:
+        _nothing_cut_or_covered(page)
+    assert "minimum speed [km/h] and name" in _texts(drawn[0])
+
+
+def test_labels_of_several_sizes_keep_apart():
+    anchors = np.array([[2.0, 2.0], [2.4, 2.0], [2.8, 2.0]])
+    sizes = np.array([[0.25, 0.31], [1.2, 0.5], [0.9, 0.4]])
+    outward = np.tile([0.0, 1.0], (3, 1))
+    spots = label_spots(anchors, outward, sizes, anchors, np.array([[0.0, 0.0], [6.0, 6.0]]))
+    for k in range(3):
+        for j in range(k):
+            assert (np.abs(spots[k] - spots[j]) >= 0.5 * (sizes[k] + sizes[j])).any()
+
+
+def test_timing_lines_are_in_the_key(rental):
+    track, kart, solution = rental
+    for stations, words in (((), None), ((80.0,), "timing line"), ((80.0, 40.0), "timing lines 1 to 2, as driven")):
+        page = sheet_pages(dataclasses.replace(track, timing_stations=stations), kart, solution)[0]
+        labels = [text.get_text() for text in page.legends[0].get_texts()]
+        assert [label for label in labels if label.startswith("timing")] == ([words] if words else [])
+        _nothing_cut_or_covered(page)
+
+
+def test_what_the_track_file_does_not_say_has_a_line_to_fill_in(rental, pages):
+    """The way round is known from the edges; the others are dotted lines to their right, as wide as a word."""
+    track = rental[0]
+    texts = {text.get_text(): text for text in pages[0].texts}
+    winding_left = np.trapezoid(track.left_edge[:, 0], track.left_edge[:, 1]) < 0.0
+    assert f"Direction: {'anticlockwise' if not winding_left else 'clockwise'}" in texts
+    dotted = [line for line in pages[0].get_children() if isinstance(line, matplotlib.lines.Line2D)]
+    for name in ("Surface:", "Altitude:", "Club:", "Emergency number:", "Date, weather:"):
+        box = texts[name].get_window_extent()
+        right = [line for line in dotted if abs(line.get_window_extent().y0 - box.y0) < 8.0]
+        own = [line.get_window_extent() for line in right if line.get_window_extent().x0 >= box.x1]
+        assert own
+        assert min(line.width for line in own) > 1.0 * pages[0].dpi
+
+
 def test_there_is_room_to_write_beside_every_corner(corners):
     """Dotted lines a hand can write on, in a column that no print runs into."""
     page = new_figure(*A4)

@@ -37,7 +37,7 @@ def landmarks(way: Way, found: Sequence[CornerMarks]) -> tuple[Landmark, ...]:
     if not track.closed and track.finish_station is not None:
         lines.append(Landmark(station=track.finish_station, name="finish line", end=""))
     several = len(track.timing_stations) > 1
-    for number, station in enumerate(track.timing_stations, start=1):
+    for number, station in enumerate(sorted(track.timing_stations), start=1):
         lines.append(Landmark(station=station, name=f"timing line {number}" if several else "timing line", end=""))
     owners: dict[int, tuple[int, str]] = {}
     order: tuple[Side, ...] = ("inside", "exit", "entry")

@@ -5,10 +5,12 @@ Labels stand beside what they name, off the road and off each other.  Lengths on
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
@@ -30,7 +32,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 #: Distances of a label's middle from what it names that are tried, and directions [inches, number].
-DISTANCES = (0.3, 0.42, 0.55, 0.7, 0.9, 1.15)
+DISTANCES = (0.3, 0.42, 0.55, 0.7, 0.9, 1.15, 1.5)
 DIRECTIONS = 24
 #: Free room wanted around a label [inches].
 PAD = 0.04
@@ -38,8 +40,8 @@ PAD = 0.04
 ROUNDS = 3
 
 
-def label_spots(anchors: Array, outward: Array, size: tuple[float, float], avoid: Array, bounds: Array) -> Array:
-    """Middles of labels of one size.
+def label_spots(anchors: Array, outward: Array, sizes: ArrayLike, avoid: Array, bounds: Array) -> Array:
+    """Middles of labels.
 
     Parameters
     ----------
@@ -47,8 +49,8 @@ def label_spots(anchors: Array, outward: Array, size: tuple[float, float], avoid
         What each label names.
     outward : (C, 2) array
         Unit vectors; labels lie on that side where it is free.
-    size : (float, float)
-        Width and height of a label.
+    sizes : (C, 2) array, or (float, float)
+        Width and height of each label, or of all.
     avoid : (K, 2) array
         Points that no label should cover.
     bounds : (2, 2) array
@@ -58,12 +60,12 @@ def label_spots(anchors: Array, outward: Array, size: tuple[float, float], avoid
     -------
     (C, 2) array
     """
-    half = 0.5 * np.array(size)
+    halves = np.broadcast_to(0.5 * np.asarray(sizes, dtype=np.float64), anchors.shape)
     angles = 2.0 * np.pi * np.arange(DIRECTIONS) / DIRECTIONS
     rays = np.column_stack([np.cos(angles), np.sin(angles)])
     steps = (np.array(DISTANCES)[:, None, None] * rays[None, :, :]).reshape(-1, 2)
     ground = []
-    for anchor, side in zip(anchors, outward):
+    for anchor, side, half in zip(anchors, outward, halves):
         options = anchor + steps
         near = avoid[np.hypot(*(avoid - anchor).T) < DISTANCES[-1] + float(np.hypot(*half)) + 2.0 * PAD]
         cost = 1.2 * np.hypot(*steps.T) - 0.15 * (steps @ side) / np.hypot(*steps.T)
@@ -73,9 +75,9 @@ def label_spots(anchors: Array, outward: Array, size: tuple[float, float], avoid
     for _ in range(ROUNDS):
         for k, anchor in enumerate(anchors):
             options = anchor + steps
-            others = np.delete(spots, k, axis=0)
-            cost = ground[k] + 5.0 * _covered(options, 2.0 * half + PAD, others)
-            cost = cost + 3.0 * _crossed(anchor, options, others, 0.6 * half[0])
+            others, theirs = np.delete(spots, k, axis=0), np.delete(halves, k, axis=0)
+            cost = ground[k] + 5.0 * _covered(options, halves[k] + theirs + PAD, others)
+            cost = cost + 3.0 * _crossed(anchor, options, others, 0.6 * theirs[:, 0])
             spots[k] = options[int(np.argmin(cost))]
     return spots
 
@@ -92,7 +94,7 @@ def _outside(options: Array, half: Array, bounds: Array) -> Array:
     return np.asarray(~inside.all(axis=1), dtype=np.float64)
 
 
-def _crossed(anchor: Array, options: Array, points: Array, reach: float = 0.05) -> Array:
+def _crossed(anchor: Array, options: Array, points: Array, reach: Array | float = 0.05) -> Array:
     """How many points a straight leader from the anchor to each option passes within ``reach`` (P,)."""
     way = options - anchor
     length = np.hypot(*way.T)
@@ -110,6 +112,8 @@ WORTH_TURNING = 1.15
 #: A label's size, and the half length of a brake point's bar [inches].
 LABEL = (0.25, 0.31)
 BAR = 0.075
+#: Letters of a corner's name on a line, its size [points], the most a letter takes up and a line's height [inches].
+NAME_LETTERS, NAME_SIZE, NAME_LETTER, NAME_LINE = 16, 6.3, 0.062, 0.1
 #: Widths of the bars across the line where the kart begins to slow, with brakes and without [points].
 BARS: dict[MarkName, float] = {"brake": 1.8, "lift": 0.7}
 #: Widths of the hollow bar of a cautious brake or lift point, all of it and its white inside [points].
@@ -243,6 +247,12 @@ def draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) -> 
     return np.array(places)
 
 
+def _label_size(name: Sequence[str]) -> tuple[float, float]:
+    """Width and height of a label with the lines of a corner's name [inches]."""
+    wide = max((NAME_LETTER * len(line) for line in name), default=0.0)
+    return max(LABEL[0], wide), LABEL[1] + NAME_LINE * len(name)
+
+
 def _draw_labels(
     axes: Axes,
     track: Track,
@@ -252,7 +262,7 @@ def _draw_labels(
     avoid: Array,
     units: Units,
 ) -> None:
-    """Each corner's number in a circle over its minimum speed, joined to its apex by a thin leader."""
+    """Each corner's number in a circle over its minimum speed and its name, joined to its apex by a thin leader."""
     if not corners:
         return
     low = np.array([axes.get_xlim()[0], axes.get_ylim()[0]])
@@ -264,9 +274,24 @@ def _draw_labels(
     strip = np.array([[x, y] for x in np.arange(0.0, 1.8, 0.1) for y in (0.05, 0.15, 0.25)])  # scale and north
     points = np.vstack([(avoid - low) / per_inch, strip])
     bounds = np.array([[0.0, 0.0], [box[2], box[3]]])
-    spots = label_spots((apexes - low) / per_inch, outward, LABEL, points, bounds) * per_inch + low
-    for corner, spot, apex in zip(corners, spots, apexes):
-        number = (spot[0], spot[1] + 0.065 * per_inch)
+    names = [textwrap.wrap(corner.marks.corner.name, NAME_LETTERS) for corner in corners]
+    sizes = np.array([_label_size(lines) for lines in names])
+    spots = label_spots((apexes - low) / per_inch, outward, sizes, points, bounds) * per_inch + low
+    for corner, spot, apex, lines, size in zip(corners, spots, apexes, names, sizes):
+        top = spot[1] + 0.5 * size[1] * per_inch
+        number = (spot[0], top - 0.09 * per_inch)
+        if lines:
+            axes.text(
+                spot[0],
+                top - 0.315 * per_inch,
+                "\n".join(lines),
+                size=NAME_SIZE,
+                ha="center",
+                va="top",
+                linespacing=1.1,
+                zorder=5.9,
+                bbox={"boxstyle": "square,pad=0.06", "facecolor": WHITE, "edgecolor": "none"},
+            )
         axes.plot([number[0], apex[0]], [number[1], apex[1]], color=GREY, linewidth=0.45, zorder=2.6)
         axes.text(
             number[0],
@@ -281,7 +306,7 @@ def _draw_labels(
         )
         axes.text(
             spot[0],
-            spot[1] - 0.1 * per_inch,
+            top - 0.255 * per_inch,
             f"{corner.min_speed / units.speed:.0f}",
             size=6.5,
             ha="center",

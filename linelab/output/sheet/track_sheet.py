@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from linelab.errors import InputError, check_kinds
 from linelab.files.writing import replacing, results_folder
+from linelab.model.facts import circuit_direction
 from linelab.model.kart import Kart
 from linelab.model.track import Track
 from linelab.optimum.minimum_time import Solution, solve_min_time
@@ -122,23 +123,24 @@ class _Block:
         self.corner, self.scale = corner, scale
         self.line, self.air = LINE * scale**1.3, AIR * scale**2  # small type is set closer
         self.cells = _cells(corner, units, pace, scale)
+        hand = "left" if corner.marks.corner.left else "right"
+        self.under = textwrap.wrap(f"{hand} {corner.marks.corner.name}".strip(), int(11 / scale))
         self.remarks = textwrap.wrap(summary_words(corner, units, pace), int(REMARKS / scale))
 
     @property
     def height(self) -> float:
         """[inches]"""
-        return float(self.line * (max(len(cell) for cell in self.cells) + len(self.remarks)) + self.air)
+        beside = self.line * (max(len(cell) for cell in self.cells) + len(self.remarks))
+        return float(max(beside, 0.2 * self.scale + 1.15 * self.line * len(self.under)) + self.air)
 
     def draw(self, page: Figure, top: float) -> None:
         """Write the block down from a height [inches]."""
         wide, high = page.get_size_inches()
         size, line, scale = self.scale * SIZE, self.line, self.scale
-        hand = "left" if self.corner.marks.corner.left else "right"
         place = (COLUMNS[0] / wide, top / high)
         page.text(*place, str(self.corner.number), size=13 * scale, weight="bold", color=BLACK, va="top")
-        under = textwrap.wrap(f"{hand} {self.corner.marks.corner.name}".strip(), int(11 / scale))[:2]
         place = (COLUMNS[0] / wide, (top - 0.2 * scale) / high)
-        page.text(*place, "\n".join(under), size=size, color=BLACK, va="top")
+        page.text(*place, "\n".join(self.under), size=size, color=BLACK, va="top")
         for x, lines in zip(COLUMNS[1:], self.cells):
             page.text(x / wide, top / high, lines[0], size=size + 1.5 * scale, weight="bold", color=BLACK, va="top")
             for k, text in enumerate(lines[1:], start=1):
@@ -210,7 +212,9 @@ def _rule(page: Figure, y: float) -> None:
 #: The margin kept free for printers [inches].
 MARGIN = 0.5
 #: The map's box on the first page: left, bottom, width, height [inches]; always the same, whatever the track.
-MAP_BOX = (MARGIN, 4.0, A4[0] - 2.0 * MARGIN, 6.47)
+MAP_BOX = (MARGIN, 4.0, A4[0] - 2.0 * MARGIN, 6.0)
+#: Facts about the place in a row over the map, and the height of the upper row [inches].
+FACTS, FACTS_TOP = 3, 10.38
 #: Resolution of the bitmaps [dots per inch].
 DPI = 160
 #: Size of a track's name [points], and the letters of it that fit on a line in that size.
@@ -418,10 +422,18 @@ def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units,
     if track.survey.estimated:
         text = "Track estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by this map."
         _framed(page, text, A4[1] - 1.03)
+    _facts(page, known_facts(track))
     draw_map(page, MAP_BOX, track, solution.lap, subject.kart, corners, units)
     lifts = any(corner.brake is not None and corner.brake.name == "lift" for corner in corners)
     cautious = any(shows_caution(corner) for corner in corners)
-    _key(page, units, lifts=lifts, cautious=cautious, timing=bool(track.timing_stations))
+    _key(
+        page,
+        units,
+        lifts=lifts,
+        cautious=cautious,
+        timing=len(track.timing_stations),
+        named_corners=any(c.name for c in track.corners),
+    )
     left, right = MARGIN, 0.5 * A4[0] + 0.12
     top = MAP_BOX[1] - 0.36
     _paragraphs(page, left, top, "Where the time is", time_words(track, corners, units))
@@ -431,6 +443,34 @@ def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units,
     return page
 
 
+def known_facts(track: Track) -> list[tuple[str, str]]:
+    """What a driver notes about a place, and what the track file says about it: nothing for what it misses."""
+    direction = circuit_direction(track)
+    return [
+        ("Direction", "one way, start to finish" if direction == "open" else direction),
+        ("Surface", ""),
+        ("Altitude", ""),
+        ("Club", ""),
+        ("Emergency number", ""),
+        ("Date, weather", ""),
+    ]
+
+
+def _facts(page: Figure, facts: Sequence[tuple[str, str]]) -> None:
+    """Facts in two rows over the map, with a line to fill in where one is missing."""
+    from matplotlib.lines import Line2D
+
+    wide, high = page.get_size_inches()
+    across = (wide - 2.0 * MARGIN + 0.15) / FACTS
+    for k, (name, known) in enumerate(facts):
+        left, y = MARGIN + across * (k % FACTS), FACTS_TOP - 0.25 * (k // FACTS)
+        page.text(left / wide, y / high, f"{name}: {known}".strip(), size=7.5, color=BLACK, va="baseline")
+        if not known:
+            ends = [(left + 0.12 + 0.066 * len(name)) / wide, (left + across - 0.15) / wide]
+            dots = (0, (1, 2))
+            page.add_artist(Line2D(ends, [(y - 0.02) / high] * 2, color=GREY, linewidth=0.7, linestyle=dots))
+
+
 def _framed(page: Figure, text: str, height: float) -> None:
     """A warning in a frame across the page, its middle at a height [inches]."""
     frame = {"boxstyle": "square,pad=0.35", "facecolor": WHITE, "edgecolor": BLACK, "linewidth": 1.2}
@@ -438,7 +478,7 @@ def _framed(page: Figure, text: str, height: float) -> None:
     page.text(*place, text, size=8.0, weight="bold", color=BLACK, ha="center", va="center", bbox=frame)
 
 
-def _key(page: Figure, units: Units, *, lifts: bool, cautious: bool, timing: bool) -> None:
+def _key(page: Figure, units: Units, *, lifts: bool, cautious: bool, timing: int, named_corners: bool) -> None:
     """What the signs on the map mean, on one line under it."""
     from matplotlib.lines import Line2D
 
@@ -467,7 +507,11 @@ def _key(page: Figure, units: Units, *, lifts: bool, cautious: bool, timing: boo
         *([bar("lift", "lift point")] if lifts else []),
         *([_cautious_bar()] if cautious else []),
         *(sign(*LOOKS[name], label) for name, label in named),
-        *([Line2D([], [], color=BLACK, linewidth=0.8, linestyle=TIMING, label="timing line")] if timing else []),
+        *(
+            [Line2D([], [], color=BLACK, linewidth=0.8, linestyle=TIMING, label=_timing_words(timing))]
+            if timing
+            else []
+        ),
     ]
     page.legend(
         handles=handles,
@@ -481,9 +525,14 @@ def _key(page: Figure, units: Units, *, lifts: bool, cautious: bool, timing: boo
         borderpad=0.0,
         title=None,
     )
-    text = f"in a circle: corner; below it: minimum speed [{units.speed_unit}]"
-    height = MAP_BOX[1] + (0.06 if timing else -0.115)  # a line higher where the signs need the whole line
+    text = f"in a circle: corner; below it: minimum speed [{units.speed_unit}]{' and name' if named_corners else ''}"
+    height = MAP_BOX[1] + 0.06  # a line over the signs, which may need all of theirs
     page.text(1.0 - MARGIN / A4[0], height / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
+
+
+def _timing_words(count: int) -> str:
+    """What the dashed lines across the road are."""
+    return "timing line" if count == 1 else f"timing lines 1 to {count}, as driven"
 
 
 def _cautious_bar() -> Line2D:
