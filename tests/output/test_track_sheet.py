@@ -24,7 +24,7 @@ from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import CAUTIONS, IMPERIAL, METRIC
 from linelab.output.draw.style import A4, KERB, ROAD, new_figure
 from linelab.output.lap_curves import Pedal, pedal_codes
-from linelab.output.sheet.corner_facts import sheet_corners
+from linelab.output.sheet.corner_facts import SheetShift, sheet_corners
 from linelab.output.sheet.how_driven import Way
 from linelab.output.sheet.kerb_places import KerbPlace, KerbUse
 from linelab.output.sheet.landmarks import Landmark, Sight
@@ -35,6 +35,8 @@ from linelab.output.sheet.sheet_words import (
     distance,
     flat_out,
     gap_words,
+    gear_note,
+    gear_words,
     kerb_words,
     lowest_words,
     mark_words,
@@ -322,6 +324,8 @@ def test_a_kerb_of_the_next_corner_is_not_this_ones():
         load_kart("senior-single-speed"),
     )
     assert not any("before inside kerb" in words for words in mark_words(found[12].track_out, METRIC))
+    for corner in found:  # 9 and 10 too, where one's track-out is the other's apex
+        assert sum(use.side == "inside" for use in corner.kerbs_used) <= 1, corner.number
 
 
 @pytest.mark.parametrize(
@@ -422,6 +426,62 @@ def test_what_the_track_file_does_not_say_has_a_line_to_fill_in(rental, pages):
         own = [line.get_window_extent() for line in right if line.get_window_extent().x0 >= box.x1]
         assert own
         assert min(line.width for line in own) > 1.0 * pages[0].dpi
+
+
+@pytest.fixture(scope="module")
+def geared():
+    track, kart = load_track("marrowdown_club"), load_kart("gearbox")
+    return track, kart, solve_min_time(track, kart, verify=False)
+
+
+def _force(engine, v, gear):
+    """Full-throttle force at the tyres by the work at the crankshaft, from the kart file's own numbers [N]."""
+    turns = v / engine.tyre_circumference * engine.ratios[gear - 1]  # of the crankshaft in a second
+    if 2.0 * np.pi * turns > engine.rev_limit:
+        return 0.0
+    return engine.efficiency * np.interp(2.0 * np.pi * turns, engine.speed, engine.torque) * 2.0 * np.pi * turns / v
+
+
+def test_gears_are_those_that_pull_hardest_and_shifts_where_the_next_one_begins_to(geared):
+    track, kart, solution = geared
+    engine, lap = kart.engine, solution.lap
+    found = sheet_corners(track, lap, kart)
+    shifts = [shift for corner in found for shift in corner.shifts]
+    assert {shift.gear for shift in shifts} >= {3, 4, 5, 6}
+    for corner in found:
+        assert [mark.name for mark, _ in corner.gears][-1] == "track out"
+        for mark, gear in corner.gears:
+            pull = [_force(engine, mark.speed, g) for g in range(1, 7)]
+            assert pull[gear - 1] >= 0.98 * max(pull)  # a mark between two nodes about a shift
+        for shift in corner.shifts:
+            above, below = 1.02 * shift.speed, 0.98 * shift.speed
+            assert _force(engine, above, shift.gear) > _force(engine, above, shift.gear - 1)
+            assert _force(engine, below, shift.gear) < _force(engine, below, shift.gear - 1)
+            out = np.interp(corner.marks.track_out % track.length, lap.line.s, lap.line.distance)
+            at = (out + shift.after) % lap.line.length
+            assert np.interp(at, lap.line.distance, lap.v) == pytest.approx(shift.speed, abs=0.2)
+    # as many as the lap has: every rise of the gear under power
+    gear = np.array([1 + int(np.argmax([_force(engine, v, g) for g in range(1, 7)])) for v in lap.v])
+    rises = (np.diff(gear) > 0) & (pedal_codes(lap, kart)[1:] == Pedal.DRIVE)
+    assert len(shifts) == rises.sum()
+
+
+def test_gears_in_words(geared, corners):
+    track, kart, solution = geared
+    found = sheet_corners(track, solution.lap, kart)
+    text = " ".join(_texts(page) for page in sheet_pages(track, kart, solution))
+    assert "gear 6 at brake point, 3 at apex, 3 at track-out" in text
+    assert re.search(r"shift up: 4 at 95 km/h, \d+ m \(\d+\) after track-out", text)
+    assert "a shift is taken to cost no time" in text
+    assert text.count("gear ") >= len(found)
+    assert gear_words(corners[0], METRIC) == []  # a kart with one ratio
+    assert gear_note(corners, METRIC) == []
+    far = Sight(landmark=Landmark(station=0.0, name="start line", end=""), distance=-12.0)
+    shift = SheetShift(gear=6, speed=35.0, after=90.0, sight=far)
+    one = dataclasses.replace(found[0], shifts=(shift, dataclasses.replace(shift, after=0.2)))
+    assert gear_words(one, METRIC)[1] == (
+        "shift up: 6 at 126 km/h, 12 m (16) before start line; 6 at 126 km/h, at track-out"
+    )
 
 
 def test_there_is_room_to_write_beside_every_corner(corners):

@@ -10,16 +10,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
+import numpy as np
+
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap, Limit
 from linelab.model.track import Side as TrackSide
 from linelab.model.track import Track
+from linelab.output.lap_curves import UpShift, gears, up_shifts
 from linelab.output.sheet.caution_marks import CautiousMark, cautious_marks
 from linelab.output.sheet.how_driven import Driving, Slowing, Way, driving, feet
 from linelab.output.sheet.kerb_places import KerbPlace, KerbUse, edge_gap, kerbs_used, nearest_kerb
 from linelab.output.sheet.landmarks import Landmark, Sight, landmarks, nearest_sight
 from linelab.study.habit_costs import HabitCost
+from linelab.units import Array
 
 MarkName = Literal["brake", "lift", "turn in", "apex", "first apex", "second apex", "track out"]
 #: What else a mark may be counted from; an open road begins before its start line, if that lies inside.
@@ -49,6 +53,17 @@ class SheetMark:
     after: MarkName | Place
     after_corner: int | None
     kerb: KerbPlace | None
+    sight: Sight
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SheetShift:
+    """Where to shift up into a gear after a corner's apex: speed [m/s], distance after its track-out, negative before
+    it [m], and the nearest thing that can be seen."""
+
+    gear: int
+    speed: float
+    after: float
     sight: Sight
 
 
@@ -86,6 +101,10 @@ class SheetCorner:
         Kerbs that the computed line runs over, and which part of them.
     caution : CautiousMark or None
         Where to begin to slow with less grip; None where that is not slowed for either.
+    gears : tuple of (SheetMark, int)
+        The gear at the brake or lift point, each apex and the track-out of a kart with several.
+    shifts : tuple of SheetShift
+        Up-shifts from the apex to the next corner's.
     """
 
     marks: CornerMarks
@@ -105,6 +124,8 @@ class SheetCorner:
     bank: float | None
     kerbs_used: tuple[KerbUse, ...]
     caution: CautiousMark | None = None
+    gears: tuple[tuple[SheetMark, int], ...] = ()
+    shifts: tuple[SheetShift, ...] = ()
 
     @property
     def earlier(self) -> float | None:
@@ -144,13 +165,39 @@ def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[HabitCost]
     driven = [driving(seen, marks, found[k - 1] if k > 0 or track.closed else None) for k, marks in enumerate(found)]
     around = _Around(_chain(way, found, driven), landmarks(way, found))
     careful = cautious_marks(track, lap, kart)
-    return tuple(
-        replace(
-            _corner(way, kart, marks, how, around, lost.get(marks.corner.number)),
-            caution=careful.get(marks.corner.number),
+    chosen, shifts = gears(lap, kart), up_shifts(lap, kart)
+    corners = []
+    for k, (marks, how) in enumerate(zip(found, driven)):
+        corner = _corner(way, kart, marks, how, around, lost.get(marks.corner.number))
+        later = found[(k + 1) % len(found)] if track.closed or k + 1 < len(found) else None
+        corner = replace(
+            corner,
+            caution=careful.get(corner.number),
+            gears=() if chosen is None else _gears(way, corner, chosen.astype(np.float64)),
+            shifts=tuple(_shift(way, marks, shift, around) for shift in shifts if _between(way, marks, later, shift)),
         )
-        for marks, how in zip(found, driven)
-    )
+        corners.append(corner)
+    return tuple(corners)
+
+
+def _gears(way: Way, corner: SheetCorner, chosen: Array) -> tuple[tuple[SheetMark, int], ...]:
+    return tuple((mark, round(way.value(chosen, mark.station))) for mark in corner.driven if mark.name != "turn in")
+
+
+def _between(way: Way, marks: CornerMarks, later: CornerMarks | None, shift: UpShift) -> bool:
+    """Whether a shift lies between a corner's apex and the next one's, or the road's end."""
+    away = way.ahead(marks.apex, shift.station)
+    if later is None:
+        return away >= 0.0
+    if later is marks:  # the only corner of a circuit
+        return True
+    return 0.0 <= away < way.ahead(marks.apex, later.apex)
+
+
+def _shift(way: Way, marks: CornerMarks, shift: UpShift, around: _Around) -> SheetShift:
+    apex_to_it, apex_to_out = way.ahead(marks.apex, shift.station), way.ahead(marks.apex, marks.track_out)
+    sight = nearest_sight(way, around.landmarks, shift.station)
+    return SheetShift(gear=shift.gear, speed=shift.speed, after=apex_to_it - apex_to_out, sight=sight)
 
 
 class _Around(NamedTuple):

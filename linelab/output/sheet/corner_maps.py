@@ -22,10 +22,11 @@ from linelab.output.draw.style import WHITE
 from linelab.output.outlines import View, along_closed
 from linelab.output.sheet.corner_facts import SheetCorner
 from linelab.output.sheet.sheet_map import BLACK, GREY, draw_line, draw_marks
-from linelab.output.sheet.sheet_words import gap_words, kerb_words
+from linelab.output.sheet.sheet_words import gap_words, gear_words, kerb_words
 from linelab.units import Array
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 #: Close-ups beside each other and above each other on a page.
@@ -38,6 +39,10 @@ HIGHEST, TITLE, LINE = 3.3, 0.19, 0.11
 TITLE_SIZE, SIZE, TITLE_LETTERS, LETTERS = 8.5, 6.3, 31, 53
 #: Road shown before a corner's first mark and after its last [m].
 BEFORE, AFTER = 8.0, 8.0
+
+#: Places of a close-up's scale and half the room it takes, as shares of the close-up.
+SCALE_PLACES = ((0.02, 0.02), (0.78, 0.02), (0.02, 0.87), (0.78, 0.87))
+SCALE_ROOM = np.array([0.1, 0.06])
 
 
 def close_up_pages(corners: Sequence[SheetCorner]) -> list[Sequence[SheetCorner]]:
@@ -56,6 +61,7 @@ def draw_close_ups(
     lap: Lap,
     kart: Kart,
     units: Units,
+    pace: float,
     *,
     turn: float,
     top: float,
@@ -70,7 +76,7 @@ def draw_close_ups(
     wide = (RIGHT - LEFT + AIR) / ACROSS
     for k, corner in enumerate(corners):
         left, upper = LEFT + wide * (k % ACROSS), top - high * (k // ACROSS)
-        _draw(page, corner, track, lap, kart, units, turn, (left, upper - high + AIR, wide - AIR, high - AIR))
+        _draw(page, corner, track, lap, kart, units, pace, turn, (left, upper - high + AIR, wide - AIR, high - AIR))
 
 
 def _draw(
@@ -80,6 +86,7 @@ def _draw(
     lap: Lap,
     kart: Kart,
     units: Units,
+    pace: float,
     turn: float,
     box: tuple[float, float, float, float],
 ) -> None:
@@ -88,7 +95,7 @@ def _draw(
     left, bottom, width, height = box
     hand = "left" if corner.marks.corner.left else "right"
     title = textwrap.wrap(f"{corner.marks.corner.label}, {hand}", TITLE_LETTERS)
-    words = [line for text in close_up_words(corner, track, units) for line in textwrap.wrap(text, LETTERS)]
+    words = [line for text in close_up_words(corner, track, units, pace) for line in textwrap.wrap(text, LETTERS)]
     upper = bottom + height
     text_place = (left / wide, upper / high)
     page.text(*text_place, "\n".join(title), size=TITLE_SIZE, weight="bold", color=BLACK, va="top", linespacing=1.1)
@@ -110,7 +117,7 @@ def _draw(
     draw_line(axes, lap, kart, view)
     per_inch = (axes.get_xlim()[1] - axes.get_xlim()[0]) / width
     draw_marks(axes, corner, view, per_inch)
-    draw_scale(axes, units, place=(0.02, 0.02))
+    draw_scale(axes, units, place=_free_corner(axes, track, view))
     for side in axes.spines.values():
         side.set(visible=True, color=GREY, linewidth=0.5)
     axes.set_axis_on()
@@ -118,14 +125,12 @@ def _draw(
     axes.set_yticks([])
 
 
-def close_up_words(corner: SheetCorner, track: Track, units: Units) -> list[str]:
-    """What stands under a close-up: how near the edges the kart is, and which part of the kerbs it uses."""
+def close_up_words(corner: SheetCorner, track: Track, units: Units, pace: float) -> list[str]:
+    """What stands under a close-up: how near the edges the kart is, which part of the kerbs it uses, the gears."""
+    geared = gear_words(corner, units, pace)
     if track.survey.estimated:
-        return ["edges assumed: no distance to them is known"]
-    words = [gap_words(corner, units)]
-    if track.kerbs:
-        words.append(kerb_words(corner))
-    return words
+        return ["edges assumed: no distance to them is known", *geared]
+    return [gap_words(corner, units), *([kerb_words(corner)] if track.kerbs else []), *geared]
 
 
 def _outline(track: Track, start: float, stop: float) -> Array:
@@ -136,6 +141,18 @@ def _outline(track: Track, start: float, stop: float) -> Array:
     local = np.mod(s, track.length) if track.closed else s
     sides = (along_closed(track, track.w_left, local), -along_closed(track, track.w_right, local))
     return np.vstack([np.column_stack(sn_to_xy(track.reference, local, n)) for n in sides])
+
+
+def _free_corner(axes: Axes, track: Track, view: View) -> tuple[float, float]:
+    """Which corner of a close-up has least road, for its scale, as shares of the axes."""
+    s = np.arange(0.0, track.length, 1.0)
+    left, right = along_closed(track, track.w_left, s), along_closed(track, track.w_right, s)
+    rows = [view(*sn_to_xy(track.reference, s, left - share * (left + right))) for share in np.linspace(-0.15, 1.15, 8)]
+    x, y = (np.concatenate([row[k] for row in rows]) for k in (0, 1))
+    low, high = np.array([axes.get_xlim(), axes.get_ylim()]).T
+    shares = (np.column_stack([x, y]) - low) / (high - low)
+    covered = [int((np.abs(shares - place - SCALE_ROOM) < SCALE_ROOM).all(axis=1).sum()) for place in SCALE_PLACES]
+    return SCALE_PLACES[int(np.argmin(covered))]
 
 
 def _draw_sides(page: Figure, lap: Lap, kart: Kart, view: View) -> None:

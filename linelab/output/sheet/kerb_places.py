@@ -57,7 +57,7 @@ def _kerb_side(way: Way, marks: CornerMarks, kerb: Kerb) -> Side:
 def own_kerbs(way: Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
     """Kerbs that lie along a corner, from a little before its first mark to a little after its last.
 
-    One on the corner's own inside that begins after its track-out or ends before its turn-in is a neighbour's.
+    One on the corner's own inside is its kerb only where no other corner of that hand has its apex nearer.
     """
     first, last = min(marks.slows_from, marks.turn_in) - 10.0, marks.track_out + 10.0
     size = last - first
@@ -66,12 +66,15 @@ def own_kerbs(way: Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
         for kerb in way.track.kerbs
         if (way.ahead(first, kerb.s_start) < size if way.track.closed else first < kerb.s_start < last)
     ]
-    return [
-        (kerb, side)
-        for kerb, side in near
-        if side != "inside"
-        or (way.apart(marks.track_out, kerb.s_start) < 0.0 and way.apart(marks.turn_in, kerb.s_end) > 0.0)
-    ]
+    return [(kerb, side) for kerb, side in near if side != "inside" or _nearest_corner(way, marks, kerb)]
+
+
+def _nearest_corner(way: Way, marks: CornerMarks, kerb: Kerb) -> bool:
+    """Whether of all corners of its hand this one has its apex nearest to a kerb's middle."""
+    middle = kerb.s_start + 0.5 * length_along(way.track, kerb)
+    rivals = [corner for corner in way.track.corners if corner.left == marks.corner.left]
+    nearest = min(rivals, key=lambda corner: abs(way.apart(middle, corner.s_apex)))
+    return nearest.number == marks.corner.number
 
 
 def nearest_kerb(way: Way, marks: CornerMarks, station: float) -> KerbPlace | None:

@@ -8,7 +8,7 @@ from linelab.model.lap import Limit
 from linelab.model.track import Track
 from linelab.output.display import Units
 from linelab.output.sheet.caution_marks import CAUTION
-from linelab.output.sheet.corner_facts import MISS, SheetCorner, SheetMark
+from linelab.output.sheet.corner_facts import MISS, SheetCorner, SheetMark, SheetShift
 from linelab.output.sheet.how_driven import FULL_POWER
 from linelab.output.sheet.kerb_places import KerbUse
 from linelab.output.sheet.landmarks import Sight
@@ -197,6 +197,37 @@ def gap_words(corner: SheetCorner, units: Units) -> str:
         for mark, side, gap in corner.gaps
     ]
     return "kart's side to edge: " + ", ".join(words)
+
+
+def gear_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
+    """The gear at a corner's marks and where to shift up after its apex; nothing for a kart with one ratio."""
+    if not corner.gears:
+        return []
+    at = [f"{gear} at {_NAMES.get(mark.name, mark.name)}" for mark, gear in corner.gears]
+    up = [
+        f"{shift.gear} at {units.speed_text(shift.speed, 0)}, {_shift_place(shift, units, pace)}"
+        for shift in corner.shifts
+    ]
+    return [f"gear {', '.join(at)}", *([f"shift up: {'; '.join(up)}"] if up else [])]
+
+
+def _shift_place(shift: SheetShift, units: Units, pace: float) -> str:
+    away = abs(shift.after)
+    if away < SAME_PLACE:
+        return "at track-out"
+    if away > MOST_PACES * pace and abs(shift.sight.distance) < away:
+        return sight_words(shift.sight, units, pace)
+    return f"{distance(away, units, pace)} {'after' if shift.after > 0.0 else 'before'} track-out"
+
+
+def gear_note(corners: Sequence[SheetCorner], units: Units) -> list[str]:
+    """What the gears are and how fast each up-shift is; nothing for a kart with one ratio."""
+    speeds = {shift.gear: shift.speed for corner in corners for shift in corner.shifts}
+    if not any(corner.gears for corner in corners):
+        return []
+    up = [f"into {gear} at {units.speed_text(speeds[gear], 0)}" for gear in sorted(speeds)]
+    shift = f" Shift up {_and(up)}." if up else ""
+    return [f"Gears (with the close-ups) are those that pull hardest; a shift is taken to cost no time.{shift}"]
 
 
 def _limits(corner: SheetCorner) -> str:

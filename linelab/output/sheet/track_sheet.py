@@ -42,6 +42,7 @@ from linelab.output.sheet.sheet_words import (
     caution_note,
     caution_words,
     flat_out,
+    gear_note,
     mark_words,
     pace_text,
     slowing_words,
@@ -315,7 +316,7 @@ def sheet_pages(
         note = "They lie as on the map, with its signs; turn-in points the way you drive. Grey lines: the kart's sides."
         page.text(MARGIN / A4[0], (A4[1] - 0.95) / A4[1], note, size=SIZE + 0.6, color=GREY, va="top")
         bottom = _foot(page, survey_note(track)) + 0.1
-        draw_close_ups(page, part, track, solution.lap, kart, units, turn=turn, top=A4[1] - 1.15, bottom=bottom)
+        draw_close_ups(page, part, track, solution.lap, kart, units, pace, turn=turn, top=A4[1] - 1.15, bottom=bottom)
         pages.append(page)
     return pages
 
@@ -436,7 +437,8 @@ def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units,
     )
     left, right = MARGIN, 0.5 * A4[0] + 0.12
     top = MAP_BOX[1] - 0.36
-    _paragraphs(page, left, top, "Where the time is", time_words(track, corners, units))
+    where = [*time_words(track, corners, units), *gear_note(corners, units)]
+    _paragraphs(page, left, top, "Where the time is", where)
     _paragraphs(page, right, top, "To check on the track walk", walk_words(track, corners, pace, units))
     caution = marks_caution(solution.grip, without_kerbs=subject.without_kerbs)
     _framed(page, textwrap.fill(caution, 112), _foot(page, survey_note(track)) + 0.26)
