@@ -60,7 +60,7 @@ if TYPE_CHECKING:
 COLUMNS = (0.5, 1.06, 2.45, 3.84, 5.23, 6.62)
 RIGHT = 7.77
 #: Letters that fit on a line of a cell, and of the remarks, which leave the last column free to write in.
-CELL, REMARKS = 28, 113
+CELL, REMARKS = 29, 113
 #: Size of the text [points], its lines and the air between blocks [inches].
 SIZE, LINE, AIR = 6.3, 0.11, 0.1
 #: Scales of the type: the largest is taken with which all corners fit a page; the smallest can still be read on a walk.
