@@ -72,6 +72,7 @@ def reference(
     from linelab.output.display import CAUTIONS
     from linelab.output.lap_files import check_formats
     from linelab.output.reference_report import (
+        gear_words,
         groove_words,
         reference_table,
         reference_words,
@@ -108,6 +109,9 @@ def reference(
     say(*reference_words(ground, driven, solution, shown, use_kerbs=kerbs), survey_sentence(ground.survey, shown), "")
     both = two_apex_words(ground, solution.lap, driven, shown)
     say(reference_table(ground, solution.lap, driven, shown), "", *table_words(ground, shown), *both, *beside)
+    geared = gear_words(ground, solution.lap, driven, shown)
+    if geared:
+        say("", *geared)
     list_files(folder, files)
     say("", CAUTIONS)
 

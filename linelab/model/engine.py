@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.arrays import frozen_array, set_field
 from linelab.model.kart import PowerEngine, TorqueEngine
@@ -159,6 +160,15 @@ def gear_forces(engine: TorqueEngine, v: Array | float) -> Array:
     omega = speed * per_metre
     torque = np.interp(np.maximum(omega, engine.clutch_engagement), engine.speed, engine.torque)
     return np.where(omega <= engine.rev_limit * (1.0 + 1e-12), engine.efficiency * torque * per_metre, 0.0)
+
+
+def best_gear(engine: TorqueEngine, v: Array | float) -> NDArray[np.intp]:
+    """The gear (1 is the lowest) with the greatest full-throttle force at each speed, of any shape S [m/s].
+
+    The lower one of two that are equal; beyond the rev limit in the highest gear that gear.
+    """
+    forces = gear_forces(engine, v)
+    return np.where(forces.any(axis=0), forces.argmax(axis=0) + 1, len(engine.ratios))
 
 
 def _from_torque(engine: TorqueEngine) -> DriveCurve:

@@ -113,7 +113,7 @@ def track_facts(track: Track) -> TrackFacts:
         closed=track.closed,
         length=length,
         reference_length=track.length,
-        direction=_direction(track),
+        direction=circuit_direction(track),
         width=_range(width),
         mean_width=float(width.mean()),
         tightest_inside_radius=radius,
@@ -154,7 +154,7 @@ def _range(values: Array) -> tuple[float, float]:
     return float(values.min()), float(values.max())
 
 
-def _direction(track: Track) -> Literal["clockwise", "anticlockwise", "figure of eight", "open"]:
+def circuit_direction(track: Track) -> Literal["clockwise", "anticlockwise", "figure of eight", "open"]:
     """Sense of rotation from the total heading change round the lap."""
     if not track.closed:
         return "open"

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from linelab.coaching.driven_marks import pedals
 from linelab.coaching.side_by_side import full_power
 from linelab.diagnosis.marks import beyond_rolling
-from linelab.model.kart import Kart
+from linelab.model.engine import best_gear
+from linelab.model.kart import Kart, TorqueEngine
 from linelab.model.lap import Lap
 from linelab.model.track import Track
 from linelab.output.display import Units
@@ -30,6 +31,33 @@ def pedal_codes(lap: Lap, kart: Kart) -> NDArray[np.int8]:
     """Pedal in use at each node (N,) of a computed lap, by the rule that driven laps are read by."""
     driven, braked = pedals(beyond_rolling(lap, kart)[None], full_power(kart, lap.v)[None])
     return np.select([braked[0], driven[0]], [Pedal.BRAKE, Pedal.DRIVE], Pedal.COAST).astype(np.int8)
+
+
+class UpShift(NamedTuple):
+    """Where the next gear begins to pull harder on a lap: station [m], speed [m/s] and that gear."""
+
+    station: float
+    speed: float
+    gear: int
+
+
+def gears(lap: Lap, kart: Kart) -> NDArray[np.intp] | None:
+    """The gear that pulls hardest at each node (N,); None for a kart with one ratio or none known.
+
+    As the lap is computed: no time is lost for a shift, so there may be more of them than a driver would make.
+    """
+    engine = kart.engine
+    several = isinstance(engine, TorqueEngine) and len(engine.ratios) > 1
+    return best_gear(engine, lap.v) if several and isinstance(engine, TorqueEngine) else None
+
+
+def up_shifts(lap: Lap, kart: Kart) -> tuple[UpShift, ...]:
+    """Where to shift up on a lap, in order: where a higher gear begins to pull harder and the kart is driven."""
+    chosen = gears(lap, kart)
+    if chosen is None:
+        return ()
+    up = np.flatnonzero((np.diff(chosen) > 0) & (pedal_codes(lap, kart)[1:] == Pedal.DRIVE)) + 1
+    return tuple(UpShift(float(lap.line.s[k]), float(lap.v[k]), int(chosen[k])) for k in up)
 
 
 def station_title(track: Track, units: Units) -> str:

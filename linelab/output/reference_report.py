@@ -10,6 +10,7 @@ from os import PathLike
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.diagnosis.corner_figures import CornerRow, corner_marks
 from linelab.files.lap_file import lap_csv
@@ -24,6 +25,7 @@ from linelab.model.track import Track, lap_ends
 from linelab.optimum.minimum_time import Solution
 from linelab.optimum.verify import Verification
 from linelab.output.display import CAUTIONS, METRIC, Units, lap_time_words, number_text, rounded_parts
+from linelab.output.lap_curves import gears, up_shifts
 from linelab.output.tables import text_table
 from linelab.output.track_facts import day_words, patch_words
 from linelab.study.the_day import off_groove_costs
@@ -93,6 +95,41 @@ def two_apex_words(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) ->
             f"({units.speed_text(second[1])})."
         )
     return [*words, '"After apex" counts from the slower of two apexes.'] if words else []
+
+
+def gear_words(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -> list[str]:
+    """The gear at each corner's marks and where to shift up, of a kart with more than one ratio; nothing of others."""
+    chosen = gears(lap, kart)
+    if chosen is None:
+        return []
+    rows = []
+    for row in corner_marks(track, lap, kart):
+        first = row.brake_station if row.brake_station is not None else row.lift_station
+        places = (first, row.apex_station, row.track_out_station)
+        cells = ["-" if place is None else str(_gear_at(track, lap, chosen, place)) for place in places]
+        rows.append([f"{row.label} {'left' if row.marks.corner.left else 'right'}", *cells])
+    shifts = [
+        f"to {shift.gear} at {units.length_text(shift.station)} ({units.speed_text(shift.speed, 0)})"
+        for shift in up_shifts(lap, kart)
+    ]
+    return [
+        text_table(["corner", "gear at\nbrake point", "\napex", "\ntrack-out"], rows),
+        f"Shift up: {', '.join(shifts) or 'nowhere'}.",
+        GEARS,
+    ]
+
+
+#: What the gears and shifts are.
+GEARS = (
+    "Gears are those that pull hardest at each speed. The lap loses no time for shifting: where two shifts lie close "
+    "together, staying in one gear may be faster."
+)
+
+
+def _gear_at(track: Track, lap: Lap, chosen: NDArray[np.intp], station: float) -> int:
+    """The gear at a station."""
+    local = station % track.length if track.closed else station
+    return int(chosen[np.clip(np.searchsorted(lap.line.s, local, side="right") - 1, 0, chosen.size - 1)])
 
 
 def table_words(track: Track, units: Units = METRIC) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -16,7 +17,14 @@ from linelab.model.facts import track_facts
 from linelab.model.kart import Axles
 from linelab.model.track import GripZone
 from linelab.optimum.minimum_time import solve_min_time
-from linelab.output.reference_report import computed_to, conditions, corners_csv, reference_table, reference_words
+from linelab.output.reference_report import (
+    computed_to,
+    conditions,
+    corners_csv,
+    gear_words,
+    reference_table,
+    reference_words,
+)
 from linelab.output.track_facts import track_words
 
 
@@ -74,3 +82,25 @@ def test_a_lap_too_tight_for_the_front_wheels_says_where_and_how_much():
     assert "this kart turns on 10.3 m at least" in said
     free = dataclasses.replace(kart, axles=Axles(max_steer=np.radians(25.0)))
     assert "front wheels" not in " ".join(reference_words(track, free, solution))
+
+
+def test_the_gears_of_a_kart_with_several():
+    """A row a corner, the shifts in order of their places, and that no time is taken for them; one ratio has none."""
+    track, kart = load_track("marrowdown_club"), load_kart("gearbox")
+    lap = solve_min_time(track, kart, verify=False).lap
+    table, shifts, note = gear_words(track, lap, kart)
+    rows = [line.split() for line in table.splitlines() if line[:1].isdigit()]
+    assert [int(cells[0]) for cells in rows] == [corner.number for corner in track.corners]
+    assert {cells[k] for cells in rows for k in (2, 3, 4)} <= {"-", *"123456"}
+    found = re.findall(r"to (\d) at (\d+) m \((\d+) km/h\)", shifts)
+    places = [int(place) for _, place, _ in found]
+    assert len(found) > 8
+    assert places == sorted(places)
+    speeds = {}
+    for gear, _, speed in found:  # one speed a gear, within how far it rises from node to node
+        speeds.setdefault(gear, set()).add(int(speed))
+    assert all(max(each) - min(each) <= 1 for each in speeds.values())
+    assert sorted(speeds, key=lambda gear: max(speeds[gear])) == sorted(speeds)
+    assert "no time for shifting" in note
+    single = load_kart("senior-single-speed")
+    assert gear_words(track, solved("marrowdown_club", "junior-single-speed").lap, single) == []

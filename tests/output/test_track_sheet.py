@@ -18,20 +18,29 @@ from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_build import track_from_edges
 from linelab.files.tracks.track_file import load_track
 from linelab.geometry.frenet import sn_to_xy
-from linelab.model.lap import Limit
+from linelab.model.lap import Limit, mapped_line
 from linelab.model.track import Survey
 from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import CAUTIONS, IMPERIAL, METRIC
 from linelab.output.draw.style import A4, KERB, ROAD, new_figure
 from linelab.output.lap_curves import Pedal, pedal_codes
-from linelab.output.sheet.corner_facts import KerbPlace, Way, sheet_corners
-from linelab.output.sheet.sheet_map import label_spots
+from linelab.output.sheet.corner_facts import SheetShift, sheet_corners
+from linelab.output.sheet.how_driven import Way
+from linelab.output.sheet.kerb_places import KerbPlace, KerbUse
+from linelab.output.sheet.landmarks import Landmark, Sight
+from linelab.output.sheet.sheet_map import CAUTIOUS, label_spots, shows_caution
 from linelab.output.sheet.sheet_words import (
     brake_words,
+    caution_words,
     distance,
     flat_out,
+    gap_words,
+    gear_note,
+    gear_words,
+    kerb_words,
     lowest_words,
     mark_words,
+    sight_words,
     slowing_words,
     summary_words,
     time_words,
@@ -48,6 +57,7 @@ from linelab.output.sheet.track_sheet import (
     sheet_pages,
     table_scale,
 )
+from linelab.speed.profile import speed_profiles
 from linelab.study.habit_costs import habit_costs
 from linelab.study.the_day import on_the_day
 
@@ -147,7 +157,7 @@ def test_paces_are_the_distance_over_the_pace():
 
 def test_where_a_mark_is_in_words(corners):
     mark = dataclasses.replace(corners[0].turn_in, since=20.2, after="brake", after_corner=None, kerb=None)
-    assert mark_words(mark, METRIC) == ["20 m (27) from brake point"]
+    assert mark_words(mark, METRIC) == ["20 m (27) after brake point"]
     places = {
         "3 m (4) before exit kerb": KerbPlace(side="exit", distance=-3.0, past_end=False),
         "3 m (4) into inside kerb": KerbPlace(side="inside", distance=3.0, past_end=False),
@@ -161,12 +171,340 @@ def test_where_a_mark_is_in_words(corners):
     assert mark_words(together, METRIC) == ["at track-out 7"]
 
 
+def test_marks_stand_in_the_order_they_are_driven():
+    """Where the kart lifts after its turn-in the table has the lift after it; nothing is counted "from" a place."""
+    name, kart = "ostrelle_sprint", load_kart("senior-single-speed")
+    found = sheet_corners(load_track(name), solved(name, "senior-single-speed").lap, kart)
+    page = new_figure(*A4)
+    draw_corners(page, found, METRIC, 0.75, top=11.0, bottom=-99.0, scale=1.0)
+    bold = [text for text in page.texts if text.get_weight() == "bold" and "  " in text.get_text()]
+    rows = {}
+    for text in bold:
+        x, y = text.get_position()
+        rows.setdefault(-y, []).append((x, text.get_text().split("  ")[1]))
+    shown = [[name for _, name in sorted(rows[y])] for y in sorted(rows)]
+    assert len(shown) == len(found)
+    late = [corner for corner in found if corner.brake and corner.brake.along > corner.turn_in.along]
+    assert late
+    for corner, names in zip(found, shown):
+        if corner.brake:
+            assert names.index("turn-in") == (0 if corner in late else 1), corner.number
+    assert not re.search(r"\bfrom\b", _texts(page))
+
+
+@pytest.mark.parametrize(
+    ("name", "driven"), [("ostrelle_sprint", "senior-single-speed"), ("marrowdown_club", "gearbox")]
+)
+def test_90_percent_of_the_grip_is_enough_from_the_cautious_brake_point_only(name, driven):
+    """Driven anew on an open piece of the line from each, at the computed lap's speed there."""
+    track, kart = load_track(name), load_kart(driven)
+    lap = solve_min_time(track, kart, verify=False).lap
+    line = dataclasses.replace(lap.line, grip=0.9 * lap.line.grip)
+    checked = 0
+    for corner in sheet_corners(track, lap, kart):
+        if corner.brake is None or corner.brake.name != "brake" or not corner.caution or not corner.caution.as_fast:
+            continue
+        beyond = []
+        for along in (corner.caution.along, corner.brake.along):
+            first, last = np.searchsorted(line.s, [along, corner.marks.track_out])
+            piece = mapped_line(line, lambda values: values[first:last], closed=False)  # noqa: B023
+            most = speed_profiles([piece], kart, v_start=float(lap.v[first]) + 5.0)[0].v[0]
+            beyond.append(float(lap.v[first] - most))
+        assert beyond[0] == pytest.approx(0.0, abs=0.15)
+        assert beyond[1] > 0.3
+        checked += 1
+    assert checked >= 1
+
+
+def test_the_cautious_brake_point_in_words_and_on_the_map(corners, pages):
+    brake = corners[0].brake
+    mark = dataclasses.replace(corners[0].caution, name="brake", along=brake.along - 6.0, as_fast=True, speed=20.0)
+
+    def said(**changes):
+        return caution_words(dataclasses.replace(corners[0], caution=dataclasses.replace(mark, **changes)), METRIC)[0]
+
+    assert said() == "90% grip: 6 m (8) earlier"
+    assert said(name="lift") == "90% grip: lift 6 m (8) earlier"
+    assert said(along=brake.along, as_fast=False) == "90% grip: here at 72 km/h"
+    flat = dataclasses.replace(corners[0], brake=None, caution=mark)
+    assert caution_words(flat, METRIC)[0].endswith("before turn-in")
+    assert caution_words(dataclasses.replace(corners[0], caution=None), METRIC) == []
+    assert "on the same line with 90% of the kart file's grip" in _texts(pages[1])
+    hollow = [line for line in pages[0].axes[0].lines if line.get_linewidth() == CAUTIOUS[0]]
+    assert len(hollow) == sum(shows_caution(corner) for corner in corners) >= 2
+
+
+def test_the_karts_side_to_the_edge_by_an_independent_geometry(rental, corners):
+    """shapely measures from the edge's own vertices to the end of the kart's width, square to its path."""
+    track, kart, _ = rental
+    rings = {"left": shapely.LinearRing(track.left_edge), "right": shapely.LinearRing(track.right_edge)}
+    for corner in corners:
+        assert [mark.along for mark, _, _ in corner.gaps] == sorted(mark.along for mark, _, _ in corner.gaps)
+        for mark, side, gap in corner.gaps:
+            outside = "right" if corner.marks.corner.left else "left"
+            assert (side == outside) == (mark.name in ("turn in", "track out"))
+            reach = 0.5 * kart.width * (1.0 if side == "left" else -1.0)
+            end = shapely.Point(
+                mark.place[0] - reach * np.sin(mark.heading), mark.place[1] + reach * np.cos(mark.heading)
+            )
+            assert abs(gap) == pytest.approx(rings[side].distance(end), abs=0.03)
+    assert any(gap < 0.0 for corner in corners for _, _, gap in corner.gaps)
+    words = gap_words(corners[0], METRIC)
+    assert re.fullmatch(
+        r"kart's side to edge: turn-in \d\.\d m left, apex \d\.\d m over right, track-out \d\.\d m left", words
+    )
+
+
+def test_the_part_of_a_kerb_that_is_used_in_words_and_by_its_own_line(rental, corners):
+    track, _, solution = rental
+    parts = {
+        (0.0, 0.3): "first third",
+        (0.36, 0.6): "middle third",
+        (0.7, 1.0): "last third",
+        (0.97, 1.0): "last third",
+        (0.1, 0.6): "first two thirds",
+        (0.4, 1.0): "last two thirds",
+        (0.0, 1.0): "all of it",
+        (0.31, 0.36): "middle third",
+    }
+    for (first, last), words in parts.items():
+        use = KerbUse(side="inside", first=first, last=last)
+        said = kerb_words(dataclasses.replace(corners[0], kerbs_used=(use,)))
+        assert said == f"over inside kerb: {words}"
+    assert kerb_words(dataclasses.replace(corners[0], kerbs_used=())) == "over no kerb"
+    used = next(corner for corner in corners if corner.kerbs_used and corner.kerbs_used[0].side == "inside")
+    kerb = next(
+        kerb
+        for kerb in track.kerbs
+        if (kerb.side == "left") == used.marks.corner.left and kerb.s_start < used.marks.corner.s_apex < kerb.s_end
+    )
+    outer, inner = sorted((shapely.Polygon(track.left_edge), shapely.Polygon(track.right_edge)), key=lambda p: -p.area)
+    line = solution.lap.line
+    on = (line.s > kerb.s_start) & (line.s < kerb.s_end)
+    reach = 0.5 * rental[1].width * (1.0 if kerb.side == "left" else -1.0)
+    ends = shapely.points(line.x - reach * np.sin(line.psi), line.y + reach * np.cos(line.psi))
+    over = on & (~shapely.contains(outer, ends) | shapely.contains(inner, ends))
+    share = (line.s[over] - kerb.s_start) / (kerb.s_end - kerb.s_start)
+    assert used.kerbs_used[0].first == pytest.approx(share.min(), abs=0.1)
+    assert used.kerbs_used[0].last == pytest.approx(share.max(), abs=0.1)
+
+
+def test_every_corner_has_one_close_up_with_its_marks_inside(rental, pages, corners):
+    """Small maps after the table, to one scale across and up, and none without the words about the edges."""
+    found = [(page, axes) for page in pages[2:] for axes in page.axes]
+    assert len(found) == len(corners)
+    texts = [text.get_text() for page in pages[2:] for text in page.texts]
+    titles = [text for text in texts if re.match(r"\d+.*(left|right)$", text)]
+    assert [int(re.match(r"\d+", title).group()) for title in titles] == [corner.number for corner in corners]
+    for (_, axes), corner in zip(found, corners):
+        box = axes.get_window_extent()
+        across, up = np.ptp(axes.get_xlim()) / box.width, np.ptp(axes.get_ylim()) / box.height
+        assert across == pytest.approx(up, rel=1e-6)
+        apexes = [line for line in axes.lines if line.get_marker() == "o"]
+        assert len(apexes) == 1 + (corner.other_apex is not None)
+        for line in axes.lines:
+            if line.get_marker() in ("o", "s"):
+                x, y = line.get_data()
+                assert axes.get_xlim()[0] < x[0] < axes.get_xlim()[1]
+                assert axes.get_ylim()[0] < y[0] < axes.get_ylim()[1]
+    assert _texts(pages[2]).count("kart's side to edge") == len(pages[2].axes)
+
+
+def test_a_corridor_from_laps_has_no_distances_to_its_edges(rental):
+    track, kart, solution = rental
+    drawn = sheet_pages(dataclasses.replace(track, survey=ESTIMATED), kart, solution)
+    assert "kart's side to edge" not in _texts(drawn[-1])
+    assert "no distance to them is known" in _texts(drawn[-1])
+
+
+def test_a_kerb_of_the_next_corner_is_not_this_ones():
+    """Corners 13 and 14 of the demo track turn the same way, and the kerb of 14 begins behind the track-out of 13."""
+    found = sheet_corners(
+        load_track("ostrelle_sprint"),
+        solved("ostrelle_sprint", "senior-single-speed").lap,
+        load_kart("senior-single-speed"),
+    )
+    assert not any("before inside kerb" in words for words in mark_words(found[12].track_out, METRIC))
+    for corner in found:  # 9 and 10 too, where one's track-out is the other's apex
+        assert sum(use.side == "inside" for use in corner.kerbs_used) <= 1, corner.number
+
+
+@pytest.mark.parametrize(
+    ("name", "driven"), [("ostrelle_sprint", "senior-single-speed"), ("marrowdown_club", "junior-single-speed")]
+)
+def test_no_more_than_sixty_paces_are_counted(name, driven):
+    """What lies farther on is placed by what can be seen there, as far from it as shapely says along the line."""
+    track, kart = load_track(name), load_kart(driven)
+    lap = solved(name, driven).lap
+    found = sheet_corners(track, lap, kart)
+    page = _texts(sheet_pages(track, kart, solved(name, driven))[1])
+    counts = [int(count) for count in re.findall(r"\d m \((\d+)\)", page)]
+    assert len(counts) > 40
+    assert max(counts) <= 60
+    far = [mark for corner in found for mark in corner.driven if mark.since > 60 * 0.75]
+    assert far
+    for mark in far:
+        words = mark_words(mark, METRIC)
+        assert words
+        assert not re.search(r"after (track-out|apex|turn-in)", words[0]) or "(" not in words[0]
+    path = shapely.LineString(np.column_stack([lap.line.x, lap.line.y]))
+    for mark in (mark for corner in found for mark in corner.driven):
+        x, y = sn_to_xy(track.reference, np.full(2, mark.sight.landmark.station), np.array([9.0, -9.0]))
+        across = shapely.LineString(np.column_stack([x, y]))
+        met = path.intersection(across)
+        hits = [path.project(point) for point in getattr(met, "geoms", [met])]
+        at = path.project(shapely.Point(mark.place))
+        ways = [(at - hit + 0.5 * path.length) % path.length - 0.5 * path.length for hit in hits]
+        assert min(abs(way - mark.sight.distance) for way in ways) < 0.2
+
+
+def test_what_can_be_seen_in_words(corners):
+    def said(name, end, away):
+        return sight_words(Sight(landmark=Landmark(station=0.0, name=name, end=end), distance=away), METRIC)
+
+    assert said("timing line", "", -30.0) == "30 m (40) before timing line"
+    assert said("timing line", "", 0.2) == "at timing line"
+    assert said("exit kerb 12", "end", 3.0) == "3 m (4) past exit kerb 12"
+    assert said("exit kerb 12", "end", -3.0) == "3 m (4) before end of exit kerb 12"
+    assert said("inside kerb 2", "start", 3.0) == "3 m (4) into inside kerb 2"
+    assert said("grip patch", "start", -0.3) == "where grip patch starts"
+    assert said("start line", "", 90.0) == "90 m after start line"
+    far = dataclasses.replace(corners[0].turn_in, since=80.0, after="track out", after_corner=7, kerb=None)
+    near = Sight(landmark=Landmark(station=0.0, name="grip patch", end="end"), distance=4.5)
+    assert mark_words(dataclasses.replace(far, sight=near), METRIC) == ["4 m (6) past grip patch"]
+    none = Sight(landmark=near.landmark, distance=200.0)
+    assert mark_words(dataclasses.replace(far, sight=none), METRIC) == ["80 m after track-out 7"]
+
+
+NAMES = ("Old Mill", "The Long Hairpin of the Weir", "Kiln", "Cooper's Yard", "Paddock Bend", "Tithe Barn")
+
+
+def test_corner_names_are_whole_on_every_page_and_cover_nothing():
+    name, kart = "ostrelle_sprint", load_kart("senior-single-speed")
+    track = load_track(name)
+    corners = [dataclasses.replace(c, name=NAMES[k % len(NAMES)]) for k, c in enumerate(track.corners)]
+    drawn = sheet_pages(dataclasses.replace(track, corners=corners), kart, solved(name, "senior-single-speed"))
+    for page in drawn[:2]:
+        for wanted in NAMES:
+            count = sum(corner.name == wanted for corner in corners)
+            assert _texts(page).count(wanted) == count, wanted
+    closer = " ".join(_texts(page) for page in drawn[2:])
+    assert all(f"{corner.number} {corner.name}, " in closer for corner in corners)
+    for page in drawn:
+        _nothing_cut_or_covered(page)
+    assert "minimum speed [km/h] and name" in _texts(drawn[0])
+
+
+def test_labels_of_several_sizes_keep_apart():
+    anchors = np.array([[2.0, 2.0], [2.4, 2.0], [2.8, 2.0]])
+    sizes = np.array([[0.25, 0.31], [1.2, 0.5], [0.9, 0.4]])
+    outward = np.tile([0.0, 1.0], (3, 1))
+    spots = label_spots(anchors, outward, sizes, anchors, np.array([[0.0, 0.0], [6.0, 6.0]]))
+    for k in range(3):
+        for j in range(k):
+            assert (np.abs(spots[k] - spots[j]) >= 0.5 * (sizes[k] + sizes[j])).any()
+
+
+def test_timing_lines_are_in_the_key(rental):
+    track, kart, solution = rental
+    for stations, words in (((), None), ((80.0,), "timing line"), ((80.0, 40.0), "timing lines 1 to 2, as driven")):
+        page = sheet_pages(dataclasses.replace(track, timing_stations=stations), kart, solution)[0]
+        labels = [text.get_text() for text in page.legends[0].get_texts()]
+        assert [label for label in labels if label.startswith("timing")] == ([words] if words else [])
+        _nothing_cut_or_covered(page)
+
+
+def test_what_the_track_file_does_not_say_has_a_line_to_fill_in(rental, pages):
+    """The way round is known from the edges; the others are dotted lines to their right, as wide as a word."""
+    track = rental[0]
+    texts = {text.get_text(): text for text in pages[0].texts}
+    winding_left = np.trapezoid(track.left_edge[:, 0], track.left_edge[:, 1]) < 0.0
+    assert f"Direction: {'anticlockwise' if not winding_left else 'clockwise'}" in texts
+    dotted = [line for line in pages[0].get_children() if isinstance(line, matplotlib.lines.Line2D)]
+    for name in ("Surface:", "Altitude:", "Club:", "Emergency number:", "Date, weather:"):
+        box = texts[name].get_window_extent()
+        right = [line for line in dotted if abs(line.get_window_extent().y0 - box.y0) < 8.0]
+        own = [line.get_window_extent() for line in right if line.get_window_extent().x0 >= box.x1]
+        assert own
+        assert min(line.width for line in own) > 1.0 * pages[0].dpi
+
+
+@pytest.fixture(scope="module")
+def geared():
+    track, kart = load_track("marrowdown_club"), load_kart("gearbox")
+    return track, kart, solve_min_time(track, kart, verify=False)
+
+
+def _force(engine, v, gear):
+    """Full-throttle force at the tyres by the work at the crankshaft, from the kart file's own numbers [N]."""
+    turns = v / engine.tyre_circumference * engine.ratios[gear - 1]  # of the crankshaft in a second
+    if 2.0 * np.pi * turns > engine.rev_limit:
+        return 0.0
+    return engine.efficiency * np.interp(2.0 * np.pi * turns, engine.speed, engine.torque) * 2.0 * np.pi * turns / v
+
+
+def test_gears_are_those_that_pull_hardest_and_shifts_where_the_next_one_begins_to(geared):
+    track, kart, solution = geared
+    engine, lap = kart.engine, solution.lap
+    found = sheet_corners(track, lap, kart)
+    shifts = [shift for corner in found for shift in corner.shifts]
+    assert {shift.gear for shift in shifts} >= {3, 4, 5, 6}
+    for corner in found:
+        assert [mark.name for mark, _ in corner.gears][-1] == "track out"
+        for mark, gear in corner.gears:
+            pull = [_force(engine, mark.speed, g) for g in range(1, 7)]
+            assert pull[gear - 1] >= 0.98 * max(pull)  # a mark between two nodes about a shift
+        for shift in corner.shifts:
+            above, below = 1.02 * shift.speed, 0.98 * shift.speed
+            assert _force(engine, above, shift.gear) > _force(engine, above, shift.gear - 1)
+            assert _force(engine, below, shift.gear) < _force(engine, below, shift.gear - 1)
+            out = np.interp(corner.marks.track_out % track.length, lap.line.s, lap.line.distance)
+            at = (out + shift.after) % lap.line.length
+            assert np.interp(at, lap.line.distance, lap.v) == pytest.approx(shift.speed, abs=0.2)
+    # as many as the lap has: every rise of the gear under power
+    gear = np.array([1 + int(np.argmax([_force(engine, v, g) for g in range(1, 7)])) for v in lap.v])
+    rises = (np.diff(gear) > 0) & (pedal_codes(lap, kart)[1:] == Pedal.DRIVE)
+    assert len(shifts) == rises.sum()
+
+
+def test_gears_in_words(geared, corners):
+    track, kart, solution = geared
+    found = sheet_corners(track, solution.lap, kart)
+    text = " ".join(_texts(page) for page in sheet_pages(track, kart, solution))
+    assert "gear 6 at brake point, 3 at apex, 3 at track-out" in text
+    assert re.search(r"shift up: 4 at 95 km/h, \d+ m \(\d+\) after track-out", text)
+    assert "a shift is taken to cost no time" in text
+    assert text.count("gear ") >= len(found)
+    assert gear_words(corners[0], METRIC) == []  # a kart with one ratio
+    assert gear_note(corners, METRIC) == []
+    far = Sight(landmark=Landmark(station=0.0, name="start line", end=""), distance=-12.0)
+    shift = SheetShift(gear=6, speed=35.0, after=90.0, sight=far)
+    one = dataclasses.replace(found[0], shifts=(shift, dataclasses.replace(shift, after=0.2)))
+    assert gear_words(one, METRIC)[1] == (
+        "shift up: 6 at 126 km/h, 12 m (16) before start line; 6 at 126 km/h, at track-out"
+    )
+
+
+def test_there_is_room_to_write_beside_every_corner(corners):
+    """Dotted lines a hand can write on, in a column that no print runs into."""
+    page = new_figure(*A4)
+    draw_corners(page, corners, METRIC, 0.75, top=11.0, bottom=-99.0, scale=1.0)
+    dotted = [line for line in page.findobj(matplotlib.lines.Line2D) if line.is_dashed()]
+    assert len(dotted) == 2 * len(corners)
+    for line in dotted:
+        assert np.ptp(line.get_xdata()) * A4[0] >= 1.0
+    heights = np.array(sorted((line.get_ydata()[0] * A4[1] for line in dotted), reverse=True))
+    assert (-np.diff(heights)).min() > 0.2  # five millimetres
+    left = COLUMNS[-1] * page.dpi
+    assert [text.get_text() for text in page.texts if text.get_window_extent().x1 > left] == []
+
+
 def test_corners_without_braking_say_what_to_do_instead(corners):
     base = dataclasses.replace(corners[0], brake=None, slows=None, fastest_before=20.0, min_speed=17.5)
     flat = dataclasses.replace(base, limits=(Limit.DRIVE, Limit.REVS))
     assert flat_out(flat)
     assert "full power" in " ".join(brake_words(flat, METRIC))
-    assert lowest_words(flat, METRIC) == []
+    assert lowest_words(flat, METRIC) == ""
     assert summary_words(flat, METRIC).startswith("Flat out: the rev limit is the limit")
     uphill = dataclasses.replace(flat, slows="full power")
     assert flat_out(uphill)
@@ -184,18 +522,19 @@ def test_corners_without_braking_say_what_to_do_instead(corners):
     marked = dataclasses.replace(base, brake=lift, slows="off the power")
     assert slowing_words(marked) == "lift, no brake"
     assert slowing_words(dataclasses.replace(marked, slows="brakes")) == "lift, light brake"
-    assert slowing_words(dataclasses.replace(marked, brake=dataclasses.replace(lift, name="brake"))) == ""
+    assert slowing_words(dataclasses.replace(marked, brake=dataclasses.replace(lift, name="brake"))) == "brake"
     after = dataclasses.replace(corners[0].turn_in, after="lift", after_corner=None)
-    assert "from lift point" in mark_words(after, METRIC)[0]
+    assert "after lift point" in mark_words(after, METRIC)[0]
 
 
 def test_limits_in_words(corners):
     def words(*limits):
         return summary_words(dataclasses.replace(corners[1], limits=limits), METRIC)
 
-    assert words(Limit.GRIP).startswith("Limit: cornering grip throughout;")
-    assert words(Limit.BRAKING, Limit.DRIVE).startswith("Limits in order: braking grip, engine power;")
-    assert words(Limit.NONE).startswith("Below every limit;")
+    assert "; limit: cornering grip throughout;" in words(Limit.GRIP)
+    assert "; limits in order: braking grip, engine power;" in words(Limit.BRAKING, Limit.DRIVE)
+    assert "; below every limit;" in words(Limit.NONE)
+    assert words(Limit.GRIP).startswith("Slowest ")
 
 
 @pytest.mark.parametrize("grip", [1.0, 0.6])
@@ -272,17 +611,17 @@ def test_the_time_is_named_where_it_is(rental, corners):
 
 def test_the_walk_names_the_kerbs_in_use(rental, corners):
     words = " ".join(walk_words(rental[0], corners, 0.75, METRIC))
-    used = [str(c.number) for c in corners if "inside" in c.kerbs_used]
+    used = [str(c.number) for c in corners if any(use.side == "inside" for use in c.kerbs_used)]
     assert ", ".join(used[:-1]) + f" and {used[-1]}" in words
     assert "has no heights" in words
 
 
-def test_the_sheet_has_two_pages_of_a4_with_every_corner_and_the_cautions(pages, corners):
-    assert len(pages) == 2
+def test_the_sheet_has_pages_of_a4_with_the_cautions_and_every_corner_three_times(pages, corners):
+    assert len(pages) == 3
     for page in pages:
         assert tuple(page.get_size_inches()) == pytest.approx(A4)
         assert CAUTIONS in _texts(page)
-        numbers = {text.get_text() for text in page.findobj(matplotlib.text.Text)}
+        numbers = {text.get_text().split(",")[0] for text in page.findobj(matplotlib.text.Text)}
         assert {str(corner.number) for corner in corners} <= numbers
     assert marks_caution(1.0) in _texts(pages[0])
     assert "at the full grip of the kart file." in marks_caution(1.0)
@@ -297,7 +636,7 @@ def test_the_sheet_says_with_which_grip_kerbs_and_paces(rental):
         assert re.search(r"computed lap \d\d\.\d{3} s, grip 60% of the kart file's, no kerb used\.", text)
         assert not re.search(r"(inside|entry|exit) kerb", text)
         assert "--" not in text
-        assert "2.46 ft" in text
+    assert all("2.46 ft" in _texts(page) for page in pages[:2])
     assert "perfect lap at 60% of the kart file's grip, off the kerbs." in _texts(pages[0])
     assert "full grip" not in _texts(pages[0])
     assert f"({IMPERIAL.length_text(damp.lap.line.length)} a lap)" in _texts(pages[1])
@@ -392,24 +731,24 @@ def test_no_text_covers_another_or_leaves_the_page(rental, units, survey):
         _nothing_cut_or_covered(page)
 
 
-def test_thirty_corners_take_a_third_page():
+def test_thirty_corners_take_another_page_of_the_table():
     """More corners than can be read on one page go on to the next, each told once, with nothing cut or covered."""
     track, kart = winding(15), load_kart("senior-single-speed")
     assert len(track.corners) == 30
     drawn = sheet_pages(track, kart, solve_min_time(track, kart, tolerance=0.5, verify=False))
-    assert len(drawn) == 3
+    assert len(drawn) == 6  # the map, two of the table, three of close-ups
     told = []
     for page in drawn:
         _nothing_cut_or_covered(page)
         assert "Computed limits are not targets" in _texts(page)
-    for page in drawn[1:]:
+    for page in drawn[1:3]:
         large = [text for text in page.texts if text.get_text().isdigit() and text.get_size() > 12.0]
         told += [int(text.get_text()) for text in large]
-        assert {"corner", "turn-in", "apex"} <= {text.get_text() for text in page.texts}
+        assert {"corner", "your own marks"} <= {text.get_text() for text in page.texts}
     assert told == list(range(1, 31))
 
 
-@pytest.mark.parametrize(("count", "least"), [(8, 1.1), (16, 1.0), (24, 0.8)])
+@pytest.mark.parametrize(("count", "least"), [(8, 1.1), (16, 0.9), (20, 0.8)])
 def test_the_table_of_corners_fits_a_page_in_the_largest_type(corners, count, least):
     """Text of 5 points is about the least that can be read at arm's length (common practice of printing)."""
     many = (corners * 3)[:count]
@@ -421,7 +760,7 @@ def test_the_table_of_corners_fits_a_page_in_the_largest_type(corners, count, le
     assert draw_corners(page, many, METRIC, 0.75, top=room + 0.7, bottom=0.7, scale=scale) == count
     lowest = min(text.get_window_extent().y0 for text in page.texts)
     assert lowest >= 0.7 * page.dpi - 3.0
-    assert table_scale(corners * 4, METRIC, 0.75, room) == 1.0  # on several pages the usual type
+    assert table_scale(corners * 4, METRIC, 0.75, room) >= 0.8  # on two pages
 
 
 def test_cells_of_the_table_keep_to_their_columns(corners):
@@ -432,7 +771,7 @@ def test_cells_of_the_table_keep_to_their_columns(corners):
             box = text.get_window_extent()
             left = box.x0 / page.dpi
             column = max(k for k, x in enumerate(COLUMNS) if x <= left + 0.02)
-            right = (*COLUMNS[1:], RIGHT)[column] if text.get_style() != "italic" else RIGHT
+            right = (*COLUMNS[1:], RIGHT)[column] if text.get_style() != "italic" else COLUMNS[-1]
             assert box.x1 / page.dpi <= right + 0.01, (scale, text.get_text())
 
 
@@ -454,10 +793,10 @@ def test_a_corridor_from_laps_says_so_on_every_page(rental):
 def test_pdf_is_a4_with_text_that_stays_text(pages, tmp_path):
     """ISO 216: A4 is 210 x 297 mm, 595.28 x 841.89 PDF points of 1/72 inch; TrueType fonts, none of Type 3."""
     names = save_sheet(tmp_path, pages)
-    assert names == ["track_sheet.pdf", "track_sheet_1.png", "track_sheet_2.png"]
+    assert names == ["track_sheet.pdf", "track_sheet_1.png", "track_sheet_2.png", "track_sheet_3.png"]
     content = (tmp_path / names[0]).read_bytes()
     sizes = re.findall(rb"/MediaBox \[ 0 0 ([\d.]+) ([\d.]+) \]", content)
-    assert len(sizes) == 2
+    assert len(sizes) == 3
     for width, height in sizes:
         assert float(width) == pytest.approx(595.28, abs=0.01)
         assert float(height) == pytest.approx(841.89, abs=0.01)
@@ -491,7 +830,7 @@ def test_open_roads_and_roads_without_corners_have_a_sheet():
     found = sheet_corners(esses, solution.lap, kart)
     assert len(found) == len(esses.corners) >= 2
     assert all(mark.since >= 0.0 for corner in found for mark in _marks(corner))
-    assert len(sheet_pages(esses, kart, solution)) == 2
+    assert len(sheet_pages(esses, kart, solution)) == 3
 
 
 def test_labels_keep_off_each_other_and_off_the_road():
@@ -517,7 +856,7 @@ def test_command(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "Track sheet of Tinmarsh Rental Track" in said
     assert CAUTIONS in said
-    assert {"track_sheet.pdf", "track_sheet_1.png", "track_sheet_2.png"} < {
+    assert {"track_sheet.pdf", "track_sheet_1.png", "track_sheet_2.png", "track_sheet_3.png"} < {
         item.name for item in (tmp_path / "walk").iterdir()
     }
 

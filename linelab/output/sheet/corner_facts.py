@@ -7,259 +7,45 @@ lap, in SI units; :mod:`linelab.output.sheet.sheet_words` puts it into words.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.model.kart import Kart
-from linelab.model.lap import Codes, Lap, Limit, Line
-from linelab.model.track import Kerb, Track, length_along
-from linelab.output.lap_curves import Pedal, pedal_codes, runs
-from linelab.output.outlines import along_closed
+from linelab.model.lap import Lap, Limit
+from linelab.model.track import Side as TrackSide
+from linelab.model.track import Track
+from linelab.output.lap_curves import UpShift, gears, up_shifts
+from linelab.output.sheet.caution_marks import CautiousMark, cautious_marks
+from linelab.output.sheet.how_driven import Driving, Slowing, Way, driving, feet
+from linelab.output.sheet.kerb_places import KerbPlace, KerbUse, edge_gap, kerbs_used, nearest_kerb
+from linelab.output.sheet.landmarks import Landmark, Sight, landmarks, nearest_sight
 from linelab.study.habit_costs import HabitCost
 from linelab.units import Array
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Way:
-    """Distances and values along a lap's line by station, over the start line of a closed track too."""
-
-    track: Track
-    lap: Lap
-
-    @property
-    def line(self) -> Line:
-        """The line that is walked."""
-        return self.lap.line
-
-    def local(self, station: float) -> float:
-        """Station within the lap [m]."""
-        return station % self.track.length if self.track.closed else station
-
-    def walked(self, station: float) -> float:
-        """Distance walked along the line from station 0, laps before and after included [m]."""
-        laps = station // self.track.length if self.track.closed else 0.0
-        return float(np.interp(self.local(station), self.line.s, self.line.distance)) + laps * self.line.length
-
-    def ahead(self, start: float, stop: float) -> float:
-        """Distance from one station to another, on a closed track the next time round and never negative [m]."""
-        distance = self.walked(stop) - self.walked(start)
-        if not self.track.closed:
-            return distance
-        round_lap = distance % self.line.length
-        return 0.0 if self.line.length - round_lap < 1e-6 else round_lap  # rounding must not make it a whole lap
-
-    def apart(self, start: float, stop: float) -> float:
-        """Signed distance by the shorter way round [m]."""
-        ahead = self.ahead(start, stop)
-        return ahead - self.line.length if self.track.closed and ahead > 0.5 * self.line.length else ahead
-
-    def value(self, values: Array, station: float) -> float:
-        """One of the lap's arrays (N,) at a station."""
-        return float(np.interp(self.local(station), self.line.s, values))
-
-    def between(self, start: float, stop: float, values: Array) -> Array:
-        """Values every half metre from one station to the next one (unwrapped)."""
-        s = np.linspace(start, stop, max(int(2.0 * (stop - start)) + 1, 2))
-        return np.interp(np.mod(s, self.track.length) if self.track.closed else s, self.line.s, values)
-
-
-Slowing = Literal["brakes", "off the power", "part power", "full power"]
-
-#: Speed lost on the way to the slowest point that is called slowing [m/s].
-SLOWING = 0.3
-#: A limit that holds for less of a corner's time than this is not named.
-LEAST_SHARE = 0.15
-#: What the feet do for less than this all together is a change of pedals [s].
-LEAST_TIME = 0.15
-#: Nothing more to ask of the engine.
-FULL_POWER = (Limit.DRIVE, Limit.REVS)
-#: What is named among a corner's limits however short it is, by how the kart slows.
-_NAMED: dict[Slowing | None, Limit] = {
-    "brakes": Limit.BRAKING,
-    "off the power": Limit.GRIP,
-    "part power": Limit.TRACTION,
-}
-_STEP = 0.5
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Feet:
-    """What the driver does and what holds the kart back, at the lap's nodes (N,).
-
-    ``limits`` are :class:`Limit` codes in which braking grip is named only where the brakes are on: at low grip the
-    closed throttle alone asks for a good share of it.
-    """
-
-    way: Way
-    pedals: Codes
-    limits: Codes
-
-    def times(self, start: float, stop: float) -> tuple[Codes, Codes, Array]:
-        """Pedals, limits and time [s] of short steps (M,) from one station to the next one (unwrapped)."""
-        line, track = self.way.line, self.way.track
-        edges = np.linspace(start, stop, max(round((stop - start) / _STEP), 1) + 1)
-        s = 0.5 * (edges[1:] + edges[:-1])
-        local = np.mod(s, track.length) if track.closed else np.clip(s, line.s[0], line.s[-1])
-        node = np.clip(np.searchsorted(line.s, local, side="right") - 1, 0, line.s.size - 2)
-        pace = (np.diff(self.way.lap.t) / np.diff(line.s))[node]
-        return self.pedals[node], self.limits[node], np.diff(edges) * pace
-
-
-def feet(way: Way, kart: Kart) -> Feet:
-    """Read pedals and limits off a lap."""
-    foot = pedal_codes(way.lap, kart)
-    codes = np.array(way.lap.limited_by)
-    codes[(codes == Limit.BRAKING) & (foot != Pedal.BRAKE)] = Limit.GRIP
-    return Feet(way=way, pedals=foot, limits=codes)
-
-
-class Driving(NamedTuple):
-    """How a corner is approached and driven.
-
-    ``fastest`` is the highest speed since the corner before [m/s]; ``slows`` None where the kart does not get slower;
-    ``mark`` what the place is where it begins to slow by more than a little, at ``begins`` [m]; ``limits`` from there,
-    or from turn-in, to track-out.
-    """
-
-    fastest: float
-    slows: Slowing | None
-    mark: Literal["brake", "lift"] | None
-    begins: float
-    limits: tuple[Limit, ...]
-
-
-def driving(seen: Feet, marks: CornerMarks, before: CornerMarks | None) -> Driving:
-    """How a corner is driven; ``before`` is the corner before it, None for the first one of an open track."""
-    way = seen.way
-    fastest, place = _fastest_before(way, marks, before)
-    slows, mark, start = _slowing(seen, marks, fastest, place)
-    limits = limits_in_order(seen, min(start, marks.turn_in), marks.track_out, slows)
-    return Driving(fastest, slows, mark, start, limits)
-
-
-def _slowing(
-    seen: Feet, marks: CornerMarks, fastest: float, place: float
-) -> tuple[Slowing | None, Literal["brake", "lift"] | None, float]:
-    """How the kart slows, what its mark is called, and where it begins to [m]."""
-    if marks.brakes:
-        return "brakes", "brake", marks.brake_point
-    if marks.lifts:
-        begin = marks.slows_from
-        # A corner may be slowest at its turn-in and be slowed for, a little, farther in.
-        slows = slowing_of(seen, begin, marks.minimum_speed if marks.minimum_speed > begin else marks.track_out)
-        return slows, None if slows == "full power" else "lift", begin
-    if fastest - seen.way.value(seen.way.lap.v, marks.minimum_speed) <= SLOWING:
-        return None, None, marks.turn_in
-    return slowing_of(seen, place, marks.minimum_speed), None, leaves_power(seen, place, marks.minimum_speed)
-
-
-def _fastest_before(way: Way, marks: CornerMarks, before: CornerMarks | None) -> tuple[float, float]:
-    """Highest speed from the slowest point of the corner before to this one's [m/s], and where [m]."""
-    if before is None:
-        start = float(way.line.s[0])
-    else:
-        start = marks.minimum_speed - max(way.ahead(before.minimum_speed, marks.minimum_speed), 0.0)
-    speeds = way.between(start, marks.minimum_speed, way.lap.v)
-    at = int(np.argmax(speeds))
-    return float(speeds[at]), float(np.linspace(start, marks.minimum_speed, speeds.size)[at])
-
-
-def limits_in_order(seen: Feet, start: float, stop: float, slows: Slowing | None) -> tuple[Limit, ...]:
-    """What limits the lap between two stations, each for a good part of that time.
-
-    How the kart slows for the corner is among it however short: braking grip, or cornering grip off the power.
-    """
-    _, codes, time = seen.times(start, stop)
-    known = codes != Limit.NONE
-    if not known.any():
-        return (Limit.NONE,)
-    codes, time = codes[known].astype(np.int8), time[known]
-    spans = [(code, float(time[first : last + 1].sum())) for code, first, last in runs(codes)]
-    named = _NAMED.get(slows)
-    least = LEAST_SHARE * float(time.sum())
-    while len(spans) > 1:
-        kept = max((span for span in spans if span[0] == named), key=_length, default=None)
-        shortest = min((span for span in spans if span is not kept), key=_length)
-        if _length(shortest) >= least:
-            break
-        spans = _without(spans, spans.index(shortest))
-    return tuple(Limit(code) for code, _ in spans)
-
-
-def _length(span: tuple[int, float]) -> float:
-    return span[1]
-
-
-def _without(spans: list[tuple[int, float]], at: int) -> list[tuple[int, float]]:
-    """The spans without one, its neighbours joined where they are of one kind."""
-    rest = spans[:at] + spans[at + 1 :]
-    if 0 < at < len(rest) and rest[at - 1][0] == rest[at][0]:
-        rest[at - 1 : at + 1] = [(rest[at][0], rest[at - 1][1] + rest[at][1])]
-    return rest
-
-
-def slowing_of(seen: Feet, start: float, stop: float) -> Slowing:
-    """How the kart gets slower from one station to a later one [m]."""
-    foot, codes, time = seen.times(start, stop)
-    least = min(LEAST_TIME, 0.5 * float(time.sum()))
-    if float(time[foot == Pedal.BRAKE].sum()) > least:
-        return "brakes"
-    if float(time[foot == Pedal.COAST].sum()) > least:
-        return "off the power"
-    return "part power" if float(time[_eased(codes)].sum()) > least else "full power"
-
-
-def leaves_power(seen: Feet, start: float, stop: float) -> float:
-    """Station between two where the driver first asks for less than full power, or ``stop`` [m]."""
-    foot, codes, _ = seen.times(start, stop)
-    less = np.flatnonzero((foot != Pedal.DRIVE) | _eased(codes))
-    return start + (stop - start) * float(less[0]) / foot.size if less.size else stop
-
-
-def _eased(codes: Codes) -> NDArray[np.bool_]:
-    """Where something else than the engine holds the kart back."""
-    return ~np.isin(codes, (*FULL_POWER, Limit.NONE))
-
 
 MarkName = Literal["brake", "lift", "turn in", "apex", "first apex", "second apex", "track out"]
 #: What else a mark may be counted from; an open road begins before its start line, if that lies inside.
 Place = Literal["start line", "road's start"]
-Side = Literal["inside", "entry", "exit"]
 
 #: The miss whose cost the sheet gives [m].
 MISS = 0.5
-#: A kerb is named as a landmark of a mark when it begins or ends this near [m].
-NEAR_KERB = 40.0
-#: A kart's body over the road's edge by this much uses the kerb [m].
-ON_KERB = 0.05
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class KerbPlace:
-    """Where a mark lies along one of its corner's kerbs.
-
-    ``distance`` is from the kerb's start, negative before it, or ``past_end`` from its end [m].
-    """
-
-    side: Side
-    distance: float
-    past_end: bool
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SheetMark:
     """One mark of a corner.
 
-    ``place`` is (x, y) on the ground [m] and ``heading`` the line's there [rad]; ``since`` the distance from the mark
-    before it, ``after`` that mark's name, and ``after_corner`` its corner where it is another one (0: a place).
+    ``station`` lies within the lap, ``along`` is the same unwrapped about the corner, so that a corner's marks can be
+    put in order [m].  ``place`` is (x, y) on the ground [m] and ``heading`` the line's there [rad]; ``since`` the
+    distance from the mark before it, ``after`` that mark's name, and ``after_corner`` its corner where it is another
+    one (0: a place).  ``sight`` is the nearest thing that can be seen.
     """
 
     name: MarkName
     station: float
+    along: float
     place: tuple[float, float]
     heading: float
     speed: float
@@ -267,6 +53,18 @@ class SheetMark:
     after: MarkName | Place
     after_corner: int | None
     kerb: KerbPlace | None
+    sight: Sight
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SheetShift:
+    """Where to shift up into a gear after a corner's apex: speed [m/s], distance after its track-out, negative before
+    it [m], and the nearest thing that can be seen."""
+
+    gear: int
+    speed: float
+    after: float
+    sight: Sight
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -289,8 +87,9 @@ class SheetCorner:
         How the kart gets slower for the corner; None where it does not.
     limits : tuple of Limit
         What limits the lap from the corner's first mark to its track-out, in that order.
-    apex_gap : float
-        Between the kart and the road's inside edge at the apex, negative over a kerb [m].
+    gaps : tuple of (SheetMark, str, float)
+        At turn-in and track-out the side the road's outside lies on, at each apex that of its inside, and how far the
+        kart's side is from that edge, negative over it [m]; in the order driven.
     cost : float or None
         Time lost by missing the apex by MISS [s]; None where it is withheld, for the reason ``no_cost``.
     no_cost : str
@@ -298,8 +97,14 @@ class SheetCorner:
         Mean slope from the brake or lift point (or turn-in) to the apex, positive uphill [rad]; None without elevation.
     bank : float or None
         Mean cross slope from turn-in to track-out, positive where it helps the turn [rad].
-    kerbs_used : tuple of Side
-        Kerbs that the computed line runs over.
+    kerbs_used : tuple of KerbUse
+        Kerbs that the computed line runs over, and which part of them.
+    caution : CautiousMark or None
+        Where to begin to slow with less grip; None where that is not slowed for either.
+    gears : tuple of (SheetMark, int)
+        The gear at the brake or lift point, each apex and the track-out of a kart with several.
+    shifts : tuple of SheetShift
+        Up-shifts from the apex to the next corner's.
     beside_groove : float or None
         At the slowest place, from the middle of the dry line, positive towards the outside [m]; None without a groove
         or where it is dry.
@@ -315,18 +120,33 @@ class SheetCorner:
     min_speed: float
     slows: Slowing | None
     limits: tuple[Limit, ...]
-    apex_gap: float
+    gaps: tuple[tuple[SheetMark, TrackSide, float], ...]
     cost: float | None
     no_cost: str
     slope: float | None
     bank: float | None
-    kerbs_used: tuple[Side, ...]
-    beside_groove: float | None
+    kerbs_used: tuple[KerbUse, ...]
+    caution: CautiousMark | None = None
+    gears: tuple[tuple[SheetMark, int], ...] = ()
+    shifts: tuple[SheetShift, ...] = ()
+    beside_groove: float | None = None
+
+    @property
+    def earlier(self) -> float | None:
+        """How much before the brake or lift point the cautious one lies, along the road [m]; None without one of
+        them."""
+        return None if self.brake is None or self.caution is None else self.brake.along - self.caution.along
 
     @property
     def number(self) -> int:
         """The corner's number."""
         return self.marks.corner.number
+
+    @property
+    def driven(self) -> tuple[SheetMark, ...]:
+        """Its marks in the order they are driven: a kart that only lifts may do so after its turn-in."""
+        marks = (self.brake, self.turn_in, self.apex, self.other_apex, self.track_out)
+        return tuple(sorted((mark for mark in marks if mark is not None), key=_along))
 
 
 def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[HabitCost] = ()) -> tuple[SheetCorner, ...]:
@@ -347,10 +167,48 @@ def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[HabitCost]
     lost = {cost.corner: cost for cost in costs}
     seen = feet(way, kart)
     driven = [driving(seen, marks, found[k - 1] if k > 0 or track.closed else None) for k, marks in enumerate(found)]
-    chain = _chain(way, found, driven)
-    return tuple(
-        _corner(way, kart, marks, how, chain, lost.get(marks.corner.number)) for marks, how in zip(found, driven)
-    )
+    around = _Around(_chain(way, found, driven), landmarks(way, found))
+    careful = cautious_marks(track, lap, kart)
+    chosen, shifts = gears(lap, kart), up_shifts(lap, kart)
+    corners = []
+    for k, (marks, how) in enumerate(zip(found, driven)):
+        corner = _corner(way, kart, marks, how, around, lost.get(marks.corner.number))
+        later = found[(k + 1) % len(found)] if track.closed or k + 1 < len(found) else None
+        corner = replace(
+            corner,
+            caution=careful.get(corner.number),
+            gears=() if chosen is None else _gears(way, corner, chosen.astype(np.float64)),
+            shifts=tuple(_shift(way, marks, shift, around) for shift in shifts if _between(way, marks, later, shift)),
+        )
+        corners.append(corner)
+    return tuple(corners)
+
+
+def _gears(way: Way, corner: SheetCorner, chosen: Array) -> tuple[tuple[SheetMark, int], ...]:
+    return tuple((mark, round(way.value(chosen, mark.station))) for mark in corner.driven if mark.name != "turn in")
+
+
+def _between(way: Way, marks: CornerMarks, later: CornerMarks | None, shift: UpShift) -> bool:
+    """Whether a shift lies between a corner's apex and the next one's, or the road's end."""
+    away = way.ahead(marks.apex, shift.station)
+    if later is None:
+        return away >= 0.0
+    if later is marks:  # the only corner of a circuit
+        return True
+    return 0.0 <= away < way.ahead(marks.apex, later.apex)
+
+
+def _shift(way: Way, marks: CornerMarks, shift: UpShift, around: _Around) -> SheetShift:
+    apex_to_it, apex_to_out = way.ahead(marks.apex, shift.station), way.ahead(marks.apex, marks.track_out)
+    sight = nearest_sight(way, around.landmarks, shift.station)
+    return SheetShift(gear=shift.gear, speed=shift.speed, after=apex_to_it - apex_to_out, sight=sight)
+
+
+class _Around(NamedTuple):
+    """What marks are counted from: all marks and the start line in the order they are walked, and what can be seen."""
+
+    chain: list[tuple[float, MarkName | Place, int]]
+    landmarks: tuple[Landmark, ...]
 
 
 def _chain(
@@ -377,57 +235,23 @@ def _apexes(marks: CornerMarks) -> list[tuple[MarkName, float]]:
     return [(names[late], marks.apex), (names[not late], marks.other_apex)]
 
 
-def _mark(
-    way: Way,
-    marks: CornerMarks,
-    name: MarkName,
-    station: float,
-    chain: Sequence[tuple[float, MarkName | Place, int]],
-) -> SheetMark:
-    number = marks.corner.number
+def _mark(way: Way, marks: CornerMarks, name: MarkName, station: float, around: _Around) -> SheetMark:
+    number, chain = marks.corner.number, around.chain
     at = next(k for k, entry in enumerate(chain) if entry[1:] == (name, number))
     before = chain[at - 1] if at > 0 or way.track.closed else (float(way.line.s[0]), "road's start", 0)
     return SheetMark(
         name=name,
         station=way.local(station),
+        along=station,
         place=(way.value(way.line.x, station), way.value(way.line.y, station)),
         heading=way.value(way.line.psi, station),
         speed=way.value(way.lap.v, station),
         since=way.ahead(before[0], station),
         after=before[1],
         after_corner=None if before[2] == number else before[2],
-        kerb=_nearest_kerb(way, marks, station),
+        kerb=nearest_kerb(way, marks, station),
+        sight=nearest_sight(way, around.landmarks, station),
     )
-
-
-def _kerb_side(way: Way, marks: CornerMarks, kerb: Kerb) -> Side:
-    """Which of a corner's kerbs this is."""
-    if (kerb.side == "left") == marks.corner.left:
-        return "inside"
-    length = length_along(way.track, kerb)
-    return "entry" if way.apart(marks.apex, kerb.s_start + 0.5 * length) < 0.0 else "exit"
-
-
-def _own_kerbs(way: Way, marks: CornerMarks) -> list[tuple[Kerb, Side]]:
-    """Kerbs that lie along a corner, from a little before its first mark to a little after its last."""
-    first, last = min(marks.slows_from, marks.turn_in) - 10.0, marks.track_out + 10.0
-    size = last - first
-    return [
-        (kerb, _kerb_side(way, marks, kerb))
-        for kerb in way.track.kerbs
-        if (way.ahead(first, kerb.s_start) < size if way.track.closed else first < kerb.s_start < last)
-    ]
-
-
-def _nearest_kerb(way: Way, marks: CornerMarks, station: float) -> KerbPlace | None:
-    """Place by the nearest of the corner's kerbs."""
-    places = []
-    for kerb, side in _own_kerbs(way, marks):
-        from_start, from_end = way.apart(kerb.s_start, station), way.apart(kerb.s_end, station)
-        past = from_end > 0.0
-        places.append(KerbPlace(side=side, distance=from_end if past else from_start, past_end=past))
-    near = [place for place in places if abs(place.distance) <= NEAR_KERB]
-    return min(near, key=lambda place: abs(place.distance), default=None)
 
 
 def _corner(
@@ -435,7 +259,7 @@ def _corner(
     kart: Kart,
     marks: CornerMarks,
     how: Driving,
-    chain: Sequence[tuple[float, MarkName | Place, int]],
+    around: _Around,
     cost: HabitCost | None,
 ) -> SheetCorner:
     value, reason = _cost(cost)
@@ -444,24 +268,26 @@ def _corner(
     start = min(marks.slows_from, marks.turn_in)
     sign = 1.0 if marks.corner.left else -1.0
     line = way.line
-    apexes = [_mark(way, marks, name, station, chain) for name, station in _apexes(marks)]
+    turn_in = _mark(way, marks, "turn in", marks.turn_in, around)
+    track_out = _mark(way, marks, "track out", marks.track_out, around)
+    apexes = [_mark(way, marks, name, station, around) for name, station in _apexes(marks)]
     return SheetCorner(
         marks=marks,
-        brake=None if how.mark is None else _mark(way, marks, how.mark, how.begins, chain),
-        turn_in=_mark(way, marks, "turn in", marks.turn_in, chain),
+        brake=None if how.mark is None else _mark(way, marks, how.mark, how.begins, around),
+        turn_in=turn_in,
         apex=apexes[0],
         other_apex=apexes[1] if len(apexes) > 1 else None,
-        track_out=_mark(way, marks, "track out", marks.track_out, chain),
+        track_out=track_out,
         fastest_before=how.fastest,
         min_speed=way.value(way.lap.v, marks.minimum_speed),
         slows=how.slows,
         limits=how.limits,
-        apex_gap=float(_body_gap(way, kart, marks.apex, left=marks.corner.left)),
+        gaps=tuple((mark, *_gap(way, kart, marks, mark)) for mark in (turn_in, *sorted(apexes, key=_along), track_out)),
         cost=value,
         no_cost=reason,
         slope=float(way.between(start, max(marks.apex, start + 1.0), line.slope).mean()) if elevation else None,
         bank=sign * float(way.between(marks.turn_in, marks.track_out, line.bank).mean()) if elevation else None,
-        kerbs_used=_kerbs_used(way, kart, marks),
+        kerbs_used=kerbs_used(way, kart, marks),
         beside_groove=_beside_groove(way, marks),
     )
 
@@ -475,29 +301,18 @@ def _beside_groove(way: Way, marks: CornerMarks) -> float | None:
     return float(-inwards if marks.corner.left else inwards)
 
 
+def _along(mark: SheetMark) -> float:
+    return mark.along
+
+
+def _gap(way: Way, kart: Kart, marks: CornerMarks, mark: SheetMark) -> tuple[TrackSide, float]:
+    """The side of the road that matters at a mark, and the kart's distance from its edge [m]."""
+    left = marks.corner.left == (mark.name not in ("turn in", "track out"))
+    return "left" if left else "right", edge_gap(way, kart, mark.along, left=left)
+
+
 def _cost(cost: HabitCost | None) -> tuple[float | None, str]:
     if cost is None:
         return None, "not computed"
     value = cost.at(MISS)
     return value, "" if value is not None else cost.reason
-
-
-def _body_gap(way: Way, kart: Kart, station: float, *, left: bool) -> Array:
-    """Distance between the kart's side and the road's edge, negative over it [m]."""
-    widths = way.track.w_left if left else way.track.w_right
-    n = way.value(way.line.n, station)
-    edge = along_closed(way.track, widths, np.array([way.local(station)]))[0]
-    return np.asarray(edge - (n if left else -n) - 0.5 * kart.width)
-
-
-def _kerbs_used(way: Way, kart: Kart, marks: CornerMarks) -> tuple[Side, ...]:
-    """Kerbs of a corner that the kart's body reaches over."""
-    used = []
-    for kerb, side in _own_kerbs(way, marks):
-        end = kerb.s_end + (way.track.length if kerb.s_end < kerb.s_start else 0.0)
-        stations = np.arange(kerb.s_start, end, 1.0)
-        gaps = [float(_body_gap(way, kart, float(s), left=kerb.side == "left")) for s in stations]
-        if min(gaps, default=0.0) < -ON_KERB:
-            used.append(side)
-    order: tuple[Side, ...] = ("entry", "inside", "exit")
-    return tuple(side for side in order if side in used)

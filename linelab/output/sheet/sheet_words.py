@@ -7,7 +7,11 @@ from collections.abc import Sequence
 from linelab.model.lap import Limit
 from linelab.model.track import Track
 from linelab.output.display import Units
-from linelab.output.sheet.corner_facts import FULL_POWER, MISS, SheetCorner, SheetMark
+from linelab.output.sheet.caution_marks import CAUTION
+from linelab.output.sheet.corner_facts import MISS, SheetCorner, SheetMark, SheetShift
+from linelab.output.sheet.how_driven import FULL_POWER
+from linelab.output.sheet.kerb_places import KerbUse
+from linelab.output.sheet.landmarks import Sight
 from linelab.output.track_facts import day_title
 
 #: Length of a walker's step unless another is given [m]; common practice is to count one's own over a known length.
@@ -18,6 +22,8 @@ SAME_PLACE = 1.0
 LEVEL = 0.005
 #: Nearer to the dry line's middle a kart is on it [m].
 ON_LINE = 0.3
+#: More paces than this are not counted; the surest of walkers loses count (common practice).
+MOST_PACES = 60
 #: How many corners are named as those where the aim matters most.
 MOST = 3
 
@@ -33,19 +39,47 @@ _NAMES = {"brake": "brake point", "lift": "lift point", "turn in": "turn-in", "a
 
 
 def mark_words(mark: SheetMark, units: Units, pace: float = PACE) -> list[str]:
-    """Where a mark is: from the mark before it, and from a kerb's start or end; distance and (paces)."""
+    """Where a mark is: after the mark before it, and by a kerb's start or end; distance and (paces).
+
+    Nobody counts more than MOST_PACES: such a mark is placed by its kerb, or by what else can be seen near it.
+    """
+    kerb = _kerb_place(mark, units, pace)
+    if mark.since > MOST_PACES * pace:
+        near = mark.kerb is not None and abs(mark.kerb.distance) <= MOST_PACES * pace
+        if near or abs(mark.sight.distance) < mark.since:
+            return kerb if near else [sight_words(mark.sight, units, pace), *kerb]
     before = _NAMES.get(mark.after, mark.after)
     if mark.after_corner:
         before += f" {mark.after_corner}"
-    words = [f"at {before}" if mark.since < SAME_PLACE else f"{distance(mark.since, units, pace)} from {before}"]
-    if mark.kerb is not None:
-        kerb, away = f"{mark.kerb.side} kerb", mark.kerb.distance
-        if abs(away) < SAME_PLACE:
-            words.append(f"where {kerb} {'ends' if mark.kerb.past_end else 'starts'}")
-        else:
-            side = "past" if mark.kerb.past_end else "before" if away < 0.0 else "into"
-            words.append(f"{distance(abs(away), units, pace)} {side} {kerb}")
-    return words
+    return [f"at {before}" if mark.since < SAME_PLACE else f"{distance(mark.since, units, pace)} after {before}", *kerb]
+
+
+def _kerb_place(mark: SheetMark, units: Units, pace: float) -> list[str]:
+    if mark.kerb is None:
+        return []
+    kerb, away = f"{mark.kerb.side} kerb", mark.kerb.distance
+    if abs(away) < SAME_PLACE:
+        return [f"where {kerb} {'ends' if mark.kerb.past_end else 'starts'}"]
+    side = "past" if mark.kerb.past_end else "before" if away < 0.0 else "into"
+    return [f"{distance(abs(away), units, pace)} {side} {kerb}"]
+
+
+def sight_words(sight: Sight, units: Units, pace: float = PACE) -> str:
+    """Where a mark is from a thing that can be seen: before or after it."""
+    name, end, away = sight.landmark.name, sight.landmark.end, sight.distance
+    if abs(away) < SAME_PLACE:
+        return f"where {name} {end}s" if end else f"at {name}"
+    after, before = {"": ("after", "before"), "start": ("into", "before"), "end": ("past", "before end of")}[end]
+    return f"{distance(abs(away), units, pace)} {after if away > 0.0 else before} {name}"
+
+
+def caution_note(grip: float) -> str:
+    """What the cautious brake points are, for a lap at a factor on the kart file's grip [-]."""
+    share = f"{CAUTION:.0%} of the kart file's grip" if grip == 1.0 else f"{CAUTION:.0%} of this lap's grip"
+    return (
+        f'"{CAUTION:.0%} grip": the cautious brake or lift point, on the same line with {share}; "here": only if you '
+        "arrive that slowly. Start before it."
+    )
 
 
 def pace_text(pace: float, units: Units) -> str:
@@ -54,8 +88,26 @@ def pace_text(pace: float, units: Units) -> str:
 
 
 def distance(value: float, units: Units, pace: float = PACE) -> str:
-    """A distance to walk: length with its unit, and paces in brackets."""
-    return f"{units.length_text(value)} ({value / pace:.0f})"
+    """A distance to walk: length with its unit, and paces in brackets unless nobody counts so many."""
+    paces = f" ({value / pace:.0f})" if value <= MOST_PACES * pace else ""
+    return f"{units.length_text(value)}{paces}"
+
+
+def caution_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
+    """Where to begin to slow at CAUTION of the grip, beside the brake or lift point or, without one, the turn-in."""
+    mark, earlier = corner.caution, corner.earlier
+    if mark is None:
+        return []
+    if earlier is None or corner.brake is None:
+        away = mark.along - corner.turn_in.along
+        side = "after" if away > 0.0 else "before"
+        place = "at turn-in" if abs(away) < SAME_PLACE else f"{distance(abs(away), units, pace)} {side} turn-in"
+        return [f"{CAUTION:.0%} grip: {mark.name} {place}"]
+    if earlier >= SAME_PLACE:
+        name = "" if mark.name == corner.brake.name else f"{mark.name} "
+        speed = "" if mark.as_fast else f", at {units.speed_text(mark.speed, 0)}"
+        return [f"{CAUTION:.0%} grip: {name}{distance(earlier, units, pace)} earlier{speed}"]
+    return [f"{CAUTION:.0%} grip: here at {units.speed_text(mark.speed, 0)}"]
 
 
 def brake_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
@@ -64,21 +116,23 @@ def brake_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[s
         return mark_words(corner.brake, units, pace)
     drop = f"{units.speed_text(corner.fastest_before - corner.min_speed, 0)} slower"
     if flat_out(corner):
-        return ["no braking: full power", "all the way" + (f", {drop}" if corner.slows else "")]
+        return ["full power all the way" + (f", {drop}" if corner.slows else "")]
     if corner.slows is None:
         late = Limit.BRAKING in corner.limits
         return (
             ["no braking for this one,", "but for the next"] if late else ["no braking:", "gaining speed all the way"]
         )
     if corner.slows == "brakes":
-        return ["no mark: light braking,", drop]
+        return ["light braking,", drop]
     return [f"no braking: {corner.slows},", drop]
 
 
 def slowing_words(corner: SheetCorner) -> str:
-    """What stands beside the speed at a lift point; nothing at a brake point."""
-    if corner.brake is None or corner.brake.name == "brake":
+    """What stands beside the speed at a brake or lift point; nothing where there is none."""
+    if corner.brake is None:
         return ""
+    if corner.brake.name == "brake":
+        return "brake"
     return {"brakes": "lift, light brake", "part power": "part power"}.get(corner.slows or "", "lift, no brake")
 
 
@@ -88,34 +142,110 @@ def flat_out(corner: SheetCorner) -> bool:
     return steady and set(corner.limits) <= set(FULL_POWER)
 
 
-def lowest_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
-    """Where the kart is slowest, relative to the apex."""
-    place = corner.marks.minimum_speed - corner.marks.apex
+def lowest_words(corner: SheetCorner, units: Units, pace: float = PACE) -> str:
+    """How fast the kart is where it is slowest, and where that is, relative to the apex; nothing where it is flat
+    out."""
     if flat_out(corner):
-        return []
+        return ""
+    return f"Slowest {units.speed_text(corner.min_speed, 0)} {_lowest_place(corner, units, pace)}"
+
+
+def _lowest_place(corner: SheetCorner, units: Units, pace: float) -> str:
+    place = corner.marks.minimum_speed - corner.marks.apex
     if abs(corner.marks.minimum_speed - corner.marks.turn_in) < SAME_PLACE and not corner.slows:
-        return ["at turn-in, then", "faster all the way"]
+        return "at turn-in, then faster all the way"
     apex = corner.apex.name
     if abs(place) < SAME_PLACE:
-        return [f"at the {apex}"]
-    return [f"{distance(abs(place), units, pace)}", f"{'before' if place < 0.0 else 'after'} the {apex}"]
+        return f"at the {apex}"
+    return f"{distance(abs(place), units, pace)} {'before' if place < 0.0 else 'after'} the {apex}"
 
 
-def summary_words(corner: SheetCorner, units: Units) -> str:
-    """One line under a corner: what limits it, what a missed apex costs, the ground, the kerbs that are used."""
-    parts = [_limits(corner), _apex(corner, units), _ground(corner), _groove(corner, units)]
-    if corner.kerbs_used:
-        parts.append(f"runs over {_and(corner.kerbs_used)} kerb{'s' if len(corner.kerbs_used) > 1 else ''}")
-    return "; ".join(part for part in parts if part) + "."
+def summary_words(corner: SheetCorner, units: Units, pace: float = PACE) -> str:
+    """Under a corner: where it is slowest, what limits it, what a missed apex costs, the ground."""
+    parts = [
+        lowest_words(corner, units, pace),
+        _limits(corner),
+        _apex(corner, units),
+        _ground(corner),
+        _groove(corner, units),
+    ]
+    text = "; ".join(part for part in parts if part) + "."
+    return text[0].upper() + text[1:]
+
+
+#: A kerb's thirds by the first and the last one used.
+_PARTS = {
+    (0, 0): "first third",
+    (1, 1): "middle third",
+    (2, 2): "last third",
+    (0, 1): "first two thirds",
+    (1, 2): "last two thirds",
+    (0, 2): "all of it",
+}
+#: What is used of a third by less than this share of the kerb is not named.
+_LITTLE = 0.05
+
+
+def kerb_words(corner: SheetCorner) -> str:
+    """Which part of which kerb the kart's body reaches over."""
+    words = [f"{use.side} kerb: {_part(use)}" for use in corner.kerbs_used]
+    return "over " + "; ".join(words) if words else "over no kerb"
+
+
+def _part(use: KerbUse) -> str:
+    """The thirds of a kerb that are used; of a very short use the one it lies in."""
+    little = min(_LITTLE, 0.5 * (use.last - use.first))
+    first, last = (min(int(3.0 * share), 2) for share in (use.first + little, use.last - little))
+    return _PARTS[first, last]
+
+
+def gap_words(corner: SheetCorner, units: Units) -> str:
+    """How far the kart's side is from the road's edge at its turn-in, apexes and track-out."""
+    words = [
+        f"{_NAMES.get(mark.name, mark.name)} {units.length_text(abs(gap), 1)}{' over' if gap < 0.0 else ''} {side}"
+        for mark, side, gap in corner.gaps
+    ]
+    return "kart's side to edge: " + ", ".join(words)
+
+
+def gear_words(corner: SheetCorner, units: Units, pace: float = PACE) -> list[str]:
+    """The gear at a corner's marks and where to shift up after its apex; nothing for a kart with one ratio."""
+    if not corner.gears:
+        return []
+    at = [f"{gear} at {_NAMES.get(mark.name, mark.name)}" for mark, gear in corner.gears]
+    up = [
+        f"{shift.gear} at {units.speed_text(shift.speed, 0)}, {_shift_place(shift, units, pace)}"
+        for shift in corner.shifts
+    ]
+    return [f"gear {', '.join(at)}", *([f"shift up: {'; '.join(up)}"] if up else [])]
+
+
+def _shift_place(shift: SheetShift, units: Units, pace: float) -> str:
+    away = abs(shift.after)
+    if away < SAME_PLACE:
+        return "at track-out"
+    if away > MOST_PACES * pace and abs(shift.sight.distance) < away:
+        return sight_words(shift.sight, units, pace)
+    return f"{distance(away, units, pace)} {'after' if shift.after > 0.0 else 'before'} track-out"
+
+
+def gear_note(corners: Sequence[SheetCorner], units: Units) -> list[str]:
+    """What the gears are and how fast each up-shift is; nothing for a kart with one ratio."""
+    speeds = {shift.gear: shift.speed for corner in corners for shift in corner.shifts}
+    if not any(corner.gears for corner in corners):
+        return []
+    up = [f"into {gear} at {units.speed_text(speeds[gear], 0)}" for gear in sorted(speeds)]
+    shift = f" Shift up {_and(up)}." if up else ""
+    return [f"Gears (with the close-ups) are those that pull hardest; a shift is taken to cost no time.{shift}"]
 
 
 def _limits(corner: SheetCorner) -> str:
     if corner.limits == (Limit.NONE,):
-        return "Below every limit"
+        return "below every limit"
     words = [LIMIT_WORDS[limit] for limit in corner.limits]
     if flat_out(corner):
-        return f"Flat out: {words[-1]} is the limit"
-    return f"Limit: {words[0]} throughout" if len(words) == 1 else f"Limits in order: {', '.join(words)}"
+        return f"flat out: {words[-1]} is the limit"
+    return f"limit: {words[0]} throughout" if len(words) == 1 else f"limits in order: {', '.join(words)}"
 
 
 def _apex(corner: SheetCorner, units: Units) -> str:
@@ -224,7 +354,10 @@ def walk_words(track: Track, corners: Sequence[SheetCorner], pace: float, units:
     ]
     if track.survey.estimated:
         words.append("No edge or kerb was surveyed: find each corner's real apex yourself and mark it on the map.")
-    used = {side: [str(c.number) for c in corners if side in c.kerbs_used] for side in ("entry", "inside", "exit")}
+    used = {
+        side: [str(c.number) for c in corners if any(use.side == side for use in c.kerbs_used)]
+        for side in ("entry", "inside", "exit")
+    }
     over = [
         f"{side} {'at every corner' if len(numbers) == len(corners) else _and(numbers)}"
         for side, numbers in used.items()

@@ -1,6 +1,7 @@
 """The track sheet: A4 pages for a driver who has never been there, to print and carry on the track walk.
 
-The first page has the map and what to know, the others a table: a block a corner with its marks side by side.
+The first page has the map and what to know, then a table has a block a corner with its marks side by side, and the last
+pages have close-ups.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING
 from linelab.errors import InputError, check_kinds
 from linelab.files.writing import replacing, results_folder
 from linelab.model.conditions import Conditions
+from linelab.model.facts import circuit_direction
 from linelab.model.grip_field import kerbs_allowed
 from linelab.model.kart import Kart
 from linelab.model.track import Track
@@ -22,13 +24,28 @@ from linelab.optimum.minimum_time import Solution, solve_min_time
 from linelab.output.display import CAUTIONS, METRIC, Units, UnitsName, lap_time_words, units_named
 from linelab.output.draw.ground_map import TIMING, groove_sign, survey_note
 from linelab.output.draw.style import A4, WHITE, new_figure, plain, save_book
+from linelab.output.sheet.caution_marks import CAUTION
 from linelab.output.sheet.corner_facts import MISS, MarkName, SheetCorner, SheetMark, sheet_corners
-from linelab.output.sheet.sheet_map import BARS, BLACK, GREY, LOOKS, draw_map
+from linelab.output.sheet.corner_maps import close_up_pages, draw_close_ups
+from linelab.output.sheet.sheet_map import (
+    BARS,
+    BLACK,
+    CAUTIOUS,
+    GREY,
+    LOOKS,
+    best_view,
+    draw_map,
+    outline_points,
+    shows_caution,
+)
 from linelab.output.sheet.sheet_words import (
     PACE,
     brake_words,
+    caution_note,
+    caution_words,
     day_caution,
-    lowest_words,
+    flat_out,
+    gear_note,
     mark_words,
     pace_text,
     slowing_words,
@@ -41,40 +58,51 @@ from linelab.study.habit_costs import habit_costs
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
 
 #: Left ends of the columns and the right end of the table [inches].
-COLUMNS = (0.5, 1.06, 2.47, 3.9, 5.32, 6.73)
+COLUMNS = (0.5, 1.06, 2.45, 3.84, 5.23, 6.62)
 RIGHT = 7.77
-#: Letters that fit on a line of a cell, of the last column, and of the remarks.
-CELL, LAST, REMARKS = 29, 20, 134
+#: Letters that fit on a line of a cell, and of the remarks, which leave the last column free to write in.
+CELL, REMARKS = 29, 113
 #: Size of the text [points], its lines and the air between blocks [inches].
 SIZE, LINE, AIR = 6.3, 0.11, 0.1
 #: Scales of the type: the largest is taken with which all corners fit a page; the smallest can still be read on a walk.
 SCALES = (1.2, 1.1, 1.0, 0.93, 0.86, 0.8)
 
 
-def table_head(page: Figure, top: float, units: Units, pace: float, length: str) -> float:
-    """The columns' titles, ``length`` how long the line is in words; returns where the first block may start
-    [inches]."""
+def table_head(page: Figure, top: float, units: Units, pace: float, length: str, caution: str) -> float:
+    """The columns' titles, ``length`` how long the line is in words and ``caution`` what the cautious marks are;
+    returns where the first block may start [inches]."""
     wide, high = page.get_size_inches()
     note = (
         f"Distances in {units.length_unit} (in brackets: paces of {pace_text(pace, units)}), along the driven line "
-        f"({length}). Speeds in {units.speed_unit} at each mark."
+        f"({length}). Bold: speed in {units.speed_unit} at each mark."
     )
-    page.text(COLUMNS[0] / wide, top / high, note, size=SIZE + 0.6, color=GREY, va="top")
-    y = top - 0.2
-    for x, title in zip(COLUMNS, ("corner", "brake or lift", "turn-in", "apex", "track-out", "slowest")):
+    for k, line in enumerate((note, caution)):
+        page.text(COLUMNS[0] / wide, (top - 0.13 * k) / high, line, size=SIZE + 0.6, color=GREY, va="top")
+    y = top - 0.33
+    titles = {0: "corner", 1: "marks, in the order driven", 5: "your own marks"}
+    for column, title in titles.items():
+        x = COLUMNS[column]
         page.text(x / wide, y / high, title, size=SIZE + 1.2, weight="bold", color=BLACK, va="top")
     return y - 0.17
 
 
 def table_scale(corners: Sequence[SheetCorner], units: Units, pace: float, room: float) -> float:
-    """The largest scale of the type with which all corners fit into a height [inches]; 1 where none does."""
+    """The largest scale of the type with which all corners fit on as few pages as can be, ``room`` high [inches]."""
 
-    def fits(scale: float) -> bool:
-        return sum(_Block(corner, units, pace, scale).height for corner in corners) <= room
+    def pages(scale: float) -> int:
+        count, left = 1, room
+        for corner in corners:
+            height = _Block(corner, units, pace, scale).height
+            if height > left:
+                count, left = count + 1, room
+            left -= height
+        return count
 
-    return next((scale for scale in SCALES if fits(scale)), 1.0)
+    needed = [pages(scale) for scale in SCALES]
+    return SCALES[needed.index(min(needed))]
 
 
 def draw_corners(
@@ -100,23 +128,24 @@ class _Block:
         self.corner, self.scale = corner, scale
         self.line, self.air = LINE * scale**1.3, AIR * scale**2  # small type is set closer
         self.cells = _cells(corner, units, pace, scale)
-        self.remarks = textwrap.wrap(summary_words(corner, units), int(REMARKS / scale))
+        hand = "left" if corner.marks.corner.left else "right"
+        self.under = textwrap.wrap(f"{hand} {corner.marks.corner.name}".strip(), int(11 / scale))
+        self.remarks = textwrap.wrap(summary_words(corner, units, pace), int(REMARKS / scale))
 
     @property
     def height(self) -> float:
         """[inches]"""
-        return float(self.line * (max(len(cell) for cell in self.cells) + len(self.remarks)) + self.air)
+        beside = self.line * (max(len(cell) for cell in self.cells) + len(self.remarks))
+        return float(max(beside, 0.2 * self.scale + 1.15 * self.line * len(self.under)) + self.air)
 
     def draw(self, page: Figure, top: float) -> None:
         """Write the block down from a height [inches]."""
         wide, high = page.get_size_inches()
         size, line, scale = self.scale * SIZE, self.line, self.scale
-        hand = "left" if self.corner.marks.corner.left else "right"
         place = (COLUMNS[0] / wide, top / high)
         page.text(*place, str(self.corner.number), size=13 * scale, weight="bold", color=BLACK, va="top")
-        under = textwrap.wrap(f"{hand} {self.corner.marks.corner.name}".strip(), int(11 / scale))[:2]
         place = (COLUMNS[0] / wide, (top - 0.2 * scale) / high)
-        page.text(*place, "\n".join(under), size=size, color=BLACK, va="top")
+        page.text(*place, "\n".join(self.under), size=size, color=BLACK, va="top")
         for x, lines in zip(COLUMNS[1:], self.cells):
             page.text(x / wide, top / high, lines[0], size=size + 1.5 * scale, weight="bold", color=BLACK, va="top")
             for k, text in enumerate(lines[1:], start=1):
@@ -126,48 +155,56 @@ class _Block:
         for k, text in enumerate(self.remarks):
             place = (COLUMNS[1] / wide, (y - line * k) / high)
             page.text(*place, text, size=size, color=GREY, va="top", style="italic")
+        bottom = top - self.height + self.air
+        for share in (0.5, 1.0):
+            _writing_line(page, top + share * (bottom - top))
 
 
 def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list[list[str]]:
-    """Lines of each column but the first; the first line of each is its speed."""
+    """Lines of each column of marks, in the order driven; the first line of each is its speed and its name."""
 
-    def wrapped(lines: Sequence[str], letters: int = CELL) -> list[str]:
-        return [part for line in lines for part in textwrap.wrap(line, int(letters / scale), break_on_hyphens=False)]
+    def wrapped(lines: Sequence[str]) -> list[str]:
+        return [part for line in lines for part in textwrap.wrap(line, int(CELL / scale), break_on_hyphens=False)]
 
     def words(mark: SheetMark) -> list[str]:
         return mark_words(mark, units, pace)
 
-    def cell(mark: SheetMark) -> list[str]:
-        return [_speed(mark.speed, units), *wrapped(words(mark))]
-
-    def apexes(corner: SheetCorner) -> list[str]:
-        if corner.other_apex is None:
-            return cell(corner.apex)
-        both = sorted((corner.apex, corner.other_apex), key=lambda mark: mark.name)  # first, second
-        speeds = ", ".join(_speed(mark.speed, units) for mark in both)
+    def apexes() -> list[str]:
+        both = [mark for mark in corner.driven if mark.name in ("first apex", "second apex")]
         lines = []
         for mark in both:
             first, *rest = words(mark)
-            first = first.replace("from first apex", "farther on")
+            first = first.replace("after first apex", "farther on")
             lines += [f"{mark.name.removesuffix(' apex')}: {first}", *rest]
-        return [speeds, *wrapped(lines)]
+        return [f"{', '.join(_speed(mark.speed, units) for mark in both)}  apexes", *wrapped(lines)]
 
-    return [
-        [_slowing(corner, units), *wrapped(brake_words(corner, units, pace))],
-        cell(corner.turn_in),
-        apexes(corner),
-        cell(corner.track_out),
-        [_speed(corner.min_speed, units), *wrapped(lowest_words(corner, units, pace), LAST)],
-    ]
-
-
-def _slowing(corner: SheetCorner, units: Units) -> str:
-    """Speed at the brake or lift point, and which of them it is."""
-    return f"{_speed(corner.brake.speed, units)}  {slowing_words(corner)}".strip() if corner.brake else "-"
+    names = {"turn in": "turn-in", "apex": "apex", "track out": "track-out"}
+    caution = wrapped(caution_words(corner, units, pace))
+    cells = []
+    if corner.brake is None:
+        title = "flat out" if flat_out(corner) else "no mark"
+        cells.append([title, *wrapped(brake_words(corner, units, pace)), *caution])
+    for mark in corner.driven:
+        if mark.name == "first apex":
+            cells.append(apexes())
+        elif mark.name != "second apex":
+            name = slowing_words(corner) if mark is corner.brake else names[mark.name]
+            more = caution if mark is corner.brake else []
+            cells.append([f"{_speed(mark.speed, units)}  {name}", *wrapped(words(mark)), *more])
+    return cells
 
 
 def _speed(value: float, units: Units) -> str:
     return f"{value / units.speed:.0f}"
+
+
+def _writing_line(page: Figure, y: float) -> None:
+    """A dotted line to write on, in the last column."""
+    from matplotlib.lines import Line2D
+
+    wide, high = page.get_size_inches()
+    ends = [COLUMNS[5] / wide, RIGHT / wide]
+    page.add_artist(Line2D(ends, [y / high, y / high], color=GREY, linewidth=0.6, linestyle=(0, (1, 2))))
 
 
 def _rule(page: Figure, y: float) -> None:
@@ -180,7 +217,9 @@ def _rule(page: Figure, y: float) -> None:
 #: The margin kept free for printers [inches].
 MARGIN = 0.5
 #: The map's box on the first page: left, bottom, width, height [inches]; always the same, whatever the track.
-MAP_BOX = (MARGIN, 4.0, A4[0] - 2.0 * MARGIN, 6.47)
+MAP_BOX = (MARGIN, 4.0, A4[0] - 2.0 * MARGIN, 6.0)
+#: Facts about the place in a row over the map, and the height of the upper row [inches].
+FACTS, FACTS_TOP = 3, 10.38
 #: Resolution of the bitmaps [dots per inch].
 DPI = 160
 #: Size of a track's name [points], and the letters of it that fit on a line in that size.
@@ -224,10 +263,10 @@ def sheet_pages(
     use_kerbs: bool = True,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[Figure]:
-    """Draw the sheet: a page with the map and what to know, and a page with every corner.
+    """Draw the sheet: a page with the map and what to know, a page with every corner, and close-ups of all corners.
 
     The type of the second page is as large as the number of corners allows; from about two dozen corners on, with which
-    it could no longer be read, there are more pages.
+    it could no longer be read, the table goes on to another page.
 
     Parameters
     ----------
@@ -270,12 +309,20 @@ def sheet_pages(
         page = _page(subject, "corner by corner")
         length = units.length_text(solution.lap.line.length)
         whole = f"{length} a lap" if track.closed else f"{length} from end to end"
-        top = table_head(page, A4[1] - 0.95, units, pace, whole)
+        top = table_head(page, A4[1] - 0.95, units, pace, whole, caution_note(solution.grip))
         bottom = _foot(page, survey_note(track) if track.survey.estimated else "") + 0.1
         if rest is corners:
             scale = table_scale(corners, units, pace, top - bottom)
         drawn = draw_corners(page, rest, units, pace, top=top, bottom=bottom, scale=scale)
         rest = rest[drawn:]
+        pages.append(page)
+    turn = best_view(outline_points(track), MAP_BOX[2], MAP_BOX[3]).angle
+    for part in close_up_pages(corners):
+        page = _page(subject, "close-ups")
+        note = "They lie as on the map, with its signs; turn-in points the way you drive. Grey lines: the kart's sides."
+        page.text(MARGIN / A4[0], (A4[1] - 0.95) / A4[1], note, size=SIZE + 0.6, color=GREY, va="top")
+        bottom = _foot(page, survey_note(track)) + 0.1
+        draw_close_ups(page, part, track, solution.lap, kart, units, pace, turn=turn, top=A4[1] - 1.15, bottom=bottom)
         pages.append(page)
     return pages
 
@@ -331,7 +378,7 @@ def track_sheet(
     >>> track = linelab.load_track("tinmarsh_rental")
     >>> kart = linelab.load_kart("rental-four-stroke")
     >>> linelab.track_sheet(track, kart, "walk")
-    ['track_sheet.pdf', 'track_sheet_1.png', 'track_sheet_2.png']
+    ['track_sheet.pdf', 'track_sheet_1.png', 'track_sheet_2.png', 'track_sheet_3.png']
     """
     check_kinds("track_sheet", track=(track, Track), kart=(kart, Kart), folder=(folder, (str, PathLike)))
     found = solution or solve_min_time(track, kart, grip=grip, use_kerbs=use_kerbs, progress=progress)
@@ -389,16 +436,55 @@ def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units,
     if warnings:
         lines = [line for text in warnings for line in textwrap.wrap(text, 112)]
         _framed(page, "\n".join(lines), A4[1] - 0.97 - 0.06 * len(lines))
+    _facts(page, known_facts(track))
     draw_map(page, MAP_BOX, track, solution.lap, subject.kart, corners, units)
     lifts = any(corner.brake is not None and corner.brake.name == "lift" for corner in corners)
-    _key(page, units, lifts=lifts, timing=bool(track.timing_stations), groove=track.groove is not None)
+    cautious = any(shows_caution(corner) for corner in corners)
+    _key(
+        page,
+        units,
+        lifts=lifts,
+        cautious=cautious,
+        timing=len(track.timing_stations),
+        groove=track.groove is not None,
+        named_corners=any(c.name for c in track.corners),
+    )
     left, right = MARGIN, 0.5 * A4[0] + 0.12
     top = MAP_BOX[1] - 0.36
-    _paragraphs(page, left, top, "Where the time is", time_words(track, corners, units))
+    where = [*time_words(track, corners, units), *gear_note(corners, units)]
+    _paragraphs(page, left, top, "Where the time is", where)
     _paragraphs(page, right, top, "To check on the track walk", walk_words(track, corners, pace, units))
     caution = marks_caution(solution.grip, without_kerbs=subject.without_kerbs, day=track.conditions)
     _framed(page, textwrap.fill(caution, 112), _foot(page, survey_note(track)) + 0.26)
     return page
+
+
+def known_facts(track: Track) -> list[tuple[str, str]]:
+    """What a driver notes about a place, and what the track file says about it: nothing for what it misses."""
+    direction = circuit_direction(track)
+    return [
+        ("Direction", "one way, start to finish" if direction == "open" else direction),
+        ("Surface", ""),
+        ("Altitude", ""),
+        ("Club", ""),
+        ("Emergency number", ""),
+        ("Date, weather", ""),
+    ]
+
+
+def _facts(page: Figure, facts: Sequence[tuple[str, str]]) -> None:
+    """Facts in two rows over the map, with a line to fill in where one is missing."""
+    from matplotlib.lines import Line2D
+
+    wide, high = page.get_size_inches()
+    across = (wide - 2.0 * MARGIN + 0.15) / FACTS
+    for k, (name, known) in enumerate(facts):
+        left, y = MARGIN + across * (k % FACTS), FACTS_TOP - 0.25 * (k // FACTS)
+        page.text(left / wide, y / high, f"{name}: {known}".strip(), size=7.5, color=BLACK, va="baseline")
+        if not known:
+            ends = [(left + 0.12 + 0.066 * len(name)) / wide, (left + across - 0.15) / wide]
+            dots = (0, (1, 2))
+            page.add_artist(Line2D(ends, [(y - 0.02) / high] * 2, color=GREY, linewidth=0.7, linestyle=dots))
 
 
 def _framed(page: Figure, text: str, height: float) -> None:
@@ -408,7 +494,9 @@ def _framed(page: Figure, text: str, height: float) -> None:
     page.text(*place, text, size=8.0, weight="bold", color=BLACK, ha="center", va="center", bbox=frame)
 
 
-def _key(page: Figure, units: Units, *, lifts: bool, timing: bool, groove: bool) -> None:
+def _key(
+    page: Figure, units: Units, *, lifts: bool, cautious: bool, timing: int, groove: bool, named_corners: bool
+) -> None:
     """What the signs on the map mean, on one line under it."""
     from matplotlib.lines import Line2D
 
@@ -435,9 +523,14 @@ def _key(page: Figure, units: Units, *, lifts: bool, timing: bool, groove: bool)
         bar("brake", "brake point"),
         Line2D([], [], color=BLACK, linewidth=2.6, label="braking"),
         *([bar("lift", "lift point")] if lifts else []),
+        *([_cautious_bar()] if cautious else []),
         *(sign(*LOOKS[name], label) for name, label in named),
         *([groove_sign()] if groove else []),
-        *([Line2D([], [], color=BLACK, linewidth=0.8, linestyle=TIMING, label="timing line")] if timing else []),
+        *(
+            [Line2D([], [], color=BLACK, linewidth=0.8, linestyle=TIMING, label=_timing_words(timing))]
+            if timing
+            else []
+        ),
     ]
     page.legend(
         handles=handles,
@@ -451,9 +544,26 @@ def _key(page: Figure, units: Units, *, lifts: bool, timing: bool, groove: bool)
         borderpad=0.0,
         title=None,
     )
-    text = f"in a circle: corner; below it: minimum speed [{units.speed_unit}]"
-    height = MAP_BOX[1] + (0.06 if timing or groove else -0.115)  # a line higher where the signs need the whole line
+    text = f"in a circle: corner; below it: minimum speed [{units.speed_unit}]{' and name' if named_corners else ''}"
+    height = MAP_BOX[1] + 0.06  # a line over the signs, which may need all of theirs
     page.text(1.0 - MARGIN / A4[0], height / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
+
+
+def _timing_words(count: int) -> str:
+    """What the dashed lines across the road are."""
+    return "timing line" if count == 1 else f"timing lines 1 to {count}, as driven"
+
+
+def _cautious_bar() -> Line2D:
+    """The sign of a cautious brake or lift point."""
+    from matplotlib.lines import Line2D
+    from matplotlib.patheffects import Normal, Stroke
+
+    wide, inner = CAUTIOUS
+    return Line2D(
+        [], [], linestyle="", marker="|", markersize=9, markeredgewidth=inner, color=WHITE, label=f"{CAUTION:.0%} grip",
+        path_effects=[Stroke(linewidth=wide, foreground=BLACK), Normal()],
+    )  # fmt: skip
 
 
 def _paragraphs(page: Figure, left: float, top: float, title: str, paragraphs: Sequence[str]) -> None:
