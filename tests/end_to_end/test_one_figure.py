@@ -222,7 +222,7 @@ def test_the_usual_laps_column_is_the_median_of_the_table(told):
     for k, part in enumerate(corner_parts(session, METRIC)):
         mine = [row for row in table[k :: len(session.reference_marks)] if row["lap"] in usual]
         for row in part.rows:
-            name = next(name for name, words in MARKS.items() if words.name == row.title)
+            name = row.name
             key = MARK_KEYS[name]
             if MARKS[name].quantity not in ("time", "number") or np.isnan(number(row.usual)):
                 continue
