@@ -58,8 +58,8 @@ if TYPE_CHECKING:
     from linelab.study.leaving import Scatter
     from linelab.study.margins import MarginLap, margin_lap, scatter_of
     from linelab.study.other_sessions import compare_sessions
-    from linelab.study.sweep import sweep
-    from linelab.study.sweep_plan import latin_hypercube
+    from linelab.study.sweeping.sweep import sweep
+    from linelab.study.sweeping.sweep_plan import latin_hypercube
     from linelab.study.the_day import groove_along, off_groove_costs, on_the_day
     from linelab.study.two_setups import compare_setups
     from linelab.study.what_pays import Worth, what_pays
@@ -99,8 +99,8 @@ _MODULES = {
     "study.two_setups": "compare_setups",
     "study.the_day": "groove_along off_groove_costs on_the_day",
     "study.what_pays": "Worth what_pays",
-    "study.sweep": "sweep",
-    "study.sweep_plan": "latin_hypercube",
+    "study.sweeping.sweep": "sweep",
+    "study.sweeping.sweep_plan": "latin_hypercube",
 }
 #: Public name to the module it lives in.
 _HOMES = {name: f"linelab.{module}" for module, names in _MODULES.items() for name in names.split()}

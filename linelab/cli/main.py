@@ -17,19 +17,19 @@ from contextlib import suppress
 
 import click
 
-from linelab.cli.compare_setups import compare_setups_command
 from linelab.cli.demo import demo
 from linelab.cli.draw_sheet import sheet
 from linelab.cli.interrupt import INTERRUPTED, exit_code, interruptions
-from linelab.cli.plan_costs import cost
-from linelab.cli.plan_margin import margin
-from linelab.cli.rank_numbers import pays
 from linelab.cli.review_recording import review
-from linelab.cli.run_sweep import sweep_command
 from linelab.cli.show_kart import kart
 from linelab.cli.show_progress import progress_command
 from linelab.cli.show_track import track
 from linelab.cli.solve_reference import reference
+from linelab.cli.what_if.compare_setups import compare_setups_command
+from linelab.cli.what_if.plan_costs import cost
+from linelab.cli.what_if.plan_margin import margin
+from linelab.cli.what_if.rank_numbers import pays
+from linelab.cli.what_if.run_sweep import sweep_command
 from linelab.errors import LinelabError, SolveError, on_one_line
 
 EXAMPLES = """\b

@@ -159,6 +159,17 @@ def grip_option(command: F) -> F:
     )(command)
 
 
+def factor_option(command: F) -> F:
+    """--grip, as a number alone"""
+    return click.option(
+        "--grip",
+        type=Number(0.05, 3.0, "the kart file's grip"),
+        default=1.0,
+        show_default=True,
+        help="A plain factor on the kart file's grip.",
+    )(command)
+
+
 def reverse_option(command: F) -> F:
     """--reverse"""
     return click.option("--reverse", is_flag=True, help="Drive the track the other way round.")(command)

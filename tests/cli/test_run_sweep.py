@@ -11,10 +11,10 @@ import pytest
 
 import linelab
 from linelab.cli import main as cli
-from linelab.cli.run_sweep import _lines, _values
+from linelab.cli.what_if.run_sweep import _lines, _values
 from linelab.output.draw.style import GAIN, LOSS
 from linelab.output.draw.sweep_picture import drawn_fields, plot_sweep
-from linelab.study.sweep_plan import CornerResult, SweptCase
+from linelab.study.sweeping.sweep_plan import CornerResult, SweptCase
 
 PLACE = ["tinmarsh_rental", "rental-four-stroke"]
 
@@ -80,10 +80,10 @@ def test_tables_picture_and_a_second_run(tmp_path, monkeypatch, capsys):
     )
     assert float(rows[3]["lap_time_s"]) == pytest.approx(wide, abs=2e-3)
     assert float(rows[1]["lap_time_s"]) == pytest.approx(narrow, abs=2e-3)
-    monkeypatch.setattr("linelab.study.sweep.solve_case", None)  # nothing is solved again
+    monkeypatch.setattr("linelab.study.sweeping.sweep.solve_case", None)  # nothing is solved again
     assert cli.run(command) == 0
     assert capsys.readouterr().out == first
-    assert cli.run([*command, "--grip", "damp"]) == 2
+    assert cli.run([*command, "--grip", "0.6"]) == 2
     assert "another plan (not the same: options)" in capsys.readouterr().err
 
 

@@ -122,7 +122,7 @@ def test_the_line_is_widest_where_most_is_saved():
 
 def test_the_command_writes_figures_that_add_up(capsys, tmp_path):
     out = tmp_path / "pays"
-    assert cli.run(["pays", PLACE, KART, "--out", str(out), "--teeth", "1", "--reverse", "--grip", "damp"]) == 0
+    assert cli.run(["pays", PLACE, KART, "--out", str(out), "--teeth", "1", "--reverse", "--grip", "0.6"]) == 0
     printed = capsys.readouterr().out
     assert printed.splitlines()[0].endswith(".")
     assert "is worth most: 1 % " in printed.splitlines()[0]

@@ -646,7 +646,7 @@ def test_the_sheet_of_a_wet_day_says_so_on_top_and_names_no_kerb(rental):
     track, kart, _ = rental
     day = on_the_day(track, kart, "wet", "wets")
     solution = solve_min_time(day, kart, verify=False)
-    first, second = sheet_pages(day, kart, solution)
+    first, second, *closeups = sheet_pages(day, kart, solution)
     line = solution.lap.line
     for corner in sheet_corners(day, solution.lap, kart):
         s = corner.marks.minimum_speed % track.length
@@ -655,7 +655,7 @@ def test_the_sheet_of_a_wet_day_says_so_on_top_and_names_no_kerb(rental):
         )
         assert corner.beside_groove == pytest.approx(out, abs=0.02)
     assert "outside the dry line" in _texts(second)
-    for page in (first, second):
+    for page in (first, second, *closeups):
         assert re.search(r"computed lap \d\d\.\d{3} s, wet track, on wet tyres, no kerb used\.", _texts(page))
         assert not re.search(r"(inside|entry|exit) kerb", _texts(page))
     text = _texts(first).replace("\n", " ")

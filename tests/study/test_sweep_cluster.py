@@ -18,7 +18,9 @@ def test_a_cluster_of_processes_finds_the_same_laps_as_this_one(tmp_path):
         executor = client.get_executor()
         cases = linelab.sweep(track, "rental-four-stroke", vary, store=store, executor=executor, progress=said.append)
         assert executor.submit(int, "3").result() == 3  # it is not shut down
-        worked = client.run(lambda: __import__("linelab.study.sweep", fromlist=["x"])._middle.cache_info().misses)
+        worked = client.run(
+            lambda: __import__("linelab.study.sweeping.sweep", fromlist=["x"])._middle.cache_info().misses
+        )
     assert sum(worked.values()) >= 1
     assert len(said) == 9
     assert cases == linelab.sweep(track, "rental-four-stroke", vary, jobs=1)

@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
+from dataclasses import asdict
 from os import PathLike
 from typing import Any
 
 from linelab.diagnosis.kinds import Quantity
 from linelab.files.text import csv_text
 from linelab.files.writing import results_folder, write_text
+from linelab.model.grip_field import kerbs_allowed
 from linelab.output.costs.cost_words import CostStudy, cost_of
 from linelab.output.display import CAUTIONS, METRIC, Units
 from linelab.study.habit_costs import SCALES
@@ -32,7 +34,8 @@ def cost_data(study: CostStudy) -> dict[str, Any]:
         "track": {"name": track.name, "length_m": track.length, "edges": track.survey.kind},
         "kart": {"name": study.kart.name, "mass_kg": study.kart.mass, "mu_lateral": study.kart.mu_lateral},
         "grip_factor": solution.grip,
-        "kerbs_allowed": study.use_kerbs,
+        "conditions": None if track.conditions is None else asdict(track.conditions),
+        "kerbs_allowed": study.use_kerbs and kerbs_allowed(track),
         "lap_time_s": solution.lap_time,
         "costs": [
             {

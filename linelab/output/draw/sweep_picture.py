@@ -11,7 +11,7 @@ from matplotlib.tri import Triangulation
 
 from linelab.output.display import lap_time_text
 from linelab.output.draw.style import FAINT, GAIN, INK, LOSS, SOFT, footer, heading, new_figure, tidy
-from linelab.study.sweep_plan import SweptCase
+from linelab.study.sweeping.sweep_plan import SweptCase
 from linelab.units import Array
 
 #: Size of a panel, what stands above and below all of them [inches], and the most panels of one picture.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import asdict
 from os import PathLike
 from typing import Any
 
@@ -12,6 +13,7 @@ import numpy as np
 
 from linelab.files.text import csv_text
 from linelab.files.writing import results_folder, write_text
+from linelab.model.grip_field import kerbs_allowed
 from linelab.model.kart import Kart
 from linelab.model.track import Track
 from linelab.optimum.minimum_time import Solution
@@ -81,7 +83,8 @@ def pays_data(
         "track": {"name": track.name, "length_m": track.length, "edges": track.survey.kind},
         "kart": kart.name,
         "grip_factor": solution.grip,
-        "kerbs_allowed": use_kerbs,
+        "conditions": None if track.conditions is None else asdict(track.conditions),
+        "kerbs_allowed": use_kerbs and kerbs_allowed(track),
         "lap_time_s": solution.lap.lap_time,
         "lap_time_error_s": solution.time_error,
         "corner_times": "from half-way after the corner before to half-way to the next, by the track alone",

@@ -30,7 +30,7 @@ from linelab.errors import InputError, LinelabError, SolveError, check_kinds
 from linelab.model.kart import Kart
 from linelab.model.track import Track
 from linelab.optimum.minimum_time import TIME_TOLERANCE, TOLERANCE_LAP, Solution, solve_min_time
-from linelab.study.sweep_plan import (
+from linelab.study.sweeping.sweep_plan import (
     GRIP,
     CornerResult,
     KartOrFile,
@@ -42,7 +42,7 @@ from linelab.study.sweep_plan import (
     kart_at,
     plan_of,
 )
-from linelab.study.sweep_store import Outcome, opened
+from linelab.study.sweeping.sweep_store import Outcome, opened
 
 #: Cases that are handed to an executor before the first of them is done, at most.
 AHEAD = 1000

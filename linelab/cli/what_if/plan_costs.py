@@ -10,7 +10,17 @@ from pathlib import Path
 
 import click
 
-from linelab.cli.common import default_folder, list_files, named_track, notes, progress, results_place, say, units_named
+from linelab.cli.common import (
+    default_folder,
+    list_files,
+    named_track,
+    notes,
+    on_day,
+    progress,
+    results_place,
+    say,
+    units_named,
+)
 from linelab.cli.options import (
     PATH,
     grip_option,
@@ -66,7 +76,8 @@ def cost(
     habits: tuple[str, ...],
     sizes: tuple[float, ...],
     corners: tuple[int, ...],
-    grip: float,
+    grip: float | str,
+    tyres: str | None,
     reverse: bool,
     kerbs: bool,
     jobs: int,
@@ -95,7 +106,8 @@ def cost(
         chosen = check_corners([corner.number for corner in ground.corners], corners, False)
         folder = results_place(out or default_folder("cost", Path(track).stem, Path(kart).stem))
         notes(ground.notes, shown)
-        solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
+        ground, factor = on_day(ground, driven, grip, tyres, kerbs=kerbs, progress=step)
+        solution = solve_min_time(ground, driven, grip=factor, use_kerbs=kerbs, progress=step)
         with workers(jobs) as executor:
             study = study_costs(
                 ground, driven, solution, [name for name in SCALES if name in named],

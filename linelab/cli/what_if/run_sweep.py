@@ -13,7 +13,7 @@ from linelab.cli.common import default_folder, list_files, named_track, progress
 from linelab.cli.options import (
     PATH,
     also_option,
-    grip_option,
+    factor_option,
     kerbs_option,
     out_option,
     pictures_option,
@@ -21,7 +21,7 @@ from linelab.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from linelab.study.sweep_plan import SweptCase
+    from linelab.study.sweeping.sweep_plan import SweptCase
 
 #: File of the results in their folder.
 RESULTS = "sweep.sqlite"
@@ -59,7 +59,7 @@ Examples:
     "--between", multiple=True, metavar="FIELD=LOW:HIGH", help="With --hypercube: range of a field; repeatable."
 )
 @click.option("--seed", type=int, default=0, show_default=True, help="With --hypercube: another seed, other points.")
-@grip_option
+@factor_option
 @reverse_option
 @kerbs_option
 @click.option("--check/--no-check", default=True, show_default=True, help="Check every lap independently.")
@@ -90,9 +90,9 @@ def sweep_command(
     Results are kept as they come. Ended by Ctrl-C or otherwise, the same command goes on.
     """
     from linelab.output.display import CAUTIONS
-    from linelab.study.sweep import sweep
-    from linelab.study.sweep_plan import Vary, latin_hypercube
-    from linelab.study.sweep_store import check_parquet
+    from linelab.study.sweeping.sweep import sweep
+    from linelab.study.sweeping.sweep_plan import Vary, latin_hypercube
+    from linelab.study.sweeping.sweep_store import check_parquet
 
     if (hypercube is None) != (not between) or (hypercube is None) != bool(varied):
         raise click.UsageError("give --vary, or --hypercube with --between")
@@ -169,7 +169,7 @@ def _range(text: str) -> tuple[str, tuple[float, float]]:
 def _saved(cases: Sequence[SweptCase], folder: Any, formats: tuple[str, ...], pictures: bool) -> list[str]:
     """Write the tables and the picture; their names."""
     from linelab.files.writing import results_folder
-    from linelab.study.sweep_store import save_cases
+    from linelab.study.sweeping.sweep_store import save_cases
 
     with results_folder(folder) as stage:
         for ending in ("csv", *formats):

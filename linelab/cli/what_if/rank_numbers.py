@@ -6,7 +6,17 @@ from pathlib import Path
 
 import click
 
-from linelab.cli.common import default_folder, list_files, named_track, notes, progress, results_place, say, units_named
+from linelab.cli.common import (
+    default_folder,
+    list_files,
+    named_track,
+    notes,
+    on_day,
+    progress,
+    results_place,
+    say,
+    units_named,
+)
 from linelab.cli.options import (
     PATH,
     grip_option,
@@ -44,7 +54,8 @@ Examples:
 def pays(
     track: str,
     kart: str,
-    grip: float,
+    grip: float | str,
+    tyres: str | None,
     reverse: bool,
     kerbs: bool,
     teeth: int,
@@ -73,7 +84,8 @@ def pays(
         ground = named_track(track, reverse)
         folder = results_place(out or default_folder(Path(track).stem, Path(kart).stem, "pays"))
         notes(ground.notes, shown)
-        solution = solve_min_time(ground, driven, grip=grip, use_kerbs=kerbs, progress=step)
+        ground, factor = on_day(ground, driven, grip, tyres, kerbs=kerbs, progress=step)
+        solution = solve_min_time(ground, driven, grip=factor, use_kerbs=kerbs, progress=step)
         worths = what_pays(ground, driven, solution, use_kerbs=kerbs, progress=step)
         sprockets = sprocket_laps(ground, driven, solution, around=teeth, use_kerbs=kerbs, progress=step)
         files = save_pays(

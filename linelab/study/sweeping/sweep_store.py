@@ -20,7 +20,7 @@ from linelab.arrays import Table
 from linelab.errors import FileFormatError, InputError
 from linelab.files.text import csv_text
 from linelab.files.writing import check_writable, replacing, write_text
-from linelab.study.sweep_plan import CornerResult, Plan, SweptCase
+from linelab.study.sweeping.sweep_plan import CornerResult, Plan, SweptCase
 
 _SCHEMA = """
 CREATE TABLE plan (part TEXT PRIMARY KEY, value TEXT NOT NULL);

@@ -1,0 +1,1 @@
+"""Commands for what might be: costs, sensitivities, margins, sweeps, setups."""
