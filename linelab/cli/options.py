@@ -170,6 +170,17 @@ def factor_option(command: F) -> F:
     )(command)
 
 
+def position_error_option(where: str = "") -> Callable[[F], F]:
+    """--position-error; ``where`` is when it may be given, "With --from" for one."""
+    what = "Known drifting error of the receiver's positions, as a standard deviation (1.5 m is assumed)."
+    return click.option(
+        "--position-error",
+        type=Number(0.0, 50.0, "metres"),
+        metavar="METRES",
+        help=f"{where}: {what[:1].lower()}{what[1:]}" if where else what,
+    )
+
+
 def reverse_option(command: F) -> F:
     """--reverse"""
     return click.option("--reverse", is_flag=True, help="Drive the track the other way round.")(command)

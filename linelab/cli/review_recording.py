@@ -23,13 +23,13 @@ from linelab.cli.common import (
 )
 from linelab.cli.options import (
     PATH,
-    Number,
     also_option,
     column_options,
     corridor_options,
     grip_option,
     out_option,
     parse_pairs,
+    position_error_option,
     print_option,
     reverse_option,
     units_option,
@@ -112,12 +112,7 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
 @column_options
 @reverse_option
 @corridor_options("Without --track")
-@click.option(
-    "--position-error",
-    type=Number(0.0, 50.0, "metres"),
-    metavar="METRES",
-    help="Known drifting error of the receiver's positions, as a standard deviation (1.5 m is assumed).",
-)
+@position_error_option()
 @grip_option
 @out_option
 @print_option(False)

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from linelab.cli.common import default_folder, list_files, named_track, progress, results_place, say
-from linelab.cli.options import PATH, Number, out_option, parse_pairs, reverse_option
+from linelab.cli.options import PATH, out_option, parse_pairs, position_error_option, reverse_option
 
 #: The list of sessions in a folder is no recording.
 LIST = "sessions.csv"
@@ -33,12 +33,7 @@ Examples:
     "--kart", "kart", type=PATH, help="Kart file or bundled name; without it a kart is fitted to each recording."
 )
 @click.option("--weather", multiple=True, metavar="FILE=WORDS", help="Weather of a session; repeatable.")
-@click.option(
-    "--position-error",
-    type=Number(0.0, 50.0, "metres"),
-    metavar="METRES",
-    help="Known drifting error of the receiver's positions, as a standard deviation (1.5 m is assumed).",
-)
+@position_error_option()
 @out_option
 def progress_command(
     recordings: tuple[str, ...],

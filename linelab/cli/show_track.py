@@ -13,6 +13,7 @@ from linelab.cli.options import (
     Number,
     out_option,
     parse_pairs,
+    position_error_option,
     reverse_option,
     save_option,
     units_option,
@@ -81,13 +82,7 @@ these or similar titles are recognised.
     help="How far inside the edge the receiver was on such laps: 0 when walked on it (the default), half the vehicle's "
     "width when its wheels ran along it.",
 )
-@click.option(
-    "--position-error",
-    type=Number(0.0, 50.0, "metres"),
-    metavar="METRES",
-    help="With --from-laps: known drifting error of the receiver's positions, as a standard deviation (1.5 m is "
-    "assumed).",
-)
+@position_error_option("With --from-laps")
 @click.option(
     "--name-corner",
     "corner_names",

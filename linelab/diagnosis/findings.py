@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from linelab.diagnosis import priors
 from linelab.diagnosis.driver_model import (
@@ -49,7 +49,7 @@ from linelab.measured import Measured
 from linelab.model.grip import kart_numbers
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
-from linelab.model.track import Track
+from linelab.model.track import Track, since
 from linelab.motion.estimate import DrivenLap
 from linelab.optimum.minimum_time import solve_min_time
 from linelab.units import Array
@@ -182,7 +182,7 @@ def diagnose(
         **_likely_numbers(power),
     )  # fmt: skip
     found = explain(driven)
-    corner = _corners(track, course.s[found.places], marks)
+    corner = nearest_corners(track, course.s[found.places], marks)
     each = np.array([np.interp(course.s, drive.lap.line.s, drive.lap.v) for drive in laps])
     single = by_lap(found, each)
     findings = _habits(found, corner, single, kept)
@@ -221,15 +221,9 @@ def _best_lap(own: OwnLine, found: Explained, grip: float) -> Lap:
     return solve_min_time(own.track, own_kart, grip=grip * share, tolerance=0.05, verify=False).lap
 
 
-def _since(track: Track, place: float, s: ArrayLike) -> Array:
-    """How far stations lie after a place, by the shorter way round a closed track [m]."""
-    off = np.asarray(s) - place
-    return np.asarray((off + 0.5 * track.length) % track.length - 0.5 * track.length if track.closed else off)
-
-
-def _corners(track: Track, stations: Array, marks: tuple[CornerMarks, ...]) -> Index:
+def nearest_corners(track: Track, stations: Array, marks: Sequence[CornerMarks]) -> Index:
     """Index of the corner whose apex is nearest to each station (K,)."""
-    return np.asarray(np.abs([_since(track, mark.apex, stations) for mark in marks]).argmin(axis=0))
+    return np.asarray(np.abs([since(track, mark.apex, stations) for mark in marks]).argmin(axis=0))
 
 
 def _habits(found: Explained, corner: Index, single: Array, usual: NDArray[np.bool_]) -> list[Finding]:

@@ -46,6 +46,10 @@ class Limit(IntEnum):
     NONE = 6  #: nothing binds (coasting, a driven lap)
 
 
+#: Nothing more to ask of the engine.
+FULL_POWER = (Limit.DRIVE, Limit.REVS)
+
+
 #: A line's arrays beside ``distance``.
 LINE_FIELDS = ("x", "y", "psi", "kappa", "s", "n", "slope", "bank", "vertical_curvature", "grip")
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal, get_args
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from linelab.arrays import ByValue, Table, counted, freeze_fields, frozen_array, require_increasing, set_field
 from linelab.errors import InputError, on_one_line
@@ -392,6 +393,12 @@ def along(track: Track, values: Array, s: Array) -> Array:
         return np.zeros(np.shape(s))
     station = s - track.length * np.floor(s / track.length) if track.closed else np.clip(s, 0.0, track.length)
     return np.asarray(np.interp(station, track.s, values))
+
+
+def since(track: Track, place: float, s: ArrayLike) -> Array:
+    """How far stations lie after a place, by the shorter way round a closed track [m]."""
+    off = np.asarray(s) - place
+    return np.asarray((off + 0.5 * track.length) % track.length - 0.5 * track.length if track.closed else off)
 
 
 def length_along(track: Track, item: Kerb | GripZone) -> float:

@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple, get_args
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.arrays import ByValue, Table, frozen_array, set_field
 from linelab.diagnosis import priors
@@ -45,6 +46,7 @@ from linelab.diagnosis.driver_model import (
     interval_times,
     way_of,
 )
+from linelab.diagnosis.findings import nearest_corners
 from linelab.diagnosis.fitting import Driven, Pushes, pushes_at
 from linelab.diagnosis.habits import slow_places
 from linelab.diagnosis.kinds import Quantity
@@ -483,7 +485,9 @@ def _driven(
     v = drive_laps(model, [course], none, np.zeros((1, 0, SIZE)), own[None], entry=entry)[:, 0]
     places = slow_places(course, v)
     every = find_marks(track, solution.lap)
-    spots = [_place_of(track, course, v, places, every, mark) for mark in chosen]
+    numbers = np.array([mark.corner.number for mark in every])
+    corner = numbers[nearest_corners(track, course.s[places], every)] if places.size else numbers[:0]
+    spots = [_place_of(v, places, corner == mark.corner.number) for mark in chosen]
     rows = [(j, i) for j, k in enumerate(spots) if k is not None for i in range(sizes.size)]
     pushes = pushes_at(Driven(model=model, course=course, v=v, sigma=np.ones(v.size)), places, own)
     columns = np.zeros((1 + len(rows), places.size, SIZE))
@@ -568,20 +572,7 @@ def course_along(lap: Lap, step: float) -> Course:
     return Course(s=s, h=h, kappa=kappa, surface=ground, closed=line.closed)
 
 
-def _place_of(
-    track: Track, course: Course, v: Array, places: Index, marks: Sequence[CornerMarks], mark: CornerMarks
-) -> int | None:
-    """The slowest of the slow places that belong to a corner, by the nearest apex; None without one."""
-    if not places.size:
-        return None
-
-    def off(apex: float) -> Array:
-        away = course.s[places] - apex
-        length = track.length
-        return np.abs(np.mod(away + 0.5 * length, length) - 0.5 * length if track.closed else away)
-
-    own = np.argmin([off(each.apex) for each in marks], axis=0) == [m.corner.number for m in marks].index(
-        mark.corner.number
-    )
+def _place_of(v: Array, places: Index, own: NDArray[np.bool_]) -> int | None:
+    """The slowest of the slow places (K,) that are a corner's own; None without one."""
     here = np.flatnonzero(own)
     return int(here[np.argmin(v[places[here]])]) if here.size else None

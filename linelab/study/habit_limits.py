@@ -7,15 +7,13 @@ from collections.abc import Callable
 import numpy as np
 
 from linelab.diagnosis.marks import CornerMarks
-from linelab.model.lap import Lap, Limit, mapped_line
+from linelab.model.lap import FULL_POWER, Lap, mapped_line
 from linelab.speed.profile import speed_profiles
 from linelab.study.held_line import Base, local
 from linelab.units import KMH
 
 #: Halvings by which the largest size is found that there is room for: to a thousandth of what was asked.
 HALVINGS = 10
-#: What limits a lap at full power.
-FULL_POWER = (Limit.DRIVE, Limit.REVS)
 
 
 def no_room(size: float, fits: Callable[[float], bool]) -> str:

@@ -20,7 +20,7 @@ from linelab.errors import SolveError
 from linelab.model.grip import kart_numbers
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
-from linelab.model.track import Track
+from linelab.model.track import Track, since
 from linelab.optimum.mesh import speed_stations
 from linelab.optimum.minimum_time import FREE, Solution, ground_of
 from linelab.optimum.path import offset_stations, solved_path, solved_time
@@ -69,10 +69,7 @@ class Base(NamedTuple):
     def away(self, first: float, last: float) -> Array:
         """How far the stations of the bounds lie from a stretch (stages, 2) [m]."""
         middle, half = 0.5 * (first + last), 0.5 * (last - first)
-        off = self.s - middle
-        if self.track.closed:
-            off = np.mod(off + 0.5 * self.track.length, self.track.length) - 0.5 * self.track.length
-        return np.maximum(np.abs(off) - half, 0.0)
+        return np.maximum(np.abs(since(self.track, middle, self.s)) - half, 0.0)
 
 
 class Bounds(NamedTuple):
@@ -230,11 +227,8 @@ def with_share(structure: Structure, parameters: Array, share: Array) -> Array:
 def _kept_up(task: Task, given: Iterate, bounds: dict[str, Array], station: float, least: float) -> Array:
     """Lower bounds of the unknowns with the speed at a station no lower than ``least`` [m/s]."""
     at = speed_stations(given.mesh)
-    off = at - station
-    if task.track.closed:
-        off = np.mod(off + 0.5 * task.track.length, task.track.length) - 0.5 * task.track.length
     # v² at a place is a mean of the three coefficients about it.
-    about = np.argsort(np.abs(off))[:3]
+    about = np.argsort(np.abs(since(task.track, station, at)))[:3]
     changed = bounds["lbx"].copy()
     speeds = changed[-at.size :]
     speeds[about] = np.maximum(speeds[about], least**2 / Z_SCALE)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from linelab.cli.common import default_folder, list_files, named_track, progress, results_place, say
-from linelab.cli.options import PATH, Number, out_option, reverse_option
+from linelab.cli.options import PATH, Number, out_option, position_error_option, reverse_option
 
 
 @click.command(
@@ -47,12 +47,7 @@ Examples:
     metavar="PERCENT",
     help="What a lap time usually changes by from one outing to the next with nothing changed (standard deviation).",
 )
-@click.option(
-    "--position-error",
-    type=Number(0.0, 50.0, "metres"),
-    metavar="METRES",
-    help="Known drifting error of the receiver's positions, as a standard deviation (1.5 m is assumed).",
-)
+@position_error_option()
 @out_option
 def compare_setups_command(
     first: tuple[str, ...],

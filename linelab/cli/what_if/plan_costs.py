@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import signal
-from collections.abc import Iterator
-from concurrent.futures import Executor
-from contextlib import contextmanager
+from contextlib import nullcontext
 from pathlib import Path
 
 import click
@@ -93,6 +90,7 @@ def cost(
     from linelab.output.display import CAUTIONS
     from linelab.output.track_facts import survey_sentence
     from linelab.study.habit_costs import SCALES, check_sizes
+    from linelab.study.sweeping.processes import new_processes
 
     shown = units_named(units)
     named = list(SCALES) if "all" in habits else list(dict.fromkeys(habits)) or ["apex_missed"]
@@ -108,7 +106,7 @@ def cost(
         notes(ground.notes, shown)
         ground, factor = on_day(ground, driven, grip, tyres, kerbs=kerbs, progress=step)
         solution = solve_min_time(ground, driven, grip=factor, use_kerbs=kerbs, progress=step)
-        with workers(jobs) as executor:
+        with new_processes(jobs) if jobs > 1 else nullcontext() as executor:
             study = study_costs(
                 ground, driven, solution, [name for name in SCALES if name in named],
                 sizes=wanted, corners=chosen, use_kerbs=kerbs, executor=executor, progress=step,
@@ -117,22 +115,3 @@ def cost(
     say(*cost_lines(study, shown), "", survey_sentence(ground.survey, shown))
     list_files(folder, files)
     say("", CAUTIONS)
-
-
-@contextmanager
-def workers(jobs: int) -> Iterator[Executor | None]:
-    """Processes that share the work; none for a single job.  What they have not begun when it fails is dropped."""
-    if jobs == 1:
-        yield None
-        return
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor
-
-    # Ctrl-C reaches every process of the terminal: the command's own answers it.
-    pool = ProcessPoolExecutor(
-        jobs, multiprocessing.get_context("spawn"), signal.signal, (signal.SIGINT, signal.SIG_IGN)
-    )
-    try:
-        yield pool
-    finally:
-        pool.shutdown(cancel_futures=True)

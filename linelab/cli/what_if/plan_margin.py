@@ -8,7 +8,15 @@ from typing import TYPE_CHECKING
 import click
 
 from linelab.cli.common import default_folder, list_files, named_track, notes, progress, results_place, say, units_named
-from linelab.cli.options import PATH, Number, kerbs_option, out_option, reverse_option, units_option
+from linelab.cli.options import (
+    PATH,
+    Number,
+    kerbs_option,
+    out_option,
+    position_error_option,
+    reverse_option,
+    units_option,
+)
 
 if TYPE_CHECKING:
     from linelab.model.kart import Kart
@@ -30,12 +38,7 @@ Examples:
 @click.option(
     "--from", "recording", type=PATH, metavar="RECORDING", help="Take the scatter from this recording's laps."
 )
-@click.option(
-    "--position-error",
-    type=Number(0.0, 50.0, "metres"),
-    metavar="METRES",
-    help="With --from: known drifting error of the receiver's positions (1.5 m is assumed).",
-)
+@position_error_option("With --from")
 @click.option(
     "--lateral",
     type=Number(0.0, 3.0, "metres"),

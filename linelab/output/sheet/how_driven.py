@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from linelab.diagnosis.marks import CornerMarks
 from linelab.model.kart import Kart
-from linelab.model.lap import Codes, Lap, Limit, Line
+from linelab.model.lap import FULL_POWER, Codes, Lap, Limit, Line
 from linelab.model.track import Track
 from linelab.output.lap_curves import Pedal, pedal_codes, runs
 from linelab.units import Array
@@ -68,8 +68,6 @@ SLOWING = 0.3
 LEAST_SHARE = 0.15
 #: What the feet do for less than this all together is a change of pedals [s].
 LEAST_TIME = 0.15
-#: Nothing more to ask of the engine.
-FULL_POWER = (Limit.DRIVE, Limit.REVS)
 #: What is named among a corner's limits however short it is, by how the kart slows.
 _NAMED: dict[Slowing | None, Limit] = {
     "brakes": Limit.BRAKING,

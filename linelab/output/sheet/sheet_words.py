@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from linelab.model.lap import Limit
+from linelab.model.lap import FULL_POWER, Limit
 from linelab.model.track import Track
 from linelab.output.display import Units
 from linelab.output.sheet.caution_marks import CAUTION
 from linelab.output.sheet.corner_facts import MISS, SheetCorner, SheetMark, SheetShift
-from linelab.output.sheet.how_driven import FULL_POWER
 from linelab.output.sheet.kerb_places import KerbUse
 from linelab.output.sheet.landmarks import Sight
 from linelab.output.track_facts import day_title

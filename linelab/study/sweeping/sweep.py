@@ -9,18 +9,15 @@ whether the sweep was ended and went on.
 from __future__ import annotations
 
 import json
-import multiprocessing
 import os
 import pickle
-import signal
 import threading
 import time
 import zlib
 from collections.abc import Callable, Generator, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
-from contextlib import ExitStack, closing, contextmanager, suppress
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from contextlib import ExitStack, closing
 from functools import lru_cache
-from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import NamedTuple
 
@@ -30,6 +27,7 @@ from linelab.errors import InputError, LinelabError, SolveError, check_kinds
 from linelab.model.kart import Kart
 from linelab.model.track import Track
 from linelab.optimum.minimum_time import TIME_TOLERANCE, TOLERANCE_LAP, Solution, solve_min_time
+from linelab.study.sweeping.processes import new_processes
 from linelab.study.sweeping.sweep_plan import (
     GRIP,
     CornerResult,
@@ -174,7 +172,7 @@ def _outcomes(
     if executor is not None:
         yield from _spread(executor, numbers, arguments)
     elif processes > 1:
-        with _processes(processes) as pool:
+        with new_processes(processes) as pool:
             yield from _spread(pool, numbers, arguments)
     else:
         yield from ((number, solve_case(*arguments(number))) for number in numbers)
@@ -205,61 +203,6 @@ def _spread(
     finally:
         for future in waiting:
             future.cancel()
-
-
-@contextmanager
-def _processes(count: int) -> Iterator[Executor]:
-    """A pool of new processes, which end with this one, however it ends.
-
-    Each waits for the end of a pipe whose other side only this process has.  Ctrl-C is this process's to answer.
-    """
-    context = multiprocessing.get_context("spawn")
-    held, other = context.Pipe(duplex=False)
-    before = os.environ.get("OPENBLAS_NUM_THREADS")
-    pool = ProcessPoolExecutor(count, mp_context=context, initializer=_follow, initargs=(held,))
-    finished = False
-    try:
-        # Linear algebra here is a great many small products, for which threads cost more than they bring.
-        os.environ["OPENBLAS_NUM_THREADS"] = "1"
-        with _deaf():
-            for _ in range(count):
-                pool.submit(int)
-        yield pool
-        finished = True
-    finally:
-        if not finished:  # what is being solved is of no use any more
-            other.close()
-        pool.shutdown(cancel_futures=True)
-        for end in (held, other):
-            end.close()
-        if before is None:
-            del os.environ["OPENBLAS_NUM_THREADS"]
-        else:
-            os.environ["OPENBLAS_NUM_THREADS"] = before
-
-
-@contextmanager
-def _deaf() -> Iterator[None]:
-    """Processes that begin here ignore Ctrl-C from their first moment."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-
-
-def _follow(held: Connection) -> None:
-    """End this process when the other side of the pipe is gone."""
-
-    def watch() -> None:
-        with suppress(OSError):
-            held.poll(None)
-        os._exit(1)
-
-    threading.Thread(target=watch, daemon=True).start()
 
 
 #: One lap at a time in a process: what is built once for a shape of problem is worked with in place.
