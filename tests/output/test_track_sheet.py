@@ -664,6 +664,8 @@ def test_the_sheet_of_a_wet_day_says_so_on_top_and_names_no_kerb(rental):
     assert "Kerbs the line runs over" not in text
     frames = [item for item in first.findobj(matplotlib.text.Text) if item.get_text().startswith("Wet track")]
     assert frames[0].get_position()[1] > 0.85
+    for page in (first, second, *closeups):
+        _nothing_cut_or_covered(page)
     drying = on_the_day(track, kart, "drying")
     text = _texts(sheet_pages(drying, kart, solve_min_time(drying, kart, verify=False))[0]).replace("\n", " ")
     assert "Only the dry line (grey band) has grip" in text

@@ -216,10 +216,14 @@ def _rule(page: Figure, y: float) -> None:
 
 #: The margin kept free for printers [inches].
 MARGIN = 0.5
-#: The map's box on the first page: left, bottom, width, height [inches]; always the same, whatever the track.
+#: The map's box on the first page: left, bottom, width, height [inches]; the same whatever the track, but for warnings.
 MAP_BOX = (MARGIN, 4.0, A4[0] - 2.0 * MARGIN, 6.0)
-#: Facts about the place in a row over the map, and the height of the upper row [inches].
-FACTS, FACTS_TOP = 3, 10.38
+#: What the map gives up for each line of a warning beyond the first [inches].
+WARNING_LINE = 0.13
+#: Facts about the place in a row over the map, and how high over it the upper row is [inches].
+FACTS, FACTS_OVER = 3, 0.38
+#: Most signs of the map on one line.
+KEY = 8
 #: Resolution of the bitmaps [dots per inch].
 DPI = 160
 #: Size of a track's name [points], and the letters of it that fit on a line in that size.
@@ -316,7 +320,7 @@ def sheet_pages(
         drawn = draw_corners(page, rest, units, pace, top=top, bottom=bottom, scale=scale)
         rest = rest[drawn:]
         pages.append(page)
-    turn = best_view(outline_points(track), MAP_BOX[2], MAP_BOX[3]).angle
+    turn = best_view(outline_points(track), *_map_box(track)[2:]).angle
     for part in close_up_pages(corners):
         page = _page(subject, "close-ups")
         note = "They lie as on the map, with its signs; turn-in points the way you drive. Grey lines: the kart's sides."
@@ -428,19 +432,15 @@ def _page(subject: _Subject, what: str) -> Figure:
 def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units, pace: float) -> Figure:
     track, solution = subject.track, subject.solution
     page = _page(subject, "map")
-    warnings = day_caution(track)
-    if track.survey.estimated:
-        warnings.append(
-            "Track estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by this map."
-        )
-    if warnings:
-        lines = [line for text in warnings for line in textwrap.wrap(text, 112)]
+    lines = _warnings(track)
+    if lines:
         _framed(page, "\n".join(lines), A4[1] - 0.97 - 0.06 * len(lines))
-    _facts(page, known_facts(track))
-    draw_map(page, MAP_BOX, track, solution.lap, subject.kart, corners, units)
+    box = _map_box(track)
+    _facts(page, known_facts(track), box[1] + box[3] + FACTS_OVER)
+    draw_map(page, box, track, solution.lap, subject.kart, corners, units)
     lifts = any(corner.brake is not None and corner.brake.name == "lift" for corner in corners)
     cautious = any(shows_caution(corner) for corner in corners)
-    _key(
+    lines_of_key = _key(
         page,
         units,
         lifts=lifts,
@@ -450,13 +450,29 @@ def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units,
         named_corners=any(c.name for c in track.corners),
     )
     left, right = MARGIN, 0.5 * A4[0] + 0.12
-    top = MAP_BOX[1] - 0.36
+    top = MAP_BOX[1] - 0.36 - 0.16 * (lines_of_key - 1)
     where = [*time_words(track, corners, units), *gear_note(corners, units)]
     _paragraphs(page, left, top, "Where the time is", where)
     _paragraphs(page, right, top, "To check on the track walk", walk_words(track, corners, pace, units))
     caution = marks_caution(solution.grip, without_kerbs=subject.without_kerbs, day=track.conditions)
     _framed(page, textwrap.fill(caution, 112), _foot(page, survey_note(track)) + 0.26)
     return page
+
+
+def _warnings(track: Track) -> list[str]:
+    """What stands in a frame on top of the map, line by line."""
+    warnings = day_caution(track)
+    if track.survey.estimated:
+        warnings.append(
+            "Track estimated from laps: the real edges and kerbs are not known. Do not aim at an edge by this map."
+        )
+    return [line for text in warnings for line in textwrap.wrap(text, 112)]
+
+
+def _map_box(track: Track) -> tuple[float, float, float, float]:
+    """Where the map lies on its page [inches]: lower where the warnings over it need more than a line."""
+    left, bottom, wide, high = MAP_BOX
+    return left, bottom, wide, high - WARNING_LINE * max(len(_warnings(track)) - 1, 0)
 
 
 def known_facts(track: Track) -> list[tuple[str, str]]:
@@ -472,14 +488,14 @@ def known_facts(track: Track) -> list[tuple[str, str]]:
     ]
 
 
-def _facts(page: Figure, facts: Sequence[tuple[str, str]]) -> None:
-    """Facts in two rows over the map, with a line to fill in where one is missing."""
+def _facts(page: Figure, facts: Sequence[tuple[str, str]], top: float) -> None:
+    """Facts in two rows from a height down [inches], with a line to fill in where one is missing."""
     from matplotlib.lines import Line2D
 
     wide, high = page.get_size_inches()
     across = (wide - 2.0 * MARGIN + 0.15) / FACTS
     for k, (name, known) in enumerate(facts):
-        left, y = MARGIN + across * (k % FACTS), FACTS_TOP - 0.25 * (k // FACTS)
+        left, y = MARGIN + across * (k % FACTS), top - 0.25 * (k // FACTS)
         page.text(left / wide, y / high, f"{name}: {known}".strip(), size=7.5, color=BLACK, va="baseline")
         if not known:
             ends = [(left + 0.12 + 0.066 * len(name)) / wide, (left + across - 0.15) / wide]
@@ -496,8 +512,8 @@ def _framed(page: Figure, text: str, height: float) -> None:
 
 def _key(
     page: Figure, units: Units, *, lifts: bool, cautious: bool, timing: int, groove: bool, named_corners: bool
-) -> None:
-    """What the signs on the map mean, on one line under it."""
+) -> int:
+    """What the signs on the map mean, under it: on one line, or two where there are many; how many lines."""
     from matplotlib.lines import Line2D
 
     def sign(marker: str, size: float, fill: str, label: str) -> Line2D:
@@ -532,11 +548,12 @@ def _key(
             else []
         ),
     ]
+    lines = 1 if len(handles) <= KEY else 2
     page.legend(
         handles=handles,
         loc="upper left",
         bbox_to_anchor=((MARGIN - 0.05) / A4[0], (MAP_BOX[1] - 0.03) / A4[1]),
-        ncols=len(handles),
+        ncols=-(-len(handles) // lines),
         frameon=False,
         fontsize=7.5,
         handlelength=1.3,
@@ -547,6 +564,7 @@ def _key(
     text = f"in a circle: corner; below it: minimum speed [{units.speed_unit}]{' and name' if named_corners else ''}"
     height = MAP_BOX[1] + 0.06  # a line over the signs, which may need all of theirs
     page.text(1.0 - MARGIN / A4[0], height / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
+    return lines
 
 
 def _timing_words(count: int) -> str:
