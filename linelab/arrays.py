@@ -204,3 +204,9 @@ def data_frame(data: Any) -> DataFrame:
             "pandas is not installed", where="to_dataframe", remedy="Install it with: pip install 'linelab[tables]'"
         ) from error
     return pandas.DataFrame(data)
+
+
+def smoothstep(share: Array) -> Array:
+    """From 0 to 1 as a share does, level at both ends and beyond them."""
+    u = np.clip(share, 0.0, 1.0)
+    return np.asarray(u * u * (3.0 - 2.0 * u))

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from linelab.model.conditions import TYRES, WEATHERS
+
 if TYPE_CHECKING:
     TextType = click.ParamType[str]
     FloatType = click.ParamType[float]
@@ -45,7 +47,7 @@ class Number(FloatType):
 
     name = "number"
 
-    def __init__(self, low: float, high: float, unit: str) -> None:
+    def __init__(self, low: float, high: float, unit: str = "") -> None:
         self.low, self.high, self.unit = low, high, unit
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
@@ -53,23 +55,24 @@ class Number(FloatType):
         try:
             number = float(str(value).strip().replace(",", "."))
         except ValueError:
-            self.fail(f"{value!r} is not a number of {self.unit}, such as {(self.low + self.high) / 2:g}", param, ctx)
+            what = f" of {self.unit}" if self.unit else ""
+            self.fail(f"{value!r} is not a number{what}, such as {(self.low + self.high) / 2:g}", param, ctx)
         if not self.low <= number <= self.high:
-            self.fail(f"{value} is outside {self.low:g} to {self.high:g} {self.unit}", param, ctx)
+            self.fail(f"{value} is outside {self.low:g} to {self.high:g} {self.unit}".rstrip(), param, ctx)
         return number
 
 
 class GripOrWeather(GripType):
     """dry, damp, drying, wet or a number."""
 
-    name = "dry|damp|drying|wet|number"
+    name = "|".join((*WEATHERS, "number"))
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float | str:
         """The factor, or the weather's word."""
         if isinstance(value, float):
             return value
         text = str(value).strip().lower()
-        if text in ("dry", "damp", "drying", "wet"):
+        if text in WEATHERS:
             return text
         try:
             factor = float(text.replace(",", "."))
@@ -131,14 +134,14 @@ def print_option(default: bool) -> Callable[[F], F]:
     )
 
 
-def also_option(*formats: str) -> Callable[[F], F]:
+def also_option(*formats: str, what: str = "lines and marks for other programs") -> Callable[[F], F]:
     """--also FORMAT"""
     return click.option(
         "--also",
         "formats",
         type=click.Choice(formats),
         multiple=True,
-        help="Also write lines and marks for other programs in this format; may be repeated.",
+        help=f"Also write {what} in this format; may be repeated.",
     )
 
 
@@ -146,7 +149,7 @@ def grip_option(command: F) -> F:
     """--grip and --tyres"""
     command = click.option(
         "--tyres",
-        type=click.Choice(["slicks", "wets"]),
+        type=click.Choice(TYRES),
         help="With --grip in words: slicks (the default) or wet tyres.",
     )(command)
     return click.option(
@@ -163,7 +166,7 @@ def factor_option(command: F) -> F:
     """--grip, as a number alone"""
     return click.option(
         "--grip",
-        type=Number(0.05, 3.0, "the kart file's grip"),
+        type=Number(0.05, 3.0),
         default=1.0,
         show_default=True,
         help="A plain factor on the kart file's grip.",

@@ -48,7 +48,7 @@ def progress_command(
 
     Of a folder every recording in it is taken.  A file that cannot be used is named and skipped.  A list sessions.csv
     in the folder, with the columns file, kart, weather, tyres and note, says what no recording knows of itself; only
-    the first column is needed, and a kart named there is taken for that session.
+    the column file is needed, and a kart named there is taken for that session.
     """
     from dataclasses import replace
 

@@ -367,7 +367,7 @@ def read_laps(
     check_kinds("read_laps", recording=(recording, (Recording, str, PathLike)), track=(track, Track))
     check_kinds("read_laps", position_error=(position_error, (float, int, type(None))))
     laps = lap_numbers("read_laps", laps)
-    ground = find_ground(_recording(recording), track, position_error=position_error)
+    ground = find_ground(recording_of(recording), track, position_error=position_error)
     chosen = choose_laps(ground.laps, laps)
     lost: list[RecordingError] = []
     found = estimate_placed_laps(
@@ -379,7 +379,8 @@ def read_laps(
     return Table(found)
 
 
-def _recording(given: Recording | str | Path) -> Recording:
+def recording_of(given: Recording | str | Path) -> Recording:
+    """A recording as it is, or read from its file."""
     return given if isinstance(given, Recording) else load_recording(given)
 
 
@@ -460,7 +461,7 @@ def review(
             where="review",
             remedy="Give other_lap=7 alone, or another against without it",
         )
-    given = _recording(recording)
+    given = recording_of(recording)
     ground = find_ground(
         given,
         track if track is None or isinstance(track, Track) else load_track(track),

@@ -117,7 +117,7 @@ def corner_marks(track: Track, lap: Lap | Solution, kart: Kart) -> Table[CornerR
     return Table(_row(track, driven, *pair) for pair in pairs)
 
 
-def _time_in(lap: Lap, stretch: Stretch) -> float:
+def time_in(lap: Lap, stretch: Stretch) -> float:
     """Time a lap spends in a stretch, which may run over the start line [s]."""
     wrapped = lap.line.closed and stretch.s_end <= stretch.s_start
     ends = np.clip([stretch.s_start, stretch.s_end], lap.line.s[0], lap.line.s[-1])
@@ -150,5 +150,5 @@ def _row(track: Track, lap: Lap, mark: CornerMarks, stretch: Stretch) -> CornerR
         track_out_station=local(mark.track_out),
         track_out_speed=speed(mark.track_out),
         stretch=stretch,
-        time=_time_in(lap, stretch),
+        time=time_in(lap, stretch),
     )

@@ -33,6 +33,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from linelab.arrays import smoothstep
 from linelab.model.track import GripZone, Groove, Kerb, Side, Track, along, length_along
 from linelab.units import Array
 
@@ -178,15 +179,10 @@ def _share(
     ends = length + outside if track.closed or item.s_end < track.length else np.inf
     near = np.flatnonzero((into > begins) & (into < ends))
     into = into[near]
-    share = _rise(np.minimum(into - begins, ends - into), ramp)
+    share = smoothstep(np.minimum(into - begins, ends - into) / ramp)
     if track.closed:  # still fading out from the lap before
-        share += _rise(ends - track.length - into, ramp)
+        share += smoothstep((ends - track.length - into) / ramp)
     return near, share
-
-
-def _rise(past: Array, ramp: float) -> Array:
-    u = np.clip(past / ramp, 0.0, 1.0)
-    return np.asarray(u * u * (3.0 - 2.0 * u))
 
 
 def grip_profile(track: Track, s: Array, half_width: float) -> GripProfile:

@@ -413,6 +413,11 @@ class _Driven(NamedTuple):
     solver_time: float
 
 
+def accepted_error(lap_time: float, tolerance: float = TIME_TOLERANCE) -> float:
+    """The error that a lap's time may have [s]: longer laps are allowed more."""
+    return tolerance * max(1.0, lap_time / TOLERANCE_LAP)
+
+
 class _Refined(NamedTuple):
     """The solution on the last mesh, with the estimate of the lap time's error [s] and all iterations so far."""
 
@@ -432,7 +437,7 @@ def _refined(task: Task, guess: Guess, tolerance: float, skip: int, say: Callabl
     intervals, iterations = iterate.structure.intervals, iterate.iterations
     factor, order, error, over = float(FIRST_FACTOR), FIRST_ORDER, np.inf, np.inf
     while (
-        error > tolerance * max(1.0, found.lap.lap_time / TOLERANCE_LAP)
+        error > accepted_error(found.lap.lap_time, tolerance)
         or over > MOST_OVER_EDGE
         or time_apart(found.lap.lap_time, found.solver_time) > MOST_APART
     ):

@@ -227,7 +227,7 @@ def habit_costs(
     check_kinds("habit_costs", track=(track, Track), kart=(kart, Kart), solution=(solution, (Solution, type(None))))
     wanted = check_sizes(habit, sizes)
     found = solve_min_time(track, kart, use_kerbs=use_kerbs) if solution is None else solution
-    chosen = chosen_marks(track, found, corners)
+    chosen = chosen_marks(track, kart, found, corners)
     if habit in FOOT_HABITS:
         return Table(_feet(track, kart, found, chosen, habit, wanted, PLAIN if session is None else session))
     base = base_of(track, kart, found, use_kerbs=use_kerbs)
@@ -250,9 +250,9 @@ def check_sizes(habit: str, sizes: Sequence[float] | None) -> Array:
     return wanted
 
 
-def chosen_marks(track: Track, solution: Solution, corners: Sequence[int] | None) -> list[CornerMarks]:
+def chosen_marks(track: Track, kart: Kart, solution: Solution, corners: Sequence[int] | None) -> list[CornerMarks]:
     """Marks of the corners asked for."""
-    marks = find_marks(track, solution.lap)
+    marks = find_marks(track, solution.lap, kart)
     known = {mark.corner.number for mark in marks}
     for number in corners or ():
         if number not in known:
@@ -314,7 +314,7 @@ def habit_lap(
     """
     check_kinds("habit_lap", track=(track, Track), kart=(kart, Kart), solution=(solution, Solution))
     wanted = check_sizes(habit, [size])
-    mark = chosen_marks(track, solution, [corner])[0]
+    mark = chosen_marks(track, kart, solution, [corner])[0]
     if habit in FOOT_HABITS:
         driven = _driven(track, kart, solution, [mark], habit, wanted, PLAIN)
         if not driven.rows:
@@ -484,7 +484,7 @@ def _driven(
     none = np.zeros(0, dtype=np.intp)
     v = drive_laps(model, [course], none, np.zeros((1, 0, SIZE)), own[None], entry=entry)[:, 0]
     places = slow_places(course, v)
-    every = find_marks(track, solution.lap)
+    every = chosen_marks(track, kart, solution, None)
     numbers = np.array([mark.corner.number for mark in every])
     corner = numbers[nearest_corners(track, course.s[places], every)] if places.size else numbers[:0]
     spots = [_place_of(v, places, corner == mark.corner.number) for mark in chosen]

@@ -73,7 +73,7 @@ def effect_of(
     SolveError
         No lap was found with it.
     """
-    mark = chosen_marks(track, solution, [cost.corner])[0]
+    mark = chosen_marks(track, kart, solution, [cost.corner])[0]
     lap = habit_lap(track, kart, solution, cost.corner, cost.habit, size, use_kerbs=use_kerbs)
     own, both = solution.lap, (solution.lap, lap)
     inside = np.linspace(mark.turn_in, mark.track_out, 400)

@@ -16,6 +16,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from linelab.arrays import smoothstep
 from linelab.errors import SolveError
 from linelab.model.grip import kart_numbers
 from linelab.model.kart import Kart
@@ -133,8 +134,8 @@ def squeezed(
     """The corridor drawn in from one side along a stretch, by one figure or by as many (stages, 2) [m], and opening
     again over some metres before and behind it.  None where that leaves no room."""
     away = base.away(*stretch)
-    u = np.clip(1.0 - np.maximum(away - HELD, 0.0) / ramp, 0.0, 1.0) if ramp else (away == 0.0).astype(float)
-    drawn = u * u * (3.0 - 2.0 * u) * np.maximum(by, 0.0)
+    share = smoothstep(1.0 - np.maximum(away - HELD, 0.0) / ramp) if ramp else (away == 0.0).astype(float)
+    drawn = share * np.maximum(by, 0.0)
     if (base.high - base.low - drawn < LEAST_ROOM).any():
         return None
     none = np.zeros(base.s.shape)
@@ -185,7 +186,7 @@ def held_lap(base: Base, iterate: Iterate, share: Array | None = None) -> Lap:
 
 
 def solve_within(base: Base, bounds: Bounds, start: Iterate) -> Iterate:
-    """The same in one try.
+    """The minimum-time lap within bounds, in one try from an iterate.
 
     Raises
     ------

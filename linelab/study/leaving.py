@@ -46,7 +46,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.arrays import ByValue, frozen_array, set_field
+from linelab.arrays import ByValue, frozen_array, set_field, smoothstep
 from linelab.diagnosis.marks import CornerMarks
 from linelab.diagnosis.stretches import Stretch
 from linelab.errors import InputError
@@ -199,12 +199,6 @@ def _normal(count: int) -> tuple[Array, Array]:
     at = np.linspace(-WIDE, WIDE, count)
     weights = np.exp(-0.5 * at * at)
     return at, weights / weights.sum()
-
-
-def smoothstep(share: Array) -> Array:
-    """From 0 to 1, level at both ends."""
-    u = np.clip(share, 0.0, 1.0)
-    return np.asarray(u * u * (3.0 - 2.0 * u))
 
 
 def passes_of(

@@ -30,15 +30,16 @@ import numpy as np
 
 from linelab.arrays import ByValue, Table, set_field
 from linelab.coaching.results import Review
+from linelab.diagnosis.corner_figures import time_in
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.diagnosis.stretches import Stretch, corner_stretches
 from linelab.errors import InputError, SolveError, check_kinds
 from linelab.model.grip import Surface, grip_share, kart_numbers, loads, tyre_longitudinal
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap
-from linelab.model.timed import time_at
 from linelab.model.track import Track
 from linelab.optimum.assembly import stages_of
+from linelab.optimum.mesh import node_stations
 from linelab.optimum.minimum_time import Solution, solve_min_time
 from linelab.optimum.path import offset_weights
 from linelab.optimum.runs import Iterate
@@ -67,15 +68,15 @@ CHANGE = 10.0
 LEAST_SHARE, MOST_ROAD = 0.8, 0.8
 #: No margin is larger than half of this share of so wide a road [m].
 FULL = 10.0
-#: The plan is found when a better one nearby would gain less than this in expected time [s].  One round changes margins
-#: and shares by no more than this [m, -], and changes are charged so much [s/m²], twice
-#: that after each round that made it worse: margins that hardly matter stay.
+#: The plan is found when a better one nearby would gain less than GAINED in expected time [s].  One round changes
+#: margins by no more than FARTHEST [m] and shares by no more than FARTHEST_SHARE [-].  Changes are charged CHARGED
+#: [s/m²], twice that after each round that made it worse: margins that hardly matter stay.
 GAINED, FARTHEST, FARTHEST_SHARE, CHARGED, ROUNDS = 3.0e-4, 0.3, 0.02, 0.02, 12
 #: Margins are changed by no more than this at once for the solver, and by half as often as it fails, down to this [m].
 AT_ONCE, LEAST_STEP = 0.3, 0.005
 #: Plans aim at a little less than the stated chance, so that the last lap's own chance is within it [-].
 AIMED = 0.98
-#: Step of the stations at which margins are blended [m]; the same for times.
+#: Step of the stations at which margins are blended [m].
 FINE = 0.5
 
 
@@ -275,10 +276,12 @@ def margin_lap(
             remedy="Give a chance from 0.000001 to 0.5 and a cost of 0 or more",
         )
     driver = scatter or typical_scatter()
-    progress("the computed lap")
-    found = solve_min_time(track, kart, use_kerbs=use_kerbs) if solution is None else solution
+    found = solution
+    if found is None:
+        progress("the computed lap")
+        found = solve_min_time(track, kart, use_kerbs=use_kerbs)
     base = base_of(track, kart, found, use_kerbs=use_kerbs)
-    marks = find_marks(track, found.lap)
+    marks = find_marks(track, found.lap, kart)
     if not marks:
         raise InputError("this track has no corners", where="margin_lap")
     setting = _setting(base, driver, marks, corner_stretches(track))
@@ -427,8 +430,6 @@ def _setting(base: Base, scatter: Scatter, marks: tuple[CornerMarks, ...], stret
 
 def _node_places(base: Base) -> Array:
     """Stations of the nodes within the lap (stages,) [m]."""
-    from linelab.optimum.mesh import node_stations
-
     s = node_stations(base.iterate.mesh)[: base.iterate.structure.stages]
     return np.mod(s, base.track.length) if base.track.closed else np.asarray(s)
 
@@ -522,7 +523,7 @@ def _solved(setting: _Setting, plan: _Plan, before: _Plan, iterate: Iterate) -> 
     )  # fmt: skip
 
 
-def _chance(setting: _Setting, state: _State, plan: _Plan | None = None, passes: Passes | None = None) -> Chance:
+def _chance(setting: _Setting, state: _State, plan: _Plan | None = None) -> Chance:
     """The chance of leaving on a solved plan, or on one nearby: its line shifted by the change of the margins."""
     changed = plan or state.plan
     by = changed.margins - state.plan.margins
@@ -608,7 +609,7 @@ def _result(
     base, scatter = setting.base, setting.scatter
     track, s = base.track, base.s.ravel()
     stretches = corner_stretches(track)
-    clocks = [_times(each, stretches) for each in (lap, computed)]
+    clocks = [[time_in(each, one) for one in stretches] for each in (lap, computed)]
     none = scatter.none
     held = np.where(
         setting.left > 0.5, state.left[:, None], np.where(setting.right > 0.5, state.right[:, None], np.inf)
@@ -623,7 +624,7 @@ def _result(
             grip_share=float(state.plan.shares[k]),
             chance=0.0 if none else float(found.corners[k]),
             chance_on_computed=0.0 if none else float(ideal.corners[k]),
-            time_lost=float(clocks[0][k] - clocks[1][k]),
+            time_lost=clocks[0][k] - clocks[1][k],
         )
         for k, mark in enumerate(marks)
     ]
@@ -638,10 +639,3 @@ def _result(
         stated_chance=asked[0], cost=asked[1],
         s=own[order], n=(base.high.ravel() - state.left)[order], sigma=sigma[order],
     )  # fmt: skip
-
-
-def _times(lap: Lap, stretches: tuple[Stretch, ...]) -> Array:
-    """Time of a lap in the corners' stretches (C,) [s]."""
-    ends = time_at(lap.line.s, lap.t, np.array([[each.s_start, each.s_end] for each in stretches]).ravel())
-    spent = np.diff(ends.reshape(-1, 2), axis=1).ravel()
-    return np.asarray(spent + lap.lap_time * np.array([each.s_end < each.s_start for each in stretches]))

@@ -199,12 +199,11 @@ def setup_effects(outings: Sequence[OutingLaps], *, outing: float = OUTING[0], s
     layout = _Layout([one.second for one in outings], [one.number for one in outings])
     stretches = outings[0].times.shape[1]
     scale = np.median(np.concatenate([one.times for one in outings]), axis=0)
-    middle = scale
     shape = (stretches, layout.count, layout.most)
     y, error = np.zeros(shape), np.zeros(shape)
     shared = np.array([one.shared / scale for one in outings]).T
     for j, one in enumerate(outings):
-        y[:, j, : one.number.size] = ((one.times - middle) / scale).T
+        y[:, j, : one.number.size] = ((one.times - scale) / scale).T
         error[:, j] = (one.variance / scale**2)[:, None]
     # What differs at one place averages out over a lap.
     relax = np.sqrt(np.maximum(scale[0] / scale, 1.0))
@@ -227,10 +226,9 @@ def _drawn(
     rng: np.random.Generator,
 ) -> tuple[Array, Array, Array]:
     """Mean and standard deviation of the setup's part (K, B) as each kept state (K, B, 6) has them."""
-    rows, ones = len(y), np.ones(y.shape)
+    rows, weight = len(y), np.ones(y.shape)
     z = 0.7 * rng.standard_normal((rows, 6))
     step = np.full((2, rows), 0.5)
-    weight = ones
 
     def likelihood(at: Array) -> tuple[Array, Array, Array]:
         now = sizes(at, relax, outing)

@@ -6,10 +6,9 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from linelab.arrays import Table
 from linelab.errors import KartError, SolveError, VerificationError
+from linelab.model.engine import road_speed
 from linelab.model.kart import Gearing, Kart, TorqueEngine
 from linelab.model.track import Track
 from linelab.optimum.minimum_time import Solution, solve_min_time
@@ -93,14 +92,14 @@ def sprocket_laps(
             )
             continue
         top = float(solution.lap.v.max())
-        rpm = top / engine.tyre_circumference * engine.ratios[-1] * 2.0 * np.pi / RPM
+        rpm = top / float(road_speed(engine, RPM, len(engine.ratios)))
         found.append(
             SprocketLap(
                 axle_teeth=teeth,
                 lap_time=solution.lap.lap_time,
                 apart=solution.lap.lap_time - own.lap.lap_time,
                 top_speed=top,
-                top_rpm=float(rpm),
+                top_rpm=rpm,
             )
         )
     return Table(found)

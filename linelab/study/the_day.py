@@ -12,13 +12,14 @@ from typing import NamedTuple
 
 import numpy as np
 
+from linelab.arrays import smoothstep
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.errors import InputError, SolveError, check_kinds
 from linelab.model.conditions import conditions
 from linelab.model.grip_field import grip_at
 from linelab.model.kart import Kart
 from linelab.model.lap import Line
-from linelab.model.track import Groove, Track
+from linelab.model.track import Groove, Track, since
 from linelab.optimum.minimum_time import Solution, solve_min_time
 from linelab.speed.profile import speed_profiles
 from linelab.study.held_line import LEAST_ROOM, Base, Bounds, base_of, held_lap, solve_held, time_lost
@@ -243,13 +244,6 @@ def _local(track: Track, s: Array) -> Array:
 
 def _share(base: Base, marks: CornerMarks) -> Array:
     """1 at the apex, falling smoothly to 0 at turn-in and track-out, at the stations of the bounds (stages, 2)."""
-    half = 0.5 * base.track.length
-
-    def ahead(of: float, to: float | Array) -> Array:
-        gap = np.asarray(to) - of
-        return np.asarray(np.mod(gap + half, 2.0 * half) - half if base.track.closed else gap)
-
-    past = ahead(marks.apex, base.s)
-    before, after = ahead(marks.turn_in, marks.apex), ahead(marks.apex, marks.track_out)
-    u = np.clip(1.0 - np.where(past < 0.0, -past / np.maximum(before, 1.0), past / np.maximum(after, 1.0)), 0.0, 1.0)
-    return np.asarray(u * u * (3.0 - 2.0 * u))
+    track, past = base.track, since(base.track, marks.apex, base.s)
+    before, after = since(track, marks.turn_in, marks.apex), since(track, marks.apex, marks.track_out)
+    return smoothstep(1.0 - np.where(past < 0.0, -past / np.maximum(before, 1.0), past / np.maximum(after, 1.0)))

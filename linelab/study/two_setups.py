@@ -12,10 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from linelab.arrays import ByValue, Table, counted, set_field
-from linelab.coaching.from_recording import Ground, find_ground, find_grounds, ground_laps
+from linelab.coaching.from_recording import Ground, find_ground, find_grounds, ground_laps, recording_of
 from linelab.diagnosis.stretches import corner_stretches
 from linelab.errors import InputError, RecordingError, check_kinds
-from linelab.files.recordings.load_recording import load_recording
 from linelab.files.tracks.track_file import load_track
 from linelab.measured import TO_95, Measured, plus_minus
 from linelab.model.lap import Recording
@@ -237,7 +236,7 @@ def compare_setups(
             where="compare_setups", remedy="0.0025 is a quarter of a per cent",
         )  # fmt: skip
     progress("reading")
-    read = [[one if isinstance(one, Recording) else load_recording(one) for one in given] for given in (a, b)]
+    read = [[recording_of(one) for one in given] for given in (a, b)]
     wanted, order_from = _order(read, order)
     queues = {"A": iter(read[0]), "B": iter(read[1])}
     recordings = [next(queues[setup]) for setup in wanted]
@@ -316,14 +315,15 @@ def _compared(
     # Half of the error between two recordings is each one's; the first one's is that of all others on average.
     sigmas = [float(np.mean([sigma for _, sigma in moved])), *(sigma for _, sigma in moved)]
     shifts = [np.zeros(2), *(shift for shift, _ in moved)]
+    late = lateness([drive for one in driven for drive in one], edges, heading, owners)
+    lap_heading = track_heading(track, ends)
     outings, rows = [], []
     for k, (recording, ground, laps, setup) in enumerate(zip(recordings, grounds, driven, order)):
         every = {lap.label: lap.number for lap in ground.laps}
         numbers = [every[drive.lap.label] for drive in laps]
-        late = lateness([drive for one in driven for drive in one], edges, heading, owners)
         parts = measured_times(laps, edges, owners) + late @ shifts[k]
         lap = measured_times(laps, ends, whole)
-        error = float(pass_covariance(laps, ends, track_heading(track, ends), whole)[0, 0])
+        error = float(pass_covariance(laps, ends, lap_heading, whole)[0, 0])
         errors = np.diag(pass_covariance(laps, edges, heading, owners))
         shared = np.hypot(late[:, 0], late[:, 1]) * sigmas[k] / np.sqrt(2.0)
         shown = parts if corners else parts[:, :0]

@@ -296,7 +296,8 @@ def _worth(task: Task, iterate: Iterate, field: Field, s: Array) -> Worth:
 
     def split(clock: Array) -> Array:
         ends = np.interp([[each.s_start, each.s_end] for each in stretches], s, clock)
-        round_the_start = [clock[-1] if each.s_end < each.s_start else 0.0 for each in stretches]
+        wrapped = [task.track.closed and each.s_end <= each.s_start for each in stretches]
+        round_the_start = np.where(wrapped, clock[-1], 0.0)
         return np.asarray(ends[:, 1] - ends[:, 0] + round_the_start)
 
     corners = split(gained)
@@ -320,7 +321,7 @@ def _gained(task: Task, iterate: Iterate, field: Field, s: Array, step: float) -
 def _slope(task: Task, iterate: Iterate, field: Field) -> float:
     """Derivative of the lap time by the logarithm of a number, by the multipliers [s]."""
     structure, rows, tops = iterate.structure, [], []
-    stages, order = stages_of(structure), stages_of(structure).order
+    stages = stages_of(structure)
     nodes, gauss, _ = parameter_sizes(structure)
     first, small = nodes + gauss, 1.0e-5
     with stages.lock:
@@ -331,7 +332,7 @@ def _slope(task: Task, iterate: Iterate, field: Field) -> float:
             parameters[first : first + SIZE] = pack(numbers)
             parameters[first + SIZE : first + SIZE + RATE_SIZE] = [0.0 if rate is None else rate for rate in rates]
             stages.load(parameters)
-            rows.append(stages.value(iterate.x[order])[1])
+            rows.append(stages.value(iterate.x[stages.order])[1])
             tops.append(float(numbers.top_speed) ** 2 / Z_SCALE)
     # The top speed is the upper bound of each coefficient of v², and a bound moved a little is worth its multiplier.
     speeds = structure.intervals if structure.closed else structure.intervals + 2

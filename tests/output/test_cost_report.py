@@ -122,7 +122,7 @@ def test_a_corner_without_the_habit_says_why(rental):
 def test_where_the_road_ends_it_is_said_from_which_size_on_and_how_much_there_is(apexes, rental):
     text = "\n".join(cost_lines(apexes))
     room = float(re.search(r"Corner 5, 5 m and more: the road has room for only (\d+\.\d) m", text)[1])
-    mark, base = chosen_marks(rental[0], rental[2], [5])[0], base_of(*rental)
+    mark, base = chosen_marks(*rental, [5])[0], base_of(*rental)
     assert imposed(base, mark, "apex_missed", room - 0.06) is not None
     assert imposed(base, mark, "apex_missed", room + 0.06) is None
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
@@ -17,11 +16,6 @@ from linelab.cli.options import (
     reverse_option,
     units_option,
 )
-
-if TYPE_CHECKING:
-    from linelab.model.kart import Kart
-    from linelab.model.track import Track
-    from linelab.study.leaving import Scatter
 
 
 @click.command(
@@ -53,7 +47,7 @@ Examples:
 )
 @click.option(
     "--chance",
-    type=Number(1e-6, 0.5, "chance"),
+    type=Number(1e-6, 0.5),
     default=0.01,
     show_default=True,
     help="Greatest chance of leaving the track on a lap.",
@@ -85,12 +79,13 @@ def margin(
     """Find how far a driver of a KART should stay from the edges of a TRACK for the least expected lap time."""
     import numpy as np
 
+    from linelab.coaching.from_recording import review
     from linelab.files.kart_file import load_kart
     from linelab.output.display import CAUTIONS
     from linelab.output.reference_report import margin_table, margin_words, save_margin
     from linelab.output.track_facts import survey_sentence
     from linelab.study.leaving import Scatter
-    from linelab.study.margins import COST, margin_lap, typical_scatter
+    from linelab.study.margins import COST, margin_lap, scatter_of, typical_scatter
 
     if recording is None and position_error is not None:
         raise click.UsageError("--position-error needs --from")
@@ -102,27 +97,22 @@ def margin(
         ground = named_track(track, reverse)
         folder = results_place(out or default_folder("margin", Path(track).stem, Path(kart).stem))
         notes(ground.notes, shown)
-        scatter = typical_scatter()
+        scatter, solution = typical_scatter(), None
         if recording is not None:
             step("reading the laps")
-            scatter = _recorded(recording, ground, driven, position_error)
+            found = review(recording, driven, ground, position_error=position_error)
+            scatter, solution = scatter_of(found), found.solution if kerbs else None
         elif lateral is not None or speed is not None:
             scatter = Scatter(
                 lateral=scatter.lateral if lateral is None else np.array([lateral]),
                 speed=scatter.speed if speed is None else np.array([speed]),
             )
-        found = margin_lap(
-            ground, driven, scatter, chance, cost=COST if cost is None else cost, use_kerbs=kerbs, progress=step
-        )
-        files = save_margin(folder, ground, found, shown)
+        careful = margin_lap(
+            ground, driven, scatter, chance, cost=COST if cost is None else cost, solution=solution, use_kerbs=kerbs,
+            progress=step,
+        )  # fmt: skip
+        files = save_margin(folder, ground, careful, shown)
     say(f"Room for scatter on {ground.name} with {driven.name}.", survey_sentence(ground.survey, shown), "")
-    say(margin_table(found, shown), "", *margin_words(found, shown))
+    say(margin_table(careful, shown), "", *margin_words(careful, shown))
     list_files(folder, files)
     say("", CAUTIONS)
-
-
-def _recorded(recording: str, track: Track, kart: Kart, position_error: float | None) -> Scatter:
-    from linelab.coaching.from_recording import review
-    from linelab.study.margins import scatter_of
-
-    return scatter_of(review(recording, kart, track, position_error=position_error))

@@ -64,7 +64,7 @@ Examples:
 @kerbs_option
 @click.option("--check/--no-check", default=True, show_default=True, help="Check every lap independently.")
 @click.option("--jobs", type=click.IntRange(1), metavar="N", help="Processes; one for each processor otherwise.")
-@also_option("parquet")
+@also_option("parquet", what="the table")
 @out_option
 @pictures_option
 def sweep_command(

@@ -26,7 +26,7 @@ from linelab.diagnosis.corner_figures import corner_marks
 from linelab.errors import InputError, LinelabError, SolveError, check_kinds
 from linelab.model.kart import Kart
 from linelab.model.track import Track
-from linelab.optimum.minimum_time import TIME_TOLERANCE, TOLERANCE_LAP, Solution, solve_min_time
+from linelab.optimum.minimum_time import Solution, accepted_error, solve_min_time
 from linelab.study.sweeping.processes import new_processes
 from linelab.study.sweeping.sweep_plan import (
     GRIP,
@@ -256,8 +256,7 @@ def _solution(given: Given, point: Point, kart: Kart) -> Solution:
             found = _solved(given, point, kart, middle)
         except LinelabError:  # another kind of problem, or too far away
             return _solved(given, point, kart)
-        wanted = TIME_TOLERANCE * max(1.0, found.lap.lap_time / TOLERANCE_LAP)
-        if found.time_error <= max(wanted, middle.time_error):
+        if found.time_error <= max(accepted_error(found.lap.lap_time), middle.time_error):
             return found
     return _solved(given, point, kart)
 

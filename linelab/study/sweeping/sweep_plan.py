@@ -304,7 +304,7 @@ def _check(table: dict[str, Any], points: Sequence[Point]) -> None:
             if name != GRIP:
                 check_fields(with_fields(table, {name: value}), table["name"])
             elif not _is_number(value):
-                raise InputError(f"{value!r} is not a number", where=GRIP, remedy="1 is dry, about 0.6 damp, 0.45 wet")
+                raise InputError(f"{value!r} is not a number", where=GRIP, remedy="1 is the kart file's own grip")
     first = None
     for point in points:
         try:
