@@ -336,9 +336,9 @@ def priorities(
     own : callable
         Gives the marks of the quickest pass of each corner.
     """
-    found = [_priority(analysis, marked, finding) for finding in findings if finding.significant]
-    again = {item.corners[0]: item for item in own_pass_priorities(analysis, marked, own)}
-    found = _with_passes(analysis, [finding for finding in findings if finding.significant], found, again)
+    clear = [finding for finding in findings if finding.significant]
+    again = own_pass_priorities(analysis, marked, own)
+    found = _with_passes(analysis, clear, [_priority(analysis, marked, finding) for finding in clear], again)
     scattered = None if again else scatter_priority(analysis, marked, own)
     if scattered is not None:
         found.append(scattered)
@@ -357,33 +357,29 @@ def priorities(
 def _with_passes(
     analysis: Analysis, findings: Sequence[Finding], found: Sequence[Priority], again: Mapping[int, Priority]
 ) -> list[Priority]:
-    """Habits, and quickest passes of corners (by number), as things to work on: one thing where the pass has less of
+    """Habits, and quickest passes of corners (by index), as things to work on: one thing where the pass has less of
     the habit than usual, by what the pass shows if that is more.
 
     The pass shows what the corner costs whatever its cause is; a habit that it has as well is another thing.
     """
-    every, joined = list(found), set[int]()
-    for number, own in again.items():
-        best = int(
-            analysis.passes.best[next(k for k, mark in enumerate(analysis.marks) if mark.corner.number == number)]
-        )
+    every, alone = list(found), list[Priority]()
+    for corner, own in again.items():
+        best = int(analysis.passes.best[corner])
         without = [
             k
-            for k, (finding, item) in enumerate(zip(findings, found))
-            if item.corners[0] == number
-            and best < finding.laps.size
+            for k, finding in enumerate(findings)
+            if finding.corner == corner
             and finding.laps[best] < float(np.median(finding.laps[: analysis.count][analysis.usual]))
         ]
         if not without:
+            alone.append(own)
             continue
         item = found[without[0]]  # the dearest
-        every[without[0]] = replace(item, evidence=(*item.evidence, *own.evidence))
-        joined.add(number)
+        item = replace(item, evidence=(*item.evidence, *own.evidence))
         if (own.at_stake.value or 0.0) > (item.at_stake.value or 0.0):
-            every[without[0]] = replace(
-                every[without[0]], title=f"{item.title}, as on {own.laps[0]}", at_stake=own.at_stake, laps=own.laps
-            )
-    return every + [own for number, own in again.items() if number not in joined]
+            item = replace(item, title=f"{item.title}, as on {own.laps[0]}", at_stake=own.at_stake, laps=own.laps)
+        every[without[0]] = item
+    return every + alone
 
 
 def without_card(
@@ -500,20 +496,19 @@ def _braked(analysis: Analysis, marked: SessionMarks, k: int) -> bool:
 
 def _evidence(analysis: Analysis, marked: SessionMarks, finding: Finding) -> list[Evidence]:
     """How often and how much; the mark that shows it; what else it might be."""
-    number = analysis.marks[finding.corner].corner.number
+    frame = analysis.marks[finding.corner]
+    number, apex = frame.corner.number, frame.apex_names()[finding.other_apex]
     typical = analysis.usual
     laps = finding.laps[: analysis.count][typical]
     half = 0.5 * (finding.cost.value or 0.0)
     shown = int((laps > max(half, 0.01)).sum())
     often = laps_text(shown, laps.size, "lap" if typical.all() else "usual lap")
-    done = _done_evidence(finding, analysis.marks[finding.corner].apex_names()[finding.other_apex])
+    done = _done_evidence(finding, apex)
     found = [replace(done, text=f"{done.text} It shows {often}.")]
     # Where lines are not rated the marks are not compared with the computed lap.
-    apex = analysis.marks[finding.corner].apex_names()[finding.other_apex]
     for name, way in () if analysis.unrated else SHOWN_BY[finding.kind]:
         if name == "apex_miss" and finding.other_apex:
             name = "other_apex_miss"
-        frame = analysis.marks[finding.corner]
         mark = _mark_evidence(usual(marked, typical, name, finding.corner), name, way, frame, apex)
         if mark is not None:
             # The figure is the median of the usual laps; no single one need have it.
@@ -557,8 +552,8 @@ def _done_evidence(finding: Finding, apex: str) -> Evidence:
             "coasts": "You roll with neither pedal down for {} longer than your own line needs.",
             "too_slow_in_corner": "At the slowest point you are {} slower than your own line allows.",
             "power_late": "On your own line the power could come {} sooner.",
-            "slide": "A slide that takes {} off you explains the speed in the corner best.",
-            "power_abrupt": "Once the power is on, a slide that takes {} off you explains the speed best.",
+            "slide": "The speed in the corner is best explained by a slide that costs you {}.",
+            "power_abrupt": "The speed is best explained by a slide that costs you {} once the power is on.",
         }[finding.kind]
     return Evidence(text, ((finding.done.size, finding.done.quantity),))
 

@@ -299,7 +299,7 @@ NAMES: dict[FaultKind, str] = {
     "brakes_softly": "soft braking",
     "coasts": "coasting",
     "power_late": "late power",
-    "power_abrupt": "a lift on the exit",
+    "power_abrupt": "abrupt power",
     "slide": "a slide",
 }
 

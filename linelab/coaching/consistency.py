@@ -85,24 +85,23 @@ def clear_passes(analysis: Analysis) -> list[tuple[int, Measured]]:
 
 def own_pass_priorities(
     analysis: Analysis, marked: SessionMarks, own: Callable[[], Sequence[DrivenMarks]]
-) -> list[Priority]:
-    """Those corners as things to work on.
+) -> dict[int, Priority]:
+    """Those corners, by index, as things to work on.
 
     Parameters
     ----------
     own : callable
         Gives the marks of the quickest pass of each corner.
     """
-    passes, usual, advice, found = analysis.passes, np.flatnonzero(analysis.usual), ADVICE["own_pass"], []
+    passes, usual, advice = analysis.passes, np.flatnonzero(analysis.usual), ADVICE["own_pass"]
+    found: dict[int, Priority] = {}
     for k, stake in clear_passes(analysis):
         lap, number = analysis.every[passes.best[k]].lap.label, analysis.marks[k].corner.number
         slowest = int(usual[passes.measured[usual, k].argmax()])
-        found.append(
-            Priority(
-                rank=0, kind="own_pass", title=advice.title.format(where=corners_text((number,)), lap=lap),
-                corners=(number,), at_stake=stake, evidence=(pass_evidence(analysis, marked, own()[k], k),),
-                feel=advice.feel, exercise=advice.exercise, laps=(lap, analysis.every[slowest].lap.label),
-            )
+        found[k] = Priority(
+            rank=0, kind="own_pass", title=advice.title.format(where=corners_text((number,)), lap=lap),
+            corners=(number,), at_stake=stake, evidence=(pass_evidence(analysis, marked, own()[k], k),),
+            feel=advice.feel, exercise=advice.exercise, laps=(lap, analysis.every[slowest].lap.label),
         )  # fmt: skip
     return found
 

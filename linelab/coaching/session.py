@@ -133,7 +133,7 @@ def review_session(
     if not held.best.size:
         return with_target_marks(review)
     of = [analysis.every[k].lap.label for k in held.best]
-    quickest_marks = own() if held.best is analysis.passes.best else _own_marks(analysis, held.best, marked)
+    quickest_marks = own() if goal.kind == "own_parts" else _own_marks(analysis, held.best, marked)
     return with_target_marks(review, quickest_marks, of)
 
 

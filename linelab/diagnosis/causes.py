@@ -195,8 +195,7 @@ def least_shown(found: Explained) -> dict[FaultKind, float]:
         errors = fit_session(
             there, found.places, planted, found.session, Scene(there, found.places, planted, found.session)
         ).errors[:, habit]
-        unsure = kind == "slide" and not given.sure
-        share, time = (priors.GROUND_SHARE, priors.GROUND_TIME) if unsure else (priors.MODEL_SHARE, priors.MODEL_TIME)
+        share, time = given.model_error(slides=kind == "slide")
         each = priors.CLEAR * np.hypot(errors, time) / math.sqrt(1.0 - (priors.CLEAR * share) ** 2)
         # Where the habit changes nothing, because the corner is not braked for, it cannot be seen.
         able = stakes > priors.MODEL_TIME

@@ -178,8 +178,7 @@ def diagnose(
         entry=100.0 if track.closed else float(v[0]), sure=sure,
         bend=curvature_error(own, every, course),
         corners=np.array([(mark.turn_in, mark.track_out) for mark in marks]).reshape(-1, 2),
-        waves=waves_of(course) if not sure and track.left_z is None else np.zeros((course.s.size, 0)),
-        **_likely_numbers(power),
+        **({} if sure or track.left_z is not None else {"waves": waves_of(course)}), **_likely_numbers(power),
     )  # fmt: skip
     found = explain(driven)
     corner = nearest_corners(track, course.s[found.places], marks)
@@ -333,8 +332,7 @@ def _feet_sigma(
     the model leaves unexplained there [s], ``slides`` whether it is a slide."""
     known = stake * single[:, k, h] / float(found.sizes[k, h])
     scatter = float(np.std(known, ddof=1)) / math.sqrt(known.size) if known.size > 2 else 0.0
-    unsure = slides and not found.driven.sure
-    share, time = (priors.GROUND_SHARE, priors.GROUND_TIME) if unsure else (priors.MODEL_SHARE, priors.MODEL_TIME)
+    share, time = found.driven.model_error(slides=slides)
     fitted = float(found.errors[k, h]) if found.driven.ground.size else 0.0
     return math.sqrt(scatter**2 + worse**2 * (fitted**2 + (share * stake) ** 2 + time**2) + left**2)
 

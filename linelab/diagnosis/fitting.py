@@ -105,6 +105,13 @@ class Driven:
     ground: Array = field(default_factory=lambda: np.zeros(0))
     hills: Array = field(default_factory=lambda: np.zeros(2))
 
+    def model_error(self, *, slides: bool) -> tuple[float, float]:
+        """What a stake may be off by besides all else: a share of it [-], and a time [s]; more for slides where the
+        ground is not surveyed."""
+        if slides and not self.sure:
+            return priors.GROUND_SHARE, priors.GROUND_TIME
+        return priors.MODEL_SHARE, priors.MODEL_TIME
+
     def on(self, ground: Array) -> Driven:
         """The same on ground with other waves (2W,)."""
         if not ground.size:

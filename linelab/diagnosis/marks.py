@@ -217,9 +217,9 @@ def find_marks(track: Track, reference: Lap, kart: Kart | None = None) -> tuple[
             earliest = spans[-1][1] - track.length
         else:
             earliest = float(profile.s[0])
-        after = _neighbours(track, apexes, k, profile)[1]
-        pair = _two(track, profile, corner, spans[k], _neighbours(track, apexes, k, profile)) or (apexes[k], None)
-        marks.append(_marks(profile, corner, pair, spans[k], (min(earliest, spans[k][0]), after)))
+        beside = _neighbours(track, apexes, k, profile)
+        pair = _two(track, profile, corner, spans[k], beside) or (apexes[k], None)
+        marks.append(_marks(profile, corner, pair, spans[k], (min(earliest, spans[k][0]), beside[1])))
     return tuple(marks)
 
 

@@ -310,6 +310,11 @@ def assumed_bias(sensors: Sensors) -> PositionBias:
     return PositionBias(time=time, note="size assumed for a consumer receiver, drift from the recording")
 
 
+def likely_bias(sensors: Sensors, stated: float | None) -> PositionBias:
+    """The bias of a stated size per axis [m], or of a consumer receiver where none is stated."""
+    return assumed_bias(sensors) if stated is None else stated_bias(stated, sensors)
+
+
 def stated_bias(sigma: float, sensors: Sensors) -> PositionBias:
     """A bias of a known size per axis [m], drifting as fast as this recording's positions do.
 

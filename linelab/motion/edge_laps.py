@@ -25,13 +25,13 @@ from linelab.geometry.room_beside import HALF_KART, LARGEST_SPARE
 from linelab.measured import plus_minus
 from linelab.model.lap import Recording
 from linelab.model.track import Side, Survey, Track
-from linelab.motion.channels import PositionBias, assumed_bias, stated_bias
+from linelab.motion.channels import PositionBias, Sensors, likely_bias
 from linelab.motion.estimate import smoothed_windows
 from linelab.motion.sensors import read_sensors
 from linelab.motion.smoother import Motion
 from linelab.motion.track_from_laps import good_laps, lap_path, middle_of_laps, smooth_paths
 from linelab.recorded.laps import LONGEST_GAP, RecordedLap, complete_laps, split_laps
-from linelab.recorded.samples import Samples, own_plane, place_samples
+from linelab.recorded.samples import own_plane, place_samples
 from linelab.recorded.start_line import StartLine, propose_start_line
 from linelab.units import Array
 
@@ -112,13 +112,13 @@ def track_from_edge_laps(
     line = start_line or propose_start_line(samples)
     sensors = read_sensors(samples)
     laps = split_laps(samples, line)
-    bias = assumed_bias(sensors) if position_error is None else stated_bias(position_error, sensors)
+    bias = likely_bias(sensors, position_error)
     along = [_edge_lap(lap, motion, side) for side, numbers in enumerate((left, right))
              for window, motion in smoothed_windows(_chosen(laps, numbers), sensors, draws=_DRAWS)
              for lap in window]  # fmt: skip
     raw = [_points(median_path([lap.path for lap in along if lap.side == side])[0]) for side in (0, 1)]
-    base = track_from_edges("edges", *raw, closed=True, start=_start(line, *raw)).reference
-    racing = _racing(laps, (*left, *right), samples, base, plane, line, others, position_error)
+    base = track_from_edges("edges", *raw, closed=True, corners=(), start=_start(line, *raw)).reference
+    racing = _racing(laps, (*left, *right), sensors, base, plane, line, others, position_error)
     drawn = [passing(base, np.vstack([edge, edge[:1]]))[0] for edge in raw]
     found = _solved(base, along, racing, bias, drawn)
     edges = [_corrected(base, edge, *moved, sign * offset) for edge, moved, sign in zip(raw, found.moved, (1.0, -1.0))]
@@ -199,7 +199,7 @@ def _points(path: Curve) -> Array:
 
 
 def _racing(
-    laps: tuple[RecordedLap, ...], along: Sequence[int], samples: Samples, base: Curve, plane: LocalPlane | None,
+    laps: tuple[RecordedLap, ...], along: Sequence[int], sensors: Sensors, base: Curve, plane: LocalPlane | None,
     line: StartLine, others: Sequence[Recording], position_error: float | None,
 ) -> list[_Racing]:  # fmt: skip
     """Racing laps of the recording itself and of others, placed on the base.
@@ -212,7 +212,7 @@ def _racing(
     good = good_laps(free) if complete_laps(free) else ()
     pace = max((lap.duration for lap in good), default=math.inf)
     if all(lap.duration > pace for lap in laps if lap.number in along):
-        middle = median_path(smooth_paths(good, read_sensors(samples)))[0]
+        middle = median_path(smooth_paths(good, sensors))[0]
         times = np.array([0.5 * (lap.t_start + lap.t_end) for lap in good])
         words = f"{len(good)} racing laps between them"
         found.append(_Racing(passing(base, np.column_stack([middle.x, middle.y]))[0], times, 0.0, words))

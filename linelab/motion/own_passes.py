@@ -78,7 +78,7 @@ class OwnPasses(ByValue):
 
     def behind(self, laps: NDArray[np.intp], corner: int) -> Measured:
         """What the given laps lose in a corner on average to the quickest pass of it [s]."""
-        lost = self.draws[:, laps, corner].mean(axis=1) - self.joined[:, corner]
+        lost = self.draws[:, laps, corner].mean(axis=1) - self.draws[:, self.best[corner], corner]
         return Measured(float(lost.mean()), float(lost.std()))
 
 

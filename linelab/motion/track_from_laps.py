@@ -21,7 +21,7 @@ from linelab.arrays import Table, distance_along
 from linelab.errors import InputError, LinelabError, RecordingError
 from linelab.files.projection import LocalPlane
 from linelab.files.tracks.survey_import import LonLat2
-from linelab.files.tracks.track_build import track_from_edges
+from linelab.files.tracks.track_build import numbered, track_from_edges
 from linelab.geometry.curve import Curve, curve_at
 from linelab.geometry.edges import edges_from_centre
 from linelab.geometry.frenet import sn_to_xy
@@ -30,8 +30,8 @@ from linelab.geometry.median_path import median_path
 from linelab.geometry.room_beside import edge_sigma
 from linelab.measured import plus_minus
 from linelab.model.lap import Recording
-from linelab.model.track import Corner, Survey, Track
-from linelab.motion.channels import PositionBias, Sensors, assumed_bias, stated_bias
+from linelab.model.track import Survey, Track
+from linelab.motion.channels import PositionBias, Sensors, likely_bias, stated_bias
 from linelab.motion.estimate import smoothed_windows
 from linelab.motion.sensors import read_sensors
 from linelab.motion.smoother import Motion
@@ -390,10 +390,7 @@ def _weights(
     Calculation of Errors by the Method of Least Squares, Phys. Rev. 40:207, 1932), the assumption itself counting as
     one recording more.
     """
-    biases = [
-        assumed_bias(session.sensors) if position_error is None else stated_bias(position_error, session.sensors)
-        for session in sessions
-    ]
+    biases = [likely_bias(session.sensors, position_error) for session in sessions]
     time = float(np.median([bias.time for bias in biases]))
     clocks = np.concatenate([session.times + (session.start_utc or 0.0) for session in sessions])
     dated = np.array([session.start_utc is not None for session in sessions])[member]
@@ -501,6 +498,7 @@ def _track(
         edges[0],
         edges[1],
         closed=True,
+        corners=(),
         start=_start_across(middle, place.line, float(left.max()), float(right.max())),
         origin=(plane.origin_lon, plane.origin_lat) if plane is not None else (0.0, 0.0),
         georeferenced=plane is not None,
@@ -519,8 +517,7 @@ def _track(
         track.reference, track.w_left, track.w_right, np.array([np.interp(share, places, draw) for draw in draws]),
         driven=True,
     )  # fmt: skip
-    corners = [Corner(number=k, **corner._asdict()) for k, corner in enumerate(found, start=1)]
-    return replace(track, corners=Table(corners), notes=(*track.notes, *notes))
+    return replace(track, corners=Table(numbered(found)), notes=(*track.notes, *notes))
 
 
 #: Draws of the middle by which corners are decided.

@@ -47,8 +47,15 @@ def gears(lap: Lap, kart: Kart) -> NDArray[np.intp] | None:
     As the lap is computed: no time is lost for a shift, so there may be more of them than a driver would make.
     """
     engine = kart.engine
-    several = isinstance(engine, TorqueEngine) and len(engine.ratios) > 1
-    return best_gear(engine, lap.v) if several and isinstance(engine, TorqueEngine) else None
+    if isinstance(engine, TorqueEngine) and len(engine.ratios) > 1:
+        return best_gear(engine, lap.v)
+    return None
+
+
+def gear_at(track: Track, lap: Lap, chosen: NDArray[np.intp], station: float) -> int:
+    """The gear at a station, of those of the lap's nodes (N,): that of the node before it."""
+    local = station % track.length if track.closed else station
+    return int(chosen[np.clip(np.searchsorted(lap.line.s, local, side="right") - 1, 0, chosen.size - 1)])
 
 
 def up_shifts(lap: Lap, kart: Kart) -> tuple[UpShift, ...]:

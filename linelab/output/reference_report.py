@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from os import PathLike
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import Any
 
 from linelab.diagnosis.corner_figures import CornerRow, corner_marks
 from linelab.files.lap_file import lap_csv
@@ -25,13 +21,10 @@ from linelab.model.track import Track, lap_ends
 from linelab.optimum.minimum_time import Solution
 from linelab.optimum.verify import Verification
 from linelab.output.display import CAUTIONS, METRIC, Units, lap_time_words, number_text, rounded_parts
-from linelab.output.lap_curves import gears, up_shifts
+from linelab.output.lap_curves import gear_at, gears, up_shifts
 from linelab.output.tables import text_table
 from linelab.output.track_facts import day_words, patch_words
 from linelab.study.the_day import off_groove_costs
-
-if TYPE_CHECKING:
-    from linelab.study.margins import MarginLap
 
 
 def reference_table(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -> str:
@@ -106,7 +99,7 @@ def gear_words(track: Track, lap: Lap, kart: Kart, units: Units = METRIC) -> lis
     for row in corner_marks(track, lap, kart):
         first = row.brake_station if row.brake_station is not None else row.lift_station
         places = (first, row.apex_station, row.track_out_station)
-        cells = ["-" if place is None else str(_gear_at(track, lap, chosen, place)) for place in places]
+        cells = ["-" if place is None else str(gear_at(track, lap, chosen, place)) for place in places]
         rows.append([f"{row.label} {'left' if row.marks.corner.left else 'right'}", *cells])
     shifts = [
         f"to {shift.gear} at {units.length_text(shift.station)} ({units.speed_text(shift.speed, 0)})"
@@ -124,12 +117,6 @@ GEARS = (
     "Gears are those that pull hardest at each speed. The lap loses no time for shifting: where two shifts lie close "
     "together, staying in one gear may be faster."
 )
-
-
-def _gear_at(track: Track, lap: Lap, chosen: NDArray[np.intp], station: float) -> int:
-    """The gear at a station."""
-    local = station % track.length if track.closed else station
-    return int(chosen[np.clip(np.searchsorted(lap.line.s, local, side="right") - 1, 0, chosen.size - 1)])
 
 
 def table_words(track: Track, units: Units = METRIC) -> list[str]:
@@ -340,84 +327,4 @@ def save_reference(
             save_reference_pictures(
                 stage, track, solution.lap, kart, units, corners=corners, notes=notes, progress=progress
             )
-        return sorted(item.name for item in stage.iterdir())
-
-
-def margin_table(found: MarginLap, units: Units = METRIC) -> str:
-    """A careful lap's corners as a text table."""
-    length = f"[{units.length_unit}]"
-    headers = [
-        "corner", f"outside before\napex {length}", f"inside at\napex {length}", f"outside after\napex {length}",
-        "grip\nused", "leaves the\ntrack there", "costs\n[s]",
-    ]  # fmt: skip
-    rows = [
-        [
-            f"{corner.corner}",
-            *(f"{room / units.length:.1f}" for room in (corner.turn_in, corner.apex, corner.track_out)),
-            f"{corner.grip_share:.0%}",
-            _one_in(corner.chance),
-            f"{corner.time_lost:+.2f}",
-        ]
-        for corner in found.corners
-    ]
-    return text_table(headers, rows)
-
-
-def margin_words(found: MarginLap, units: Units = METRIC) -> list[str]:
-    """A careful lap in sentences."""
-    scatter = found.scatter
-    beside, speed = (math.sqrt(float(np.mean(values**2))) for values in (scatter.lateral, scatter.speed))
-    usual = "" if scatter.lateral.size == 1 else " on average, corner by corner"
-    leaves = f"A driver who takes this line leaves the track on {_one_in(found.chance)} laps"
-    if scatter.lateral_sigma.any():
-        leaves += ", the mean over what his scatter may be after so few laps"
-    return [
-        f"Scatter: {beside / units.length:.2f} {units.length_unit} beside the line, "
-        f"{speed / units.speed:.1f} {units.speed_unit} in speed{usual} (standard deviations; {scatter.origin}), and "
-        f"{scatter.grip:.0%} in grip from lap to lap (from memory).",
-        f"{leaves}; after the computed line on {_one_in(found.chance_on_computed)}.",
-        f"The line costs {found.time_lost:.2f} s to the computed lap's {lap_time_words(found.computed.lap_time)}. With "
-        f"{found.cost:g} s for each lap that leaves the track the expected lap is "
-        f"{lap_time_words(found.expected_time)}; the computed line's is {lap_time_words(found.expected_on_computed)}.",
-        f"The stated chance, {_one_in(found.stated_chance)} laps, decides."
-        if found.binding
-        else "The cost of leaving decides: the best line is more careful than the stated chance asks for.",
-        "Room is the least between the kart and the edge that the computed lap may use. Every edge counts alike: a "
-        "wall needs more, a flat run-off less.",
-    ]
-
-
-def _one_in(chance: float) -> str:
-    """A chance in words: "1 in 100"."""
-    if chance > 0.5:
-        return "most"
-    if chance < 1e-5:
-        return "fewer than 1 in 100000"
-    number = 1.0 / chance
-    digits = max(int(math.log10(number)) - 1, 0)
-    return f"1 in {round(number, -digits):.0f}"
-
-
-def save_margin(folder: str | PathLike[str], track: Track, found: MarginLap, units: Units = METRIC) -> list[str]:
-    """Write margin_corners.csv (one row a corner, SI units), margin_lap.csv (one row a node) and margin.png.
-
-    Returns
-    -------
-    list of str
-        Names of the files.
-
-    Raises
-    ------
-    InputError
-        The folder cannot be written.
-    """
-    from linelab.output.draw.margin_picture import plot_margin
-    from linelab.output.draw.style import save_figure
-
-    rows = [corner.row() for corner in found.corners]
-    with results_folder(folder) as stage:
-        table = csv_text([list(rows[0]), *(row.values() for row in rows)], line_end="\n")
-        (stage / "margin_corners.csv").write_text(table, encoding="utf-8")
-        (stage / "margin_lap.csv").write_text(lap_csv(found.lap, digits=8), encoding="utf-8")
-        save_figure(plot_margin(track, found, units), stage / "margin.png")
         return sorted(item.name for item in stage.iterdir())

@@ -82,7 +82,7 @@ def margin(
     from linelab.coaching.from_recording import review
     from linelab.files.kart_file import load_kart
     from linelab.output.display import CAUTIONS
-    from linelab.output.reference_report import margin_table, margin_words, save_margin
+    from linelab.output.margins.margin_report import margin_table, margin_words, save_margin
     from linelab.output.track_facts import survey_sentence
     from linelab.study.leaving import Scatter
     from linelab.study.margins import COST, margin_lap, scatter_of, typical_scatter

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 from linelab.arrays import Table, distance_along
 from linelab.errors import LinelabError, TrackError, check_kinds
 from linelab.files.tracks.track_ranges import check_line, check_steepness, check_widths
-from linelab.geometry.corners import find_corners
+from linelab.geometry.corners import FoundCorner, find_corners
 from linelab.geometry.curve import Curve
 from linelab.geometry.edges import as_points, checked_width, edges_from_centre
 from linelab.geometry.facing import relation
@@ -62,6 +62,11 @@ def repeated_share(points: Array, width: float) -> float:
 OTHER_WAY = " (driven the other way round)"
 
 Line2 = tuple[tuple[float, float], tuple[float, float]]
+
+
+def numbered(found: Sequence[FoundCorner]) -> list[Corner]:
+    """Corners with their numbers, in driving order."""
+    return [Corner(number=k, **corner._asdict()) for k, corner in enumerate(found, start=1)]
 
 
 def track_from_edges(
@@ -117,8 +122,7 @@ def track_from_edges(
     check_widths(corridor.w_left + corridor.w_right)
     check_steepness(corridor.slope, corridor.bank, corridor.reference.s)
     if corners is None:
-        found = find_corners(corridor.reference, corridor.w_left, corridor.w_right)
-        corners = [Corner(number=i + 1, **corner._asdict()) for i, corner in enumerate(found)]
+        corners = numbered(find_corners(corridor.reference, corridor.w_left, corridor.w_right))
     has_z = left_points.shape[1] == 3
     return Track(
         name=name,

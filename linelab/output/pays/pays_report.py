@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from linelab.coaching.coach_words import corners_text
 from linelab.model.track import Track
 from linelab.optimum.minimum_time import Solution
 from linelab.output.display import (
@@ -136,8 +137,7 @@ def _where(worth: Worth) -> str:
     if not same:
         return ""
     share = sum(time for number, time in most_changed(worth) if number in same) / worth.lap
-    listed = ", ".join(map(str, same[:-1])) + (" and " if len(same) > 1 else "") + str(same[-1])
-    return f", {'most of it' if share > 0.5 else 'above all'} in corner{'s' if len(same) > 1 else ''} {listed}"
+    return f", {'most of it' if share > 0.5 else 'above all'} {corners_text(tuple(same))}"
 
 
 def pays_table(worths: Sequence[Worth], units: Units = METRIC) -> str:

@@ -16,7 +16,7 @@ from typing import Literal
 import numpy as np
 
 from linelab.diagnosis.marks import find_marks
-from linelab.model.kart import Kart, PowerEngine
+from linelab.model.kart import POWER_BOUNDS, Kart, PowerEngine
 from linelab.model.lap import Lap, Limit
 from linelab.model.track import Track
 from linelab.output.sheet.how_driven import Driving, Way, driving, feet
@@ -25,7 +25,7 @@ from linelab.speed.profile import speed_profiles
 #: Share of the computed lap's grip that the cautious brake points are for [-].
 CAUTION = 0.9
 #: An engine that never limits a kart: the strongest that a kart file may have [W].
-STRONGEST = 2.0e5
+STRONGEST = POWER_BOUNDS["power"].high
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

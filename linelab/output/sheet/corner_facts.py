@@ -11,19 +11,19 @@ from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.model.kart import Kart
 from linelab.model.lap import Lap, Limit
 from linelab.model.track import Side as TrackSide
 from linelab.model.track import Track
-from linelab.output.lap_curves import UpShift, gears, up_shifts
+from linelab.output.lap_curves import UpShift, gear_at, gears, up_shifts
 from linelab.output.sheet.caution_marks import CautiousMark, cautious_marks
 from linelab.output.sheet.how_driven import Driving, Slowing, Way, driving, feet
 from linelab.output.sheet.kerb_places import KerbPlace, KerbUse, edge_gap, kerbs_used, nearest_kerb
 from linelab.output.sheet.landmarks import Landmark, Sight, landmarks, nearest_sight
 from linelab.study.habit_costs import HabitCost
-from linelab.units import Array
 
 MarkName = Literal["brake", "lift", "turn in", "apex", "first apex", "second apex", "track out"]
 #: What else a mark may be counted from; an open road begins before its start line, if that lies inside.
@@ -177,15 +177,17 @@ def sheet_corners(track: Track, lap: Lap, kart: Kart, costs: Sequence[HabitCost]
         corner = replace(
             corner,
             caution=careful.get(corner.number),
-            gears=() if chosen is None else _gears(way, corner, chosen.astype(np.float64)),
+            gears=() if chosen is None else _gears(way, corner, chosen),
             shifts=tuple(_shift(way, marks, shift, around) for shift in shifts if _between(way, marks, later, shift)),
         )
         corners.append(corner)
     return tuple(corners)
 
 
-def _gears(way: Way, corner: SheetCorner, chosen: Array) -> tuple[tuple[SheetMark, int], ...]:
-    return tuple((mark, round(way.value(chosen, mark.station))) for mark in corner.driven if mark.name != "turn in")
+def _gears(way: Way, corner: SheetCorner, chosen: NDArray[np.intp]) -> tuple[tuple[SheetMark, int], ...]:
+    return tuple(
+        (mark, gear_at(way.track, way.lap, chosen, mark.station)) for mark in corner.driven if mark.name != "turn in"
+    )
 
 
 def _between(way: Way, marks: CornerMarks, later: CornerMarks | None, shift: UpShift) -> bool:

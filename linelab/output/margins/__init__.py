@@ -1,0 +1,1 @@
+"""A line with margins, as a table, sentences, files and a picture."""
