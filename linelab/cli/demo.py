@@ -8,20 +8,12 @@ import click
 
 from linelab.cli.common import default_folder, list_files, progress, results_place, units_named
 from linelab.cli.options import out_option, print_option, units_option
-
-#: Bundled names of the demo's track and kart.
-DEMO_TRACK = "ostrelle_sprint"
-DEMO_KART = "senior-single-speed"
-
-#: Drifting position error of the simulated receiver per axis, one standard deviation [m].
-DEMO_POSITION_ERROR = 0.25
+from linelab.files.bundled import DEMO_KART, DEMO_POSITION_ERROR, DEMO_RECORDING, DEMO_TRACK, bundled_recordings
 
 
 def demo_recording() -> Path:
     """A simulated session of ten laps (CSV, 10 Hz, with the errors of a consumer receiver)."""
-    from linelab.files.bundled import bundled_recordings
-
-    return bundled_recordings()["ostrelle_practice"]
+    return bundled_recordings()[DEMO_RECORDING]
 
 
 @click.command(
@@ -33,7 +25,6 @@ def demo_recording() -> Path:
 @units_option
 def demo(out: str | None, print_file: bool, units: str) -> None:
     """Run the main jobs on bundled fictional data: the review of a session, and the sheet for the track walk."""
-    from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
     from linelab.cli.review_recording import show_review
     from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
     from linelab.files.kart_file import load_kart

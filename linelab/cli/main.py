@@ -21,6 +21,7 @@ from linelab.cli.demo import demo
 from linelab.cli.draw_sheet import sheet
 from linelab.cli.interrupt import INTERRUPTED, exit_code, interruptions
 from linelab.cli.review_recording import review
+from linelab.cli.run_app import app_command
 from linelab.cli.show_kart import kart
 from linelab.cli.show_progress import progress_command
 from linelab.cli.show_track import track
@@ -35,6 +36,7 @@ from linelab.errors import LinelabError, SolveError, on_one_line
 EXAMPLES = """\b
 Examples:
   linelab demo
+  linelab app
   linelab track ostrelle_sprint
   linelab kart senior-single-speed --units imperial
   linelab reference ostrelle_sprint senior-single-speed
@@ -71,6 +73,7 @@ for _command in (
     compare_setups_command,
     pays,
     margin,
+    app_command,
 ):
     cli.add_command(_command)
 

@@ -8,6 +8,12 @@ from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
 
+#: Bundled names of the demo's track, kart and recording.
+DEMO_TRACK, DEMO_KART, DEMO_RECORDING = "ostrelle_sprint", "senior-single-speed", "ostrelle_practice"
+
+#: Drifting position error of the demo's simulated receiver per axis, one standard deviation [m].
+DEMO_POSITION_ERROR = 0.25
+
 
 def bundled_karts() -> dict[str, Path]:
     """Kart files that come with linelab, by name (the name of the file without its ending).

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from linelab.cli.demo import DEMO_KART, DEMO_TRACK, demo_recording
+from linelab.cli.demo import demo_recording
+from linelab.files.bundled import DEMO_KART, DEMO_TRACK
 from linelab.files.kart_file import bundled_karts
 from linelab.files.tracks.track_file import bundled_tracks
 

@@ -22,8 +22,8 @@ from shared import solved
 
 import linelab
 from linelab.cli import main as cli
-from linelab.cli.demo import DEMO_KART, DEMO_TRACK, demo_recording
-from linelab.files.bundled import bundled_karts, bundled_tracks
+from linelab.cli.demo import demo_recording
+from linelab.files.bundled import DEMO_KART, DEMO_TRACK, bundled_karts, bundled_tracks
 from linelab.files.tracks.track_file import load_track, save_track
 from linelab.files.writing import MANIFEST
 from linelab.output.review_data import review_schema

@@ -6,8 +6,9 @@ import os
 from functools import cache
 from pathlib import Path
 
-from linelab.cli.demo import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK, demo_recording
+from linelab.cli.demo import demo_recording
 from linelab.coaching.from_recording import choose_laps, find_ground, review_recording
+from linelab.files.bundled import DEMO_KART, DEMO_POSITION_ERROR, DEMO_TRACK
 from linelab.files.kart_file import load_kart
 from linelab.files.recordings.load_recording import load_recording
 from linelab.files.tracks.track_file import load_track

@@ -1,0 +1,148 @@
+"""Sessions: recordings dropped, understood, corrected, reviewed; the files of a review."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import Route
+
+from linelab.app.gate import FILE_POLICY
+from linelab.app.library import Kind
+from linelab.app.requests import desk, given, text_of
+from linelab.errors import InputError
+
+#: What a session may be changed in, and its value in a new one.
+FRESH: dict[str, Any] = {
+    "driver": "",
+    "track": "",
+    "kart": "",
+    "notes": "",
+    "joined": False,
+    "columns": {},
+    "units": {},
+    "start_line": None,
+    "width": None,
+    "position_error": None,
+    "laps": [],
+    "against": "",
+    "against_lap": None,
+    "beside": "",
+    "beside_name": "",
+    "shown_units": "metric",
+}
+
+
+def session_routes() -> list[Route]:
+    """Routes of sessions."""
+    return [
+        Route("/api/recordings", receive, methods=["POST"]),
+        Route("/api/sessions", sessions),
+        Route("/api/sessions", new_session, methods=["POST"]),
+        Route("/api/sessions/{name}", session),
+        Route("/api/sessions/{name}", change_session, methods=["PUT"]),
+        Route("/api/sessions/{name}/understand", understand, methods=["POST"]),
+        Route("/api/sessions/{name}/review", review, methods=["POST"]),
+        Route("/api/demo", demo, methods=["POST"]),
+        Route("/api/tracks", tracks),
+        Route("/api/karts", karts),
+        Route("/files/{name}/{file}", result),
+    ]
+
+
+async def receive(request: Request) -> JSONResponse:
+    """A dropped file."""
+    name = request.headers.get("x-file-name", "")
+    word = await desk(request).uploads.receive(name, request.headers.get("content-length", ""), request.stream())
+    return JSONResponse({"file": word})
+
+
+async def sessions(request: Request) -> JSONResponse:
+    """All sessions, the latest first."""
+    return JSONResponse(desk(request).library.sessions())
+
+
+async def new_session(request: Request) -> JSONResponse:
+    """Files that have arrived become a session."""
+    values, at = await given(request), desk(request)
+    words = values.get("files")
+    if not isinstance(words, list) or not words or not all(isinstance(word, str) for word in words):
+        raise InputError("no file was dropped", where="recording", remedy="Drop a recording")
+    arrived = [at.uploads.take(word) for word in words]
+    day = date.today().isoformat()
+    known = FRESH | {"day": day, "joined": len(arrived) > 1}
+    name = at.library.new_session(f"{day}-{arrived[0][1].rsplit('.', 1)[0]}", known, arrived)
+    return JSONResponse({"name": name})
+
+
+async def session(request: Request) -> JSONResponse:
+    """What is known of a session."""
+    return JSONResponse(desk(request).library.session(request.path_params["name"]))
+
+
+async def change_session(request: Request) -> JSONResponse:
+    """Change what is known of a session."""
+    values = await given(request)
+    began_from = text_of(values, "revision")
+    changes = {name: values[name] for name in (*FRESH, "day") if name in values}
+    return JSONResponse(
+        desk(request).library.change_session(request.path_params["name"], changes, began_from=began_from)
+    )
+
+
+async def tracks(request: Request) -> JSONResponse:
+    """Names of all tracks."""
+    return _names(request, "track")
+
+
+async def karts(request: Request) -> JSONResponse:
+    """Names of all karts."""
+    return _names(request, "kart")
+
+
+def _names(request: Request, kind: Kind) -> JSONResponse:
+    library = desk(request).library
+    return JSONResponse(
+        [{"name": name, "bundled": library.is_bundled(path)} for name, path in library.names(kind).items()]
+    )
+
+
+async def understand(request: Request) -> JSONResponse:
+    """Begin to read a session's recordings: columns, laps, the track."""
+    return _begin(request, "understand")
+
+
+async def review(request: Request) -> JSONResponse:
+    """Begin the review of a session."""
+    return _begin(request, "review")
+
+
+async def demo(request: Request) -> JSONResponse:
+    """Begin to put the demo's session into the library and to review it."""
+    fresh = FRESH | {"day": date.today().isoformat()}
+    return JSONResponse({"job": desk(request).jobs.start("demo", {"fresh": fresh}, about="demo").number})
+
+
+def _begin(request: Request, do: str) -> JSONResponse:
+    name = request.path_params["name"]
+    at = desk(request)
+    at.library.session_folder(name)
+    for job in at.jobs.all():  # a page loaded again, or a second window, follows what runs already
+        if job.do == do and job.about == name and not job.over:
+            return JSONResponse({"job": job.number})
+    return JSONResponse({"job": at.jobs.start(do, {"session": name}, about=name).number})
+
+
+async def result(request: Request) -> Response:
+    """A file of a session's results."""
+    name, file = request.path_params["name"], request.path_params["file"]
+    folder = desk(request).library.session_folder(name) / "review"
+    known = {item.name: item for item in folder.glob("*")}
+    if file not in known or file[0] == "." or not known[file].is_file():
+        return Response("There is no such file.\n", status_code=404, media_type="text/plain")
+    headers = {"content-security-policy": FILE_POLICY}
+    if "save" in request.query_params:
+        headers["content-disposition"] = f'attachment; filename="{name}-{file}"'
+    return FileResponse(known[file], headers=headers)

@@ -1,0 +1,1 @@
+"""What the app has computed, each task in a process of its own: plain values in, plain values out."""

@@ -1,0 +1,156 @@
+"""A session's recordings read: what the file says, what was assumed, which track it is, and the laps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from linelab.app.library import Library
+from linelab.coaching.from_recording import Ground, find_ground
+from linelab.errors import LinelabError
+from linelab.files.recordings.load_recording import load_session
+from linelab.files.tracks.track_file import load_track, reversed_track
+from linelab.model.lap import Recording
+from linelab.model.track import Track
+from linelab.motion.track_from_laps import ASSUMED_WIDTH, recording_start_line
+from linelab.recorded.laps import complete_laps
+
+Step = Callable[[str], None]
+
+#: Points of a drawing of the laps.
+DRAWN_POINTS = 2000
+#: What a session's track is called where it is to be estimated although a known one fits.
+ESTIMATED = "estimated"
+
+
+def understand(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any]:
+    """What is in a session's recordings, before anything is computed from them."""
+    library = Library(folder)
+    session = library.session(given["session"])
+    recording = session_recording(library, session, step)
+    track_name, ground = session_ground(library, session, recording, step)
+    return {
+        "notes": list(recording.notes),
+        "file": _file_facts(recording),
+        "track": {
+            "name": track_name,
+            "title": ground.track.name,
+            "length": round(ground.track.length, 1),
+            "corners": len(ground.track.corners),
+            "estimated": ground.track.survey.estimated,
+        },
+        "ground_notes": list(ground.notes),
+        "laps": [
+            {
+                "number": lap.number,
+                "label": lap.label,
+                "time": lap.lap_time.value,
+                "sigma": lap.lap_time.sigma,
+                "status": lap.status,
+                "reason": lap.reason,
+            }
+            for lap in ground.laps
+        ],
+        "drawing": _drawing(ground),
+    }
+
+
+def session_recording(library: Library, session: dict[str, Any], step: Step) -> Recording:
+    """The recording of a session, its parts joined, read as the session says.
+
+    Raises
+    ------
+    FileFormatError, RecordingError, InputError
+    """
+    folder = library.session_folder(session["name"])
+    paths = [folder / item["file"] for item in session["recordings"]]
+    step("reading the recording")
+    return load_session(paths, columns=session["columns"] or None, units=session["units"] or None, progress=step)
+
+
+def session_ground(library: Library, session: dict[str, Any], recording: Recording, step: Step) -> tuple[str, Ground]:
+    """The track a session was driven on and its laps; the name is empty where the track is estimated.
+
+    Where the session names no track, the known ones are tried: a recording of another place fits none of them.
+
+    Raises
+    ------
+    RecordingError, TrackError, InputError
+        Of the named track, or of the estimate.
+    """
+    error = session["position_error"]
+    if session["track"] not in ("", ESTIMATED):
+        step("cutting the laps")
+        track = named_track(library, session["track"], session.get("reverse", False))
+        return session["track"], find_ground(recording, track, position_error=error)
+    if session["track"] == "":
+        found = _known_ground(library, recording, error, step)
+        if found is not None:
+            return found
+    step("estimating the track from the laps")
+    line = session["start_line"]
+    return "", find_ground(
+        recording,
+        None,
+        start_line=None if line is None else recording_start_line(recording, tuple(line[:2]), tuple(line[2:])),
+        assumed_width=session["width"] or ASSUMED_WIDTH,
+        position_error=error,
+    )
+
+
+def named_track(library: Library, name: str, reverse: bool = False) -> Track:
+    """A track of the library, the other way round if so wished.
+
+    Raises
+    ------
+    InputError, TrackError
+    """
+    track = load_track(library.path("track", name))
+    return reversed_track(track) if reverse else track
+
+
+def _known_ground(
+    library: Library, recording: Recording, position_error: float | None, step: Step
+) -> tuple[str, Ground] | None:
+    """The known track on which most laps are complete; None where the recording is of none of them."""
+    fitting: list[tuple[int, str, Ground]] = []
+    for name, path in library.names("track").items():
+        step(f"looking for the track: {name}?")
+        try:
+            ground = find_ground(recording, load_track(path), position_error=position_error)
+        except LinelabError:
+            continue
+        fitting.append((len(complete_laps(ground.laps)), name, ground))
+    if not fitting:
+        return None
+    _, name, ground = max(fitting, key=lambda item: item[0])
+    return name, ground
+
+
+def _file_facts(recording: Recording) -> dict[str, Any]:
+    """What a file holds, in plain values."""
+    steps = np.diff(recording.t)
+    moving = steps[steps > 0.0]
+    channels = ["positions", *(["speed"] if recording.speed is not None else []), *sorted(recording.channels)]
+    return {
+        "samples": int(recording.t.size),
+        "duration": round(float(recording.t.max() - recording.t.min()), 1),
+        "rate": round(1.0 / float(np.median(moving)), 2) if moving.size else None,
+        "start_utc": recording.start_utc,
+        "channels": channels,
+    }
+
+
+def _drawing(ground: Ground) -> dict[str, Any]:
+    """The laps and the track's edges as lists of x, y [m], thinned for a small picture."""
+    samples = ground.laps[0].samples
+    every = max(1, samples.x.size // DRAWN_POINTS)
+    driven = np.column_stack([samples.x, samples.y])[::every]
+    left, right = ground.track.left_edge, ground.track.right_edge
+    return {
+        "driven": np.round(driven[np.isfinite(driven).all(axis=1)], 1).tolist(),
+        "edges": [np.round(np.asarray(edge)[:, :2], 1).tolist() for edge in (left, right)],
+    }
