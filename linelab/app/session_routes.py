@@ -121,18 +121,23 @@ async def review(request: Request) -> JSONResponse:
 
 async def demo(request: Request) -> JSONResponse:
     """Begin to put the demo's session into the library and to review it."""
-    fresh = FRESH | {"day": date.today().isoformat()}
-    return JSONResponse({"job": desk(request).jobs.start("demo", {"fresh": fresh}, about="demo").number})
+    return _started(request, "demo", "demo", {"fresh": FRESH | {"day": date.today().isoformat()}})
 
 
 def _begin(request: Request, do: str) -> JSONResponse:
+    """Begin work on the session of a request."""
     name = request.path_params["name"]
-    at = desk(request)
-    at.library.session_folder(name)
-    for job in at.jobs.all():  # a page loaded again, or a second window, follows what runs already
-        if job.do == do and job.about == name and not job.over:
+    desk(request).library.session_folder(name)
+    return _started(request, do, name, {"session": name})
+
+
+def _started(request: Request, do: str, about: str, given: dict[str, Any]) -> JSONResponse:
+    """The number of the work; a page loaded again, or a second window, follows what runs already."""
+    jobs = desk(request).jobs
+    for job in jobs.all():
+        if job.do == do and job.about == about and not job.over:
             return JSONResponse({"job": job.number})
-    return JSONResponse({"job": at.jobs.start(do, {"session": name}, about=name).number})
+    return JSONResponse({"job": jobs.start(do, given, about=about).number})
 
 
 async def result(request: Request) -> Response:

@@ -100,8 +100,6 @@ def main() -> None:
     library, megabytes = Path(sys.argv[1]), int(sys.argv[2])
     answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)  # what libraries print is no answer
-    if hasattr(os, "nice"):
-        os.nice(5)  # the server stays quick
     limit_memory(megabytes)
     serve(library, sys.stdin, answers)
 
