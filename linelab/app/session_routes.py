@@ -10,29 +10,9 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from linelab.app.gate import FILE_POLICY
-from linelab.app.library import Kind
+from linelab.app.library import FRESH, Kind
 from linelab.app.requests import desk, given, text_of
 from linelab.errors import InputError
-
-#: What a session may be changed in, and its value in a new one.
-FRESH: dict[str, Any] = {
-    "driver": "",
-    "track": "",
-    "kart": "",
-    "notes": "",
-    "joined": False,
-    "columns": {},
-    "units": {},
-    "start_line": None,
-    "width": None,
-    "position_error": None,
-    "laps": [],
-    "against": "",
-    "against_lap": None,
-    "beside": "",
-    "beside_name": "",
-    "shown_units": "metric",
-}
 
 
 def session_routes() -> list[Route]:
@@ -44,7 +24,9 @@ def session_routes() -> list[Route]:
         Route("/api/sessions/{name}", session),
         Route("/api/sessions/{name}", change_session, methods=["PUT"]),
         Route("/api/sessions/{name}/understand", understand, methods=["POST"]),
+        Route("/api/sessions/{name}/columns", columns, methods=["POST"]),
         Route("/api/sessions/{name}/review", review, methods=["POST"]),
+        Route("/api/sessions/{name}/print", print_review, methods=["POST"]),
         Route("/api/demo", demo, methods=["POST"]),
         Route("/api/tracks", tracks),
         Route("/api/karts", karts),
@@ -114,9 +96,21 @@ async def understand(request: Request) -> JSONResponse:
     return _begin(request, "understand")
 
 
+async def columns(request: Request) -> JSONResponse:
+    """Begin to list a recording's columns."""
+    return _begin(request, "columns")
+
+
 async def review(request: Request) -> JSONResponse:
     """Begin the review of a session."""
     return _begin(request, "review")
+
+
+async def print_review(request: Request) -> JSONResponse:
+    """Begin the review of a session with its PDF."""
+    name = request.path_params["name"]
+    desk(request).library.session_folder(name)
+    return _started(request, "review", name, {"session": name, "print": True})
 
 
 async def demo(request: Request) -> JSONResponse:
