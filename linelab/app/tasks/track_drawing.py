@@ -125,7 +125,7 @@ def track_text(drawing: Drawing, *, roles: tuple[str, ...] = tuple(ROLES), road:
 
 
 def _origin_of_edges(drawing: Drawing) -> dict[str, Any]:
-    """Where the edges come from, unless the drawing says it: a placed picture shows them, laps only that a kart fits."""
+    """Where the edges come from unless the drawing says it: a placed picture shows them, laps show where karts ran."""
     picture, under = drawing.get("picture"), drawing.get("laps")
     if picture and picture.get("placed"):
         return {"survey": "surveyed", "survey_note": f"Drawn over a picture, pixels of {picture['pixel']:.2g} m"}

@@ -8,8 +8,9 @@ import { Picture } from "./drawing_picture.js";
 
 const name = decodeURIComponent(location.pathname.split("/").pop());
 const at = (id) => document.getElementById(id);
-const KEEP_AFTER = 700; // milliseconds after a change
+const KEEP_AFTER = 400; // milliseconds after a change
 const AGAIN_AFTER = 5000;
+const PARTING = 60000; // characters that a browser still sends from a page that is being left
 const EVERYDAY = ["left_edge", "right_edge", "start_line", "kerb", "grip_zone", "corner"];
 const HINTS = {
   choose: "Click a point to choose it, drag it to move it. Click on a line to put a point into it.",
@@ -34,7 +35,9 @@ let picture;
 let laps;
 let revision = "";
 let keeping = null;
+let saving = null;
 let unkept = false;
+let failing = false;
 let stopped = false;
 let timer = 0;
 
@@ -52,17 +55,23 @@ function changed() {
 
 /** Keep the drawing in the library; one request at a time, since each begins from the revision of the one before. */
 async function keep() {
-  while (keeping) await keeping;
+  while (keeping || saving) await (keeping ?? saving).catch(() => {});
+  await keepNow();
+}
+
+async function keepNow() {
   if (!unkept || stopped) return;
   unkept = false;
   keeping = call("PUT", `/api/drawings/${name}`, { drawing: model.drawing, revision });
   try {
     ({ revision } = await keeping);
+    failing = false;
     at("kept").textContent = `Kept at ${new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })}`;
   } catch (failure) {
     unkept = true;
     if (failure.status === 409) other("This drawing was changed in another window.");
     else {
+      failing = true;
       at("kept").textContent = `Not kept: ${failure.what}`;
       timer = setTimeout(keep, AGAIN_AFTER);
     }
@@ -75,7 +84,10 @@ window.addEventListener("pagehide", () => {
   if (!unkept || stopped) return;
   const headers = { "X-Linelab-Key": document.querySelector('meta[name="linelab-key"]').content, "Content-Type": "application/json" };
   const body = JSON.stringify({ drawing: model.drawing, revision });
-  fetch(`/api/drawings/${name}`, { method: "PUT", headers, body, keepalive: body.length < 60000 }).catch(() => {});
+  fetch(`/api/drawings/${name}`, { method: "PUT", headers, body, keepalive: body.length < PARTING }).catch(() => {});
+});
+window.addEventListener("beforeunload", (event) => {
+  if (unkept && !stopped && (keeping || failing || JSON.stringify(model.drawing).length > PARTING)) event.preventDefault();
 });
 
 /** Two versions: nothing is kept or saved here until somebody chooses. */
@@ -117,8 +129,10 @@ async function save() {
     clearTimeout(timer);
     await keep();
     if (stopped) return;
-    const found = await work(`/api/drawings/${name}/save`, { revision });
-    if (!found) throw new Error("the work was cancelled");
+    if (unkept) throw Object.assign(new Error(), { what: "the drawing could not be kept", remedy: "See that 'linelab app' still runs" });
+    saving = work(`/api/drawings/${name}/save`, { revision }); // what changes meanwhile is kept afterwards
+    const found = await saving;
+    if (!found) throw Object.assign(new Error(), { what: "the work was cancelled", remedy: "Press Save again" });
     revision = found.revision;
     model.drawing.saved_as = found.saved_as;
     at("saved").textContent = `Saved: tracks/${found.file}. Sessions find it by themselves.`;
@@ -126,6 +140,8 @@ async function save() {
     at("saved").textContent = "";
     if (failure.what?.includes("another window")) other("The track file was changed since this drawing was begun.", true);
     else tell(failure, at("failure"));
+  } finally {
+    saving = null;
   }
   at("save").disabled = answer.last?.state !== "valid";
 }
@@ -164,12 +180,21 @@ function buttons() {
   at("finish").hidden = !adding || Boolean(ROLES[adding.role].most);
 }
 
+/** What is chosen, for those who hear it. */
+function spot(shape) {
+  if (!shape) return "Nothing is chosen.";
+  const point = board.chosenPoint();
+  const place = point ? `, point ${board.chosen.index + 1} of ${shape.points.length}, east ${point[0].toFixed(1)}, north ${point[1].toFixed(1)}` : "";
+  return `${ROLES[shape.role].word}${place}`;
+}
+
 /** Fields of what is chosen; while it is dragged only the numbers follow. */
 function showChosen(moving = false) {
   buttons();
   const shape = board.chosenShape();
   const form = at("chosen");
   form.hidden = !shape;
+  at("spot").textContent = spot(shape);
   if (!shape) return;
   const point = board.chosenPoint();
   const numbers = [...form.querySelectorAll(".place")];

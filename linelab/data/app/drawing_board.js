@@ -4,6 +4,7 @@ import { EDGES, ON_EDGES, ROLES, insertPoint, lineNear, pointNear, round, stretc
 
 const NEAR = 12; // pixels within which a click means a point or line
 const FINGER = 22;
+const DENSE = 0.55; // share of that for the line that clicks add to: its points may lie close together
 const STILL = 4; // pixels that a click may move
 const STEP = [0.2, 2]; // metres of an arrow key, without and with Shift
 const LAYERS = ["picture", "laps", "answer", "shapes", "points", "marks"];
@@ -131,9 +132,10 @@ export class Board {
     const label = (place, text) => svg("text", { x: place[0], y: -place[1], "font-size": 13 * perPixel, "stroke-width": 3 * perPixel }, text);
     this.layer.answer.replaceChildren(
       svg("path", { class: "across", d: across }),
+      svg("path", { class: "pale", d: path(answer.reference) }),
       svg("path", { class: "reference", d: path(answer.reference) }),
       ...answer.corners.map((corner) => label(corner.label, [corner.number, corner.name].filter(Boolean).join(" "))),
-      label(answer.narrowest.place, answer.narrowest.text));
+      label(answer.narrowest.place, `narrowest ${answer.narrowest.text}`));
   }
 
   drawShapes() {
@@ -333,9 +335,13 @@ export class Board {
       return;
     }
     const place = this.placeOf(event);
-    const meant = this.meant();
-    const point = pointNear(meant, place, this.near(event));
-    const line = point ? null : lineNear(meant, place, 0.7 * this.near(event));
+    const meant = event.button === 1 ? [] : this.meant(); // the middle button always moves the view
+    const adding = this.model.shape(this.adding);
+    const near = this.near(event) * (adding ? DENSE : 1);
+    const first = adding && ROLES[adding.role].ring && adding.points.length > 2 && event.button === 0
+      && pointNear([{ ...adding, points: adding.points.slice(0, 1) }], place, this.near(event));
+    const point = first ? { shape: adding, index: 0 } : pointNear(meant, place, near);
+    const line = point ? null : lineNear(meant, place, 0.7 * near);
     this.drag = { from: [event.clientX, event.clientY], place, point, line, last: place };
   }
 
@@ -387,7 +393,7 @@ export class Board {
     if (!drag || drag.pinch) return;
     if (drag.before) this.model.end(drag.before);
     else if (drag.moved && this.tool.startsWith("move-")) this.on.dragged(0, 0, "end");
-    else if (!drag.moved) this.click(drag, event);
+    else if (!drag.moved && event.button === 0) this.click(drag);
   }
 
   pointercancel(event) {
