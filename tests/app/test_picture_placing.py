@@ -117,7 +117,7 @@ def test_a_web_map_is_not_taken_at_its_own_scale() -> None:
         ({"how": "points", "pixels": [[1, 1], [1, 1]], "known": [[0, 0], [9, 9]]}, "same on the picture"),
         ({"how": "points", "pixels": [[1, 1], [90, 90]], "known": [[5, 5], [5, 5]]}, "same coordinates"),
         ({"how": "points", "pixels": [[1, 1]], "known": [[5, 5], [6, 5]]}, "two points"),
-        ({"how": "points", "system": "lon/lat", "pixels": [[1, 1], [90, 90]], "known": [[5e5, 5], [5e6, 5]]}, "longitude"),
+        ({"how": "points", "system": "lon/lat", "pixels": [[1, 1], [90, 90]], "known": [[5e5, 5], [5e6, 5]]}, "long"),
         ({"how": "points", "pixels": [[1, 1], [90, 90]], "known": [[0, 0], [9, 9]], **ELSEWHERE}, "and latitude"),
         ({"how": "points", "system": "lon/lat", "pixels": [[1, 1], [900, 90]], "known": [[10, 5], [10.001, 5]],
           **ELSEWHERE}, "km from the drawing"),

@@ -17,7 +17,9 @@ from app_server import RunningApp, running_app
 from PIL import Image, ImageDraw
 from webdriver import Browser
 
-from linelab.files.projection import LocalPlane, to_lonlat
+from linelab.app.library import FRESH, Library
+from linelab.files.bundled import DEMO_RECORDING, DEMO_TRACK, bundled_recordings
+from linelab.files.projection import LocalPlane, to_lonlat, to_plane
 from linelab.files.tracks.track_file import load_track
 from linelab.geometry.frenet import near_stations
 from linelab.model.drawing import thinned
@@ -70,9 +72,14 @@ def marks(above: Above) -> list[tuple[int, int]]:
     return [(40, above.size[1] - 40), (above.size[0] - 50, 60)]
 
 
-@pytest.fixture
-def app(tmp_path: Path) -> Iterator[RunningApp]:
-    with running_app(tmp_path / "library") as running:
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("draw") / "library"
+
+
+@pytest.fixture(scope="module")
+def app(folder: Path) -> Iterator[RunningApp]:
+    with running_app(folder) as running:
         yield running
 
 
@@ -168,7 +175,7 @@ def draw_edge(browser: Browser, above: Above, edge: Array) -> int:
     return len(keep) + 1
 
 
-def test_a_track_from_a_picture_to_a_lap(browser: Browser, app: RunningApp, tmp_path: Path) -> None:
+def test_a_track_from_a_picture_to_a_lap(browser: Browser, app: RunningApp, folder: Path, tmp_path: Path) -> None:
     above = picture_of(load_track("ostrelle_sprint"), tmp_path / "above.png")
     begun = time.monotonic()
     begin(browser, app, "Drawn circuit")
@@ -214,7 +221,7 @@ def test_a_track_from_a_picture_to_a_lap(browser: Browser, app: RunningApp, tmp_
     browser.wait("return /^Saved/.test(document.getElementById('saved').textContent)", seconds=PATIENCE)
     assert [one for one in browser.log("browser") if one["level"] == "SEVERE"] == []
     # The file is an ordinary one: the circuit of the picture, and the command line drives it.
-    saved = tmp_path / "library" / "tracks" / "drawn-circuit.geojson"
+    saved = folder / "tracks" / "drawn-circuit.geojson"
     track = load_track(saved)
     assert track.survey.kind == "surveyed"
     assert [corner.name for corner in track.corners][2] == "Barn"
@@ -261,8 +268,6 @@ def off_edges(track: Track, truth: Track) -> float:
 
 
 def off_origin(track: Track, truth: Track) -> tuple[float, float]:
-    from linelab.files.projection import to_plane
-
     plane = LocalPlane(origin_lon=truth.origin[0], origin_lat=truth.origin[1])
     x, y = to_plane(plane, track.origin[0], track.origin[1])
     return float(x), float(y)
@@ -297,7 +302,7 @@ def started(browser: Browser, app: RunningApp, track: str = "tinmarsh_rental") -
         "return location.pathname.startsWith('/draw/') && document.querySelector('#tool-kerb')", seconds=PATIENCE
     )
     state(browser, "Sound.")
-    return f"{track}-copy"
+    return str(browser.run("return location.pathname")).rsplit("/", 1)[-1]
 
 
 def test_a_point_moved_by_keys_alone_and_a_reload_that_loses_nothing(browser: Browser, app: RunningApp) -> None:
@@ -373,6 +378,20 @@ def test_what_is_wrong_shows_where_and_the_last_answer_stays(browser: Browser, a
     assert shapes(app, name, "left_edge")[0]["points"] == edge
 
 
+def test_corners_of_a_file_are_found_anew_when_asked_for(browser: Browser, app: RunningApp) -> None:
+    name = started(browser, app, "ostrelle_sprint")
+    assert {len(shape["points"]) for shape in shapes(app, name, "corner")} == {3}
+    browser.fill("#answer tbody tr:nth-child(2) input", "Mill")
+    browser.keys("Enter")
+    browser.click("#about-panel summary")
+    browser.run("[...document.querySelectorAll('#about button')].find((one) => /anew/.test(one.textContent)).click()")
+    browser.wait("return !/anew/.test(document.getElementById('about').textContent)", seconds=PATIENCE)
+    wait_kept(browser)
+    assert [len(shape["points"]) for shape in shapes(app, name, "corner")] == [1]
+    state(browser, "Sound.")
+    browser.wait("return /Mill/.test(document.getElementById('board').textContent)", seconds=PATIENCE)
+
+
 def test_two_windows_never_overwrite_each_other(browser: Browser, app: RunningApp) -> None:
     name = started(browser, app)
     found = json.loads(app.ask("GET", f"/api/drawings/{name}")[1])
@@ -392,20 +411,16 @@ def test_two_windows_never_overwrite_each_other(browser: Browser, app: RunningAp
 
 
 def test_laps_beneath_are_fitted_and_the_drawing_moved_onto_them(
-    browser: Browser, app: RunningApp, tmp_path: Path
+    browser: Browser, app: RunningApp, folder: Path, tmp_path: Path
 ) -> None:
-    from linelab.app.library import FRESH, Library
-    from linelab.files.bundled import DEMO_RECORDING, DEMO_TRACK, bundled_recordings
-
     source = bundled_recordings()[DEMO_RECORDING]
     copy = tmp_path / source.name
     copy.write_bytes(source.read_bytes())
-    Library(tmp_path / "library").new_session("practice", dict(FRESH), [(copy, source.name)])
+    Library(folder).new_session("practice", dict(FRESH), [(copy, source.name)])
     name = started(browser, app, DEMO_TRACK)
     browser.click("#laps-panel summary")
-    browser.run(
-        "const list = document.getElementById('laps-session'); list.value = 'practice'; list.dispatchEvent(new Event('change'))"
-    )
+    chosen = "list.value = 'practice'; list.dispatchEvent(new Event('change'))"
+    browser.run(f"const list = document.getElementById('laps-session'); {chosen}")
     browser.wait("return document.querySelectorAll('#board .lap').length > 0", seconds=PATIENCE)
     before = shapes(app, name, "left_edge")[0]["points"]
     # By hand, far off; then by the fit.
@@ -425,20 +440,26 @@ def test_laps_beneath_are_fitted_and_the_drawing_moved_onto_them(
     assert np.hypot(*shift) < 1.0
     assert shapes(app, name, "left_edge")[0]["points"] == before  # a shift of the laps changes no track
     browser.click("#move-drawing")
-    browser.wait("return /by 0.0 m/.test(document.getElementById('laps-state').textContent)", seconds=PATIENCE)
+    browser.wait("return /not shifted/.test(document.getElementById('laps-state').textContent)", seconds=PATIENCE)
     state(browser, "Sound.")
     wait_kept(browser)
     after = kept(app, name)
     moved = np.subtract([p[:2] for p in shapes(app, name, "left_edge")[0]["points"]], [p[:2] for p in before])
     assert np.allclose(moved, -shift, atol=2e-3)
     assert "onto recorded laps" in after["head"]["survey_note"]
+    browser.click("#undo")
+    browser.wait("return /Laps shifted by/.test(document.getElementById('laps-state').textContent)", seconds=PATIENCE)
+    wait_kept(browser)
+    assert shapes(app, name, "left_edge")[0]["points"] == before
 
 
 def test_a_phone_shows_all_without_scrolling_sideways_and_fingers_draw(browser: Browser, app: RunningApp) -> None:
     browser.size(390, 844, phone=True)
     begin(browser, app, "On a phone")
     assert browser.run("return document.documentElement.scrollWidth") <= 390
-    small = "return [...document.querySelectorAll('.tools button, .over button, .below button')].filter((one) => one.getBoundingClientRect().height && one.getBoundingClientRect().height < 34).length"
+    small = """const heights = [...document.querySelectorAll('.tools button, .over button, .below button')]
+      .map((one) => one.getBoundingClientRect().height);
+    return heights.filter((height) => height && height < 34).length"""
     assert browser.run(small) == 0
     browser.click("#tool-left_edge")
     browser.run("document.getElementById('tools').scrollIntoView({block: 'start'})")

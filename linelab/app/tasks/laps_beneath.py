@@ -42,13 +42,12 @@ def laps_beneath(folder: Path, given: dict[str, Any], step: Step) -> dict[str, A
     Returns
     -------
     dict
-        ``lines`` of [x, y] [m], broken where the kart stood or the recording has a gap; ``origin``; ``far``: True where
-        they are of another place.
+        ``lines`` of [x, y] [m], broken where the kart stood or the recording has a gap; ``origin``.
 
     Raises
     ------
     InputError
-        One of drawing and recording has a place on Earth, the other has not.
+        One of drawing and recording has a place on Earth, the other has not; or the laps are of another place.
     """
     library = Library(folder)
     recording = session_recording(library, library.session(given["session"]), step)

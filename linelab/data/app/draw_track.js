@@ -46,6 +46,7 @@ function changed() {
   answer.soon();
   buttons();
   at("name").value = model.drawing.name;
+  if (!at("about").contains(document.activeElement)) aboutForm();
   if (stopped) return;
   unkept = true;
   at("kept").textContent = "…";
@@ -188,6 +189,11 @@ function spot(shape) {
   return `${ROLES[shape.role].word}${place}`;
 }
 
+/** On with the edge that is not finished. */
+function next() {
+  useTool(EDGES.find((role) => !model.of(role)[0]?.ring && model.drawing.closed) ?? "choose");
+}
+
 /** Fields of what is chosen; while it is dragged only the numbers follow. */
 function showChosen(moving = false) {
   buttons();
@@ -289,7 +295,19 @@ function aboutForm() {
     if (EDGES.includes(s.role) || s.role === "groove" || s.role === "corner") s.points.reverse();
     if (s.properties.side) s.properties.side = s.properties.side === "left" ? "right" : "left";
   }));
+  const fixed = drawing.shapes.filter((shape) => shape.role === "corner" && shape.points.length === 3);
+  const find = () => {
+    set((d) => {
+      d.shapes = d.shapes.filter((s) => !(s.role === "corner" && s.points.length === 3 && !s.properties.name));
+      for (const s of d.shapes) {
+        if (s.role === "corner" && s.points.length === 3) Object.assign(s, { points: [s.points[1]], properties: { name: s.properties.name } });
+      }
+    });
+    aboutForm();
+  };
   at("about").replaceChildren(
+    ...(fixed.length ? [el("p", { className: "fine wide" }, "The corners stand in the track's file. If you change the edges, find them anew; they keep their names."),
+      el("p", { className: "wide" }, el("button", { type: "button", className: "plain", onclick: find }, "Find the corners anew"))] : []),
     el("label", { className: "wide" }, "It is", closed),
     el("label", { className: "wide" }, "Where the edges come from", survey),
     typed("A sentence on how they were made", "survey_note", { maxLength: 300, placeholder: "stands on every output" }),
@@ -353,8 +371,8 @@ async function start() {
     picked: (place) => picture.picked(Number(board.tool.slice(-1)), place),
   });
   answer = new Answer(name, model, board, { nameCorner });
-  picture = new Picture(name, model, board, { useTool, changedPlane: () => { laps.session = ""; laps.follow(); } });
-  laps = new Laps(name, model, board, { useTool });
+  picture = new Picture(name, model, board, { useTool, next, changedPlane: () => { laps.session = ""; laps.follow(); } });
+  laps = new Laps(name, model, board, { useTool, next });
   tools();
   wire();
   at("name").value = model.drawing.name;
@@ -363,7 +381,8 @@ async function start() {
   aboutForm();
   const { drawing } = model;
   at("picture-panel").open = !drawing.shapes.length;
-  useTool(!drawing.picture && !drawing.shapes.length ? "choose" : EDGES.find((role) => !model.of(role)[0]?.ring && drawing.closed) ?? "choose");
+  if (!drawing.picture && !drawing.shapes.length) useTool("choose");
+  else next();
   if (!drawing.picture && !drawing.shapes.length) at("hint").textContent = "Begin with a picture from above, or with recorded laps: see the panels. Then draw the left edge.";
   board.showAll();
   if (found.track_revision && found.track_revision !== drawing.saved_as) other("The track file was changed since this drawing was begun.", true);

@@ -148,17 +148,26 @@ export class Board {
         const d = path(shape.points, shape.ring);
         drawn.push(svg("path", { class: "under", d }), svg("path", { class: about, d }));
       }
-      spots.push(svg("path", { class: `line ${shape.role} dots`, d: dots(shape.points) }));
-      if (shape.role === "corner" && shape.points.length) drawn.push(this.text(shape.points[0], shape.properties.name || "?", "", 1.2));
+      const quiet = shape.role === "corner" && this.tool !== "corner" && !picked; // the answer shows corners
+      if (!quiet || !this.answer) spots.push(svg("path", { class: `line ${shape.role} dots`, d: dots(shape.points) }));
     }
     for (const role of EDGES) {
       const edge = this.model.of(role)[0];
-      if (edge?.points.length) drawn.push(this.text(edge.points[0], ROLES[role].word.split(" ")[0], "", 1.2));
+      if (edge?.points.length) drawn.push(this.text(this.outside(edge), ROLES[role].word.split(" ")[0]));
     }
     this.layer.shapes.replaceChildren(...drawn);
     const one = this.chosenPoint();
     if (one) spots.push(svg("path", { class: "one", d: dots([one]) }), svg("path", { class: "one-in", d: dots([one]) }));
     this.layer.points.replaceChildren(...spots);
+  }
+
+  /** A place for an edge's word: beside its first point, away from the other edge. */
+  outside(edge) {
+    const [x, y] = edge.points[0];
+    const near = lineNear(this.edges().filter((one) => one !== edge), [x, y], Infinity);
+    const far = 22 * this.view.perPixel;
+    if (!near?.distance) return [x, y + far];
+    return [x + (far * (x - near.place[0])) / near.distance, y + (far * (y - near.place[1])) / near.distance];
   }
 
   text([x, y], words, kind = "", lines = 0) {

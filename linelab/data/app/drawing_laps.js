@@ -6,8 +6,8 @@ const at = (id) => document.getElementById(id);
 const UNLIKELY = 5; // metres: a receiver is seldom farther off
 
 export class Laps {
-  constructor(name, model, board, { useTool }) {
-    Object.assign(this, { name, model, board, useTool, sessions: [] });
+  constructor(name, model, board, { useTool, next }) {
+    Object.assign(this, { name, model, board, useTool, next, sessions: [] });
   }
 
   get laps() { return this.model.drawing.laps; }
@@ -39,8 +39,10 @@ export class Laps {
         changed.origin = found.origin;
         if (changed.laps?.session !== session) changed.laps = { session, shift: [0, 0] };
       });
-      if (empty) this.board.showAll();
-      else this.board.redraw();
+      if (empty) {
+        this.board.showAll();
+        this.next();
+      } else this.board.redraw();
     } catch (failure) {
       tell(failure, at("laps-fault"));
     }
@@ -86,7 +88,9 @@ export class Laps {
         drawing.picture.matrix[5] -= dy;
       }
       drawing.laps.shift = [0, 0];
-      const said = drawing.head.survey_note ? `${drawing.head.survey_note.replace(/\.$/, "")}. ` : "";
+      const over = drawing.picture?.placed ? `Drawn over a picture, pixels of ${drawing.picture.pixel.toPrecision(2)} m` : "";
+      const note = (drawing.head.survey_note || over).replace(/\.$/, "");
+      const said = note ? `${note}. ` : "";
       drawing.head.survey_note = `${said}Moved by ${words([-dx, -dy])} onto recorded laps.`;
     });
     this.board.redraw();
@@ -104,7 +108,7 @@ export class Laps {
     const parts = [el("label", { className: "form" }, "Show the laps of a session", select),
       ...(this.sessions.length ? [] : [el("p", { className: "fine" }, "No session yet: drop a recording on the page Sessions.")])];
     const far = laps && Math.hypot(...laps.shift) > UNLIKELY;
-    const state = el("p", { id: "laps-state", role: "status" }, laps ? `Laps shifted by ${words(laps.shift)}.` : "");
+    const state = el("p", { id: "laps-state", role: "status" }, !laps ? "" : Math.hypot(...laps.shift) < 0.005 ? "Laps as they were recorded, not shifted." : `Laps shifted by ${words(laps.shift)}.`);
     if (laps) {
       parts.push(state, el("p", { className: "row" },
         button("Shift by hand", () => { this.useTool("move-laps"); this.board.place.focus(); }, "shift-laps"),

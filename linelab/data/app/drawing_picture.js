@@ -9,8 +9,8 @@ const at = (id) => document.getElementById(id);
 const LETTERS = ["A", "B"];
 
 export class Picture {
-  constructor(name, model, board, { useTool, changedPlane }) {
-    Object.assign(this, { name, model, board, useTool, changedPlane, along: true });
+  constructor(name, model, board, { useTool, next, changedPlane }) {
+    Object.assign(this, { name, model, board, useTool, next, changedPlane, along: true });
     for (const kind of ["dragover", "dragleave", "drop"]) {
       document.addEventListener(kind, (event) => {
         event.preventDefault();
@@ -117,7 +117,7 @@ export class Picture {
         Object.assign(changed.picture, { matrix: found.matrix, placed: true, pixel: found.pixel });
       });
       if (moved) this.changedPlane();
-      this.useTool("choose");
+      this.next();
       this.board.showAll();
       const off = found.misfit > 0.005 ? ` It misses its map by ${found.misfit.toFixed(2)} m at most.` : "";
       const turned = Math.abs(found.turned) > 0.05 ? `, turned by ${found.turned.toFixed(1)}°` : "";
