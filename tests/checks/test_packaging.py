@@ -23,9 +23,14 @@ def project() -> dict:
     return tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 
+#: Distributions that are imported by another name.
+IMPORTED_AS = {"pillow": "PIL"}
+
+
 def names(requirements: list[str]) -> set[str]:
-    """Distribution names of requirements."""
-    return {requirement.split("[")[0].split(">")[0].split("<")[0].split("=")[0] for requirement in requirements}
+    """Names by which requirements are imported, but for dashes."""
+    found = {requirement.split("[")[0].split(">")[0].split("<")[0].split("=")[0] for requirement in requirements}
+    return {IMPORTED_AS.get(name, name) for name in found}
 
 
 def imported(folder: Path) -> set[str]:
