@@ -7,6 +7,7 @@
                     review/          what `linelab review` writes
                     found.json       what a list shows of the review
     tracks/<name>.geojson            ordinary track files
+           <name>.drawing.json       a track as it is being drawn, perhaps unfinished; its picture beside it
     karts/<name>.toml                ordinary kart files
     removed/                         what was removed, until somebody empties it
 
@@ -35,8 +36,8 @@ from linelab.files.writing import write_text
 #: What names in the library look like; anything else in a request is refused.
 NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}")
 #: Kinds of single files to their folder and ending.
-FILES = {"track": ("tracks", ".geojson"), "kart": ("karts", ".toml")}
-Kind = Literal["track", "kart"]
+FILES = {"track": ("tracks", ".geojson"), "kart": ("karts", ".toml"), "drawing": ("tracks", ".drawing.json")}
+Kind = Literal["track", "kart", "drawing"]
 #: Endings that a recording keeps; the readers look at what a file holds and not at its name.
 ENDINGS = (".csv", ".txt", ".tsv", ".gpx", ".nmea", ".log", ".geojson", ".json")
 
@@ -120,8 +121,9 @@ class Library:
     def names(self, kind: Kind) -> dict[str, Path]:
         """Own files of a kind and those that come with linelab; an own one hides a bundled one of the same name."""
         folder, ending = FILES[kind]
-        own = {path.stem: path for path in sorted((self.folder / folder).glob(f"*{ending}"))}
-        return (bundled_tracks() if kind == "track" else bundled_karts()) | own
+        own = {path.name.removesuffix(ending): path for path in sorted((self.folder / folder).glob(f"*{ending}"))}
+        bundled = bundled_tracks() if kind == "track" else bundled_karts() if kind == "kart" else {}
+        return bundled | own
 
     def path(self, kind: Kind, name: str) -> Path:
         """The file of a track or kart.
@@ -177,6 +179,14 @@ class Library:
         standing = revision(path.read_bytes()) if path.is_file() else ""
         if standing != began_from:
             raise StaleError(name, standing)
+
+    def free_track_name(self, title: str) -> str:
+        """A name made from what a user typed that no track or drawing has yet."""
+        base, number = plain_name(title, "track"), 1
+        taken = {*self.names("track"), *self.names("drawing")}
+        while (name := base if number == 1 else f"{base[:74]}-{number}") in taken:
+            number += 1
+        return name
 
     # Sessions
 

@@ -17,10 +17,12 @@ from linelab.app.requests import desk
 PAGES = {
     "/": ("sessions.html", "sessions"),
     "/session/{name}": ("session.html", "sessions"),
+    "/tracks": ("tracks.html", "tracks"),
+    "/draw/{name}": ("draw_track.html", "tracks"),
 }
 
 #: The list of places at the top of each page: address, word, and the name by which pages say where they are.
-PLACES = (("/", "Sessions", "sessions"),)
+PLACES = (("/", "Sessions", "sessions"), ("/tracks", "Tracks", "tracks"))
 
 
 def page_routes() -> list[Route]:

@@ -15,6 +15,7 @@ from linelab.app.library import Library
 from linelab.app.pages import page_routes
 from linelab.app.requests import Desk, Settings, explained, fault
 from linelab.app.session_routes import session_routes
+from linelab.app.track_routes import track_routes
 from linelab.app.uploads import Uploads
 from linelab.errors import InputError, LinelabError
 
@@ -39,7 +40,7 @@ def make_app(settings: Settings) -> Gate:
         await jobs.close()
 
     app = Starlette(
-        routes=[*page_routes(), *session_routes(), *job_routes()],
+        routes=[*page_routes(), *session_routes(), *track_routes(), *job_routes()],
         lifespan=lifespan,
         exception_handlers={LinelabError: explained, Exception: fault},
     )

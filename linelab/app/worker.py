@@ -28,6 +28,14 @@ TASKS = {
     "columns": "linelab.app.tasks.understanding:columns",
     "review": "linelab.app.tasks.reviewing:review_session",
     "demo": "linelab.app.tasks.reviewing:demo_session",
+    "list_tracks": "linelab.app.tasks.track_cards:list_tracks",
+    "open_track": "linelab.app.tasks.track_drawing:open_track",
+    "check_drawing": "linelab.app.tasks.track_drawing:check_drawing",
+    "save_drawing": "linelab.app.tasks.track_drawing:save_drawing",
+    "place_picture": "linelab.app.tasks.picture_placing:place_picture",
+    "read_tiff": "linelab.app.tasks.picture_placing:read_tiff",
+    "laps_beneath": "linelab.app.tasks.laps_beneath:laps_beneath",
+    "fit_laps": "linelab.app.tasks.laps_beneath:fit_laps",
 }
 
 #: A task: the library's folder, what is given, and what is called with each step.
