@@ -32,11 +32,12 @@ def make_app(settings: Settings) -> Gate:
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
-        uploads.clear()
+        uploads.open()
         jobs = Jobs(settings.folder, limits=settings.limits)
         app.state.desk = Desk(settings=settings, library=library, uploads=uploads, jobs=jobs)
         yield
         await jobs.close()
+        uploads.close()
 
     app = Starlette(
         routes=[*page_routes(), *session_routes(), *job_routes()],
