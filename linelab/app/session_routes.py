@@ -25,6 +25,7 @@ def session_routes() -> list[Route]:
         Route("/api/sessions/{name}", session),
         Route("/api/sessions/{name}", change_session, methods=["PUT"]),
         Route("/api/sessions/{name}/understand", understand, methods=["POST"]),
+        Route("/api/sessions/{name}/columns", columns, methods=["POST"]),
         Route("/api/sessions/{name}/review", review, methods=["POST"]),
         Route("/api/sessions/{name}/rename", rename, methods=["POST"]),
         Route("/api/sessions/{name}/remove", remove, methods=["POST"]),
@@ -33,6 +34,7 @@ def session_routes() -> list[Route]:
         Route("/api/library/take-in", take_in, methods=["POST"]),
         Route("/api/removed/empty", empty_removed, methods=["POST"]),
         Route("/api/removed/{word}/restore", restore, methods=["POST"]),
+        Route("/api/sessions/{name}/print", print_review, methods=["POST"]),
         Route("/api/demo", demo, methods=["POST"]),
         Route("/api/tracks", tracks),
         Route("/api/karts", karts),
@@ -162,9 +164,21 @@ async def understand(request: Request) -> JSONResponse:
     return _begin(request, "understand")
 
 
+async def columns(request: Request) -> JSONResponse:
+    """Begin to list a recording's columns."""
+    return _begin(request, "columns")
+
+
 async def review(request: Request) -> JSONResponse:
     """Begin the review of a session."""
     return _begin(request, "review")
+
+
+async def print_review(request: Request) -> JSONResponse:
+    """Begin the review of a session with its PDF."""
+    name = request.path_params["name"]
+    desk(request).library.session_folder(name)
+    return _started(request, "review", name, {"session": name, "print": True})
 
 
 async def demo(request: Request) -> JSONResponse:
