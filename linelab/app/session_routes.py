@@ -15,6 +15,9 @@ from linelab.app.library import FRESH, Kind
 from linelab.app.requests import desk, given, text_of
 from linelab.errors import InputError
 
+#: The process that reads recordings is kept for a while: a correction is read again at once.
+READING = "reading"
+
 
 def session_routes() -> list[Route]:
     """Routes of sessions."""
@@ -161,12 +164,12 @@ def _names(request: Request, kind: Kind) -> JSONResponse:
 
 async def understand(request: Request) -> JSONResponse:
     """Begin to read a session's recordings: columns, laps, the track."""
-    return _begin(request, "understand")
+    return _begin(request, "understand", keep=READING)
 
 
 async def columns(request: Request) -> JSONResponse:
     """Begin to list a recording's columns."""
-    return _begin(request, "columns")
+    return _begin(request, "columns", keep=READING)
 
 
 async def review(request: Request) -> JSONResponse:
@@ -186,20 +189,20 @@ async def demo(request: Request) -> JSONResponse:
     return _started(request, "demo", "demo", {"fresh": FRESH | {"day": date.today().isoformat()}})
 
 
-def _begin(request: Request, do: str) -> JSONResponse:
+def _begin(request: Request, do: str, *, keep: str = "") -> JSONResponse:
     """Begin work on the session of a request."""
     name = request.path_params["name"]
     desk(request).library.session_folder(name)
-    return _started(request, do, name, {"session": name})
+    return _started(request, do, name, {"session": name}, keep)
 
 
-def _started(request: Request, do: str, about: str, given: dict[str, Any]) -> JSONResponse:
+def _started(request: Request, do: str, about: str, given: dict[str, Any], keep: str = "") -> JSONResponse:
     """The number of the work; a page loaded again, or a second window, follows what runs already."""
     jobs = desk(request).jobs
     for job in jobs.all():
         if job.do == do and job.about == about and not job.over:
             return JSONResponse({"job": job.number})
-    return JSONResponse({"job": jobs.start(do, given, about=about).number})
+    return JSONResponse({"job": jobs.start(do, given, about=about, keep=keep).number})
 
 
 async def result(request: Request) -> Response:
