@@ -17,10 +17,17 @@ from linelab.app.requests import desk
 PAGES = {
     "/": ("sessions.html", "sessions"),
     "/session/{name}": ("session.html", "sessions"),
+    "/progress": ("season.html", "progress"),
+    "/karts": ("karts.html", "karts"),
+    "/kart/{name}": ("kart.html", "karts"),
 }
 
 #: The list of places at the top of each page: address, word, and the name by which pages say where they are.
-PLACES = (("/", "Sessions", "sessions"),)
+PLACES = (
+    ("/", "Sessions", "sessions"),
+    ("/progress", "Progress", "progress"),
+    ("/karts", "Karts", "karts"),
+)
 
 
 def page_routes() -> list[Route]:

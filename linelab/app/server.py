@@ -11,6 +11,7 @@ from starlette.applications import Starlette
 from linelab.app.gate import ENTRANCE, Gate
 from linelab.app.job_routes import job_routes
 from linelab.app.jobs import Jobs
+from linelab.app.kart_routes import kart_routes
 from linelab.app.library import Library
 from linelab.app.pages import page_routes
 from linelab.app.requests import Desk, Settings, explained, fault
@@ -40,7 +41,7 @@ def make_app(settings: Settings) -> Gate:
         uploads.close()
 
     app = Starlette(
-        routes=[*page_routes(), *session_routes(), *job_routes()],
+        routes=[*page_routes(), *session_routes(), *kart_routes(), *job_routes()],
         lifespan=lifespan,
         exception_handlers={LinelabError: explained, Exception: fault},
     )

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import json
 import os
-import re
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -72,7 +72,10 @@ def _tick(value: Any) -> bool:
 
 
 def _day(value: Any) -> bool:
-    return isinstance(value, str) and re.fullmatch(r"(\d{4}-\d\d-\d\d)?", value) is not None
+    try:
+        return value == "" or (isinstance(value, str) and date.fromisoformat(value).isoformat() == value)
+    except ValueError:
+        return False
 
 
 def _names(value: Any) -> bool:
@@ -81,6 +84,10 @@ def _names(value: Any) -> bool:
 
 def _list_of(kind: Callable[[Any], bool]) -> Callable[[Any], bool]:
     return lambda value: isinstance(value, list) and len(value) <= 10_000 and all(map(kind, value))
+
+
+def _ends(value: Any) -> bool:
+    return _list_of(_list_of(_number))(value) and [len(point) for point in value] == [2, 2]
 
 
 def _or_nothing(kind: Callable[[Any], bool]) -> Callable[[Any], bool]:
@@ -101,10 +108,7 @@ _KINDS: dict[str, tuple[Callable[[Any], bool], str]] = {
     **dict.fromkeys(("width", "position_error"), (_or_nothing(_number), "a number or null")),
     "notes": (_notes, f"a text of at most {LONGEST_NOTES} characters"),
     "day": (_day, "a date such as 2026-05-31"),
-    "start_line": (
-        _or_nothing(lambda value: _list_of(_number)(value) and len(value) == 4),
-        "null or a list of four numbers",
-    ),
+    "start_line": (_or_nothing(_ends), "null or two points of two numbers"),
     "laps": (_list_of(_whole), "a list of lap numbers"),
     "against_lap": (_or_nothing(_whole), "a lap number or null"),
     "shown_units": (lambda value: value in ("metric", "imperial"), '"metric" or "imperial"'),
