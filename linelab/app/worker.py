@@ -30,7 +30,7 @@ TASKS = {
     "kart_open": "linelab.app.tasks.kart_editing:open_kart",
     "kart_look": "linelab.app.tasks.kart_editing:look_at_kart",
     "kart_save": "linelab.app.tasks.kart_editing:save_kart",
-    "kart_fit": "linelab.app.tasks.kart_editing:fit_kart_to_session",
+    "kart_fit": "linelab.app.tasks.kart_fitting:fit_kart_to_session",
     "season": "linelab.app.tasks.season:put_in_order",
     "demo": "linelab.app.tasks.reviewing:demo_session",
 }

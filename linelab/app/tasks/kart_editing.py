@@ -1,4 +1,4 @@
-"""A kart opened, changed, saved, and fitted to a session: its fields checked one by one, and what they make of it."""
+"""A kart opened, changed and saved: its fields checked one by one, and what they make of it."""
 
 from __future__ import annotations
 
@@ -12,16 +12,12 @@ import numpy as np
 
 from linelab.app.library import Library, StaleError
 from linelab.app.tasks.kart_form import kart_form
-from linelab.app.tasks.understanding import session_ground, session_recording
-from linelab.coaching.from_recording import grounds_kart
 from linelab.errors import InputError
 from linelab.files.bundled import bundled_karts
-from linelab.files.kart_file import kart_or_faults, kart_table, kart_text, load_kart, parse_kart
-from linelab.fitted.fitted_kart import FittedKart, Shown
-from linelab.measured import PLUS_MINUS, TO_95, plus_minus
+from linelab.files.kart_file import kart_or_faults, kart_table, kart_text, parse_kart
 from linelab.model.kart import Kart
 from linelab.output.display import Units, units_named
-from linelab.output.kart_facts import drive_lines, fitted_words, gg_outlines, kart_words
+from linelab.output.kart_facts import drive_lines, gg_outlines, kart_words
 from linelab.units import STANDARD_GRAVITY, Array
 
 Step = Callable[[str], None]
@@ -42,7 +38,7 @@ def open_kart(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any]
     """
     library, units = Library(folder), units_named(given["units"])
     stored = library.read("kart", given["kart"])
-    table = _plain(parse_kart(stored.text, library.path("kart", stored.name)))
+    table = plain_fields(parse_kart(stored.text, library.path("kart", stored.name)))
     engine = kart_table(bundled_karts()["senior-single-speed"])["engine"]
     return {
         "name": stored.name,
@@ -62,7 +58,7 @@ def look_at_kart(folder: Path, given: dict[str, Any], step: Step) -> dict[str, A
     kart, faults = kart_or_faults(_table_of(given))
     if kart is None:
         return {"faults": [{"field": field, "what": what} for field, what in faults], "picture": None, "words": []}
-    return {"faults": [], "picture": _picture(kart, units), "words": kart_words(kart, units)[1:]}
+    return {"faults": [], "picture": kart_picture(kart, units), "words": kart_words(kart, units)[1:]}
 
 
 def save_kart(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any]:
@@ -85,32 +81,6 @@ def save_kart(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any]
     return {"saved": {"name": stored.name, "revision": stored.revision, "text": text}}
 
 
-def fit_kart_to_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any]:
-    """The kart that a session shows: its figures with their intervals, and its file, not saved yet.
-
-    Raises
-    ------
-    LinelabError
-        The recording, the track or the kart cannot be used.
-    """
-    library, units = Library(folder), units_named(given["units"])
-    session = library.session(given["session"])
-    recording = session_recording(library, session, step)
-    _, ground = session_ground(library, session, recording, step)
-    base = load_kart(library.path("kart", given["kart"])) if given["kart"] else None
-    step("fitting the kart to the laps")
-    fitted = grounds_kart([ground], base)
-    names = ", ".join(item["name"] for item in session["recordings"])
-    origins = fitted.origins(names)
-    return {
-        "words": [*fitted_words(fitted, names, units)[:1], PLUS_MINUS],
-        "figures": _figures(fitted, units),
-        "table": _plain(kart_table(fitted.kart)),
-        "text": kart_text(fitted.kart, origins),
-        "picture": _picture(fitted.kart, units),
-    }
-
-
 def _table_of(given: dict[str, Any]) -> dict[str, Any]:
     table = given["table"]
     if not isinstance(table, dict):
@@ -118,7 +88,7 @@ def _table_of(given: dict[str, Any]) -> dict[str, Any]:
     return table
 
 
-def _plain(table: Mapping[str, Any]) -> dict[str, Any]:
+def plain_fields(table: Mapping[str, Any]) -> dict[str, Any]:
     """Fields as JSON holds them; what it cannot hold becomes text, which its field then refuses by name."""
 
     def held(value: Any) -> Any:
@@ -160,7 +130,7 @@ def _fields(table: Mapping[str, Any]) -> dict[str, Any]:
     return found
 
 
-def _picture(kart: Kart, units: Units) -> dict[str, Any]:
+def kart_picture(kart: Kart, units: Units) -> dict[str, Any]:
     """The g-g diagram [g] and the forces by speed, in the units shown."""
     lines = drive_lines(kart, POINTS)
 
@@ -190,30 +160,3 @@ def _picture(kart: Kart, units: Units) -> dict[str, Any]:
             "force_unit": units.force_unit,
         },
     }
-
-
-def _figures(fitted: FittedKart, units: Units) -> list[dict[str, str]]:
-    """What was fitted, each figure with its interval and with what it rests on."""
-    middle = 0.5 * (fitted.slowest + fitted.fastest)
-    rows: list[tuple[str, Shown, float, int, str]] = [
-        ("Cornering", fitted.lateral, 1.0, 2, "g"),
-        ("Braking", fitted.braking, 1.0, 2, "g"),
-        ("Driving grip", fitted.driving, 1.0, 2, "g"),
-        (f"Full throttle at {units.speed_text(middle, 0)}", fitted.full_throttle(middle), STANDARD_GRAVITY, 2, "g"),
-        (f"Both feet up at {units.speed_text(middle, 0)}", fitted.roll_down(middle), STANDARD_GRAVITY, 2, "g"),
-        ("Top speed", fitted.top_speed, units.speed, 1, units.speed_unit),
-        ("Rolling and air", fitted.resistance, 1.0, 2, "times the file's"),
-        ("Scrub", fitted.scrub, 1.0, 2, "times the file's"),
-    ]
-    return [
-        {"label": label, "value": _within(shown, size, digits, unit), "from": shown.origin}
-        for label, shown, size, digits, unit in rows
-    ]
-
-
-def _within(shown: Shown, size: float, digits: int, unit: str) -> str:
-    """A figure with its interval, or the lower end of it where the driver was never at that limit."""
-    value, sigma = shown.value.value or 0.0, shown.value.sigma or 0.0
-    if shown.at_least:
-        return f"at least {(value - TO_95 * sigma) / size:.{digits}f} {unit}"
-    return f"{value / size:.{digits}f} {plus_minus(sigma, digits, size)} {unit}"

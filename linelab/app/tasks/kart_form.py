@@ -147,10 +147,16 @@ def _described(field: str, label: str, says: str, units: Units) -> dict[str, Any
         "size": size,
         "low": low,
         "high": high,
-        "usual": str(extra.get("why", "")) if isinstance(extra, dict) and unit != "ft" and size == 1.0 else "",
+        "usual": _usual(extra, size),
         "needed": about.is_required(),
         "default": None if about.is_required() else about.default,
     }
+
+
+def _usual(extra: Any, size: float) -> str:
+    """What is usual, where that is said in the unit shown and not by another field's name in the file."""
+    why = str(extra.get("why", "")) if isinstance(extra, dict) and size == 1.0 else ""
+    return "" if "_" in why else why
 
 
 def _kind(annotation: Any) -> str:

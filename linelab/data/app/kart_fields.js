@@ -69,7 +69,7 @@ export class KartForm {
     const first = this.place.childElementCount === 0;
     const focus = document.activeElement?.id;
     this.place.replaceChildren(...form.filter((group) => !group.table || group.table === "axles" || table[group.table])
-      .map((group, k) => this.group(group, first ? k < 3 : open.has(group.title))));
+      .map((group, k) => this.group(group, first ? k < (matchMedia("(min-width: 62rem)").matches ? 3 : 2) : open.has(group.title))));
     if (focus && this.place.querySelector(`#${CSS.escape(focus)}`)) document.getElementById(focus).focus();
   }
 
@@ -181,7 +181,7 @@ export class KartForm {
     for (let row = 0; row < rows; row += 1) {
       body.append(el("tr", {}, typed(speeds, row), typed(torques, row), el("td", {},
         el("button", { type: "button", className: "plain", ariaLabel: `Take out point ${row + 1}`, disabled: rows <= 2,
-          onclick: () => both((list) => list.filter((_, k) => k !== row), `${idOf(speeds.field)}-${Math.min(row, rows - 2)}`) }, "Take out"))));
+          onclick: () => both((list) => list.filter((_, k) => k !== row), `${idOf(speeds.field)}-${Math.min(row, rows - 2)}`) }, "✕"))));
     }
     // A new point goes on as the last two do.
     const next = (list) => {

@@ -87,15 +87,13 @@ function table(venue) {
     const session = named.get(one.recording);
     const day = one.start_utc.slice(0, one.dated_by === "given" ? 10 : 16).replace("T", " ");
     const work = one.tasks.length ? el("ul", { className: "plain-list" }, ...one.tasks.map((task) => el("li", {}, task.title))) : one.tasks_reason || "nothing stands out";
-    return el("tr", {},
-      el("td", {}, session ? el("a", { href: `/session/${one.recording}` }, day) : day, one.dated_by === "recording" ? "" : "*"),
-      el("td", { className: "number" }, String(one.laps)), el("td", { className: "number" }, lap(one.best_s)),
-      el("td", { className: "number" }, lap(one.usual_lap_s)), el("td", { className: "number" }, spread(one.spread_s)), el("td", {}, work),
-      ...told.map((name) => el("td", {}, one[name] ?? "–")));
+    return [[session ? el("a", { href: `/session/${one.recording}` }, day) : day, one.dated_by === "recording" ? "" : "*"],
+      [String(one.laps)], [lap(one.best_s)], [lap(one.usual_lap_s)], [spread(one.spread_s)], [work], ...told.map((name) => [one[name] ?? "–"])];
   });
   const head = ["Date (UTC)", "Laps", "Best [s]", "Usual lap [s]", "Spread [s]", "To work on", ...told.map((name) => name[0].toUpperCase() + name.slice(1))];
   return el("div", { className: "scroll", tabIndex: 0, role: "region", ariaLabel: `Sessions on ${venue.track}` },
-    el("table", {}, el("thead", {}, el("tr", {}, ...head.map((text) => el("th", { scope: "col" }, text)))), el("tbody", {}, ...rows)));
+    el("table", { className: "sessions" }, el("thead", {}, el("tr", {}, ...head.map((text) => el("th", { scope: "col" }, text)))), el("tbody", {}, ...rows.map((cells) => el("tr", {},
+      ...cells.map((content, k) => el("td", { className: k > 0 && k < 5 ? "number" : "", "data-label": head[k] }, ...content)))))));
 }
 
 function show(one) {

@@ -44,8 +44,7 @@ function damagedCard(one) {
   const act = (text, does) => el("button", { type: "button", onclick: does }, text);
   return el("li", { className: "failure", id: `session-${one.name}` },
     el("h3", {}, one.name),
-    el("strong", {}, `${one.what}.`),
-    el("span", { className: "fine" }, one.where),
+    el("strong", {}, `${one.where}: ${one.what}.`),
     el("span", {}, `${one.remedy}.`),
     el("p", { className: "row acts" },
       act("Start it anew", () => done(call("POST", `/api/sessions/${one.name}/anew`), "Started anew. The damaged file is kept beside it.")),

@@ -54,7 +54,7 @@ def _panel(axes: Axes, rows: Sequence[SessionRow]) -> None:
         axes.set_xlabel(f"* {', '.join(starred)}")
     tidy(axes)
     axes.tick_params(axis="x", labelsize=6.5)
-    axes.legend(frameon=False, fontsize=7, loc="upper right", ncols=2)
+    axes.legend(frameon=False, fontsize=7, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2)
 
 
 def _day(row: SessionRow) -> str:
