@@ -93,7 +93,7 @@ async def save(request: Request) -> JSONResponse:
         "revision": text_of(values, "revision"),
         "text": text_of(values, "text", most=LARGEST_KART),
     }
-    return _begun(request, "kart_save", asked)
+    return _begun(request, "kart_save", asked, about=title)
 
 
 async def fit(request: Request) -> JSONResponse:
@@ -107,8 +107,8 @@ async def fit(request: Request) -> JSONResponse:
     return JSONResponse({"job": desk(request).jobs.start("kart_fit", asked, about=session).number})
 
 
-def _begun(request: Request, do: str, asked: dict[str, Any]) -> JSONResponse:
-    return JSONResponse({"job": desk(request).jobs.start(do, asked, keep=KEPT).number})
+def _begun(request: Request, do: str, asked: dict[str, Any], about: str = "") -> JSONResponse:
+    return JSONResponse({"job": desk(request).jobs.start(do, asked, about=about, keep=KEPT).number})
 
 
 def _table(values: dict[str, Any]) -> dict[str, Any]:

@@ -310,7 +310,7 @@ def test_what_can_be_read_of_a_damaged_session_is_kept(library):
 
 
 @pytest.mark.parametrize(
-    "content", [b"", b"{}", b'{"track": 1, "laps": 2, "best": 3}', b'{"work_on": [', b"[" * 99_999]
+    "content", [b"", b"{}", b'{"title": 1, "laps": 2, "best": 3}', b'{"work_on": [', b"[" * 99_999]
 )
 def test_a_damaged_result_is_no_result(library, content):
     name = made(library)

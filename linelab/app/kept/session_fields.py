@@ -26,6 +26,8 @@ ENDINGS = (".csv", ".txt", ".tsv", ".gpx", ".nmea", ".log", ".geojson", ".json")
 FRESH: dict[str, Any] = {
     "title": "",
     "driver": "",
+    "day": "",
+    "day_typed": False,
     "track": "",
     "reverse": False,
     "kart": "",
@@ -103,7 +105,7 @@ _KINDS: dict[str, tuple[Callable[[Any], bool], str]] = {
         ("title", "driver", "track", "kart", "weather", "tyres", "against", "beside", "beside_name"),
         (_text, f"a text of at most {LONGEST} characters"),
     ),
-    **dict.fromkeys(("joined", "reverse", "demo"), (_tick, "true or false")),
+    **dict.fromkeys(("joined", "reverse", "demo", "day_typed"), (_tick, "true or false")),
     **dict.fromkeys(("columns", "units"), (_names, "a table of names")),
     **dict.fromkeys(("width", "position_error"), (_or_nothing(_number), "a number or null")),
     "notes": (_notes, f"a text of at most {LONGEST_NOTES} characters"),
@@ -176,7 +178,7 @@ def known_of(folder: Path) -> tuple[dict[str, Any], bytes]:
         raise DamagedError(
             "this session names no recording", where=where, remedy="Start the session anew, or remove it"
         )
-    return {**FRESH, "day": "", **known}, content
+    return {**FRESH, **known}, content
 
 
 def salvaged(folder: Path) -> dict[str, Any]:
@@ -196,10 +198,11 @@ def found_of(folder: Path) -> dict[str, Any] | None:
         found = _plain_json(_bounded(path, path.name))
     except (OSError, ValueError, DamagedError):
         return None
-    kinds: dict[str, Callable[[Any], bool]] = {"track": _text, "laps": _whole, "best": _number}
+    kinds: dict[str, Callable[[Any], bool]] = {"title": _text, "laps": _whole, "best": _number}
     if not isinstance(found, dict) or not all(kind(found.get(name)) for name, kind in kinds.items()):
         return None
-    return found if _list_of(_notes)(found.get("work_on", [])) else None
+    fits = _text(found.get("track", "")) and _list_of(_notes)(found.get("work_on", []))
+    return found if fits else None
 
 
 def recordings_in(folder: Path) -> list[Path]:

@@ -85,8 +85,9 @@ def review_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str,
     )
     best = result.laps[result.best]
     found = {
-        "track": result.track.name,
-        "track_name": track_name,
+        "title": result.track.name,
+        "track": track_name,
+        "estimated": result.track.survey.estimated,
         "laps": len(result.laps),
         "best": best.lap_time.value,
         "best_sigma": best.lap_time.sigma,

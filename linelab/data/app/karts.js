@@ -51,7 +51,7 @@ async function load() {
     at("none").hidden = own.length > 0;
     at("no-session").hidden = sessions.length > 0;
     at("fitting").hidden = sessions.length === 0;
-    choices(at("of-session"), sessions.map((one) => [one.name, one.title || [one.found?.track || one.track, one.driver, one.day].filter(Boolean).join(", ") || one.name]));
+    choices(at("of-session"), sessions.map((one) => [one.name, one.title || [one.found?.title || one.track, one.driver, one.day].filter(Boolean).join(", ") || one.name]));
     choices(at("from-kart"), [["", "the nearest class"], ...karts.filter((one) => !one.fault).map((one) => [one.name, one.title])]);
     at("failure").hidden = true;
   } catch (failure) {

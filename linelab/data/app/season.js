@@ -8,7 +8,7 @@ let shown = "";
 let running = null;
 
 const ESTIMATED = "estimated";
-const trackOf = (one) => one.track && one.track !== ESTIMATED ? one.track : one.found?.track_name ?? "";
+const trackOf = (one) => one.track && one.track !== ESTIMATED ? one.track : one.found?.track ?? "";
 const titleOf = (one) => [one.day, one.title || one.recordings.map((file) => file.name).join(", ")].filter(Boolean).join(", ");
 
 function choices(select, options) {

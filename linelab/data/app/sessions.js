@@ -6,16 +6,18 @@ import { takeDropped } from "./drop.js";
 const at = (id) => document.getElementById(id);
 let known = null;
 
-const trackOf = (one) => one.found?.track || one.track;
-const shownTrack = (one) => { const track = trackOf(one); return track === "estimated" ? "estimated track" : track; };
-const titleOf = (one) => one.title || [shownTrack(one) || one.recordings[0]?.name, one.driver].filter(Boolean).join(", ");
+/** A session's track by its name in the library; of one that nobody surveyed a track for, none. */
+const trackOf = (one) => (one.track && one.track !== "estimated" ? one.track : one.found?.track ?? "");
+/** What a track is called: by its own title where a review has read it. */
+const called = (track) => known.sessions.find((one) => one.found && !one.found.estimated && trackOf(one) === track)?.found.title ?? track;
+const titleOf = (one) => one.title || [called(trackOf(one)) || one.recordings[0]?.name, one.driver].filter(Boolean).join(", ");
 
 function show() {
   if (!known) return;
   const words = at("search").value.toLowerCase().split(/\s+/).filter(Boolean);
   const [driver, track] = [at("of-driver").value, at("of-track").value];
   const found = known.sessions.filter((one) => {
-    const text = [one.title, one.name, one.driver, one.track, one.kart, one.weather, one.tyres, one.notes, one.day, one.found?.track,
+    const text = [one.title, one.name, one.driver, one.track, one.kart, one.weather, one.tyres, one.notes, one.day, one.found?.title,
       ...one.recordings.map((file) => file.name)].join(" ").toLowerCase();
     return words.every((word) => text.includes(word)) && (!driver || one.driver === driver) && (!track || trackOf(one) === track);
   });
@@ -29,7 +31,7 @@ function show() {
 
 function card(one) {
   const state = one.found ? `best ${lapTime(one.found.best)} s of ${one.found.laps} ${one.found.laps === 1 ? "lap" : "laps"}` : "not reviewed yet";
-  const about = one.title ? [shownTrack(one), one.driver].filter(Boolean).join(", ") : "";
+  const about = one.title ? [called(trackOf(one)), one.driver].filter(Boolean).join(", ") : "";
   const lines = [about, [one.day, state].filter(Boolean).join(" · "), one.found?.work_on?.[0],
     [one.kart, one.weather, one.tyres].filter(Boolean).join(" · ")].filter(Boolean);
   return el("li", { id: `session-${one.name}` },
@@ -120,9 +122,10 @@ at("empty").addEventListener("click", async () => {
 });
 at("all-in").addEventListener("click", () => takeIn([...known.offered]));
 
-function choices(select, word, values) {
+function choices(select, word, values, text = (value) => value) {
   const held = select.value;
-  select.replaceChildren(el("option", { value: "" }, word), ...[...new Set(values.filter(Boolean))].sort((a, b) => a.localeCompare(b)).map((one) => el("option", { value: one }, one)));
+  const options = [...new Set(values.filter(Boolean))].map((value) => [value, text(value)]).sort((a, b) => a[1].localeCompare(b[1]));
+  select.replaceChildren(el("option", { value: "" }, word), ...options.map(([value, shown]) => el("option", { value }, shown)));
   select.value = values.includes(held) ? held : "";
 }
 
@@ -137,7 +140,7 @@ async function load() {
     return;
   }
   choices(at("of-driver"), "all drivers", known.sessions.map((one) => one.driver));
-  choices(at("of-track"), "all tracks", known.sessions.map(trackOf));
+  choices(at("of-track"), "all tracks", known.sessions.map(trackOf), called);
   show();
   showOffered();
   showRemoved();
