@@ -82,7 +82,7 @@ class SessionFolders:
             try:
                 good.append(self.read(name))
             except DamagedError as error:
-                if self._holds_anything(name):
+                if _was_session(self.folder / name):
                     damaged.append({"name": name, "what": error.what, "where": error.where, "remedy": error.remedy})
             except (InputError, OSError):  # removed or renamed while we looked
                 continue
@@ -95,12 +95,6 @@ class SessionFolders:
                 return sorted(item.name for item in items if NAME.fullmatch(item.name) and item.is_dir())
         except OSError:
             return []
-
-    def _holds_anything(self, name: str) -> bool:
-        """Whether a folder without a readable session.json is a session that was; an empty one is nothing."""
-        with suppress(OSError), os.scandir(self.folder / name) as items:
-            return any(item.name[0] != "." for item in items)
-        return False
 
     # Making and changing
 
@@ -201,7 +195,7 @@ class SessionFolders:
                 found += [_offer(path, folder is self.folder) for path in recordings_in(folder)[:MOST_OFFERED]]
         if self.folder.is_dir():
             for folder in sorted(self.folder.iterdir()):
-                if folder.name[0] != "." and folder.is_dir() and not (folder / "session.json").exists():
+                if folder.name[0] != "." and folder.is_dir() and not _was_session(folder):
                     files = recordings_in(folder)
                     if files:
                         found.append({**_offer(folder, True), "files": [legible(file.name) for file in files]})
@@ -258,6 +252,14 @@ class SessionFolders:
                     kept = folder / f"{kept.stem}-{time.time_ns()}{kept.suffix}"
                 shutil.copyfile(folder / "session.json", kept)
             os.replace(work / "session.json", folder / "session.json")
+
+
+def _was_session(folder: Path) -> bool:
+    """Whether the app has made a session of a folder: one with recordings alone was put there by hand."""
+    with suppress(OSError), os.scandir(folder) as items:
+        ours = ("session.json", "found.json", "review", DAMAGED)
+        return any(item.name in ours or item.name.startswith("recording-") for item in items)
+    return False
 
 
 def _offer(path: Path, inside: bool) -> dict[str, Any]:
