@@ -41,7 +41,7 @@ function change(made, field, ended) {
   look();
 }
 
-let looking = null;
+let looking = false;
 let again = false;
 
 /** Check and draw what stands in the form; while one answer is on its way the latest change waits, those between go. */
@@ -55,12 +55,17 @@ async function look() {
       const found = await worked("/api/kart/look", { table, units: units() });
       if (turn === asked && !again) draw(found);
     } while (again);
-    at("failure").hidden = true;
   } catch (failure) {
-    tell(failure, at("failure"));
+    fail("form", failure);
   } finally {
-    looking = null;
+    looking = false;
   }
+}
+
+/** Say what failed; what the form says goes when the form is right again, what a save said stays until the next. */
+function fail(of, failure) {
+  tell(failure, at("failure"));
+  at("failure").dataset.of = of;
 }
 
 function draw({ faults, picture, words }) {
@@ -69,7 +74,8 @@ function draw({ faults, picture, words }) {
   at("wrong").textContent = count ? `${count === 1 ? "One field" : `${count} fields`} to correct` : "";
   at("wrong").className = count ? "fault" : "";
   at("save").disabled = at("save-as").disabled = count > 0;
-  if (rest.length) tell({ what: rest.map((one) => `${one.field}: ${one.what}`).join("; ") }, at("failure"));
+  if (rest.length) fail("form", { what: rest.map((one) => `${one.field}: ${one.what}`).join("; ") });
+  else if (at("failure").dataset.of === "form") at("failure").hidden = true;
   at("pictures").classList.toggle("old", !picture);
   if (!picture) return;
   const ghost = before && !same(before, picture) ? before : null;
@@ -103,6 +109,8 @@ function step(from, to) {
   look();
 }
 
+at("save").addEventListener("click", () => save());
+at("save-as").addEventListener("click", () => saveAs());
 at("undo").addEventListener("click", () => step(past, future));
 at("redo").addEventListener("click", () => step(future, past));
 document.addEventListener("keydown", (event) => {
@@ -141,7 +149,7 @@ async function saveAs() {
     saved = table;
     changed();
     location.href = `/kart/${encodeURIComponent(answer.saved.name)}`;
-  } else if (answer?.stale) tell({ what: `there is a kart of the name ${title} already`, remedy: "Choose another name" }, at("failure"));
+  } else if (answer?.stale) fail("save", { what: `there is a kart of the name ${title} already`, remedy: "Choose another name" });
 }
 
 async function saving(body) {
@@ -151,7 +159,7 @@ async function saving(body) {
     if (answer.faults) draw({ faults: answer.faults, picture: null, words: [] });
     return answer;
   } catch (failure) {
-    tell(failure, at("failure"));
+    fail("save", failure);
     return null;
   }
 }
@@ -159,8 +167,8 @@ async function saving(body) {
 /** Somebody else has saved: the user chooses whose values go on. */
 function stale({ revision }) {
   const place = at("failure");
-  tell({ what: revision ? "this kart was saved in another window since you opened it" : "this kart was removed in another window",
-    remedy: "Nothing of yours is lost: your values stand below" }, place);
+  fail("save", { what: revision ? "this kart was saved in another window since you opened it" : "this kart was removed in another window",
+    remedy: "Nothing of yours is lost: your values stand below" });
   place.append(el("p", { className: "row" },
     ...(revision ? [el("button", { type: "button", onclick: () => { saved = table; location.reload(); } }, "Take what was saved there")] : []),
     el("button", { type: "button", onclick: saveAs }, "Save mine as another kart")));
@@ -185,7 +193,7 @@ async function open() {
     else await look();
   } catch (failure) {
     at("opening").hidden = true;
-    tell(failure, at("failure"));
+    fail("open", failure);
   }
 }
 

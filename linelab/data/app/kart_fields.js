@@ -39,6 +39,8 @@ function valueFrom(about, text) {
   return about.size === 1 ? number : Number((number * about.size).toPrecision(12));
 }
 
+/** What a group is known by while the form is shown anew; of both ways to describe an engine one takes the other's place. */
+const wordOf = (group) => (group.table === "simple_drive" ? "engine" : group.table || group.title);
 const idOf = (field) => `field-${field.replaceAll(".", "-")}`;
 
 function rangeOf(about) {
@@ -69,7 +71,7 @@ export class KartForm {
     const first = this.place.childElementCount === 0;
     const focus = document.activeElement?.id;
     this.place.replaceChildren(...form.filter((group) => !group.table || group.table === "axles" || table[group.table])
-      .map((group, k) => this.group(group, first ? k < (matchMedia("(min-width: 62rem)").matches ? 3 : 2) : open.has(group.title))));
+      .map((group, k) => this.group(group, first ? k < (matchMedia("(min-width: 62rem)").matches ? 3 : 2) : open.has(wordOf(group)))));
     if (focus && this.place.querySelector(`#${CSS.escape(focus)}`)) document.getElementById(focus).focus();
   }
 
@@ -91,7 +93,7 @@ export class KartForm {
     const made = el("details", { open }, el("summary", {}, el("h2", {}, group.title), el("span", { className: "fault-count" })),
       el("p", { className: "fine" }, group.says), ...choice, el("p", { className: "fault", id: `${idOf(group.table || group.title)}-fault`, hidden: true }),
       el("div", { className: "form" }, ...shown));
-    made.dataset.group = group.title;
+    made.dataset.group = wordOf(group);
     return made;
   }
 
