@@ -132,6 +132,8 @@ async function forms() {
     typed("Day", session.day, (value) => save({ day: value, day_typed: true }), { type: "date" }),
     choice("Track", [["", "recognise it"], ["estimated", "estimate it from the laps"], ...names(tracks)], session.track, (value) => reread({ track: value })),
     choice("Kart", [["", "fit one to the laps"], ...names(karts)], session.kart, (value) => save({ kart: value })),
+    typed("Weather", session.weather, (value) => save({ weather: value }), { placeholder: "dry, damp, 14 degrees" }),
+    typed("Tyres", session.tyres, (value) => save({ tyres: value }), { placeholder: "new, used, pressures" }),
     choice("Compare the laps with", AGAINST, session.against, (value) => save({ against: value, against_lap: null }).then(forms)),
     choice("or with one lap of this session", [["", "no"], ...laps.map((lap) => [String(lap.number), `${lap.label}, ${lapTime(lap.time)} s`])],
       own, (value) => save({ against_lap: value === "" ? null : Number(value), against: "" }).then(forms)),
