@@ -17,10 +17,16 @@ from linelab.app.requests import desk
 PAGES = {
     "/": ("sessions.html", "sessions"),
     "/session/{name}": ("session.html", "sessions"),
+    "/what-if": ("what_if.html", "what-if"),
+    "/before": ("before.html", "before"),
 }
 
 #: The list of places at the top of each page: address, word, and the name by which pages say where they are.
-PLACES = (("/", "Sessions", "sessions"),)
+PLACES = (
+    ("/", "Sessions", "sessions"),
+    ("/what-if", "What if", "what-if"),
+    ("/before", "New track", "before"),
+)
 
 
 def page_routes() -> list[Route]:

@@ -27,6 +27,11 @@ TASKS = {
     "understand": "linelab.app.tasks.understanding:understand",
     "review": "linelab.app.tasks.reviewing:review_session",
     "demo": "linelab.app.tasks.reviewing:demo_session",
+    "prepare what-if": "linelab.app.tasks.what_if:prepare_what_if",
+    "answer what-if": "linelab.app.tasks.what_if:answer_what_if",
+    "ready what-if": "linelab.app.tasks.what_if:ready_what_if",
+    "walk": "linelab.app.tasks.walking:walk_through",
+    "sheet": "linelab.app.tasks.walking:make_sheet",
 }
 
 #: A task: the library's folder, what is given, and what is called with each step.
