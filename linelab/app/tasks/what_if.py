@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from linelab.app.library import Library
+from linelab.app.tasks.close_up import close_up_box
 from linelab.app.tasks.understanding import named_track
 from linelab.app.tasks.what_if_words import answer_words, controls, wanted
 from linelab.diagnosis.marks import CornerMarks
@@ -31,7 +32,6 @@ from linelab.model.track import Corner, Track, lap_ends
 from linelab.optimum.minimum_time import Solution, solve_min_time
 from linelab.output.display import Units, units_named
 from linelab.output.lap_curves import station_title
-from linelab.output.outlines import stations_between
 from linelab.output.page.svg_map import PER_METRE, map_ground, target_path
 from linelab.output.track_facts import survey_sentence
 from linelab.study.habit_costs import chosen_marks, imposed
@@ -57,8 +57,8 @@ BEYOND = 1.02
 SLOWEST_ENTRY = 0.5
 
 
-#: A close-up of a corner shows this much of the lap before and after it, and this much beside the line [m].
-AROUND, ROADSIDE = 12.0, 9.0
+#: A close-up of a corner shows this much of the lap before and after it [m].
+AROUND = 12.0
 
 
 class Place(NamedTuple):
@@ -435,13 +435,7 @@ def _drawn(track: Track, lap: Lap, s: Array, units: Units) -> dict[str, Any]:
 
 
 def _box(track: Track, lap: Lap, corner: Corner) -> list[int]:
-    """What a close-up of a corner shows: left, top, width and height in map units."""
-    s = stations_between(track, corner.s_start - AROUND, corner.s_end + AROUND)
-    if not track.closed:
-        s = np.clip(s, 0.0, track.length)
-    x, y = (at_stations(track, lap, values, s) for values in (lap.line.x, lap.line.y))
-    low, high = (np.array([pick(x), pick(-y)]) + sign * ROADSIDE for pick, sign in ((np.min, -1.0), (np.max, 1.0)))
-    return np.rint(PER_METRE * np.concatenate([low, high - low])).astype(int).tolist()
+    return close_up_box(track, lap, corner.s_start - AROUND, _ahead(track, corner.s_start, corner.s_end) + AROUND)
 
 
 def _apexes(track: Track, s: Array, units: Units) -> list[dict[str, Any]]:

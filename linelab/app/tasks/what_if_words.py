@@ -62,8 +62,8 @@ def _controls(kart: Kart, units: Units) -> list[Control]:
     miss = (0.0, 1.5, 0.05) if metric else (0.0, 5.0, 0.25)
     faster = (-6.0, 6.0, 0.5) if metric else (-4.0, 4.0, 0.25)
     found = [
-        Control("apex", "Apex missed by", units.length_unit, *miss, 0.0, units.length, True),
-        Control("entry", "Speed at the turn-in", units.speed_unit, *faster, 0.0, units.speed, True),
+        Control("apex", "Apex missed", units.length_unit, *miss, 0.0, units.length, True),
+        Control("entry", "Speed at turn-in", units.speed_unit, *faster, 0.0, units.speed, True),
         Control("grip", "Grip", "%", -30.0, 15.0, 1.0, 0.0),
         Control("braking", "Braking used", "%", 60.0, 100.0, 1.0, 100.0),
         Control("power", "Engine power", "%", -20.0, 20.0, 1.0, 0.0),

@@ -1,7 +1,7 @@
 import { el, lapTime, say, svg, tell, units, work } from "./app.js";
 import { chooseGround, chosenGround } from "./choose_ground.js";
 import { drawCurves, shareAt } from "./curves.js";
-import { drawGround, look, pathOf } from "./road_map.js";
+import { drawGround, look } from "./road_map.js";
 
 const at = (id) => document.getElementById(id);
 /** What the library says of the track and the kart, the last answer, and what it was asked. */
@@ -41,8 +41,8 @@ async function ask() {
       else show(found, asked);
     } catch (failure) {
       if (about === bench && !again) {
-        const where = failure.where ? `${failure.where}: ` : "";
-        stated(`No answer for this. ${where}${failure.what}. ${failure.remedy ?? ""}${last ? " Shown is the last answer." : ""}`, true, true);
+        const sentences = [(failure.where ? `${failure.where}: ` : "") + failure.what, failure.remedy, last && "Shown is the last answer"];
+        stated(["No answer for this", ...sentences].filter(Boolean).map((text) => `${text[0].toUpperCase()}${text.slice(1).replace(/[.]$/, "")}.`).join(" "), true, true);
         at("answer").dataset.failed = asked;
       }
     }
@@ -134,7 +134,7 @@ function fieldOf(control) {
   const field = el("div", { className: "slider" });
   const shown = () => {
     const value = set[name];
-    const text = control.none === 0 ? signed(value, digits) : value.toFixed(digits);
+    const text = control.low < 0 ? signed(value, digits) : value.toFixed(digits);
     output.value = `${text} ${control.unit}`;
     input.setAttribute("aria-valuetext", output.value);
     field.classList.toggle("changed", value !== control.none);
@@ -269,7 +269,6 @@ async function prepare(asked, before) {
   } else {
     set = {};
     set = nothing();
-    if (asked) fromAddress(asked);
   }
   at("bench").hidden = false;
   at("view").replaceChildren(el("option", { value: "" }, "the whole track"), ...bench.corners.map((one) => el("option", { value: one.number }, `corner ${one.label}`)));
@@ -279,6 +278,10 @@ async function prepare(asked, before) {
   showSliders();
   drawLines();
   drawAll();
+  await ask();
+  if (!asked || about !== JSON.stringify(ground())) return;
+  fromAddress(asked);
+  showSliders();
   await ask();
 }
 
