@@ -139,10 +139,10 @@ class Jobs:
     def start(self, do: str, given: dict[str, Any], *, about: str = "", keep: str = "") -> Job:
         """Begin a piece of work; with ``keep`` in the process of that name, after what it still has to do.
 
-        An earlier job of the same ``keep`` that has not begun is cancelled: its answer would come too late to matter.
+        An earlier job of the same kind that has not begun is cancelled: its answer would come too late to matter.
         """
         for job in self._jobs.values():
-            if keep and job.keep == keep and job.state == "waiting":
+            if keep and (job.keep, job.do, job.about, job.state) == (keep, do, about, "waiting"):
                 self.cancel(job.number)
         job = Job(number=next(self._numbers), do=do, about=about, keep=keep)
         self._jobs[job.number] = job
@@ -182,13 +182,12 @@ class Jobs:
         job, seen = self.job(number), 0
         while True:
             changed = job.changed
-            for event in job.events[seen:]:
-                yield event
-            seen = len(job.events)
-            if job.over and seen == len(job.events):
+            while seen < len(job.events):  # more may be said while one is handed on
+                seen += 1
+                yield job.events[seen - 1]
+            if job.over:
                 return
-            if changed is job.changed:
-                await changed.wait()
+            await changed.wait()
 
     async def close(self) -> None:
         """End all work."""

@@ -40,6 +40,27 @@ Kind = Literal["track", "kart"]
 #: Endings that a recording keeps; the readers look at what a file holds and not at its name.
 ENDINGS = (".csv", ".txt", ".tsv", ".gpx", ".nmea", ".log", ".geojson", ".json")
 
+#: What a session may be changed in, and its value in a new one.
+FRESH: dict[str, Any] = {
+    "driver": "",
+    "track": "",
+    "reverse": False,
+    "kart": "",
+    "notes": "",
+    "joined": False,
+    "columns": {},
+    "units": {},
+    "start_line": None,
+    "width": None,
+    "position_error": None,
+    "laps": [],
+    "against": "",
+    "against_lap": None,
+    "beside": "",
+    "beside_name": "",
+    "shown_units": "metric",
+}
+
 
 class StaleError(LinelabError):
     """Somebody else has saved since; ``revision`` is what stands there now."""
@@ -178,6 +199,7 @@ class Library:
         content = (folder / "session.json").read_bytes()
         reviewed = folder / "found.json"
         return {
+            **FRESH,
             **json.loads(content),
             "found": json.loads(reviewed.read_bytes()) if reviewed.is_file() else None,
             "name": name,

@@ -10,29 +10,12 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from linelab.app.gate import FILE_POLICY
-from linelab.app.library import Kind
+from linelab.app.library import FRESH, Kind
 from linelab.app.requests import desk, given, text_of
 from linelab.errors import InputError
 
-#: What a session may be changed in, and its value in a new one.
-FRESH: dict[str, Any] = {
-    "driver": "",
-    "track": "",
-    "kart": "",
-    "notes": "",
-    "joined": False,
-    "columns": {},
-    "units": {},
-    "start_line": None,
-    "width": None,
-    "position_error": None,
-    "laps": [],
-    "against": "",
-    "against_lap": None,
-    "beside": "",
-    "beside_name": "",
-    "shown_units": "metric",
-}
+#: The process that reads recordings is kept for a while: a correction is read again at once.
+READING = "reading"
 
 
 def session_routes() -> list[Route]:
@@ -44,7 +27,9 @@ def session_routes() -> list[Route]:
         Route("/api/sessions/{name}", session),
         Route("/api/sessions/{name}", change_session, methods=["PUT"]),
         Route("/api/sessions/{name}/understand", understand, methods=["POST"]),
+        Route("/api/sessions/{name}/columns", columns, methods=["POST"]),
         Route("/api/sessions/{name}/review", review, methods=["POST"]),
+        Route("/api/sessions/{name}/print", print_review, methods=["POST"]),
         Route("/api/demo", demo, methods=["POST"]),
         Route("/api/tracks", tracks),
         Route("/api/karts", karts),
@@ -111,7 +96,12 @@ def _names(request: Request, kind: Kind) -> JSONResponse:
 
 async def understand(request: Request) -> JSONResponse:
     """Begin to read a session's recordings: columns, laps, the track."""
-    return _begin(request, "understand")
+    return _begin(request, "understand", keep=READING)
+
+
+async def columns(request: Request) -> JSONResponse:
+    """Begin to list a recording's columns."""
+    return _begin(request, "columns", keep=READING)
 
 
 async def review(request: Request) -> JSONResponse:
@@ -119,25 +109,32 @@ async def review(request: Request) -> JSONResponse:
     return _begin(request, "review")
 
 
+async def print_review(request: Request) -> JSONResponse:
+    """Begin the review of a session with its PDF."""
+    name = request.path_params["name"]
+    desk(request).library.session_folder(name)
+    return _started(request, "review", name, {"session": name, "print": True})
+
+
 async def demo(request: Request) -> JSONResponse:
     """Begin to put the demo's session into the library and to review it."""
     return _started(request, "demo", "demo", {"fresh": FRESH | {"day": date.today().isoformat()}})
 
 
-def _begin(request: Request, do: str) -> JSONResponse:
+def _begin(request: Request, do: str, *, keep: str = "") -> JSONResponse:
     """Begin work on the session of a request."""
     name = request.path_params["name"]
     desk(request).library.session_folder(name)
-    return _started(request, do, name, {"session": name})
+    return _started(request, do, name, {"session": name}, keep)
 
 
-def _started(request: Request, do: str, about: str, given: dict[str, Any]) -> JSONResponse:
+def _started(request: Request, do: str, about: str, given: dict[str, Any], keep: str = "") -> JSONResponse:
     """The number of the work; a page loaded again, or a second window, follows what runs already."""
     jobs = desk(request).jobs
     for job in jobs.all():
         if job.do == do and job.about == about and not job.over:
             return JSONResponse({"job": job.number})
-    return JSONResponse({"job": jobs.start(do, given, about=about).number})
+    return JSONResponse({"job": jobs.start(do, given, about=about, keep=keep).number})
 
 
 async def result(request: Request) -> Response:

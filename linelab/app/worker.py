@@ -25,6 +25,7 @@ from linelab.errors import LinelabError
 #: Task to the function that does it: ``function(library_folder, given, step)`` returns what JSON can hold.
 TASKS = {
     "understand": "linelab.app.tasks.understanding:understand",
+    "columns": "linelab.app.tasks.understanding:columns",
     "review": "linelab.app.tasks.reviewing:review_session",
     "demo": "linelab.app.tasks.reviewing:demo_session",
     "prepare what-if": "linelab.app.tasks.what_if:prepare_what_if",

@@ -21,7 +21,10 @@ Examples:
 )
 @click.argument("folder", type=PATH, required=False)
 @click.option(
-    "--port", type=click.IntRange(1024, 65535), help="Where to listen.  [default: 8310, or the next free one]"
+    "--port",
+    type=click.IntRange(0, 65535),
+    metavar="NUMBER",
+    help="Where to listen; 0 takes any free one.  [default: 8310, or any]",
 )
 @click.option("--browser/--no-browser", default=True, help="Open the page in the browser.  [default: on]")
 @click.option(

@@ -41,6 +41,8 @@ def save_review(
     formats: Sequence[str] = (),
     pictures: bool = False,
     beside: Beside | None = None,
+    driver: str = "",
+    notes: str = "",
     settings: Mapping[str, object] | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[str]:
@@ -61,6 +63,8 @@ def save_review(
         Also pictures of the best lap (PNG).
     beside : Beside, optional
         From :func:`beside_earlier` or :func:`beside_other`.
+    driver, notes : str
+        The driver's name, and what the coach's notes on the page begin with.
     settings : mapping, optional
         Kept in the JSON file.
     progress : callable
@@ -94,10 +98,13 @@ def save_review(
     if review.solution is not None:
         chosen["grip_factor"] = review.solution.grip
         chosen["reference_lap_time_error_s"] = review.solution.time_error
+    chosen |= {name: text for name, text in (("driver", driver), ("notes", notes)) if text}
     chosen |= settings or {}
     with results_folder(folder) as stage:
         progress("writing the page")
-        page = review_page(review, shown, source=source, recorded=review.recorded, beside=beside)
+        page = review_page(
+            review, shown, source=source, recorded=review.recorded, beside=beside, driver=driver, notes=notes
+        )
         write_text(stage / "review.html", page)
         held = None if beside is None else (beside.source, beside.difference)
         save_review_json(review, stage / "review.json", settings=chosen, beside=held)
@@ -109,7 +116,8 @@ def save_review(
             driven = [lap.comparison.driven for lap in review.laps]
             save_lines(stage, formats, review.track, review.reference, review.kart, driven)
         if print_file:
-            _save_print(stage / "review.pdf", review, shown, source, beside, progress)
+            shown_source = " · ".join(part for part in (driver, source) if part)
+            _save_print(stage / "review.pdf", review, shown, shown_source, beside, progress)
         if pictures:
             from linelab.output.draw.review_pictures import save_pictures
 

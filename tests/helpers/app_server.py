@@ -62,7 +62,7 @@ class RunningApp:
 @contextmanager
 def running_app(folder: Path, options: Sequence[str] = ()) -> Iterator[RunningApp]:
     """Start ``linelab app`` on a folder, on any free port, and end it."""
-    command = [sys.executable, "-m", "linelab", "app", str(folder), "--no-browser", *options]
+    command = [sys.executable, "-m", "linelab", "app", str(folder), "--no-browser", "--port", "0", *options]
     process = subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=os.environ | {"PYTHONUNBUFFERED": "1"}
     )

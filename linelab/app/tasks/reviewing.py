@@ -78,9 +78,10 @@ def review_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str,
         result,
         library.session_folder(session["name"]) / "review",
         units_named(session["shown_units"]),
-        print_file=True,
+        print_file=bool(given.get("print")),
         beside=held,
-        settings={"driver": session["driver"], "notes": session["notes"]},
+        driver=session["driver"],
+        notes=session["notes"],
         progress=step,
     )
     best = result.laps[result.best]

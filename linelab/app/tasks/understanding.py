@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,13 +11,17 @@ import numpy as np
 
 from linelab.app.library import Library
 from linelab.coaching.from_recording import Ground, find_ground
-from linelab.errors import LinelabError
+from linelab.errors import LinelabError, RecordingError
 from linelab.files.recordings.load_recording import load_session
+from linelab.files.recordings.table_layout import find_layout
+from linelab.files.text import read_head
 from linelab.files.tracks.track_file import load_track, reversed_track
 from linelab.model.lap import Recording
 from linelab.model.track import Track
-from linelab.motion.track_from_laps import ASSUMED_WIDTH, recording_start_line
+from linelab.motion.track_from_laps import ASSUMED_WIDTH
+from linelab.output.display import in_units, units_named
 from linelab.recorded.laps import complete_laps
+from linelab.recorded.start_line import StartLine
 
 Step = Callable[[str], None]
 
@@ -32,17 +37,18 @@ def understand(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any
     session = library.session(given["session"])
     recording = session_recording(library, session, step)
     track_name, ground = session_ground(library, session, recording, step)
+    units = units_named(session["shown_units"])
     return {
-        "notes": list(recording.notes),
+        "notes": [in_units(note, units) for note in recording.notes],
         "file": _file_facts(recording),
         "track": {
             "name": track_name,
             "title": ground.track.name,
-            "length": round(ground.track.length, 1),
+            "length_text": units.length_text(ground.track.length),
             "corners": len(ground.track.corners),
             "estimated": ground.track.survey.estimated,
         },
-        "ground_notes": list(ground.notes),
+        "ground_notes": [in_units(note, units) for note in ground.notes],
         "laps": [
             {
                 "number": lap.number,
@@ -50,12 +56,24 @@ def understand(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any
                 "time": lap.lap_time.value,
                 "sigma": lap.lap_time.sigma,
                 "status": lap.status,
-                "reason": lap.reason,
+                "reason": in_units(lap.reason, units),
             }
             for lap in ground.laps
         ],
         "drawing": _drawing(ground),
     }
+
+
+def columns(folder: Path, given: dict[str, Any], step: Step) -> list[str]:
+    """Titles of the columns of a session's first recording; none where it is no table."""
+    library = Library(folder)
+    session = library.session(given["session"])
+    path = library.session_folder(session["name"]) / session["recordings"][0]["file"]
+    step("looking for columns")
+    try:
+        return list(find_layout(path, read_head(path)).titles)
+    except LinelabError:
+        return []
 
 
 def session_recording(library: Library, session: dict[str, Any], step: Step) -> Recording:
@@ -68,7 +86,8 @@ def session_recording(library: Library, session: dict[str, Any], step: Step) -> 
     folder = library.session_folder(session["name"])
     paths = [folder / item["file"] for item in session["recordings"]]
     step("reading the recording")
-    return load_session(paths, columns=session["columns"] or None, units=session["units"] or None, progress=step)
+    read = load_session(paths, columns=session["columns"] or None, units=session["units"] or None, progress=step)
+    return replace(read, source=", ".join(item["name"] for item in session["recordings"]))
 
 
 def session_ground(library: Library, session: dict[str, Any], recording: Recording, step: Step) -> tuple[str, Ground]:
@@ -84,21 +103,23 @@ def session_ground(library: Library, session: dict[str, Any], recording: Recordi
     error = session["position_error"]
     if session["track"] not in ("", ESTIMATED):
         step("cutting the laps")
-        track = named_track(library, session["track"], session.get("reverse", False))
+        track = named_track(library, session["track"], session["reverse"])
         return session["track"], find_ground(recording, track, position_error=error)
     if session["track"] == "":
         found = _known_ground(library, recording, error, step)
         if found is not None:
             return found
     step("estimating the track from the laps")
-    line = session["start_line"]
-    return "", find_ground(
-        recording,
-        None,
-        start_line=None if line is None else recording_start_line(recording, tuple(line[:2]), tuple(line[2:])),
-        assumed_width=session["width"] or ASSUMED_WIDTH,
-        position_error=error,
-    )
+    width = session["width"] or ASSUMED_WIDTH
+    ends = session["start_line"]
+    if ends is None:
+        return "", find_ground(recording, None, assumed_width=width, position_error=error)
+    line = StartLine(left=np.array(ends[0]), right=np.array(ends[1]))
+    try:
+        return "", find_ground(recording, None, start_line=line, assumed_width=width, position_error=error)
+    except RecordingError:  # clicked from right to left: which way round the laps go was not known
+        line = StartLine(left=line.right, right=line.left)
+        return "", find_ground(recording, None, start_line=line, assumed_width=width, position_error=error)
 
 
 def named_track(library: Library, name: str, reverse: bool = False) -> Track:

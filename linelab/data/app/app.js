@@ -7,7 +7,7 @@ export function el(tag, properties = {}, ...children) {
   const made = document.createElement(tag);
   for (const [name, value] of Object.entries(properties)) {
     if (name.startsWith("on")) made.addEventListener(name.slice(2), value);
-    else if (name in made) made[name] = value;
+    else if (name in made && name !== "list") made[name] = value;
     else made.setAttribute(name, value);
   }
   made.append(...children);

@@ -1,4 +1,4 @@
-import { call, el, follow, lapTime, say, send, tell, work } from "./app.js";
+import { call, el, lapTime, say, send, tell, work } from "./app.js";
 
 const drop = document.getElementById("drop");
 const input = document.getElementById("files");

@@ -54,6 +54,8 @@ def review_page(
     source: str = "",
     recorded: Sequence[RecordedLap] = (),
     beside: Beside | None = None,
+    driver: str = "",
+    notes: str = "",
 ) -> str:
     """A session's review as the text of one HTML file (UTF-8).
 
@@ -70,11 +72,15 @@ def review_page(
         All laps of the recording, also those left out.
     beside : Beside, optional
         Another session on the same track.
+    driver, notes : str
+        The driver's name, and what the coach's notes begin with.
     """
     style, script = _bundled("review.css"), _bundled("review.js")
     content = page_content(review, units, source=source, recorded=recorded, beside=beside)
     return _template().render(
         content,
+        driver=driver,
+        typed_notes=notes,
         style=style,
         script=script,
         style_hash=_hash(style),
