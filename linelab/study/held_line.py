@@ -1,10 +1,10 @@
 """The minimum-time lap solved again with its line held somewhere, or its speed kept up or down at a place.
 
-The corridor of the solved problem is drawn in, or the lowest or highest speed moved, at a few stations; line and speed are free
-everywhere else.  The mesh stays the same, so the time lost is the difference of two optima of one discretised problem:
-it is not negative, and it grows as the corridor shrinks, for whatever is possible in the smaller one is possible in
-the larger: minima over nested sets.  The edges as given are where the solution's own path has them: another line sees
-them some millimetres elsewhere.
+The corridor of the solved problem is drawn in, or the lowest or highest speed moved, at a few stations; line and speed
+are free everywhere else.  The mesh stays the same, so the time lost is the difference of two optima of one discretised
+problem: it is not negative, and it grows as the corridor shrinks, for whatever is possible in the smaller one is
+possible in the larger: minima over nested sets.  The edges as given are where the solution's own path has them: another
+line sees them some millimetres elsewhere.
 """
 
 from __future__ import annotations
@@ -114,8 +114,10 @@ def local(track: Track, station: float) -> float:
     return station % track.length if track.closed else min(max(station, 0.0), track.length)
 
 
-def base_of(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True) -> Base:
+def base_of(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True, again: bool = True) -> Base:
     """Get a solution ready; it must be of this kart, grip and use of kerbs.
+
+    A solution that was itself solved from another one on its mesh need not be solved ``again``.
 
     Raises
     ------
@@ -125,7 +127,7 @@ def base_of(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = T
     """
     task = Task(ground_of(track, use_kerbs), kart, kart_numbers(kart), solution.grip, FREE, FREE)
     given = solution.iterate
-    iterate = _again(task, given, given, given.moved, None)
+    iterate = _again(task, given, given, given.moved, None) if again else given
     low, high = offset_room(task, given.mesh, given.structure.stages, given.moved)
     s = offset_stations(given.mesh, given.structure.stages)
     return Base(track, solution, task, iterate, _time(task, iterate), s, low, high)

@@ -17,7 +17,6 @@ from linelab.app.tasks.close_up import close_up_box
 from linelab.app.tasks.understanding import named_track
 from linelab.files.kart_file import load_kart
 from linelab.model.kart import Kart
-from linelab.model.lap import Lap
 from linelab.model.timed import time_at
 from linelab.model.track import Track
 from linelab.optimum.minimum_time import solve_min_time
@@ -174,7 +173,9 @@ def _corner(road: Road, corner: SheetCorner, units: Units) -> dict[str, Any]:
     found = [(mark.along, _mark(road, corner, mark, units)) for mark in corner.driven]
     if corner.slows is not None and not flat_out(corner):
         slowest = f"{lowest_words(corner, units)}."
-        found.append((marks.minimum_speed, _place(road, marks.minimum_speed, "slowest", "Slowest point", slowest, units)))
+        found.append(
+            (marks.minimum_speed, _place(road, marks.minimum_speed, "slowest", "Slowest point", slowest, units))
+        )
         if marks.drive_point < marks.track_out:
             again = "Back on the power, as much as the tyres take."
             found.append((marks.drive_point, _place(road, marks.drive_point, "drive", "Drive point", again, units)))
@@ -203,7 +204,7 @@ def _mark(road: Road, corner: SheetCorner, mark: SheetMark, units: Units) -> dic
     if mark.kerb is None and abs(mark.sight.distance) <= IN_SIGHT:
         where += [text for text in [sight_words(mark.sight, units)] if text not in where]
     caution = caution_words(corner, units) if mark is corner.brake else []
-    return step | {"where": "; ".join(where), "caution": "; ".join(caution)}
+    return step | {"where": _sentence("; ".join(where)), "caution": "; ".join(_sentence(text) for text in caution)}
 
 
 def _do(corner: SheetCorner, mark: SheetMark, units: Units) -> str:

@@ -1,8 +1,8 @@
 """What-ifs live: the lap with a changed kart, a missed apex or another speed at a turn-in, solved again.
 
 A changed kart is solved from the computed lap of the kart as it is, on its mesh; what the driver does is then solved on
-the changed kart, both of it together.  Which solution a solve starts from follows from what is asked alone, so an answer
-does not depend on what was asked before; what has been solved is kept as long as this process lives.
+the changed kart, both of it together.  Which solution a solve starts from follows from what is asked alone, so that an
+answer does not depend on what was asked before; what has been solved is kept as long as this process lives.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from linelab.output.display import Units, units_named
 from linelab.output.lap_curves import station_title
 from linelab.output.page.svg_map import PER_METRE, map_ground, target_path
 from linelab.output.track_facts import survey_sentence
-from linelab.study.habit_costs import chosen_marks, imposed
+from linelab.study.habit_costs import Habit, chosen_marks, imposed
 from linelab.study.habit_effect import HabitEffect, at_stations, effect_between, lost_along
 from linelab.study.habit_limits import fastest_arrival, no_room, too_fast
 from linelab.study.held_line import Base, Bounds, Held, base_of, held_lap, local, solve_held, solve_within, time_lost
@@ -44,11 +44,12 @@ Step = Callable[[str], None]
 
 #: Spacing of the places at which lines, speeds and lost time are shown [m], and how many of them there may be.
 SHOWN_STEP, MOST_SHOWN = 1.0, 3000
-#: A kart is changed in so many steps that none changes grip, braking or force by more than this, of their logarithm: for
-#: changes of 10 to 30 % on the bundled tracks that took least.
+#: A kart is changed in so many steps that none changes grip, braking or force by more than this, of their logarithm:
+#: for changes of 10 to 30 % on the bundled tracks that took least.
 LARGEST_STEP = 0.25
-#: Habits are imposed in steps of a missed apex [m] and of a speed [m/s]; larger ones at once are solved several times.
-APEX_STEP, SPEED_STEP = 0.25, 0.5
+#: Habits are imposed in steps of a missed apex [m] and of a higher and a lower speed [m/s]: larger ones at once often
+#: fail at first and take longer.
+APEX_STEP, FASTER_STEP, SLOWER_STEP = 0.25, 0.5, 1.0
 #: A habit gains nothing on the lap that is best without it: more than this is another local optimum [s].
 LEAST_LOST = -1.0e-4
 #: A turn-in cannot be reached at so many times the speed that full power gives on the computed line [-].
@@ -190,7 +191,7 @@ def answer_what_if(folder: Path, given: dict[str, Any], step: Step) -> dict[str,
 
 
 def ready_what_if(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any]:
-    """Solve ahead what a habit will be solved from, so that its answer comes sooner; what fails there is no error yet."""
+    """Solve ahead what a habit will be solved from, so that its answer comes sooner; a failure is no error yet."""
     with suppress(InputError, SolveError):
         answer_what_if(folder, given, step)
     return {}
@@ -220,13 +221,22 @@ def found_lap(place: Place, change: KartChange, driving: Driving) -> Found:
     driving = _settled(driving)
     if driving == AS_COMPUTED:
         return Found(changed, changed.solution.lap, changed.solution.lap)
-    base, slowed = base_at(place, change), driving.entry < 0.0
-    held = held_at(place, change, driving)
-    return Found(changed, *(held_lap(base, each, slowed=slowed) for each in (base.iterate, held.iterate)))
+    slowed = driving.entry < 0.0
+    free = _slowed_free(place, change) if slowed else changed.solution.lap
+    return Found(
+        changed, free, held_lap(base_at(place, change), held_at(place, change, driving).iterate, slowed=slowed)
+    )
+
+
+@lru_cache(maxsize=16)
+def _slowed_free(place: Place, change: KartChange) -> Lap:
+    """The changed kart's lap at the optimiser's own speed, as those have it that are slowed at a place."""
+    base = base_at(place, change)
+    return held_lap(base, base.iterate, slowed=True)
 
 
 def lost_at(scene: Scene, found: Found, s: Array) -> Array:
-    """Time lost to the computed lap since the first of increasing stations (M,) [s]: by the kart, then by the driver."""
+    """Time lost to the computed lap since the first of increasing stations (M,) [s], by the kart and by the driver."""
     by_kart = lost_along(scene.track, scene.own.lap, found.changed.solution.lap, s)
     if found.held is found.free:
         return by_kart
@@ -277,7 +287,7 @@ def changed_at(place: Place, change: KartChange) -> Changed:
 def base_at(place: Place, change: KartChange) -> Base:
     """The changed kart's lap, to hold lines against."""
     changed = changed_at(place, change)
-    return base_of(scene_at(place).track, changed.kart, changed.solution)
+    return base_of(scene_at(place).track, changed.kart, changed.solution, again=False)
 
 
 def held_at(place: Place, change: KartChange, driving: Driving) -> Held:
@@ -338,7 +348,8 @@ def _settled(driving: Driving) -> Driving:
 def _smaller(driving: Driving) -> Driving:
     """The step before: less speed first, then less of a missed apex."""
     if driving.entry:
-        less = SPEED_STEP * (math.ceil(abs(driving.entry) / SPEED_STEP - 1e-9) - 1)
+        step = FASTER_STEP if driving.entry > 0.0 else SLOWER_STEP
+        less = step * (math.ceil(abs(driving.entry) / step - 1e-9) - 1)
         return _settled(driving._replace(entry=math.copysign(less, driving.entry) if less else 0.0))
     return _settled(driving._replace(apex=APEX_STEP * (math.ceil(driving.apex / APEX_STEP - 1e-9) - 1)))
 
@@ -392,13 +403,13 @@ def _cannot(mark: CornerMarks, reason: str) -> InputError:
 def _effects(scene: Scene, found: Found, driving: Driving) -> dict[str, HabitEffect]:
     """What changes at the corners at which the driver does something else."""
     effects, track = {}, scene.track
-    for name, number, size in (
-        ("apex", driving.apex_corner, driving.apex),
-        ("entry", driving.entry_corner, driving.entry),
-    ):
+    done: tuple[tuple[str, Habit, int, float], ...] = (
+        ("apex", "apex_missed", driving.apex_corner, driving.apex),
+        ("entry", "arrives_fast", driving.entry_corner, driving.entry),
+    )
+    for name, habit, number, size in done:
         if size:
             mark = chosen_marks(track, found.changed.kart, found.changed.solution, [number])[0]
-            habit = "apex_missed" if name == "apex" else "arrives_fast"
             effects[name] = effect_between(track, mark, habit, size, found.free, found.held)
     return effects
 

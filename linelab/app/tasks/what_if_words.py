@@ -21,7 +21,7 @@ LEAST_SHARE = 0.1
 
 
 class Control(NamedTuple):
-    """Something to change: its range and step in the unit shown, where nothing is changed, and the unit's size in SI."""
+    """Something to change: range, step and no change in the unit shown, and that unit's size in SI."""
 
     name: str
     label: str

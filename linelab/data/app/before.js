@@ -6,11 +6,14 @@ const at = (id) => document.getElementById(id);
 const still = matchMedia("(prefers-reduced-motion: reduce)");
 const ground = () => ({ ...chosenGround(), units: units() });
 const about = () => JSON.stringify(ground());
-/** The walk as the library worked it out, with all marks in the order they are passed. */
+/** A corner is shown so long after its last mark [s]. */
+const LOOK_AHEAD = 0.4;
+/** The walk as the library worked it out, with all marks corner by corner. */
 let walk = null;
 let marks = [];
-/** Where in the walk we are [s], whether it plays, which corner is shown. */
+/** Where in the walk we are [s], which mark was reached last, whether it plays, which corner is shown. */
 let now = 0;
+let reached = -1;
 let playing = false;
 let shown = null;
 
@@ -20,14 +23,15 @@ function moment(time) {
   return [k, Math.min(Math.max((time - walk.t[k]) / (walk.t[k + 1] - walk.t[k]), 0), 1)];
 }
 
-/** The corner at a time: the one whose marks were begun last, or the first one on the way to it. */
+/** The corner at a time: the one begun last or, a little after its last mark, the one that comes next. */
 function cornerAt(time) {
-  const begun = walk.corners.filter((one) => one.begins <= time + 1.2);
-  return begun.length ? begun.reduce((a, b) => (b.begins >= a.begins ? b : a)) : walk.corners[0];
+  const { corners } = walk;
+  const k = corners.findLastIndex((one) => one.begins <= time + 0.001);
+  return k >= 0 && k + 1 < corners.length && time > corners[k].marks.at(-1).t + LOOK_AHEAD ? corners[k + 1] : corners[Math.max(k, 0)];
 }
 
-/** Show a time of the walk everywhere. */
-function show(time, spoken = false) {
+/** Show a time of the walk everywhere; at a mark that was stepped to, its corner. */
+function show(time, step = null) {
   now = Math.min(Math.max(time, 0), walk.t.at(-1));
   const [k, share] = moment(now);
   const between = (values) => values[k] + share * (values[k + 1] - values[k]);
@@ -43,16 +47,17 @@ function show(time, spoken = false) {
   at("clock").textContent = `${now.toFixed(1)} s of ${walk.t.at(-1).toFixed(1)} s`;
   at("place").value = Math.round(now / walk.tick);
   at("place").setAttribute("aria-valuetext", at("clock").textContent);
-  const corner = cornerAt(now);
+  const corner = step?.corner ?? cornerAt(now);
   if (corner && corner !== shown) showCorner(corner);
-  passMarks(spoken);
+  passMarks(step);
 }
 
 /** How large the kart is drawn: so that it can be seen, but never smaller than it is (units of the map). */
 function sizeOf(picture) {
   const [, , width, height] = picture.getAttribute("viewBox").split(" ").map(Number);
   const box = picture.getBoundingClientRect();
-  return Math.max(Math.max(width / (box.width || 600), height / (box.height || 400)) * 11, 100);
+  const eye = picture.id === "close" ? 11 : 7;
+  return Math.max(Math.max(width / (box.width || 600), height / (box.height || 400)) * eye, 100);
 }
 
 function showCorner(corner) {
@@ -91,9 +96,10 @@ function spread(names, places, unit) {
 }
 
 /** Marks come up as they are passed; the last one passed is the current one. */
-function passMarks(spoken) {
+function passMarks(step) {
   if (!shown) return;
-  const passed = shown.marks.filter((mark) => mark.t <= now + 0.02).length;
+  const passed = step ? step.corner.marks.indexOf(step.mark) + 1 : shown.marks.filter((mark) => mark.t <= now + 0.001).length;
+  reached = marks.findIndex((one) => one.corner === shown) + passed - 1;
   const items = at("corner").querySelectorAll("li");
   const drawn = at("close").querySelector(".marks");
   const count = shown.marks.length;
@@ -103,8 +109,8 @@ function passMarks(spoken) {
     else item.removeAttribute("aria-current");
     for (const one of [drawn.children[k], drawn.children[count + k]]) one.style.visibility = k < passed ? "visible" : "hidden";
   });
-  if (spoken && passed) {
-    const mark = shown.marks[passed - 1];
+  if (step) {
+    const { mark } = step;
     at("spoken").textContent = `Corner ${shown.label}, ${mark.name}, ${mark.speed}. ${mark.do} ${mark.where}`;
   }
 }
@@ -115,10 +121,10 @@ function run(stamp) {
   const passed = before ? (stamp - before) / 1000 : 0;
   before = stamp;
   const next = now + Math.min(passed, 0.25) * Number(at("pace").value);
-  const stop = at("stops").checked && marks.find((mark) => mark.t > now + 0.021 && mark.t <= next);
+  const stop = at("stops").checked && marks.slice(reached + 1).find((one) => one.mark.t <= next);
   if (stop) {
     pause();
-    show(stop.t, true);
+    show(stop.mark.t, stop);
   } else if (next >= walk.t.at(-1)) {
     if (walk.closed) show(0);
     else pause();
@@ -143,11 +149,11 @@ function play() {
 
 /** To the next mark, or the one before. */
 function toMark(way) {
+  if (!marks.length) return;
   pause();
-  const ahead = marks.filter((mark) => mark.t > now + 0.021);
-  const behind = marks.filter((mark) => mark.t < now - 0.021);
-  const mark = way > 0 ? (ahead[0] ?? marks[0]) : (behind.at(-1) ?? marks.at(-1));
-  if (mark) show(mark.t, true);
+  const between = way < 0 && reached >= 0 && now > marks[reached].mark.t + 0.001;
+  const step = marks[(reached + (between ? 0 : way) + marks.length) % marks.length];
+  show(step.mark.t, step);
 }
 
 /** To just before the next corner, or the one before. */
@@ -156,9 +162,9 @@ function toCorner(way) {
   pause();
   const k = walk.corners.indexOf(shown);
   const corner = walk.corners[(k + way + walk.corners.length) % walk.corners.length];
-  show(Math.max(corner.begins - 1.0, 0));
+  show(Math.max(corner.begins - 0.5, 0), null);
   if (corner !== shown) showCorner(corner);
-  passMarks(false);
+  passMarks(null);
   at("spoken").textContent = `Before corner ${corner.label}, ${corner.hand}`;
 }
 
@@ -219,7 +225,7 @@ async function prepare() {
     if (asked === about()) at("work").hidden = true;
   }
   shown = null;
-  marks = walk.corners.flatMap((one) => one.marks).sort((a, b) => a.t - b.t);
+  marks = walk.corners.flatMap((corner) => corner.marks.map((mark) => ({ corner, mark })));
   at("walk").hidden = at("sheet").hidden = false;
   at("walk-title").textContent = `Walk through the lap: ${walk.track}, ${walk.kart}`;
   at("caution").textContent = walk.caution;
