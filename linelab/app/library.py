@@ -43,6 +43,8 @@ ENDINGS = (".csv", ".txt", ".tsv", ".gpx", ".nmea", ".log", ".geojson", ".json")
 #: What a session may be changed in, and its value in a new one.
 FRESH: dict[str, Any] = {
     "driver": "",
+    "day": "",
+    "day_typed": False,
     "track": "",
     "reverse": False,
     "kart": "",

@@ -71,7 +71,7 @@ async def change_session(request: Request) -> JSONResponse:
     """Change what is known of a session."""
     values = await given(request)
     began_from = text_of(values, "revision")
-    changes = {name: values[name] for name in (*FRESH, "day") if name in values}
+    changes = {name: values[name] for name in FRESH if name in values}
     return JSONResponse(
         desk(request).library.change_session(request.path_params["name"], changes, began_from=began_from)
     )

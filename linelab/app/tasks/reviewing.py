@@ -86,7 +86,8 @@ def review_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str,
     )
     best = result.laps[result.best]
     found = {
-        "track": result.track.name,
+        "title": result.track.name,
+        "estimated": result.track.survey.estimated,
         "laps": len(result.laps),
         "best": best.lap_time.value,
         "best_sigma": best.lap_time.sigma,

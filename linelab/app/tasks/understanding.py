@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -153,14 +154,14 @@ def _known_ground(
 
 def _file_facts(recording: Recording) -> dict[str, Any]:
     """What a file holds, in plain values."""
-    steps = np.diff(recording.t)
+    steps, start = np.diff(recording.t), recording.start_utc
     moving = steps[steps > 0.0]
     channels = ["positions", *(["speed"] if recording.speed is not None else []), *sorted(recording.channels)]
     return {
         "samples": int(recording.t.size),
         "duration": round(float(recording.t.max() - recording.t.min()), 1),
         "rate": round(1.0 / float(np.median(moving)), 2) if moving.size else None,
-        "start_utc": recording.start_utc,
+        "day": None if start is None else datetime.fromtimestamp(start, UTC).date().isoformat(),
         "channels": channels,
     }
 

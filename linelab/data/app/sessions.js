@@ -80,7 +80,7 @@ document.getElementById("demo").addEventListener("click", async (event) => {
 function show() {
   const words = search.value.toLowerCase().split(/\s+/).filter(Boolean);
   const found = known.filter((one) => {
-    const text = [one.name, one.driver, one.track, one.kart, one.notes, one.day, one.found?.track].join(" ").toLowerCase();
+    const text = [one.name, one.driver, one.track, one.kart, one.notes, one.day, one.found?.title].join(" ").toLowerCase();
     return words.every((word) => text.includes(word));
   });
   list.replaceChildren(...found.map(card));
@@ -89,7 +89,8 @@ function show() {
 }
 
 function card(one) {
-  const title = [one.found?.track || one.track || one.recordings[0]?.name, one.driver].filter(Boolean).join(", ");
+  const place = one.found && !one.found.estimated ? one.found.title : one.track || one.recordings[0]?.name;
+  const title = [place, one.driver].filter(Boolean).join(", ");
   const state = one.found ? `best ${lapTime(one.found.best)} s of ${one.found.laps} laps` : "not reviewed yet";
   return el("li", {},
     el("h3", {}, el("a", { href: `/session/${one.name}` }, title)),
