@@ -98,7 +98,7 @@ function spread(names, places, unit) {
 /** Marks come up as they are passed; the last one passed is the current one. */
 function passMarks(step) {
   if (!shown) return;
-  const passed = step ? step.corner.marks.indexOf(step.mark) + 1 : shown.marks.filter((mark) => mark.t <= now + 0.001).length;
+  const passed = step ? step.corner.marks.indexOf(step.mark) + 1 : shown.marks.filter((mark) => mark.t <= now + 1e-6).length;
   reached = marks.findIndex((one) => one.corner === shown) + passed - 1;
   const items = at("corner").querySelectorAll("li");
   const drawn = at("close").querySelector(".marks");
