@@ -109,10 +109,10 @@ function passMarks(step) {
     else item.removeAttribute("aria-current");
     for (const one of [drawn.children[k], drawn.children[count + k]]) one.style.visibility = k < passed ? "visible" : "hidden";
   });
-  if (step) {
-    const { mark } = step;
-    at("spoken").textContent = `Corner ${shown.label}, ${mark.name}, ${mark.speed}. ${mark.do} ${mark.where}`;
-  }
+  const mark = shown.marks[passed - 1];
+  const words = mark ? `Corner ${shown.label}, ${mark.name}, ${mark.speed}. ${mark.do} ${mark.where}` : `On the way to corner ${shown.label}, ${shown.hand}.`;
+  if (at("at-mark").textContent !== words) at("at-mark").textContent = words;
+  if (step) at("spoken").textContent = words;
 }
 
 let before = 0;

@@ -206,6 +206,7 @@ function fromAddress(asked) {
     if (value >= one.low && value <= one.high) set[one.name] = value;
     const corner = Number(asked.get(`${one.name}_corner`) ?? asked.get("corner") ?? NaN);
     if (one.at_corner && bench.corners.some((each) => each.number === corner)) set[`${one.name}_corner`] = corner;
+    if (one.at_corner && set[one.name] !== one.none) lookAt(String(set[`${one.name}_corner`]));
   }
 }
 
