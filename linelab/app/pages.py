@@ -22,6 +22,8 @@ PAGES = {
     "/progress": ("season.html", "progress"),
     "/karts": ("karts.html", "karts"),
     "/kart/{name}": ("kart.html", "karts"),
+    "/what-if": ("what_if.html", "what-if"),
+    "/before": ("before.html", "before"),
 }
 
 #: The list of places at the top of each page: address, word, and the name by which pages say where they are.
@@ -30,6 +32,8 @@ PLACES = (
     ("/progress", "Progress", "progress"),
     ("/tracks", "Tracks", "tracks"),
     ("/karts", "Karts", "karts"),
+    ("/what-if", "What if", "what-if"),
+    ("/before", "New track", "before"),
 )
 
 

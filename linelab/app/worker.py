@@ -41,6 +41,11 @@ TASKS = {
     "read_tiff": "linelab.app.tasks.picture_placing:read_tiff",
     "laps_beneath": "linelab.app.tasks.laps_beneath:laps_beneath",
     "fit_laps": "linelab.app.tasks.laps_beneath:fit_laps",
+    "prepare what-if": "linelab.app.tasks.what_if:prepare_what_if",
+    "answer what-if": "linelab.app.tasks.what_if:answer_what_if",
+    "ready what-if": "linelab.app.tasks.what_if:ready_what_if",
+    "walk": "linelab.app.tasks.walking:walk_through",
+    "sheet": "linelab.app.tasks.walking:make_sheet",
 }
 
 #: A task: the library's folder, what is given, and what is called with each step.

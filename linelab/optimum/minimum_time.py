@@ -69,6 +69,7 @@ USUAL: Mapping[str, tuple[float, float]] = {
 }
 USUAL_DRIVER: Mapping[str, tuple[float, float]] = {
     "grip_share": (0.6, 1.0),
+    "braking_share": (0.5, 1.0),
     "brake_build_rate": (30.0, 100.0),
     "brake_release_rate": (30.0, 100.0),
     "drive_build_rate": (15.0, 100.0),
@@ -90,6 +91,7 @@ IN_FILE = {
     "rolling_resistance": "tyres.rolling_resistance",
     "scrub": "tyres.scrub",
     "grip_share": "driver.grip_share",
+    "braking_share": "driver.braking_share",
     "brake_build_rate": "driver.brake_build_rate_mps3",
     "brake_release_rate": "driver.brake_release_rate_mps3",
     "drive_build_rate": "driver.drive_build_rate_mps3",
