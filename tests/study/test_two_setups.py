@@ -13,13 +13,17 @@ import pytest
 from shared import demo_ground, demo_review
 
 from linelab.cli.main import run
+from linelab.coaching.from_recording import review
 from linelab.errors import InputError, RecordingError
+from linelab.files.kart_file import load_kart
 from linelab.files.recordings.load_recording import load_recording
 from linelab.files.recordings.table import save_recording
+from linelab.files.tracks.track_file import load_track
 from linelab.measured import TO_95
 from linelab.model.track import Survey
 from linelab.motion.own_passes import measured_times
 from linelab.output.setups.setups_report import setups_as_dict, setups_lines
+from linelab.study.other_sessions import compare_sessions
 from linelab.study.setups.setup_model import (
     OUTING,
     OutingLaps,
@@ -285,6 +289,21 @@ def test_one_outing_of_each_says_below_which_change_it_would_be_the_setup(outing
     assert (below.verdict, above.verdict) == ("real", "few")
     assert "You stated" in below.condition
     assert below.outing_stated == pytest.approx(0.6 * found.real_below, rel=0.01)
+
+
+def test_the_difference_is_that_of_two_sessions_side_by_side_and_less_certain(outing):
+    """One outing of each: a session's comparison with another measures the same, and knows nothing of outings."""
+    track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
+    other = slower(outing, 1.01)
+    setups = compare_setups([outing], [other], track, position_error=0.25)
+    first, second = (review(one, kart, track, position_error=0.25) for one in (outing, other))
+    sessions = compare_sessions(second, first)
+    assert setups.lap_time.value == pytest.approx(sessions.lap_time.value, abs=0.02)
+    assert setups.lap_time.sigma > 2.0 * sessions.lap_time.sigma
+    assert [one.number for one in setups.corners] == [one.number for one in sessions.corners]
+    for one, beside in zip(setups.corners, sessions.corners):
+        assert one.time.value == pytest.approx(beside.time.value, abs=0.02)
+        assert one.time.sigma > beside.time.sigma
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,10 @@ ORDERED = {
     "files": "all of A first: the recordings have no dates that tell them apart, and no order was given",
 }
 #: Which setup is which where a session is reviewed.
-OF_REVIEW = "B is this session's setup, A the other one."
+OF_REVIEW = (
+    "B is this session's setup, A the other one. The ± also holds what a lap changes by from one outing to the next "
+    "with nothing changed."
+)
 #: Headings of :func:`difference_rows` and :func:`outing_rows`.
 DIFFERENCES = ("where", "B minus A s", "at most s", "verdict")
 OUTINGS = ("outing", "setup", "recording", "laps", "best", "median")

@@ -320,7 +320,8 @@ def _words(verdict: Verdict, lap: Measured, at_most: float, more: MoreLaps | Non
         return f"A real difference: {quicker} is faster by {abs(value):.2f} {plus_minus(lap.sigma, 2)} s a lap."
     if verdict == "none":
         return f"No difference bigger than {at_most:.3f} s a lap."
-    said = f"Too few laps to tell: B minus A is {value:+.2f} {plus_minus(lap.sigma, 2)} s a lap."
+    shown = round(value, 2) + 0.0  # no negative zero
+    said = f"Too few laps to tell: B minus A is {shown:+.2f} {plus_minus(lap.sigma, 2)} s a lap."
     if more is None:
         return said
     count = len(more.order)
