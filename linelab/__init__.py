@@ -58,10 +58,10 @@ if TYPE_CHECKING:
     from linelab.study.leaving import Scatter
     from linelab.study.margins import MarginLap, margin_lap, scatter_of
     from linelab.study.other_sessions import compare_sessions
+    from linelab.study.setups.two_setups import compare_setups
     from linelab.study.sweeping.sweep import sweep
     from linelab.study.sweeping.sweep_plan import latin_hypercube
     from linelab.study.the_day import groove_along, off_groove_costs, on_the_day
-    from linelab.study.two_setups import compare_setups
     from linelab.study.what_pays import Worth, what_pays
 
 _MODULES = {
@@ -96,7 +96,7 @@ _MODULES = {
     "study.leaving": "Scatter",
     "study.margins": "MarginLap margin_lap scatter_of",
     "study.other_sessions": "compare_sessions",
-    "study.two_setups": "compare_setups",
+    "study.setups.two_setups": "compare_setups",
     "study.the_day": "groove_along off_groove_costs on_the_day",
     "study.what_pays": "Worth what_pays",
     "study.sweeping.sweep": "sweep",

@@ -236,3 +236,20 @@ def parse_pairs(pairs: tuple[str, ...], option: str) -> dict[str, str]:
             raise click.BadParameter(f"{pair!r} is not of the form ROLE=TITLE", param_hint=option)
         found[role.strip()] = title.strip()
     return found
+
+
+def setup_options(command: F) -> F:
+    """--matters and --outing-change"""
+    command = click.option(
+        "--outing-change",
+        type=Number(0.001, 10.0, "per cent"),
+        metavar="PERCENT",
+        help="What a lap time changes by from one outing to the next with nothing changed (standard deviation), if you "
+        "know it; otherwise the outings have to show it.",
+    )(command)
+    return click.option(
+        "--matters",
+        type=Number(0.0001, 60.0, "seconds"),
+        metavar="SECONDS",
+        help="The smallest difference between setups that matters (a thousandth of the lap time).",
+    )(command)
