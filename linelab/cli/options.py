@@ -184,6 +184,48 @@ def position_error_option(where: str = "") -> Callable[[F], F]:
     )
 
 
+def scatter_options(when: str = "") -> Callable[[F], F]:
+    """How much a driver scatters and what leaving the track is to him; ``when`` is when these may be given."""
+
+    def said(what: str) -> str:
+        return f"{when}: {what[:1].lower()}{what[1:]}" if when else what
+
+    given = (
+        click.option(
+            "--driven", type=PATH, metavar="RECORDING", help=said("Take the scatter from this recording's laps.")
+        ),
+        position_error_option("With --driven"),
+        click.option(
+            "--lateral",
+            type=Number(0.0, 3.0, "metres"),
+            metavar="METRES",
+            help=said("Scatter beside the line, as a standard deviation (0.3)."),
+        ),
+        click.option(
+            "--speed",
+            type=Number(0.0, 5.0, "metres a second"),
+            metavar="M/S",
+            help=said("Scatter of the speed at the slowest point, as a standard deviation (0.3)."),
+        ),
+        click.option(
+            "--chance", type=Number(1e-6, 0.5), help=said("Greatest chance of leaving the track on a lap (0.01).")
+        ),
+        click.option(
+            "--cost",
+            type=Number(0.0, 300.0, "seconds"),
+            metavar="SECONDS",
+            help=said("Time lost on a lap that leaves the track (3)."),
+        ),
+    )
+
+    def added(command: F) -> F:
+        for option in reversed(given):
+            command = option(command)
+        return command
+
+    return added
+
+
 def reverse_option(command: F) -> F:
     """--reverse"""
     return click.option("--reverse", is_flag=True, help="Drive the track the other way round.")(command)

@@ -13,7 +13,7 @@ from linelab.files.writing import results_folder, write_text
 from linelab.model.track import Track
 from linelab.output.display import METRIC, Units, lap_time_words
 from linelab.output.tables import text_table
-from linelab.study.margins import MarginLap
+from linelab.study.scattering.margins import MarginLap
 
 
 def margin_table(found: MarginLap, units: Units = METRIC) -> str:
