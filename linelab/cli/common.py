@@ -44,6 +44,12 @@ def results_place(folder: str | Path) -> ResultsFolder:
     return interruptions.held.enter_context(claimed_folder(folder))
 
 
+def check_tyres(grip: float | str, tyres: str | None) -> None:
+    """Refuse --tyres beside a number."""
+    if tyres is not None and not isinstance(grip, str):
+        raise click.UsageError("--tyres goes with --grip dry, damp, drying or wet; a number is the whole factor")
+
+
 def on_day(
     track: Track,
     kart: Kart,
@@ -54,9 +60,8 @@ def on_day(
     progress: Callable[[str], None] = lambda text: None,
 ) -> tuple[Track, float]:
     """The track in the conditions asked for by --grip and --tyres, and the factor that remains for the solve."""
+    check_tyres(grip, tyres)
     if not isinstance(grip, str):
-        if tyres is not None:
-            raise click.UsageError("--tyres goes with --grip dry, damp, drying or wet; a number is the whole factor")
         return track, grip
     from linelab.study.the_day import on_the_day
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from linelab.model.conditions import TYRES, WEATHERS
+from linelab.model.conditions import GRIP_RANGE, TYRES, WEATHERS
 
 if TYPE_CHECKING:
     TextType = click.ParamType[str]
@@ -78,8 +78,9 @@ class GripOrWeather(GripType):
             factor = float(text.replace(",", "."))
         except ValueError:
             self.fail(f"{value!r} is neither dry, damp, drying, wet nor a number", param, ctx)
-        if not 0.1 <= factor <= 2.0:
-            self.fail(f"{factor:g} is outside 0.1 to 2 (1 is the kart file's own grip)", param, ctx)
+        low, high = GRIP_RANGE
+        if not low <= factor <= high:
+            self.fail(f"{factor:g} is outside {low:g} to {high:g} (1 is the kart file's own grip)", param, ctx)
         return factor
 
 
@@ -159,17 +160,6 @@ def grip_option(command: F) -> F:
         show_default=True,
         help="Condition of the track: dry, damp, drying or wet (asphalt, rubbered groove and kerbs each have their own "
         "grip then); or a number, a plain factor on the kart file's grip.",
-    )(command)
-
-
-def factor_option(command: F) -> F:
-    """--grip, as a number alone"""
-    return click.option(
-        "--grip",
-        type=Number(0.05, 3.0),
-        default=1.0,
-        show_default=True,
-        help="A plain factor on the kart file's grip.",
     )(command)
 
 
