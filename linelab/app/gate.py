@@ -7,6 +7,7 @@ cookie sent along (SameSite=Strict).  Each of these alone stops it; all are chec
 
 from __future__ import annotations
 
+import hashlib
 import hmac
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs
@@ -50,6 +51,8 @@ class Gate:
 
     def __init__(self, app: ASGIApp, *, key: str, port: int) -> None:
         self._app, self._key, self._cookie = app, key, f"linelab-{port}"
+        # Browsers send cookies to every port of a machine: what another program here is sent must not be the key.
+        self._pass = hashlib.sha256(b"cookie" + key.encode()).hexdigest()
         self._hosts = {f"{name}:{port}" for name in HOSTS} | ({*HOSTS} if port == 80 else set())
         self._origins = {f"http://{host}" for host in self._hosts}
 
@@ -83,26 +86,28 @@ class Gate:
             return "This request comes from a page of another origin."
         if path.startswith("/static/") and method in _READING:  # the app's own style and scripts: nothing of the user's
             return ""
-        if not self._knows(_cookie(headers.get("cookie", ""), self._cookie)):
+        if not _equal(_cookie(headers.get("cookie", ""), self._cookie), self._pass):
             return "Open the address that 'linelab app' shows in the terminal: this page belongs to no running app."
         if method not in _READING:
             if origin is None:
                 return "This request does not say which page it comes from."
-            if not self._knows(headers.get(KEY_HEADER, "")):
+            if not _equal(headers.get(KEY_HEADER, ""), self._key):
                 return "This page belongs to an earlier start of the app: load it again."
         return ""
 
     def _enter(self, scope: Scope) -> PlainTextResponse | RedirectResponse:
         """Hand the browser its cookie where the address has the key."""
         given = parse_qs(scope["query_string"].decode("latin-1")).get("key", [""])[0]
-        if scope["method"] not in _READING or not self._knows(given):
+        if scope["method"] not in _READING or not _equal(given, self._key):
             return _refuse(403, "Open the address that 'linelab app' shows in the terminal, with its key.")
         found = RedirectResponse("/", status_code=303)
-        found.set_cookie(self._cookie, self._key, httponly=True, samesite="strict", path="/")
+        found.set_cookie(self._cookie, self._pass, httponly=True, samesite="strict", path="/")
         return found
 
-    def _knows(self, given: str) -> bool:
-        return hmac.compare_digest(given.encode("utf-8", "replace"), self._key.encode())
+
+def _equal(given: str, secret: str) -> bool:
+    """Whether a secret was given; takes as long either way."""
+    return hmac.compare_digest(given.encode("utf-8", "replace"), secret.encode())
 
 
 def _cookie(header: str, name: str) -> str:

@@ -20,7 +20,7 @@ from typing import Any, Literal
 from linelab.errors import InputError
 
 #: A process that is kept is let go after so long without work [s].
-IDLE = 180.0
+IDLE = 60.0
 #: A line of an answer is at most so long [bytes].
 LONGEST_LINE = 64 * 2**20
 #: Finished jobs that are remembered, so that a page loaded again finds its answer.

@@ -27,6 +27,11 @@ TASKS = {
     "understand": "linelab.app.tasks.understanding:understand",
     "columns": "linelab.app.tasks.understanding:columns",
     "review": "linelab.app.tasks.reviewing:review_session",
+    "kart_open": "linelab.app.tasks.kart_editing:open_kart",
+    "kart_look": "linelab.app.tasks.kart_editing:look_at_kart",
+    "kart_save": "linelab.app.tasks.kart_editing:save_kart",
+    "kart_fit": "linelab.app.tasks.kart_fitting:fit_kart_to_session",
+    "season": "linelab.app.tasks.season:put_in_order",
     "demo": "linelab.app.tasks.reviewing:demo_session",
     "list_tracks": "linelab.app.tasks.track_cards:list_tracks",
     "open_track": "linelab.app.tasks.track_drawing:open_track",
@@ -36,6 +41,11 @@ TASKS = {
     "read_tiff": "linelab.app.tasks.picture_placing:read_tiff",
     "laps_beneath": "linelab.app.tasks.laps_beneath:laps_beneath",
     "fit_laps": "linelab.app.tasks.laps_beneath:fit_laps",
+    "prepare what-if": "linelab.app.tasks.what_if:prepare_what_if",
+    "answer what-if": "linelab.app.tasks.what_if:answer_what_if",
+    "ready what-if": "linelab.app.tasks.what_if:ready_what_if",
+    "walk": "linelab.app.tasks.walking:walk_through",
+    "sheet": "linelab.app.tasks.walking:make_sheet",
 }
 
 #: A task: the library's folder, what is given, and what is called with each step.

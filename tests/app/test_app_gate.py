@@ -100,6 +100,7 @@ def test_reading_needs_the_cookie_too(app: RunningApp) -> None:
     status, _, headers = app.ask("GET", f"/enter?key={app.key}", headers={})
     assert (status, headers["location"]) == (303, "/")
     assert "HttpOnly" in headers["set-cookie"]
+    assert app.key not in headers["set-cookie"]  # other ports of this machine are sent it too (RFC 6265, 8.5)
     assert "SameSite=strict" in headers["set-cookie"]
 
 

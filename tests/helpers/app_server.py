@@ -10,6 +10,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from http.client import HTTPConnection
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
@@ -39,7 +40,7 @@ class RunningApp:
 
     def trusted(self) -> Headers:
         """Headers of a request from the app's own page."""
-        return {"Cookie": f"linelab-{self.port}={self.key}", "Origin": self.origin, "X-Linelab-Key": self.key}
+        return {"Cookie": _cookie(self.port, self.key), "Origin": self.origin, "X-Linelab-Key": self.key}
 
     def ask(
         self, method: str, path: str, body: bytes | None = None, headers: Headers | None = None
@@ -57,6 +58,14 @@ class RunningApp:
         """End it as a power cut would."""
         self.process.send_signal(signal.SIGKILL)
         self.process.wait()
+
+
+@cache
+def _cookie(port: int, key: str) -> str:
+    """What the entrance hands the browser."""
+    connection = HTTPConnection("127.0.0.1", port, timeout=60)
+    connection.request("GET", f"/enter?key={key}")
+    return str(connection.getresponse().getheader("Set-Cookie")).split(";")[0]
 
 
 @contextmanager

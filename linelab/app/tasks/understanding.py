@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from linelab.files.recordings.load_recording import load_session
 from linelab.files.recordings.table_layout import find_layout
 from linelab.files.text import read_head
 from linelab.files.tracks.track_file import load_track, reversed_track
+from linelab.model.facts import track_facts
 from linelab.model.lap import Recording
 from linelab.model.track import Track
 from linelab.motion.track_from_laps import ASSUMED_WIDTH
@@ -44,7 +46,7 @@ def understand(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any
         "track": {
             "name": track_name,
             "title": ground.track.name,
-            "length_text": units.length_text(ground.track.length),
+            "length_text": units.length_text(track_facts(ground.track).length),
             "corners": len(ground.track.corners),
             "estimated": ground.track.survey.estimated,
         },
@@ -153,14 +155,14 @@ def _known_ground(
 
 def _file_facts(recording: Recording) -> dict[str, Any]:
     """What a file holds, in plain values."""
-    steps = np.diff(recording.t)
+    steps, start = np.diff(recording.t), recording.start_utc
     moving = steps[steps > 0.0]
     channels = ["positions", *(["speed"] if recording.speed is not None else []), *sorted(recording.channels)]
     return {
         "samples": int(recording.t.size),
         "duration": round(float(recording.t.max() - recording.t.min()), 1),
         "rate": round(1.0 / float(np.median(moving)), 2) if moving.size else None,
-        "start_utc": recording.start_utc,
+        "day": None if start is None else datetime.fromtimestamp(start, UTC).date().isoformat(),
         "channels": channels,
     }
 

@@ -8,8 +8,9 @@ let session = null;
 let understood = null;
 let columns = [];
 let running = null;
+let usable = false; // whether the recording can be reviewed as it is read now
 
-const ROLES = ["time", "lat", "lon", "x", "y", "speed", "course", "altitude"];
+const ROLES = { time: "time", lat: "latitude", lon: "longitude", x: "x (east)", y: "y (north)", speed: "speed", course: "course", altitude: "altitude" };
 const same = (words) => words.map((one) => [one, one]);
 const UNITS_OF = { time: ["s", "ms", "us", "ns"], speed: ["m/s", "km/h", "mph", "knots", "ft/s"] };
 const AGAINST = [
@@ -36,7 +37,7 @@ async function run(path, first) {
   } finally {
     running = null;
     at("work").hidden = true;
-    at("review").disabled = false;
+    at("review").disabled = !usable;
   }
 }
 
@@ -46,7 +47,15 @@ at("cancel").addEventListener("click", async () => {
   say("Cancelled. Nothing was changed.");
 });
 
-async function save(changes) {
+let saving = Promise.resolve(true);
+
+/** Save what was typed, after what is being saved already: each save begins from the one before. */
+function save(changes) {
+  saving = saving.then(() => saveNow(changes));
+  return saving;
+}
+
+async function saveNow(changes) {
   try {
     session = await call("PUT", `/api/sessions/${name}`, { ...changes, revision: session.revision });
     return true;
@@ -85,7 +94,8 @@ const metres = (label, key) =>
   typed(`${label} [m]`, session[key], (text) => reread({ [key]: text === "" ? null : Number(text.replace(",", ".")) }), { inputMode: "decimal", placeholder: "assumed" });
 
 function titled() {
-  const where = understood?.track.title ?? session.found?.track ?? session.recordings[0].name;
+  const track = understood?.track ?? session.found;
+  const where = !track || track.estimated ? session.recordings[0].name : track.title;
   at("title").textContent = session.driver ? `${where}, ${session.driver}` : where;
   document.title = `${at("title").textContent}, linelab`;
 }
@@ -98,10 +108,10 @@ function readingForm() {
     return reread({ [kind]: changed });
   };
   const column = (role) => columns.length
-    ? choice(`Column of ${role}`, [["", "as recognised"], ...same(columns)], session.columns[role], (value) => set("columns", role, value))
-    : typed(`Column of ${role}`, session.columns[role], (value) => set("columns", role, value), { placeholder: "title or number" });
+    ? choice(`Column of ${ROLES[role]}`, [["", "as recognised"], ...same(columns)], session.columns[role], (value) => set("columns", role, value))
+    : typed(`Column of ${ROLES[role]}`, session.columns[role], (value) => set("columns", role, value), { placeholder: "title or number" });
   at("reading").replaceChildren(
-    ...ROLES.map(column),
+    ...Object.keys(ROLES).map(column),
     ...Object.entries(UNITS_OF).map(([role, known]) =>
       choice(`Unit of ${role}`, [["", "as recognised"], ...same(known)], session.units[role], (value) => set("units", role, value))),
     metres("Position error of the receiver", "position_error"),
@@ -114,13 +124,16 @@ async function forms() {
   const [tracks, karts, sessions] = await Promise.all(["tracks", "karts", "sessions"].map((kind) => call("GET", `/api/${kind}`)));
   const names = (list) => same(list.map((one) => one.name));
   const others = sessions.filter((one) => one.name !== name);
-  const about = (one) => [one.found?.track || one.track, one.driver, one.day].filter(Boolean).join(", ") || one.name;
+  const about = (one) => [one.found?.title || one.track, one.driver, one.day].filter(Boolean).join(", ") || one.name;
   const laps = (understood?.laps ?? []).filter((lap) => lap.status === "complete");
   const own = session.against_lap === null ? "" : String(session.against_lap);
   at("asking").replaceChildren(
     typed("Driver", session.driver, (value) => save({ driver: value }).then(titled), { autocomplete: "off" }),
+    typed("Day", session.day, (value) => save({ day: value, day_typed: true }), { type: "date" }),
     choice("Track", [["", "recognise it"], ["estimated", "estimate it from the laps"], ...names(tracks)], session.track, (value) => reread({ track: value })),
     choice("Kart", [["", "fit one to the laps"], ...names(karts)], session.kart, (value) => save({ kart: value })),
+    typed("Weather", session.weather, (value) => save({ weather: value }), { placeholder: "dry, damp, 14 degrees" }),
+    typed("Tyres", session.tyres, (value) => save({ tyres: value }), { placeholder: "new, used, pressures" }),
     choice("Compare the laps with", AGAINST, session.against, (value) => save({ against: value, against_lap: null }).then(forms)),
     choice("or with one lap of this session", [["", "no"], ...laps.map((lap) => [String(lap.number), `${lap.label}, ${lapTime(lap.time)} s`])],
       own, (value) => save({ against_lap: value === "" ? null : Number(value), against: "" }).then(forms)),
@@ -148,7 +161,7 @@ function showUnderstood() {
   const chosen = new Set(session.laps.length ? session.laps : complete);
   const choose = () => {
     const marked = [...at("laps").querySelectorAll("input:checked")].map((one) => Number(one.value));
-    at("review").disabled = marked.length === 0;
+    at("review").disabled = !usable || marked.length === 0;
     if (marked.length) save({ laps: marked.length === complete.length ? [] : marked });
   };
   at("laps").tBodies[0].replaceChildren(...laps.map((lap) => {
@@ -176,18 +189,19 @@ at("new-line").addEventListener("click", async () => {
 });
 
 async function understand() {
+  usable = false;
   const found = await run(`/api/sessions/${name}/understand`, "reading the recording");
   if (!found) at("understood").open = true; // a wrong column or unit may be the reason
   columns = await work(`/api/sessions/${name}/columns`, {}).catch(() => []) ?? [];
   if (found) {
     understood = found;
+    if (found.file.day && !session.day_typed && found.file.day !== session.day) await save({ day: found.file.day });
     showUnderstood();
-  } else {
-    at("found").hidden = true;
-    at("review").disabled = true;
-  }
+  } else at("found").hidden = true;
   readingForm();
   await forms();
+  usable = found !== null;
+  at("review").disabled = !usable;
 }
 
 function showReview() {
@@ -209,12 +223,15 @@ async function review(how) {
   if (session.shown_units !== units() && !(await save({ shown_units: units() }))) return;
   if (!(await run(`/api/sessions/${name}/${how}`, "starting"))) return;
   session = await call("GET", `/api/sessions/${name}`);
+  usable = true;
+  at("review").disabled = false;
   showReview();
   at("understood").open = false;
   at("reviewed").scrollIntoView();
 }
 
 at("review").addEventListener("click", () => review("review"));
+at("again").addEventListener("click", understand);
 document.addEventListener("units", () => reread({ shown_units: units() }));
 at("understood").addEventListener("toggle", () => { if (at("understood").open && !understood && running === null) understand(); });
 
@@ -229,6 +246,7 @@ async function start() {
   titled();
   showReview();
   const jobs = await call("GET", "/api/jobs");
+  usable = session.results.includes("review.html");
   if (jobs.some((one) => one.do === "review" && one.about === name && ["waiting", "running"].includes(one.state))) {
     await forms();
     await review("review"); // what runs already is followed
