@@ -58,8 +58,8 @@ async def new_drawing(request: Request) -> JSONResponse:
     values, library = await given(request), desk(request).library
     title = text_of(values, "title") or "New track"
     name = library.free_track_name(title)
-    content = values.get("drawing") or BLANK
-    library.save("drawing", name, _text({**content, "name": title, "saved_as": ""}))
+    content = values.get("drawing") or {}
+    library.save("drawing", name, _text({**BLANK, **content, "name": title, "saved_as": ""}))
     return JSONResponse({"name": name})
 
 

@@ -22,6 +22,9 @@ ROOT = Path(__file__).resolve().parents[2]
 def project() -> dict:
     return tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
+#: Libraries that are imported under another name than they are installed by.
+IMPORTED_AS = {"PIL": "pillow"}
+
 
 #: Distributions that are imported by another name.
 IMPORTED_AS = {"pillow": "PIL"}
@@ -42,7 +45,7 @@ def imported(folder: Path) -> set[str]:
                 found |= {alias.name.split(".")[0] for alias in node.names}
             elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
                 found.add(node.module.split(".")[0])
-    return found - set(sys.stdlib_module_names) - {"linelab"}
+    return {IMPORTED_AS.get(name, name) for name in found} - set(sys.stdlib_module_names) - {"linelab"}
 
 
 def test_every_package_is_listed(project):
