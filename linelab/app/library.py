@@ -7,73 +7,40 @@
                     review/          what `linelab review` writes
                     found.json       what a list shows of the review
     tracks/<name>.geojson            ordinary track files
+           <name>.drawing.json       a track as it is being drawn, perhaps unfinished; its picture beside it
     karts/<name>.toml                ordinary kart files
+    progress/<name>/                 what `linelab progress` writes of a driver's sessions
     removed/                         what was removed, until somebody empties it
 
 Nothing is known to the app that is not here.  A file is written aside and moved into place, so a crash leaves the old
-or the new one.  Each file has a *revision* (of its content); a save names the one it began from and is refused where
-another window has saved since, so nobody's work is overwritten unseen.
+or the new one; a session's folder likewise.  Each file has a *revision* (of its content); a save names the one it
+began from and is refused where another window, or another app on this folder, has saved since, so nobody's work is
+overwritten unseen.
 
 Names of folders and files are made here from what a user typed; a name from a request is only ever looked up.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
-import re
-import shutil
-import unicodedata
+import os
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from linelab.errors import InputError, LinelabError
+from linelab.app.kept.removed_things import RemovedThings
+from linelab.app.kept.revisions import NAME, StaleError, as_bytes, plain_name, revision, saving, write_through
+from linelab.app.kept.session_fields import FRESH
+from linelab.app.kept.session_folders import SessionFolders
+from linelab.errors import InputError, legible
 from linelab.files.bundled import bundled_karts, bundled_tracks
-from linelab.files.writing import write_text
+from linelab.files.writing import clear_left
 
-#: What names in the library look like; anything else in a request is refused.
-NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,79}")
+__all__ = ["FRESH", "Kind", "Library", "StaleError", "Stored", "plain_name", "revision"]
+
 #: Kinds of single files to their folder and ending.
-FILES = {"track": ("tracks", ".geojson"), "kart": ("karts", ".toml")}
-Kind = Literal["track", "kart"]
-#: Endings that a recording keeps; the readers look at what a file holds and not at its name.
-ENDINGS = (".csv", ".txt", ".tsv", ".gpx", ".nmea", ".log", ".geojson", ".json")
-
-#: What a session may be changed in, and its value in a new one.
-FRESH: dict[str, Any] = {
-    "driver": "",
-    "day": "",
-    "day_typed": False,
-    "track": "",
-    "reverse": False,
-    "kart": "",
-    "notes": "",
-    "joined": False,
-    "columns": {},
-    "units": {},
-    "start_line": None,
-    "width": None,
-    "position_error": None,
-    "laps": [],
-    "against": "",
-    "against_lap": None,
-    "beside": "",
-    "beside_name": "",
-    "shown_units": "metric",
-}
-
-
-class StaleError(LinelabError):
-    """Somebody else has saved since; ``revision`` is what stands there now."""
-
-    def __init__(self, name: str, revision: str) -> None:
-        super().__init__(
-            "this was changed in another window since you opened it",
-            where=name,
-            remedy="Load it again, or save yours under another name",
-        )
-        self.revision = revision
+FILES = {"track": ("tracks", ".geojson"), "kart": ("karts", ".toml"), "drawing": ("tracks", ".drawing.json")}
+Kind = Literal["track", "kart", "drawing"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,9 +64,10 @@ class Library:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.folders, self.bin = SessionFolders(folder), RemovedThings(folder)
 
     def prepare(self) -> None:
-        """Make the folders.
+        """Make the folders, and clear away what killed processes left half made.
 
         Raises
         ------
@@ -114,14 +82,23 @@ class Library:
                 where=str(self.folder),
                 remedy="Name another folder: linelab app FOLDER",
             ) from error
+        for name in ("sessions", "tracks", "karts", "removed"):
+            clear_left(self.folder / name)
+        for folder in (self.folder / "sessions").iterdir():
+            if NAME.fullmatch(folder.name):
+                clear_left(folder)
+                clear_left(folder / "review")
+        self.bin.clear_left()
 
     # Tracks and karts
 
     def names(self, kind: Kind) -> dict[str, Path]:
         """Own files of a kind and those that come with linelab; an own one hides a bundled one of the same name."""
         folder, ending = FILES[kind]
-        own = {path.stem: path for path in sorted((self.folder / folder).glob(f"*{ending}"))}
-        return (bundled_tracks() if kind == "track" else bundled_karts()) | own
+        files = sorted((self.folder / folder).glob(f"*{ending}"))
+        own = {path.name.removesuffix(ending): path for path in files if path.name[0] != "."}
+        bundled = bundled_tracks() if kind == "track" else bundled_karts() if kind == "kart" else {}
+        return bundled | own
 
     def path(self, kind: Kind, name: str) -> Path:
         """The file of a track or kart.
@@ -133,16 +110,32 @@ class Library:
         """
         found = self.names(kind).get(name)
         if found is None:
-            raise InputError(f"there is no {kind} of this name", where=name, remedy="Choose one from the list")
+            raise InputError(f"there is no {kind} of this name", where=legible(name), remedy="Choose one from the list")
         return found
 
     def read(self, kind: Kind, name: str) -> Stored:
-        """A track or kart file as text, with the revision to name when saving."""
+        """A track or kart file as text, with the revision to name when saving.
+
+        Raises
+        ------
+        InputError
+            There is none of that name, or it is no text.
+        """
         path = self.path(kind, name)
-        content = path.read_bytes()
-        return Stored(
-            name=name, text=content.decode("utf-8"), revision=revision(content), bundled=self.is_bundled(path)
-        )
+        try:
+            content = path.read_bytes()
+            text = content.decode("utf-8")
+        except OSError as error:
+            raise InputError(
+                f"this {kind} cannot be read ({error.strerror})", where=name, remedy="Choose one from the list"
+            ) from error
+        except UnicodeDecodeError as error:
+            raise InputError(
+                f"this {kind} is no UTF-8 text",
+                where=path.name,
+                remedy="Save it as UTF-8 in a text editor, or remove it",
+            ) from error
+        return Stored(name=name, text=text, revision=revision(content), bundled=self.is_bundled(path))
 
     def is_bundled(self, path: Path) -> bool:
         """Whether a file comes with linelab."""
@@ -165,18 +158,38 @@ class Library:
         ------
         StaleError
             The file is another one by now, or there is one already where a new one was meant.
+        InputError
         """
-        name = plain_name(title, kind)
         folder, ending = FILES[kind]
-        path = self.folder / folder / f"{name}{ending}"
-        self._refuse_stale(path, name, began_from)
-        write_text(path, text)
-        return Stored(name=name, text=text, revision=revision(text.encode()), bundled=False)
+        own = self.folder / folder / f"{title}{ending}"
+        # A file that a user put here may be called as it likes; what is made here has a plain name.
+        known = began_from and self.names(kind).get(title) == own
+        name = title if known else plain_name(title, kind)
+        content = as_bytes(text, name)
+        with saving(self.folder / folder / f"{name}{ending}", name, began_from) as temporary:
+            write_through(temporary, content)
+        return Stored(name=name, text=text, revision=revision(content), bundled=False)
 
-    def _refuse_stale(self, path: Path, name: str, began_from: str) -> None:
-        standing = revision(path.read_bytes()) if path.is_file() else ""
-        if standing != began_from:
-            raise StaleError(name, standing)
+    def remove(self, kind: Kind, name: str) -> str:
+        """Move an own track or kart to what was removed; returns the word by which :meth:`restore` puts it back.
+
+        Raises
+        ------
+        InputError
+            There is none, or it comes with linelab.
+        """
+        path = self.path(kind, name)
+        if self.is_bundled(path):
+            raise InputError(f"this {kind} comes with linelab", where=name, remedy=f"Only a {kind} of yours can go")
+        return self.bin.put(path)
+
+    def free_track_name(self, title: str) -> str:
+        """A name made from what a user typed that no track or drawing has yet."""
+        base, number = plain_name(title, "track"), 1
+        taken = {*self.names("track"), *self.names("drawing")}
+        while (name := base if number == 1 else f"{base[:74]}-{number}") in taken:
+            number += 1
+        return name
 
     # Sessions
 
@@ -188,39 +201,35 @@ class Library:
         InputError
             There is none of that name.
         """
-        folder = self.folder / "sessions" / name
-        if NAME.fullmatch(name) is None or not (folder / "session.json").is_file():
-            raise InputError(
-                "there is no session of this name", where=name, remedy="It may have been removed; choose from the list"
-            )
-        return folder
+        return self.folders.place(name)
 
     def session(self, name: str) -> dict[str, Any]:
-        """What is known of a session, with its ``name``, its ``revision`` and the names of its files of results."""
-        folder = self.session_folder(name)
-        content = (folder / "session.json").read_bytes()
-        reviewed = folder / "found.json"
-        return {
-            **FRESH,
-            **json.loads(content),
-            "found": json.loads(reviewed.read_bytes()) if reviewed.is_file() else None,
-            "name": name,
-            "revision": revision(content),
-            "results": sorted(item.name for item in (folder / "review").glob("*") if item.name[0] != "."),
-        }
+        """What is known of a session, with its ``name``, its ``revision`` and the names of its files of results.
+
+        Raises
+        ------
+        InputError
+            There is none of that name.
+        DamagedError
+            Its session.json is no such file, or a recording is missing.
+        """
+        found, results = self.folders.read(name), []
+        with suppress(OSError), os.scandir(self.session_folder(name) / "review") as items:
+            results = sorted(item.name for item in items if item.name[0] != ".")
+        return {**found, "results": results}
 
     def sessions(self) -> list[dict[str, Any]]:
-        """All sessions, the latest first; a folder whose session.json cannot be read is left out."""
-        found = []
-        for folder in sorted((self.folder / "sessions").glob("*/session.json"), reverse=True):
-            try:
-                found.append(self.session(folder.parent.name))
-            except (LinelabError, ValueError, OSError):
-                continue
-        return found
+        """All sessions, the latest first; those that are damaged are left out, :meth:`damaged` has them."""
+        return self.folders.all()[0]
 
-    def new_session(self, title: str, known: dict[str, Any], recordings: list[tuple[Path, str]]) -> str:
-        """Make a session of files, which are moved; returns its name.
+    def damaged(self) -> list[dict[str, Any]]:
+        """Sessions whose files are damaged: ``name``, ``what``, ``where``, ``remedy``."""
+        return self.folders.all()[1]
+
+    def new_session(
+        self, title: str, known: dict[str, Any], recordings: list[tuple[Path, str]], *, copy: bool = False
+    ) -> str:
+        """Make a session of files, which are moved or, with ``copy``, copied; returns its name.
 
         Parameters
         ----------
@@ -230,43 +239,19 @@ class Library:
             What session.json is to hold.
         recordings : list of (Path, str)
             Files, and what they were called where they came from.
+        copy : bool
         """
-        base, number = plain_name(title, "session"), 1
-        while True:
-            name = base if number == 1 else f"{base[:74]}-{number}"
-            folder = self.folder / "sessions" / name
-            try:
-                folder.mkdir()
-                break
-            except FileExistsError:
-                number += 1
-        listed = []
-        for place, (file, original) in enumerate(recordings, 1):
-            ending = Path(original).suffix.lower()
-            stored = f"recording-{place}{ending if ending in ENDINGS else '.csv'}"
-            shutil.move(file, folder / stored)
-            listed.append({"file": stored, "name": original})
-        write_text(folder / "session.json", _json({**known, "recordings": listed}))
-        return name
+        return self.folders.new(title, known, recordings, copy=copy)
 
     def change_session(self, name: str, changes: dict[str, Any], *, began_from: str) -> dict[str, Any]:
         """Change what is known of a session; see :meth:`save` for revisions."""
-        path = self.session_folder(name) / "session.json"
-        self._refuse_stale(path, name, began_from)
-        write_text(path, _json(json.loads(path.read_bytes()) | changes))
+        self.folders.change(name, changes, began_from=began_from)
         return self.session(name)
 
+    def remove_session(self, name: str) -> str:
+        """Move a session to what was removed; returns the word by which :meth:`restore` puts it back."""
+        return self.bin.put(self.session_folder(name))
 
-def plain_name(title: str, instead: str) -> str:
-    """A name for files from what a user typed: small letters, digits, dashes and underscores."""
-    plain = unicodedata.normalize("NFKD", title).encode("ascii", "ignore").decode().lower()
-    return re.sub(r"[^a-z0-9_]+", "-", plain).strip("-_")[:80] or instead
-
-
-def revision(content: bytes) -> str:
-    """A short name of a file's content."""
-    return hashlib.sha256(content).hexdigest()[:16]
-
-
-def _json(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, indent=1) + "\n"
+    def restore(self, word: str) -> dict[str, str]:
+        """Put back what was removed; returns its kind and its name."""
+        return self.bin.restore(word)

@@ -11,10 +11,12 @@ from starlette.applications import Starlette
 from linelab.app.gate import ENTRANCE, Gate
 from linelab.app.job_routes import job_routes
 from linelab.app.jobs import Jobs
+from linelab.app.kart_routes import kart_routes
 from linelab.app.library import Library
 from linelab.app.pages import page_routes
 from linelab.app.requests import Desk, Settings, explained, fault
 from linelab.app.session_routes import session_routes
+from linelab.app.track_routes import track_routes
 from linelab.app.uploads import Uploads
 from linelab.app.what_if_routes import what_if_routes
 from linelab.errors import InputError, LinelabError
@@ -33,14 +35,22 @@ def make_app(settings: Settings) -> Gate:
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
-        uploads.clear()
+        uploads.open()
         jobs = Jobs(settings.folder, limits=settings.limits)
         app.state.desk = Desk(settings=settings, library=library, uploads=uploads, jobs=jobs)
         yield
         await jobs.close()
+        uploads.close()
 
     app = Starlette(
-        routes=[*page_routes(), *session_routes(), *what_if_routes(), *job_routes()],
+        routes=[
+            *page_routes(),
+            *session_routes(),
+            *track_routes(),
+            *kart_routes(),
+            *what_if_routes(),
+            *job_routes(),
+        ],
         lifespan=lifespan,
         exception_handlers={LinelabError: explained, Exception: fault},
     )

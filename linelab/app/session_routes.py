@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Any
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
@@ -29,6 +30,13 @@ def session_routes() -> list[Route]:
         Route("/api/sessions/{name}/understand", understand, methods=["POST"]),
         Route("/api/sessions/{name}/columns", columns, methods=["POST"]),
         Route("/api/sessions/{name}/review", review, methods=["POST"]),
+        Route("/api/sessions/{name}/rename", rename, methods=["POST"]),
+        Route("/api/sessions/{name}/remove", remove, methods=["POST"]),
+        Route("/api/sessions/{name}/anew", start_anew, methods=["POST"]),
+        Route("/api/library", overview),
+        Route("/api/library/take-in", take_in, methods=["POST"]),
+        Route("/api/removed/empty", empty_removed, methods=["POST"]),
+        Route("/api/removed/{word}/restore", restore, methods=["POST"]),
         Route("/api/sessions/{name}/print", print_review, methods=["POST"]),
         Route("/api/demo", demo, methods=["POST"]),
         Route("/api/tracks", tracks),
@@ -72,9 +80,69 @@ async def change_session(request: Request) -> JSONResponse:
     values = await given(request)
     began_from = text_of(values, "revision")
     changes = {name: values[name] for name in FRESH if name in values}
+    change = desk(request).library.change_session
+    return JSONResponse(await run_in_threadpool(change, request.path_params["name"], changes, began_from=began_from))
+
+
+async def overview(request: Request) -> JSONResponse:
+    """All there is: sessions, damaged ones, recordings that are no session yet, and what was removed."""
+    library = desk(request).library
+    good, damaged = library.folders.all()
     return JSONResponse(
-        desk(request).library.change_session(request.path_params["name"], changes, began_from=began_from)
+        {
+            "sessions": good,
+            "damaged": damaged,
+            "offered": library.folders.offered(),
+            "removed": library.bin.all(),
+        }
     )
+
+
+async def rename(request: Request) -> JSONResponse:
+    """Give a session a title; the answer has its name from now on."""
+    values, name = await given(request), request.path_params["name"]
+    if _work_about(request, name):
+        raise InputError("this session is being worked on", where=name, remedy="Wait until that is done, or cancel it")
+    name = await run_in_threadpool(
+        desk(request).library.folders.rename, name, text_of(values, "title"), began_from=text_of(values, "revision")
+    )
+    return JSONResponse({"name": name})
+
+
+async def remove(request: Request) -> JSONResponse:
+    """Move a session to what was removed; the answer has the word that puts it back."""
+    name = request.path_params["name"]
+    for number in _work_about(request, name):
+        desk(request).jobs.cancel(number)
+    return JSONResponse({"word": await run_in_threadpool(desk(request).library.remove_session, name)})
+
+
+async def start_anew(request: Request) -> JSONResponse:
+    """Give a damaged session a fresh session.json."""
+    name = request.path_params["name"]
+    await run_in_threadpool(desk(request).library.folders.start_anew, name)
+    return JSONResponse({"name": name})
+
+
+async def take_in(request: Request) -> JSONResponse:
+    """Make a session of a recording that somebody put into the folder."""
+    word = text_of(await given(request), "word", most=1000)
+    return JSONResponse({"name": await run_in_threadpool(desk(request).library.folders.take_in, word)})
+
+
+async def restore(request: Request) -> JSONResponse:
+    """Put back what was removed."""
+    return JSONResponse(await run_in_threadpool(desk(request).library.restore, request.path_params["word"]))
+
+
+async def empty_removed(request: Request) -> JSONResponse:
+    """Delete what was removed, for good."""
+    return JSONResponse({"count": await run_in_threadpool(desk(request).library.bin.empty)})
+
+
+def _work_about(request: Request, name: str) -> list[int]:
+    """Numbers of the work on a session that is not over."""
+    return [job.number for job in desk(request).jobs.all() if job.about == name and not job.over]
 
 
 async def tracks(request: Request) -> JSONResponse:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import secrets
-import shutil
 from collections.abc import AsyncIterator
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from urllib.parse import unquote
 
 from linelab.errors import InputError, on_one_line
+from linelab.files.writing import workshop
 
-#: Folder in the library for what is arriving; emptied when the app starts.
+#: Folder in the library for what is arriving, with one for each app that runs on it.
 ARRIVING = ".arriving"
 #: Longest name of a dropped file that is kept [characters].
 LONGEST_NAME = 120
@@ -27,12 +28,25 @@ class Uploads:
     """
 
     def __init__(self, library: Path, most: int) -> None:
-        self._folder, self._most = library / ARRIVING, most
+        self._all, self._folder, self._most = library / ARRIVING, library / ARRIVING, most
         self._names: dict[str, str] = {}
+        self._held = ExitStack()
 
-    def clear(self) -> None:
-        """Drop what an earlier start left."""
-        shutil.rmtree(self._folder, ignore_errors=True)
+    def open(self) -> None:
+        """Take a folder for this app, and drop what apps left that have ended; one that still runs keeps its own."""
+        for place in [*self._all.glob("*")]:
+            with suppress(InputError, OSError):
+                if place.is_file():
+                    place.unlink()
+                else:
+                    with workshop(place, place):
+                        pass
+        place = self._all / secrets.token_hex(6)
+        self._folder = self._held.enter_context(workshop(place, place, patience=5.0))
+
+    def close(self) -> None:
+        """Drop what has arrived and was not taken."""
+        self._held.close()
 
     async def receive(self, name: str, stated: str, body: AsyncIterator[bytes]) -> str:
         """Store a file; returns the word by which it is asked for.

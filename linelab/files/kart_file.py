@@ -192,7 +192,7 @@ def load_kart(path: str | Path) -> Kart:
     """
     check_kinds("load_kart", path=(path, (str, PathLike)))
     source = _existing(path)
-    return kart_from(_parsed(_text_of(source), source), str(source))
+    return kart_from(parse_kart(_text_of(source), source), str(source))
 
 
 def copy_kart(path: str | Path, target: str | Path) -> None:
@@ -272,8 +272,14 @@ def _text_of(source: Path) -> str:
     return text
 
 
-def _parsed(text: str, source: Path) -> dict[str, Any]:
-    """Parse TOML, pointing at the line of a fault."""
+def parse_kart(text: str, source: Path) -> dict[str, Any]:
+    """The fields of a kart file's text as they stand, by table; ``source`` is named in errors.
+
+    Raises
+    ------
+    FileFormatError
+        It is no TOML: the line, and what is wrong there.
+    """
     import tomllib
 
     try:
@@ -303,10 +309,10 @@ def _parsed(text: str, source: Path) -> dict[str, Any]:
 def kart_table(kart: Kart | str | Path) -> dict[str, Any]:
     """A kart's fields as its file holds them, by table; those that :func:`load_kart` reads, or would read of a kart."""
     if isinstance(kart, Kart):
-        return _parsed(kart_text(kart), Path(kart.name))
+        return parse_kart(kart_text(kart), Path(kart.name))
     load_kart(kart)
     source = _existing(kart)
-    return _parsed(_text_of(source), source)
+    return parse_kart(_text_of(source), source)
 
 
 def with_fields(table: Mapping[str, Any], values: Mapping[str, Any]) -> dict[str, Any]:
@@ -329,15 +335,22 @@ def check_fields(table: dict[str, Any], where: str) -> KartFile:
     KartError
         Listing every fault.
     """
+    checked, faults = _read_fields(table)
+    if checked is None:
+        raise _kart_error(faults, where)
+    return checked
+
+
+def _read_fields(table: dict[str, Any]) -> tuple[KartFile | None, list[tuple[str, str]]]:
+    """The fields, each right by itself; or None, and what is wrong with which."""
     from pydantic import ValidationError
 
     from linelab.files.kart_fields import KartFile
 
     try:
-        return KartFile.model_validate(table)
+        return KartFile.model_validate(table), []
     except ValidationError as error:
-        found = error.errors(include_url=False, include_context=False)
-        raise _kart_error([fault_text(entry) for entry in found[:MOST_FAULTS]], where, len(found)) from error
+        return None, [fault_text(entry) for entry in error.errors(include_url=False, include_context=False)]
 
 
 def kart_from(table: dict[str, Any], where: str) -> Kart:
@@ -351,7 +364,7 @@ def kart_from(table: dict[str, Any], where: str) -> Kart:
     checked = check_fields(table, where)
     faults = _faults_between_fields(checked)
     if faults:
-        raise _kart_error(faults[:MOST_FAULTS], where, len(faults))
+        raise _kart_error(faults, where)
     try:
         kart = _build(checked)
         require_going(kart)
@@ -360,13 +373,32 @@ def kart_from(table: dict[str, Any], where: str) -> Kart:
         raise KartError(error.what, field=error.field, where=where, remedy=error.remedy) from error
 
 
-def _kart_error(faults: Sequence[tuple[str, str]], source: str, count: int) -> KartError:
-    """One error that lists the faults, the first of ``count``."""
+def kart_or_faults(table: dict[str, Any]) -> tuple[Kart | None, list[tuple[str, str]]]:
+    """The kart of a file's fields; or None, and each fault with the dotted name of the field it concerns.
+
+    A fault of the kart as a whole may name a field by the library's name for it: "engine.ratios".
+    """
+    checked, faults = _read_fields(table)
+    if checked is None:
+        return None, faults
+    faults = _faults_between_fields(checked)
+    if faults:
+        return None, faults
+    try:
+        return kart_from(table, ""), []
+    except KartError as error:
+        return None, [(error.field, error.what)]
+
+
+def _kart_error(faults: Sequence[tuple[str, str]], source: str) -> KartError:
+    """One error that lists the faults."""
+    count = len(faults)
     label, words = faults[0]
     if count == 1:
         return KartError(words, field=label, where=source, remedy="Correct the field and its unit")
-    where = f"{source}, {count} faults" + (f", the first {len(faults)}" if count > len(faults) else "")
-    error = KartError(joined(faults), field=label, where="", remedy="Correct these fields and their units")
+    where = f"{source}, {count} faults" + (f", the first {MOST_FAULTS}" if count > MOST_FAULTS else "")
+    listed = joined(faults[:MOST_FAULTS])
+    error = KartError(listed, field=label, where="", remedy="Correct these fields and their units")
     error.where = where
     error.args = (error.one_line(),)
     return error

@@ -16,6 +16,7 @@ import shutil
 import signal
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass
@@ -83,14 +84,18 @@ else:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
+#: How long to wait before looking again whether a place is free [s].
+LOOK_AGAIN = 0.01
+
+
 @contextmanager
-def workshop(place: Path, target: Path) -> Iterator[Path]:
+def workshop(place: Path, target: Path, patience: float = 0.0) -> Iterator[Path]:
     """Yield an empty folder inside ``place`` for what is to become ``target``, of this process alone; then remove both.
 
     A locked file in ``place`` says that somebody is at work.  A system lets go of its locks when a process ends,
     however it ends: what a killed one left is known by that, and the next to come clears it away.  On a disk that
     knows no locks nobody is kept out.  Folders missing on the way to ``place`` are made, and removed where they stay
-    empty.
+    empty.  Somebody else's work is waited for as long as ``patience`` [s].
 
     Raises
     ------
@@ -98,16 +103,20 @@ def workshop(place: Path, target: Path) -> Iterator[Path]:
         Another process is at work there, or the folder cannot be made.
     """
     missing = list(takewhile(lambda folder: not folder.exists(), place.parents))
-    work, handle = place / "work", None
+    work, handle, end = place / "work", None, time.monotonic() + patience
     try:
-        with undisturbed():
-            try:
-                handle = _opened(place)
-                if handle is not None:
-                    shutil.rmtree(work, ignore_errors=True)
-                    work.mkdir()
-            except OSError as error:
-                raise cannot_write(target, error) from error
+        while True:
+            with undisturbed():
+                try:
+                    handle = _opened(place)
+                    if handle is not None:
+                        shutil.rmtree(work, ignore_errors=True)
+                        work.mkdir()
+                except OSError as error:
+                    raise cannot_write(target, error) from error
+            if handle is not None or time.monotonic() >= end:
+                break
+            time.sleep(LOOK_AGAIN)
         if handle is None:
             raise InputError(
                 "another linelab command is at work here",
@@ -157,12 +166,26 @@ def _close(place: Path, work: Path, handle: int) -> None:
     place.rmdir()
 
 
+def bench_of(target: Path) -> Path:
+    """The place beside a file or folder where its next content is made; whoever works there has it for itself."""
+    return target.with_name(f"{WORKSHOP}-{target.name[-50:]}")
+
+
+def clear_left(folder: Path) -> None:
+    """Clear away what killed processes left half made in a folder; whoever is at work there is left alone."""
+    for place in folder.glob(f"{WORKSHOP}*"):
+        if place.is_dir():
+            with suppress(InputError), workshop(place, place):
+                pass
+
+
 @contextmanager
-def replacing(path: str | Path) -> Iterator[Path]:
+def replacing(path: str | Path, patience: float = 0.0) -> Iterator[Path]:
     """Yield a temporary path on the same disk; move it over ``path`` when the block ends without an exception.
 
     Missing folders are made.  On any exception, an interruption included, the temporary file is removed and whatever
-    stood at ``path`` before is untouched.
+    stood at ``path`` before is untouched.  Nobody else replaces the file while the block runs; another who does so is
+    waited for as long as ``patience`` [s].
 
     Raises
     ------
@@ -171,7 +194,7 @@ def replacing(path: str | Path) -> Iterator[Path]:
     """
     target = Path(path)
     check_writable(target.parent, target)
-    with workshop(target.with_name(f"{WORKSHOP}-{target.name[-50:]}"), target) as work:
+    with workshop(bench_of(target), target, patience) as work:
         temporary = work / target.name
         yield temporary
         try:

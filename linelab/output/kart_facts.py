@@ -10,7 +10,7 @@ import numpy as np
 from linelab.fitted.fitted_kart import FittedKart, Shown
 from linelab.measured import PLUS_MINUS, TO_95, plus_minus
 from linelab.model.axles import axle_limits, least_radius
-from linelab.model.engine import drive_curve
+from linelab.model.engine import drive_curve, drive_force, gear_forces, road_speed
 from linelab.model.grip import FLAT, brake_friction, drive_friction, drive_power, kart_numbers, loads, pull
 from linelab.model.kart import Kart, TorqueEngine
 from linelab.output.display import METRIC, Units
@@ -112,6 +112,37 @@ def top_speed(kart: Kart) -> TopSpeed:
         else:
             high = middle
     return TopSpeed(0.5 * (low + high), "drag")
+
+
+class DriveLines(NamedTuple):
+    """Forces at the wheels by speed straight ahead on the flat at full throttle; arrays (N,)."""
+
+    v: Array  #: [m/s]
+    drive: Array  #: of the engine [N]
+    resistance: Array  #: rolling and air [N]
+    grip: float  #: what the driven tyres hold [N]
+    gears: tuple[Array, ...]  #: of each gear, NaN where it does not pull [N]; empty with one
+    top: TopSpeed
+
+
+def drive_lines(kart: Kart, count: int = 600) -> DriveLines:
+    """What pulls a kart and what holds it back, from a crawl to a little beyond its top speed."""
+    numbers, top, curve = kart_numbers(kart), top_speed(kart), drive_curve(kart.engine)
+    end = min(curve.top_speed, top.v * 1.12)
+    v = np.linspace(0.02 * end, end, count)
+    gears = []
+    if isinstance(kart.engine, TorqueEngine) and len(kart.engine.ratios) > 1:
+        for number, force in enumerate(gear_forces(kart.engine, v), start=1):
+            engaged = float(road_speed(kart.engine, kart.engine.clutch_engagement, number))
+            gears.append(np.where((force > 0.0) & ((v >= engaged) | (number == 1)), force, np.nan))
+    return DriveLines(
+        v=v,
+        drive=drive_force(curve, v),
+        resistance=loads(numbers, v * v, 0.0, FLAT).resistance * numbers.mass,
+        grip=float(drive_friction(numbers, 1.0) * numbers.mass * STANDARD_GRAVITY),
+        gears=tuple(gears),
+        top=top,
+    )
 
 
 class Sprint(NamedTuple):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from os import PathLike
 from typing import Any
@@ -28,6 +28,8 @@ def progress_lines(progress: Progress) -> list[str]:
         lines += [f"{rows[0].track.name}{', ' + progress.kart if progress.kart else ''}", _table(rows)]
         if any(row.dated == "file" for row in rows):
             lines.append("* date of the file: the recording does not say when it was made")
+        if any(row.dated == "given" for row in rows):
+            lines.append("* date as typed: the recording does not say when it was made")
         if len({row.kart for row in rows}) > 1:
             lines.append("Not all with one kart: times differ by the kart as well as by the driver.")
         lines += ["", *_open(rows), ""]
@@ -60,7 +62,10 @@ def _usual(row: SessionRow) -> str:
 
 
 def _date(row: SessionRow) -> str:
-    return f"{datetime.fromtimestamp(row.when, UTC):%Y-%m-%d %H:%M}{'' if row.dated == 'recording' else '*'}"
+    when = datetime.fromtimestamp(row.when, UTC)
+    if row.dated == "given":
+        return f"{when:%Y-%m-%d}*"
+    return f"{when:%Y-%m-%d %H:%M}{'' if row.dated == 'recording' else '*'}"
 
 
 def _where(task: Priority) -> str:
@@ -97,6 +102,7 @@ def progress_as_dict(progress: Progress) -> dict[str, Any]:
                 "track": rows[0].track.name,
                 "survey": rows[0].track.survey.kind,
                 "sessions": [_session(row) for row in rows],
+                "open": _open(rows),
             }
             for rows in progress.venues
         ],
@@ -125,8 +131,23 @@ def _session(row: SessionRow) -> dict[str, Any]:
     return found | {name: text for name, text in circumstances.items() if text}
 
 
-def save_progress(progress: Progress, folder: str | PathLike[str]) -> list[str]:
+def save_progress(
+    progress: Progress,
+    folder: str | PathLike[str],
+    *,
+    pictures: Sequence[str] = ("png",),
+    about: Mapping[str, Any] | None = None,
+) -> list[str]:
     """Write progress.json and progress.png into a folder; returns the names of the files.
+
+    Parameters
+    ----------
+    progress : Progress
+    folder : path
+    pictures : sequence of str
+        Endings of the picture: "png", "svg", "pdf".
+    about : mapping, optional
+        Goes into the JSON: whose sessions these are, say.
 
     Raises
     ------
@@ -137,8 +158,10 @@ def save_progress(progress: Progress, folder: str | PathLike[str]) -> list[str]:
     from linelab.output.draw.style import save_figure
 
     with results_folder(folder) as stage:
-        text = json.dumps(progress_as_dict(progress), ensure_ascii=False, allow_nan=False)
+        found = progress_as_dict(progress) | ({} if about is None else {"about": dict(about)})
+        text = json.dumps(found, ensure_ascii=False, allow_nan=False)
         write_text(stage / "progress.json", text + "\n")
         if progress.venues:
-            save_figure(plot_progress(progress), stage / "progress.png")
+            for ending in pictures:
+                save_figure(plot_progress(progress), stage / f"progress.{ending}")
         return sorted(item.name for item in stage.iterdir())

@@ -45,7 +45,7 @@ class SessionRow:
     when : float
         Seconds since 1970-01-01 UTC.
     dated : str
-        Where that is from: "recording" or "file".
+        Where that is from: "recording", "file" (when it was last written) or "given".
     track : Track
         Sessions of one venue share it.
     laps : int
@@ -102,6 +102,33 @@ class Progress:
         return f"Progress over {counted(count, 'session')} at {counted(len(self.venues), 'venue')}"
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class SessionGiven:
+    """A session to be put in order.
+
+    Parameters
+    ----------
+    source : str
+        What it is called: the name of the recording's file, say.
+    recording : Recording
+    when : float
+        When it was, where the recording does not say [s since 1970-01-01 UTC].
+    dated : str
+        Where that is from: "file" or "given".
+    note : SessionNote
+        What is known of it; a kart named there is taken for it.
+    position_error : float or None
+        Of its receiver, as for :func:`linelab.review` [m].
+    """
+
+    source: str
+    recording: Recording
+    when: float
+    dated: str
+    note: SessionNote
+    position_error: float | None = None
+
+
 def progress_of(
     paths: Sequence[str | Path],
     *,
@@ -128,65 +155,82 @@ def progress_of(
         Called with a short text at each step.
     """
     skipped: list[tuple[str, str]] = []
-    read: list[tuple[Path, Recording]] = []
+    read: list[SessionGiven] = []
     for path in map(Path, paths):
         step(f"reading {path.name}")
         try:
-            read.append((path, load_recording(path)))
+            read.append(
+                SessionGiven(
+                    source=path.name, recording=load_recording(path), when=path.stat().st_mtime, dated="file",
+                    note=(told or {}).get(path.name, SessionNote()), position_error=position_error,
+                )
+            )  # fmt: skip
         except LinelabError as error:
             skipped.append((path.name, str(error)))
+    return progress_over(read, track=track, kart=kart, skipped=skipped, step=step)
+
+
+def progress_over(
+    read: Sequence[SessionGiven],
+    *,
+    track: Track | None = None,
+    kart: Kart | None = None,
+    skipped: Sequence[tuple[str, str]] = (),
+    step: Callable[[str], None] = lambda text: None,
+) -> Progress:
+    """Put a driver's sessions that have been read side by side; parameters as for :func:`progress_of`.
+
+    ``skipped`` are those that could not be read, with the reason.
+    """
+    left_out = [*skipped]
     rows: list[SessionRow] = []
     solved: dict[tuple[int, Kart], Solution] = {}
-    for path, recording, ground in _grounds(read, track, position_error, skipped):
-        step(f"working through {path.name}")
+    for given, ground in _grounds(read, track, left_out):
+        step(f"working through {given.source}")
         try:
-            rows.append(_row(path, recording, ground, kart, solved, (told or {}).get(path.name, SessionNote())))
+            rows.append(_row(given, ground, kart, solved))
         except LinelabError as error:
-            skipped.append((path.name, str(error)))
+            left_out.append((given.source, str(error)))
     rows.sort(key=lambda row: row.when)
     places = list(dict.fromkeys(id(row.track) for row in rows))
     return Progress(
         venues=tuple(tuple(row for row in rows if id(row.track) == place) for place in places),
-        kart="" if kart is None else kart.name, skipped=tuple(skipped),
+        kart="" if kart is None else kart.name, skipped=tuple(left_out),
     )  # fmt: skip
 
 
 def _grounds(
-    read: Sequence[tuple[Path, Recording]],
-    track: Track | None,
-    position_error: float | None,
-    skipped: list[tuple[str, str]],
-) -> list[tuple[Path, Recording, Ground]]:
-    """Recordings with the ground each was driven on; those that have none are skipped."""
+    read: Sequence[SessionGiven], track: Track | None, skipped: list[tuple[str, str]]
+) -> list[tuple[SessionGiven, Ground]]:
+    """Sessions with the ground each was driven on; those that have none are skipped."""
     out: set[int] = set()
 
     def refused(number: int, error: LinelabError) -> None:
         out.add(number)
-        skipped.append((read[number][0].name, str(error)))
+        skipped.append((read[number].source, str(error)))
 
-    recordings = [recording for _, recording in read]
     if track is None:
-        grounds = find_grounds(recordings, position_error=position_error, refused=refused) if read else []
+        # One track is estimated from all recordings of a place: what is known of the receiver must hold for all.
+        known = {given.position_error for given in read}
+        common = known.pop() if len(known) == 1 else None
+        recordings = [given.recording for given in read]
+        grounds = find_grounds(recordings, position_error=common, refused=refused) if read else []
     else:
         grounds = []
-        for number, recording in enumerate(recordings):
+        for number, given in enumerate(read):
             try:
-                grounds.append(find_ground(recording, track, position_error=position_error))
+                grounds.append(find_ground(given.recording, track, position_error=given.position_error))
             except LinelabError as error:
                 refused(number, error)
     kept = [item for number, item in enumerate(read) if number not in out]
-    return [(path, recording, ground) for (path, recording), ground in zip(kept, grounds, strict=True)]
+    return list(zip(kept, grounds, strict=True))
 
 
 def _row(
-    path: Path,
-    recording: Recording,
-    ground: Ground,
-    kart: Kart | None,
-    solved: dict[tuple[int, Kart], Solution],
-    told: SessionNote,
+    given: SessionGiven, ground: Ground, kart: Kart | None, solved: dict[tuple[int, Kart], Solution]
 ) -> SessionRow:
     """One session's figures and its priorities."""
+    recording, told = given.recording, given.note
     kart = told.kart or kart
     known = None if kart is None else solved.get((id(ground.track), kart))
     shown = grounds_kart([ground]).kart if kart is None else kart
@@ -203,9 +247,9 @@ def _row(
     few = withheld(f"fewer than {LEAST_LAPS} usual laps")
     spread = spread_over_laps(times[usual], sigma[usual])
     return SessionRow(
-        source=path.name,
-        when=path.stat().st_mtime if recording.start_utc is None else recording.start_utc,
-        dated="file" if recording.start_utc is None else "recording",
+        source=given.source,
+        when=given.when if recording.start_utc is None else recording.start_utc,
+        dated=given.dated if recording.start_utc is None else "recording",
         track=ground.track,
         laps=len(driven),
         best=Measured(float(times[best]), float(sigma[best])),

@@ -12,9 +12,10 @@ import linelab
 from linelab.cli import main as cli
 from linelab.diagnosis.marks import find_marks
 from linelab.diagnosis.stretches import corner_stretches
-from linelab.study import margins
 from linelab.study.held_line import base_of, time_lost
-from linelab.study.leaving import Bend, Scatter, chance_of_leaving, passes_of
+from linelab.study.scattering import margins
+from linelab.study.scattering.driver_scatter import Scatter
+from linelab.study.scattering.leaving import Bend, chance_of_leaving, passes_of
 
 TRACK, KART = "tinmarsh_rental", "rental-four-stroke"
 
@@ -222,5 +223,5 @@ def test_the_command_writes_table_lap_and_picture(tmp_path, capsys):
 
 
 def test_measured_and_stated_scatter_do_not_mix(capsys):
-    assert cli.run(["margin", TRACK, KART, "--from", "laps.csv", "--lateral", "0.2"]) == 2
+    assert cli.run(["margin", TRACK, KART, "--driven", "laps.csv", "--lateral", "0.2"]) == 2
     assert "leave them out" in capsys.readouterr().err

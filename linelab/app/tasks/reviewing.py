@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -87,6 +86,7 @@ def review_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str,
     best = result.laps[result.best]
     found = {
         "title": result.track.name,
+        "track": track_name,
         "estimated": result.track.survey.estimated,
         "laps": len(result.laps),
         "best": best.lap_time.value,
@@ -105,9 +105,6 @@ def demo_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str, A
     name = next((item["name"] for item in library.sessions() if item.get("demo")), "")
     if not name:
         source = bundled_recordings()[DEMO_RECORDING]
-        copy = folder / ".arriving" / "demo"
-        copy.parent.mkdir(exist_ok=True)
-        shutil.copyfile(source, copy)
         known = given["fresh"] | {
             "demo": True,
             "driver": "the demo's invented driver",
@@ -115,5 +112,5 @@ def demo_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str, A
             "kart": DEMO_KART,
             "position_error": DEMO_POSITION_ERROR,
         }
-        name = library.new_session("demo", known, [(copy, source.name)])
+        name = library.new_session("demo", known, [(source, source.name)], copy=True)
     return review_session(folder, {"session": name}, step)

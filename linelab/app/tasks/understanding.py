@@ -17,6 +17,7 @@ from linelab.files.recordings.load_recording import load_session
 from linelab.files.recordings.table_layout import find_layout
 from linelab.files.text import read_head
 from linelab.files.tracks.track_file import load_track, reversed_track
+from linelab.model.facts import track_facts
 from linelab.model.lap import Recording
 from linelab.model.track import Track
 from linelab.motion.track_from_laps import ASSUMED_WIDTH
@@ -45,7 +46,7 @@ def understand(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any
         "track": {
             "name": track_name,
             "title": ground.track.name,
-            "length_text": units.length_text(ground.track.length),
+            "length_text": units.length_text(track_facts(ground.track).length),
             "corners": len(ground.track.corners),
             "estimated": ground.track.survey.estimated,
         },

@@ -132,6 +132,8 @@ async function forms() {
     typed("Day", session.day, (value) => save({ day: value, day_typed: true }), { type: "date" }),
     choice("Track", [["", "recognise it"], ["estimated", "estimate it from the laps"], ...names(tracks)], session.track, (value) => reread({ track: value })),
     choice("Kart", [["", "fit one to the laps"], ...names(karts)], session.kart, (value) => save({ kart: value })),
+    typed("Weather", session.weather, (value) => save({ weather: value }), { placeholder: "dry, damp, 14 degrees" }),
+    typed("Tyres", session.tyres, (value) => save({ tyres: value }), { placeholder: "new, used, pressures" }),
     choice("Compare the laps with", AGAINST, session.against, (value) => save({ against: value, against_lap: null }).then(forms)),
     choice("or with one lap of this session", [["", "no"], ...laps.map((lap) => [String(lap.number), `${lap.label}, ${lapTime(lap.time)} s`])],
       own, (value) => save({ against_lap: value === "" ? null : Number(value), against: "" }).then(forms)),
@@ -174,10 +176,15 @@ function showUnderstood() {
     : "The recorded laps between the track's edges.";
   at("new-line").hidden = !track.estimated;
   at("draw").hidden = !track.estimated;
-  at("draw").href = `/tracks/draw?session=${encodeURIComponent(name)}`;
   at("found").hidden = false;
   titled();
 }
+
+at("draw").addEventListener("click", async () => {
+  const drawing = { laps: { session: name, shift: [0, 0] } };
+  const made = await call("POST", "/api/drawings", { title: "New track", drawing }).catch((failure) => tell(failure, at("failure")));
+  if (made) location.href = `/draw/${made.name}`;
+});
 
 at("new-line").addEventListener("click", async () => {
   at("drawing-says").textContent = "Click one end of the start line, then the other. Escape leaves it as it is.";

@@ -6,12 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from linelab.model.engine import drive_curve, drive_force, gear_forces, road_speed
-from linelab.model.grip import FLAT, drive_friction, kart_numbers, loads
-from linelab.model.kart import Kart, TorqueEngine
+from linelab.model.kart import Kart
 from linelab.output.display import METRIC, Units
 from linelab.output.draw.style import BRAKE, FAINT, GAIN, INK, LOSS, PAPER, SOFT, footer, heading, new_figure, tidy
-from linelab.output.kart_facts import gg_outlines, kart_words, top_speed
+from linelab.output.kart_facts import DriveLines, drive_lines, gg_outlines, kart_words
 from linelab.units import STANDARD_GRAVITY
 
 if TYPE_CHECKING:
@@ -76,25 +74,17 @@ def draw_gg(axes: Axes, kart: Kart, units: Units = METRIC, grip: float = 1.0, *,
 def draw_drive_force(axes: Axes, kart: Kart, units: Units = METRIC) -> None:
     """Drive force at full throttle by speed, gear by gear, against resistance and the rear tyres' grip."""
     tidy(axes)
-    numbers = kart_numbers(kart)
-    top = top_speed(kart)
-    curve = drive_curve(kart.engine)
-    end = min(curve.top_speed, top.v * 1.12)
-    v = np.linspace(0.02 * end, end, 600)
-    load = loads(numbers, v * v, 0.0, FLAT)
-    shown = v / units.speed
-    if isinstance(kart.engine, TorqueEngine) and len(kart.engine.ratios) > 1:
-        _draw_gears(axes, kart.engine, v, units)
-    grip = drive_friction(numbers, 1.0) * numbers.mass * STANDARD_GRAVITY
-    drive = drive_force(curve, v)
-    axes.plot(shown, drive / units.force, color=INK, linewidth=2.2, label="drive, full throttle")
-    axes.plot(shown, load.resistance * numbers.mass / units.force, color=LOSS, linewidth=1.8, label="resistance")
-    highest = float(np.max(drive))
-    if grip < highest * 1.45:
+    lines = drive_lines(kart)
+    top, shown = lines.top, lines.v / units.speed
+    _draw_gears(axes, lines, units)
+    axes.plot(shown, lines.drive / units.force, color=INK, linewidth=2.2, label="drive, full throttle")
+    axes.plot(shown, lines.resistance / units.force, color=LOSS, linewidth=1.8, label="resistance")
+    highest = float(np.max(lines.drive))
+    if lines.grip < highest * 1.45:
         axes.axhline(
-            grip / units.force, color=GAIN, linewidth=1.2, linestyle=(0, (5, 3)), label="grip of the rear tyres"
+            lines.grip / units.force, color=GAIN, linewidth=1.2, linestyle=(0, (5, 3)), label="grip of the rear tyres"
         )
-        highest = max(highest, grip)
+        highest = max(highest, lines.grip)
     axes.plot([top.v / units.speed] * 2, [0.0, highest * 1.1 / units.force], color=BRAKE, linewidth=0.9)
     cause = "rev limit" if top.limited_by == "revs" else "drive equals drag"
     axes.annotate(
@@ -105,23 +95,21 @@ def draw_drive_force(axes: Axes, kart: Kart, units: Units = METRIC) -> None:
         color=BRAKE,
         bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.5},
     )
-    axes.set_xlim(0.0, end / units.speed * 1.02)
+    axes.set_xlim(0.0, shown[-1] * 1.02)
     axes.set_ylim(0.0, highest * 1.26 / units.force)
     axes.set_xlabel(f"speed [{units.speed_unit}]")
     axes.set_ylabel(f"force at the wheels [{units.force_unit}]")
     axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, frameon=False, fontsize=8, labelcolor=INK)
 
 
-def _draw_gears(axes: Axes, engine: TorqueEngine, v: np.ndarray, units: Units) -> None:
+def _draw_gears(axes: Axes, lines: DriveLines, units: Units) -> None:
     """One thin curve a gear, numbered at its strongest point."""
-    for number, force in enumerate(gear_forces(engine, v), start=1):
-        engaged = float(road_speed(engine, engine.clutch_engagement, number))
-        pulling = (force > 0.0) & ((v >= engaged) | (number == 1))
-        axes.plot(v[pulling] / units.speed, force[pulling] / units.force, color=SOFT, linewidth=0.7)
-        at = int(np.argmax(np.where(pulling, force * v, 0.0)))
+    for number, force in enumerate(lines.gears, start=1):
+        axes.plot(lines.v / units.speed, force / units.force, color=SOFT, linewidth=0.7)
+        at = int(np.argmax(np.nan_to_num(force) * lines.v))
         axes.annotate(
             str(number),
-            (v[at] / units.speed, force[at] / units.force),
+            (lines.v[at] / units.speed, force[at] / units.force),
             xytext=(0, 7),
             textcoords="offset points",
             ha="center",

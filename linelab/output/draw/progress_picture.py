@@ -16,6 +16,8 @@ from linelab.study.progress import Progress, SessionRow
 
 #: Size of a panel, and what stands above and below all of them [inches].
 WIDE, HIGH, ABOVE, BELOW = 8.0, 2.6, 0.8, 0.6
+#: What a star at a date means.
+_DATED = {"file": "date of the file", "given": "date as typed"}
 
 
 def plot_progress(progress: Progress) -> Figure:
@@ -44,14 +46,20 @@ def _panel(axes: Axes, rows: Sequence[SessionRow]) -> None:
             at, values, errors, color=colour, marker=marker, markersize=4, linewidth=1.1, capsize=2, label=name
         )
     axes.set_xlim(-0.5, len(rows) - 0.5)
-    days = [datetime.fromtimestamp(row.when, UTC) for row in rows]
-    axes.set_xticks(
-        at, [f"{day:%Y-%m-%d}\n{day:%H:%M}{'' if row.dated == 'recording' else '*'}" for day, row in zip(days, rows)]
-    )
+    axes.set_xticks(at, [_day(row) for row in rows])
     axes.yaxis.set_major_formatter(lambda value, _: lap_time_text(value)[:-1])
     axes.set_title(rows[0].track.name, loc="left", size=9, color=INK)
-    if any(row.dated == "file" for row in rows):
-        axes.set_xlabel("* date of the file")
+    starred = sorted({_DATED[row.dated] for row in rows if row.dated in _DATED})
+    if starred:
+        axes.set_xlabel(f"* {', '.join(starred)}")
     tidy(axes)
     axes.tick_params(axis="x", labelsize=6.5)
-    axes.legend(frameon=False, fontsize=7, loc="upper right", ncols=2)
+    axes.legend(frameon=False, fontsize=7, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2)
+
+
+def _day(row: SessionRow) -> str:
+    """Date and, where it is known, time below it."""
+    when = datetime.fromtimestamp(row.when, UTC)
+    if row.dated == "given":
+        return f"{when:%Y-%m-%d}*"
+    return f"{when:%Y-%m-%d}\n{when:%H:%M}{'' if row.dated == 'recording' else '*'}"
