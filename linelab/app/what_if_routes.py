@@ -66,7 +66,8 @@ async def sheet(request: Request) -> JSONResponse:
 
 async def _begun(request: Request, do: str) -> JSONResponse:
     """The number of the work; what runs already is followed."""
-    chosen = _chosen(desk(request).library, await given(request))
+    values = await given(request)
+    chosen = _chosen(desk(request).library, values) | {"begin": values.get("begin") is True}
     about, jobs = f"{_name(chosen)}, {chosen['units']}", desk(request).jobs
     for job in jobs.all():
         if job.do == do and job.about == about and not job.over:
@@ -92,7 +93,8 @@ def _chosen(library: Library, values: dict[str, Any]) -> dict[str, Any]:
 
 def _name(chosen: dict[str, Any]) -> str:
     """What a track's sheet for a kart is called."""
-    return f"{chosen['track']}{'--reverse' if chosen['reverse'] else ''}--{chosen['kart']}"
+    turned, begin = "--reverse" if chosen["reverse"] else "", "--begin" if chosen.get("begin") else ""
+    return f"{chosen['track']}{turned}--{chosen['kart']}{begin}"
 
 
 async def sheet_files(request: Request) -> JSONResponse:

@@ -19,7 +19,11 @@ from linelab.output.display import METRIC
 from linelab.output.sheet.corner_facts import sheet_corners
 from linelab.output.sheet.sheet_words import mark_words
 from linelab.output.sheet.track_sheet import track_sheet
+from linelab.study.scattering.margins import margin_lap
 
+RENTAL: dict[str, Any] = {
+    "track": "tinmarsh_rental", "kart": "rental-four-stroke", "units": "metric", "reverse": False, "begin": False,
+}  # fmt: skip
 SUBJECTS = [("marrowdown_club", "gearbox"), ("tinmarsh_rental", "rental-four-stroke")]
 
 
@@ -33,7 +37,7 @@ def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module", params=SUBJECTS, ids=lambda pair: pair[0])
 def subject(request: pytest.FixtureRequest, library: Path) -> tuple[str, str, dict[str, Any]]:
     track, kart = request.param
-    given = {"track": track, "kart": kart, "units": "metric", "reverse": False}
+    given = {"track": track, "kart": kart, "units": "metric", "reverse": False, "begin": False}
     return track, kart, walk_through(library, given, lambda text: None)
 
 
@@ -111,7 +115,13 @@ def test_caution_comes_first(subject: tuple[str, str, dict[str, Any]]) -> None:
 
 
 def test_the_other_way_round_is_another_walk(library: Path) -> None:
-    given = {"track": "tinmarsh_rental", "kart": "rental-four-stroke", "units": "imperial", "reverse": True}
+    given = {
+        "track": "tinmarsh_rental",
+        "kart": "rental-four-stroke",
+        "units": "imperial",
+        "reverse": True,
+        "begin": False,
+    }
     walk = walk_through(library, given, lambda text: None)
     assert {corner["hand"] for corner in walk["corners"]} == {"left", "right"}
     assert walk["speed_unit"] == "mph"
@@ -122,12 +132,38 @@ def test_the_other_way_round_is_another_walk(library: Path) -> None:
 
 
 def test_the_sheet_is_the_librarys_and_is_kept(library: Path, tmp_path: Path) -> None:
-    given = {"track": "tinmarsh_rental", "kart": "rental-four-stroke", "units": "metric", "reverse": False}
+    given = {
+        "track": "tinmarsh_rental",
+        "kart": "rental-four-stroke",
+        "units": "metric",
+        "reverse": False,
+        "begin": False,
+    }
     made = make_sheet(library, given | {"sheet": "tinmarsh_rental--rental-four-stroke"}, lambda text: None)
     folder = library / "sheets" / made["sheet"]
-    expected = track_sheet(load_track(given["track"]), load_kart(given["kart"]), tmp_path / "walk")
+    expected = track_sheet(load_track(RENTAL["track"]), load_kart(RENTAL["kart"]), tmp_path / "walk")
     assert made["files"] == expected
     assert set(expected) <= {path.name for path in folder.iterdir()}
     for name in expected:
         if name.endswith(".png"):
             assert (folder / name).read_bytes() == (tmp_path / "walk" / name).read_bytes()
+
+
+def test_marks_to_begin_with_leave_room(library: Path) -> None:
+    """The walk is along the library's line with room, slower than the perfect one, and says what comes later."""
+    perfect, first = (walk_through(library, RENTAL | {"begin": begin}, lambda text: None) for begin in (False, True))
+    track, kart = RENTAL["track"], RENTAL["kart"]
+    careful = margin_lap(load_track(track), load_kart(kart), solution=solved(track, kart))
+    assert first["t"][-1] == pytest.approx(careful.lap.lap_time, abs=2e-3)
+    assert first["t"][-1] > perfect["t"][-1]
+    assert "marks to begin with" in first["caution"]
+    assert f"{careful.time_lost:.1f} s a lap" in first["notes"][0]
+    later = [mark["later"] for corner in first["corners"] for mark in corner["marks"] if mark["later"]]
+    assert len(later) > len(first["corners"])
+    assert all(text.startswith("Later") for text in later)
+    assert not [mark for corner in perfect["corners"] for mark in corner["marks"] if mark["later"]]
+    slowest = [
+        [min(float(mark["speed"].split()[0]) for mark in corner["marks"]) for corner in walk["corners"]]
+        for walk in (perfect, first)
+    ]
+    assert np.mean(slowest[1]) < np.mean(slowest[0])

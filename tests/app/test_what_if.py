@@ -28,7 +28,9 @@ from linelab.study.sprockets import sprocket_laps
 from linelab.units import KMH
 
 TRACK, KART = "tinmarsh_rental", "rental-four-stroke"
-KEPT = (what_if.scene_at, what_if.changed_at, what_if.base_at, what_if._tried, what_if._slowed_free)
+KEPT = (
+    what_if.scene_at, what_if.changed_at, what_if.base_at, what_if._tried, what_if._slowed_free, what_if._every_mark,
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -194,16 +196,18 @@ def test_units_change_what_is_said_and_not_what_it_is(library: Path) -> None:
     metric = asked(library, apex=0.3048, apex_corner=2)
     feet = asked(library, units="imperial", apex=1.0, apex_corner=2)
     assert feet["lost"] == pytest.approx(metric["lost"], abs=1e-9)
-    assert "1 ft too far out" in feet["words"][0]
-    assert "km/h" in metric["words"][0]
-    assert "mph" in feet["words"][0]
-    assert "km/h" not in feet["words"][0]
+    assert "by 1 ft costs" in feet["words"][0]
+    assert "m farther" in metric["words"][0]
+    assert "ft farther" in feet["words"][0]
+    slow = [asked(library, units=units, entry=-2.0, entry_corner=7)["words"][0] for units in ("metric", "imperial")]
+    assert ["km/h" in text for text in slow] == [True, False]
+    assert "mph" in slow[1]
     assert max(feet["after"]["v"]) == pytest.approx(max(metric["after"]["v"]) / 1.609344, abs=0.02)
 
 
 def test_words_say_what_it_costs_where_and_why(library: Path) -> None:
     found = asked(library, "ostrelle_sprint", "senior-single-speed", apex=0.5, apex_corner=3)
-    assert found["words"][0].startswith("Passing the apex of corner 3 0.5 m too far out costs 0.01 s: you ")
+    assert found["words"][0].startswith("Missing the apex of corner 3 by 0.5 m costs 0.01 s: you ")
     slippery = asked(library, "ostrelle_sprint", "senior-single-speed", grip=-5.0)
     largest = max(slippery["corners"], key=lambda corner: corner["lost"])["label"]
     assert slippery["words"][0].startswith("With 5 % less grip the lap takes 0.8")

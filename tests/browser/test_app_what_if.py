@@ -122,7 +122,7 @@ def test_lines_and_curves_show_both_laps(bench: Browser) -> None:
     bench.run("const p = document.getElementById('place'); p.value = 700; p.dispatchEvent(new Event('input'))")
     said = bench.run("return document.getElementById('reads').textContent")
     assert re.fullmatch(r"\d+ m: before [\d.]+ km/h, after [\d.]+ km/h, time lost so far [+−]?[\d.]+ s", said)
-    assert "Passing the apex of corner 12 1 m too far out costs" in bench.run(ANSWER)
+    assert "Missing the apex of corner 12 by 1 m costs" in bench.run(ANSWER)
 
 
 def test_the_last_answer_stays_where_there_is_none(bench: Browser) -> None:

@@ -1,6 +1,7 @@
 """A track before it is driven: its sheet, and a walk through the computed lap from mark to mark.
 
-What is said at a mark is what the track sheet says there; times and speeds are the computed lap's.
+What is said at a mark is what the track sheet says there; times and speeds are the computed lap's or, to begin with,
+those of a line with room for a driver who scatters.
 """
 
 from __future__ import annotations
@@ -22,7 +23,9 @@ from linelab.model.track import Track
 from linelab.optimum.minimum_time import solve_min_time
 from linelab.output.display import Units, units_named
 from linelab.output.lap_curves import Pedal, gear_at, gears, pedal_codes
+from linelab.output.margins.margin_report import one_in, two_of_three
 from linelab.output.page.svg_map import PER_METRE, map_ground, target_path
+from linelab.output.sheet.begin_marks import BeginCorner, Row, begin_corners, begin_summary, first_of, later_words
 from linelab.output.sheet.corner_facts import MISS, SheetCorner, SheetMark, sheet_corners
 from linelab.output.sheet.how_driven import Way
 from linelab.output.sheet.sheet_words import (
@@ -40,7 +43,8 @@ from linelab.output.sheet.sheet_words import (
 )
 from linelab.output.sheet.track_sheet import marks_caution, track_sheet
 from linelab.output.track_facts import survey_sentence
-from linelab.study.habit_costs import habit_costs
+from linelab.study.habit_costs import HabitCost, habit_costs
+from linelab.study.scattering.margins import MarginLap, margin_lap
 from linelab.units import Array
 
 Step = Callable[[str], None]
@@ -88,7 +92,10 @@ def make_sheet(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any
     name = given["sheet"]
     target = folder / "sheets" / name
     target.parent.mkdir(parents=True, exist_ok=True)
-    return {"sheet": name, "files": track_sheet(track, kart, target, units=given["units"], progress=step)}
+    solution = solve_min_time(track, kart, progress=step)
+    begin = margin_lap(track, kart, solution=solution, progress=step) if given["begin"] else None
+    files = track_sheet(track, kart, target, solution=solution, units=given["units"], begin=begin, progress=step)
+    return {"sheet": name, "files": files}
 
 
 def walk_through(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any]:
@@ -103,18 +110,24 @@ def walk_through(folder: Path, given: dict[str, Any], step: Step) -> dict[str, A
     units = units_named(given["units"])
     step("computing the computed lap")
     solution = solve_min_time(track, kart, progress=step)
-    costs = habit_costs(track, kart, solution, habit="apex_missed", sizes=(MISS,), progress=step)
+    costs: Sequence[HabitCost] = ()  # they are the computed lap's
+    if not given["begin"]:
+        costs = habit_costs(track, kart, solution, habit="apex_missed", sizes=(MISS,), progress=step)
     step("marks and words")
-    lap = solution.lap
-    corners = sheet_corners(track, lap, kart, costs)
+    rows: Sequence[Row] = sheet_corners(track, solution.lap, kart, costs)
+    lap, room = solution.lap, None
+    if given["begin"]:
+        room = margin_lap(track, kart, solution=solution, progress=step)
+        lap, rows = room.lap, begin_corners(track, kart, room, [*map(first_of, rows)])
+    corners = [first_of(row) for row in rows]
     road = _from_its_beginning(Road(Way(track=track, lap=lap), kart, gears(lap, kart), float(lap.t[0])), corners)
     return {
         "track": track.name,
         "kart": kart.name,
-        "lap_time": solution.lap_time,
         "closed": track.closed,
-        "caution": marks_caution(solution.grip),
+        "caution": marks_caution(solution.grip, begin=room is not None),
         "notes": [
+            *([] if room is None else [_room_note(room, units)]),
             f"In brackets: paces of {pace_text(PACE, units)}.",
             *([caution_note(solution.grip)] if any(corner.caution for corner in corners) else []),
             survey_sentence(track.survey, units),
@@ -124,7 +137,7 @@ def walk_through(folder: Path, given: dict[str, Any], step: Step) -> dict[str, A
         "speed_unit": units.speed_unit,
         "tick": TICK,
         **_moments(road, units),
-        "corners": [_corner(road, corner, units) for corner in corners],
+        "corners": [_corner(road, row, units) for row in rows],
     }
 
 
@@ -167,10 +180,21 @@ def _moments(road: Road, units: Units) -> dict[str, Any]:
     }
 
 
-def _corner(road: Road, corner: SheetCorner, units: Units) -> dict[str, Any]:
+def _room_note(room: MarginLap, units: Units) -> str:
+    """For whom the marks to begin with are, and what "later" is."""
+    return (
+        "These marks leave room to the edges for a driver whose passes differ: "
+        f"{two_of_three(room.scatter, units)}. Such a driver leaves the track on {one_in(room.chance)} laps. The room "
+        f'costs {room.time_lost:.1f} s a lap. "Later" is where the computed lap has its mark: go on to it one corner '
+        "at a time."
+    )
+
+
+def _corner(road: Road, row: Row, units: Units) -> dict[str, Any]:
     """One corner: what to know, its close-up, and its marks in the order they are passed."""
+    corner = first_of(row)
     marks = corner.marks
-    found = [(mark.along, _mark(road, corner, mark, units)) for mark in corner.driven]
+    found = [(mark.along, _mark(road, corner, mark, units) | _later(row, mark, units)) for mark in corner.driven]
     if corner.slows is not None and not flat_out(corner):
         slowest = f"{lowest_words(corner, units)}."
         found.append(
@@ -188,10 +212,16 @@ def _corner(road: Road, corner: SheetCorner, units: Units) -> dict[str, Any]:
         "hand": "left" if marks.corner.left else "right",
         "begins": road.time(first),
         "box": close_up_box(road.way.track, road.way.lap, first - AROUND, last + AROUND),
-        "about": summary_words(corner, units),
+        "about": begin_summary(row, units, PACE) if isinstance(row, BeginCorner) else summary_words(corner, units),
         "before": [_sentence(text) for text in before],
         "marks": [step for _, step in found],
     }
+
+
+def _later(row: Row, mark: SheetMark, units: Units) -> dict[str, str]:
+    """Where the computed lap has the mark."""
+    words = later_words(row, mark, units, PACE) if isinstance(row, BeginCorner) else ""
+    return {"later": _sentence(words) if words else ""}
 
 
 def _mark(road: Road, corner: SheetCorner, mark: SheetMark, units: Units) -> dict[str, Any]:
@@ -241,6 +271,7 @@ def _place(road: Road, station: float, kind: str, name: str, do: str, units: Uni
         "do": do,
         "where": "",
         "caution": "",
+        "later": "",
         "t": road.time(station),
         "x": round(PER_METRE * way.value(way.line.x, station)),
         "y": -round(PER_METRE * way.value(way.line.y, station)),

@@ -21,7 +21,7 @@ from linelab.app.library import Library
 from linelab.app.tasks.close_up import close_up_box
 from linelab.app.tasks.understanding import named_track
 from linelab.app.tasks.what_if_words import answer_words, controls, wanted
-from linelab.diagnosis.marks import CornerMarks
+from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.diagnosis.stretches import corner_stretches
 from linelab.errors import InputError, LinelabError, SolveError
 from linelab.files.kart_file import load_kart
@@ -34,7 +34,7 @@ from linelab.output.display import Units, units_named
 from linelab.output.lap_curves import station_title
 from linelab.output.page.svg_map import PER_METRE, map_ground, target_path
 from linelab.output.track_facts import survey_sentence
-from linelab.study.habit_costs import Habit, chosen_marks, imposed
+from linelab.study.habit_costs import Habit, imposed
 from linelab.study.habit_effect import HabitEffect, at_stations, effect_between, lost_along
 from linelab.study.habit_limits import fastest_arrival, no_room, too_fast
 from linelab.study.held_line import Base, Bounds, Held, base_of, held_lap, local, solve_held, solve_within, time_lost
@@ -136,7 +136,7 @@ def prepare_what_if(folder: Path, given: dict[str, Any], step: Step) -> dict[str
         "lap_time": _timed(track, scene.own.lap),
         "time_error": scene.own.time_error,
         "survey": survey_sentence(track.survey, units),
-        "controls": controls(scene.kart, units),
+        "controls": controls(scene.kart, track, units),
         "corners": [
             {"number": corner.number, "label": corner.label, "box": _box(track, scene.own.lap, corner)}
             for corner in track.corners
@@ -169,10 +169,7 @@ def answer_what_if(folder: Path, given: dict[str, Any], step: Step) -> dict[str,
     found = found_lap(place, change, driving)
     track, s = scene.track, _stations(scene.track)
     lost = lost_at(scene, found, s)
-    by_corner = {
-        each.corner: float(lost_at(scene, found, np.array([each.s_start, _ahead(track, each.s_start, each.s_end)]))[1])
-        for each in corner_stretches(track)
-    }
+    by_corner = _by_corner(scene, found)
     kart_lost = float(lost_along(track, scene.own.lap, found.changed.solution.lap, _ends(track))[1])
     total = float(lost_at(scene, found, _ends(track))[1])
     return {
@@ -181,7 +178,7 @@ def answer_what_if(folder: Path, given: dict[str, Any], step: Step) -> dict[str,
         "lost": total,
         "by_kart": kart_lost,
         "by_driver": total - kart_lost,
-        "words": answer_words(asked, total, kart_lost, by_corner, _effects(scene, found, driving), units),
+        "words": answer_words(asked, total, kart_lost, by_corner, _effects(place, change, found, driving), units),
         "corners": [
             {"label": corner.label, "lost": by_corner.get(corner.number, 0.0)} for corner in scene.track.corners
         ],
@@ -243,6 +240,19 @@ def lost_at(scene: Scene, found: Found, s: Array) -> Array:
     return np.asarray(by_kart + lost_along(scene.track, found.free, found.held, s))
 
 
+def _by_corner(scene: Scene, found: Found) -> dict[int, float]:
+    """Time lost in each corner's stretch, which begins where the one before ends [s]."""
+    stretches = corner_stretches(scene.track)
+    if not stretches:
+        return {}
+    edges = [stretches[0].s_start]
+    for each in stretches:
+        laps = math.ceil((edges[-1] - each.s_end) / scene.track.length - 1e-9) if scene.track.closed else 0
+        edges.append(each.s_end + laps * scene.track.length)
+    lost = np.diff(lost_at(scene, found, np.array(edges)))
+    return {each.corner: float(value) for each, value in zip(stretches, lost)}
+
+
 def changed_kart(kart: Kart, change: KartChange, share: float = 1.0) -> Kart:
     """The kart with a share of what is changed; grip is a factor on the road's and no field of the kart.
 
@@ -262,7 +272,7 @@ def changed_kart(kart: Kart, change: KartChange, share: float = 1.0) -> Kart:
     return replace(kart, mass=kart.mass + share * change.mass, driver=driver, engine=engine)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=32)
 def changed_at(place: Place, change: KartChange) -> Changed:
     """The changed kart's lap, from that of the kart as it is."""
     scene = scene_at(place)
@@ -306,7 +316,7 @@ def held_at(place: Place, change: KartChange, driving: Driving) -> Held:
     return found
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=96)
 def _tried(place: Place, change: KartChange, driving: Driving) -> Held | LinelabError:
     """The lap, or why there is none: that takes longest to find out, and is asked for again while a slider moves."""
     try:
@@ -356,10 +366,17 @@ def _smaller(driving: Driving) -> Driving:
 
 def _marks(place: Place, change: KartChange, driving: Driving) -> dict[int, CornerMarks]:
     """Marks of the corners at which something is done, on the changed kart's lap."""
+    return {
+        mark.corner.number: mark
+        for mark in _every_mark(place, change)
+        if mark.corner.number in (driving.apex_corner, driving.entry_corner)
+    }
+
+
+@lru_cache(maxsize=16)
+def _every_mark(place: Place, change: KartChange) -> tuple[CornerMarks, ...]:
     changed = changed_at(place, change)
-    numbers = [number for number in (driving.apex_corner, driving.entry_corner) if number]
-    found = chosen_marks(scene_at(place).track, changed.kart, changed.solution, sorted(set(numbers)))
-    return {mark.corner.number: mark for mark in found}
+    return tuple(find_marks(scene_at(place).track, changed.solution.lap, changed.kart))
 
 
 def _bounds(base: Base, marks: dict[int, CornerMarks], driving: Driving) -> Bounds:
@@ -400,17 +417,16 @@ def _cannot(mark: CornerMarks, reason: str) -> InputError:
     return InputError(reason, where=f"corner {mark.corner.label}", remedy="Take less of it, or another corner")
 
 
-def _effects(scene: Scene, found: Found, driving: Driving) -> dict[str, HabitEffect]:
+def _effects(place: Place, change: KartChange, found: Found, driving: Driving) -> dict[str, HabitEffect]:
     """What changes at the corners at which the driver does something else."""
-    effects, track = {}, scene.track
+    effects, track, marks = {}, scene_at(place).track, _marks(place, change, driving)
     done: tuple[tuple[str, Habit, int, float], ...] = (
         ("apex", "apex_missed", driving.apex_corner, driving.apex),
         ("entry", "arrives_fast", driving.entry_corner, driving.entry),
     )
     for name, habit, number, size in done:
         if size:
-            mark = chosen_marks(track, found.changed.kart, found.changed.solution, [number])[0]
-            effects[name] = effect_between(track, mark, habit, size, found.free, found.held)
+            effects[name] = effect_between(track, marks[number], habit, size, found.free, found.held)
     return effects
 
 

@@ -13,7 +13,7 @@ from linelab.output.display import Units, rounded_parts
 from linelab.study.habit_effect import HabitEffect
 
 #: Less than this is no time [s], no speed [m/s], no length [m], and no change of a radius [-].
-NO_TIME, NO_SPEED, NO_LENGTH, NO_RADIUS = 0.005, 0.028, 0.1, 0.02
+NO_TIME, NO_SPEED, NO_LENGTH, NO_RADIUS = 0.005, 0.08, 0.1, 0.02
 #: So many corners are named as those where most of the time is.
 MOST_NAMED = 2
 #: A corner is named if it has this share of the time.
@@ -51,9 +51,10 @@ class Asked(NamedTuple):
     labels: dict[int, str]  #: of the corners
 
 
-def controls(kart: Kart, units: Units) -> list[dict[str, Any]]:
-    """What may be changed on a kart, for a page."""
-    return [control._asdict() for control in _controls(kart, units)]
+def controls(kart: Kart, track: Track, units: Units) -> list[dict[str, Any]]:
+    """What may be changed of a kart on a track, for a page."""
+    found = _controls(kart, units)
+    return [control._asdict() for control in found if track.corners or not control.at_corner]
 
 
 def _controls(kart: Kart, units: Units) -> list[Control]:
@@ -176,7 +177,7 @@ def _driver_words(asked: Asked, units: Units) -> list[tuple[str, str]]:
     found = []
     if asked.apex:
         by = f"{asked.shown['apex']:g} {units.length_unit}"
-        found.append(("apex", f"passing the apex of corner {asked.labels[asked.apex_corner]} {by} too far out"))
+        found.append(("apex", f"missing the apex of corner {asked.labels[asked.apex_corner]} by {by}"))
     if asked.entry:
         by = f"{abs(asked.shown['entry']):g} {units.speed_unit}"
         way = "too fast" if asked.entry > 0.0 else "too slow"

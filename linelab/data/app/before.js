@@ -4,7 +4,7 @@ import { drawGround, look, pathOf } from "./road_map.js";
 
 const at = (id) => document.getElementById(id);
 const still = matchMedia("(prefers-reduced-motion: reduce)");
-const ground = () => ({ ...chosenGround(), units: units() });
+const ground = () => ({ ...chosenGround(), units: units(), begin: at("begin").checked });
 const about = () => JSON.stringify(ground());
 /** A corner is shown so long after its last mark [s]. */
 const LOOK_AHEAD = 0.4;
@@ -65,7 +65,7 @@ function showCorner(corner) {
   const list = el("ol", {}, ...corner.marks.map((mark) => el("li", {},
     el("strong", {}, mark.name), `${mark.speed}${mark.gear ? `, gear ${mark.gear}` : ""}`,
     el("span", { className: "fine" }, mark.do),
-    ...[mark.where, mark.caution].filter(Boolean).map((text) => el("span", { className: "fine" }, text)))));
+    ...[mark.where, mark.caution, mark.later].filter(Boolean).map((text) => el("span", { className: "fine" }, text)))));
   at("corner").replaceChildren(
     el("h3", {}, `Corner ${corner.label}, ${corner.hand}`),
     ...corner.before.map((text) => el("p", {}, text)),
@@ -238,7 +238,7 @@ async function prepare() {
 
 const sheetName = () => {
   const { track, kart, reverse } = chosenGround();
-  return `${track}${reverse ? "--reverse" : ""}--${kart}`;
+  return `${track}${reverse ? "--reverse" : ""}--${kart}${at("begin").checked ? "--begin" : ""}`;
 };
 
 async function showSheet() {
@@ -267,5 +267,6 @@ at("make").addEventListener("click", async () => {
 });
 at("choosing").addEventListener("submit", (event) => event.preventDefault());
 document.addEventListener("units", prepare);
+at("begin").addEventListener("change", prepare);
 motion();
 chooseGround(prepare).catch((failure) => tell(failure, at("failure")));

@@ -19,6 +19,9 @@ const key = () => JSON.stringify(set);
 const ground = () => ({ ...chosenGround(), units: units() });
 const changes = () => bench.controls.some((one) => set[one.name] !== one.none);
 
+/** Another window's question took this one's place in the queue: a moment later. */
+const pause = () => new Promise((done) => setTimeout(done, 100));
+
 /** Ask for what is set now; while one answer is on its way only the latest question after it is asked. */
 async function ask() {
   if (busy) {
@@ -37,8 +40,10 @@ async function ask() {
     try {
       const found = await work("/api/what-if/answer", { ...ground(), set });
       if (about !== bench) break;
-      if (found === null) again = true;
-      else show(found, asked);
+      if (found === null) {
+        await pause();
+        again = true;
+      } else show(found, asked);
     } catch (failure) {
       if (about === bench && !again) {
         const sentences = [(failure.where ? `${failure.where}: ` : "") + failure.what, failure.remedy, last && "Shown is the last answer"];
@@ -248,7 +253,10 @@ async function prepare(asked, before) {
   const about = JSON.stringify(ground());
   let found = null;
   try {
-    while (found === null && about === JSON.stringify(ground())) found = await work("/api/what-if/prepare", ground(), { onstep: (text) => { at("step").textContent = text; } });
+    for (let k = 0; found === null && about === JSON.stringify(ground()); k += 1) {
+      if (k) await pause();
+      found = await work("/api/what-if/prepare", ground(), { onstep: (text) => { at("step").textContent = text; } });
+    }
   } catch (failure) {
     if (about !== JSON.stringify(ground())) return;
     at("bench").hidden = true;
