@@ -88,6 +88,8 @@ class Library:
             if NAME.fullmatch(folder.name):
                 clear_left(folder)
                 clear_left(folder / "review")
+        for folder in (self.folder / "progress").glob("*"):
+            clear_left(folder)
         self.bin.clear_left()
 
     # Tracks and karts
