@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import csv
 import json
 from dataclasses import replace
@@ -54,6 +55,22 @@ def slower(recording, factor, start=None):
 @pytest.fixture(scope="module")
 def outing(small_session):
     return load_recording(small_session)
+
+
+def test_the_generator_knows_nothing_of_the_model():
+    """What drives the laps uses no name that comes from linelab."""
+    tree = ast.parse((Path(BENCHMARKS) / "two_setups.py").read_text(encoding="utf-8"))
+    from_linelab = {
+        alias.asname or alias.name
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and str(node.module).startswith("linelab")
+        for alias in node.names
+    }
+    drivers = [node for node in tree.body if getattr(node, "name", "") in ("outing_numbers", "drive_pair", "Pair")]
+    used = {node.id for driver in drivers for node in ast.walk(driver) if isinstance(node, ast.Name)}
+    assert len(drivers) == 3
+    assert from_linelab >= {"setup_effects", "OutingLaps"}
+    assert not used & from_linelab
 
 
 @pytest.mark.parametrize(("order", "shift"), [("ABA", None), ("ABAB", 0.003), ("ABAB", 0.005)])
