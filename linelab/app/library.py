@@ -88,6 +88,8 @@ class Library:
             if NAME.fullmatch(folder.name):
                 clear_left(folder)
                 clear_left(folder / "review")
+        for folder in (self.folder / "progress").glob("*"):
+            clear_left(folder)
         self.bin.clear_left()
 
     # Tracks and karts
@@ -184,9 +186,10 @@ class Library:
         return self.bin.put(path)
 
     def free_track_name(self, title: str) -> str:
-        """A name made from what a user typed that no track or drawing has yet."""
+        """A name made from what a user typed that no track, drawing or picture has, removed ones' included."""
         base, number = plain_name(title, "track"), 1
-        taken = {*self.names("track"), *self.names("drawing")}
+        beside = {path.name.partition(".")[0] for path in (self.folder / "tracks").glob("*")}
+        taken = {*self.names("track"), *self.names("drawing"), *beside}
         while (name := base if number == 1 else f"{base[:74]}-{number}") in taken:
             number += 1
         return name

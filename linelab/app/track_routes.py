@@ -35,7 +35,8 @@ def track_routes() -> list[Route]:
         Route("/api/drawings/of", drawing_of_track, methods=["POST"]),
         Route(one, drawing),
         Route(one, keep_drawing, methods=["PUT"]),
-        Route(one, remove_drawing, methods=["DELETE"]),
+        Route(f"{one}/remove", remove_drawing, methods=["POST"]),
+        Route("/api/tracks/{name}/remove", remove_track, methods=["POST"]),
         Route(f"{one}/copy", copy_drawing, methods=["POST"]),
         Route(f"{one}/picture", picture),
         Route(f"{one}/picture", keep_picture, methods=["PUT"]),
@@ -102,14 +103,13 @@ async def keep_drawing(request: Request) -> JSONResponse:
 
 
 async def remove_drawing(request: Request) -> JSONResponse:
-    """Put a drawing and its picture away into the folder of removed files; a saved track stays."""
-    library, name = desk(request).library, request.path_params["name"]
-    aside = library.folder / "removed" / "drawings"
-    aside.mkdir(parents=True, exist_ok=True)
-    for path in (library.path("drawing", name), _picture(library, name)):
-        if path is not None:
-            path.replace(_free(aside, path.name))
-    return JSONResponse({})
+    """Move a drawing to what was removed; the answer has the word that puts it back.  Its picture and track stay."""
+    return JSONResponse({"word": desk(request).library.remove("drawing", request.path_params["name"])})
+
+
+async def remove_track(request: Request) -> JSONResponse:
+    """Move an own track to what was removed; the answer has the word that puts it back.  Its drawing stays."""
+    return JSONResponse({"word": desk(request).library.remove("track", request.path_params["name"])})
 
 
 async def copy_drawing(request: Request) -> JSONResponse:
@@ -209,12 +209,3 @@ def _picture(library: Library, name: str) -> Path | None:
     beside = library.path("drawing", name)
     found = (beside.with_name(f"{name}.picture.{ending}") for ending in MEDIA)
     return next((path for path in found if path.is_file()), None)
-
-
-def _free(folder: Path, name: str) -> Path:
-    """A path in a folder that nothing stands at."""
-    stem, dot, ending = name.partition(".")
-    number = 1
-    while (path := folder / (name if number == 1 else f"{stem}-{number}{dot}{ending}")).exists():
-        number += 1
-    return path

@@ -65,9 +65,17 @@ class HabitEffect:
 
 
 def effect_of(
-    track: Track, kart: Kart, solution: Solution, cost: HabitCost, size: float, *, use_kerbs: bool = True
+    track: Track,
+    kart: Kart,
+    solution: Solution,
+    cost: HabitCost,
+    size: float,
+    *,
+    use_kerbs: bool = True,
+    session: Array | None = None,
 ) -> HabitEffect:
-    """What a habit of a size changes at its corner; ``cost`` must know what that size costs.
+    """What a habit of a size changes at its corner; ``cost`` must know what that size costs, with the same feet
+    otherwise (``session``, as for :func:`linelab.habit_costs`).
 
     Raises
     ------
@@ -77,7 +85,7 @@ def effect_of(
         No lap was found with it.
     """
     mark = chosen_marks(track, kart, solution, [cost.corner])[0]
-    lap = habit_lap(track, kart, solution, cost.corner, cost.habit, size, use_kerbs=use_kerbs)
+    lap = habit_lap(track, kart, solution, cost.corner, cost.habit, size, use_kerbs=use_kerbs, session=session)
     return effect_between(track, mark, cost.habit, size, solution.lap, lap)
 
 

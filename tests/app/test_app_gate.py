@@ -125,7 +125,7 @@ def test_upload_too_large(app: RunningApp, place: Path) -> None:
     connection.request("POST", "/api/recordings", (many for _ in range(3)), app.trusted(), encode_chunked=True)
     assert connection.getresponse().status == 400
     connection.close()
-    assert not [*(place / "library" / ".arriving").glob("*")]
+    assert not [*(place / "library" / ".arriving").glob("*/work/*")]
 
 
 def test_requests_that_are_no_json(app: RunningApp) -> None:

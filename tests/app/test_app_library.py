@@ -389,6 +389,23 @@ def test_recordings_put_into_the_folder_by_hand_are_offered_and_taken_in(library
             library.folders.take_in(word)
 
 
+def test_a_session_whose_folder_was_renamed_by_hand_is_found_again(library):
+    name = made(library, driver="Ilse")
+    library.session_folder(name).rename(library.folder / "sessions" / "Sunday (wet)")
+    assert library.folders.all() == ([], [])
+    (offer,) = library.folders.offered()
+    assert (offer["word"], offer["session"]) == ("sessions/Sunday (wet)", True)
+    assert library.folders.take_in(offer["word"]) == "sunday-wet"
+    assert library.session("sunday-wet")["driver"] == "Ilse"
+    assert library.folders.offered() == []
+
+
+def test_an_empty_title_gives_back_the_first_name(library):
+    name = made(library, "2026-05-31-practice")
+    new = library.folders.rename(name, "Heat", began_from=library.session(name)["revision"])
+    assert library.folders.rename(new, "", began_from=library.session(new)["revision"]) == name
+
+
 def test_the_list_reads_small_files_only(library):
     """A recording of any size, a review, a strange folder: none of their content is opened."""
     for k in range(5):

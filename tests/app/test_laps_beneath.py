@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from linelab.app.library import FRESH, Library
-from linelab.app.tasks.laps_beneath import driven_lines, fit_laps, laps_beneath
-from linelab.app.tasks.track_drawing import drawing_of
+from linelab.app.tasks.drawn.laps_beneath import driven_lines, fit_laps, laps_beneath
+from linelab.app.tasks.drawn.track_drawing import drawing_of
 from linelab.errors import InputError
 from linelab.files.bundled import DEMO_RECORDING, DEMO_TRACK, bundled_recordings, bundled_tracks
 from linelab.files.projection import LocalPlane, to_plane

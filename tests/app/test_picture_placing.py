@@ -11,7 +11,7 @@ from PIL import Image, TiffImagePlugin
 from pyproj import CRS, Transformer
 
 from linelab.app.library import Library
-from linelab.app.tasks.picture_placing import place_picture, read_tiff
+from linelab.app.tasks.drawn.picture_placing import place_picture, read_tiff
 from linelab.errors import InputError
 from linelab.files.projection import LocalPlane, from_grid, grid_code, to_plane
 from linelab.units import Array

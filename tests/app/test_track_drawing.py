@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from linelab.app.library import Library, StaleError
-from linelab.app.tasks.track_cards import list_tracks
-from linelab.app.tasks.track_drawing import check_drawing, drawing_of, open_track, save_drawing, track_text
+from linelab.app.tasks.drawn.track_cards import list_tracks
+from linelab.app.tasks.drawn.track_drawing import check_drawing, drawing_of, open_track, save_drawing, track_text
 from linelab.errors import InputError
 from linelab.files.bundled import bundled_tracks
 from linelab.files.tracks.track_file import load_track
@@ -94,7 +94,8 @@ def test_a_sound_drawing_has_facts_and_places() -> None:
     girth = np.pi * (a + b) * (1.0 + 3.0 * h / (10.0 + np.sqrt(4.0 - 3.0 * h)))
     assert float(found["length"].split()[0]) == pytest.approx(girth, rel=0.01)
     assert found["direction"] == "anticlockwise"
-    assert found["narrowest"]["text"].endswith(" m")
+    assert found["narrowest"]["text"] == found["width"][0] == "8.0 m"
+    assert abs(found["narrowest"]["place"][0]) < 15.0  # above or below the middle
     reference = np.array(found["reference"])
     assert ((reference[:, 0] / 48.0) ** 2 + (reference[:, 1] / 30.0) ** 2 > 0.98).all()
     assert ((reference[:, 0] / 60.8) ** 2 + (reference[:, 1] / 38.0) ** 2 < 1.02).all()

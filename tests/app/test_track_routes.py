@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -69,7 +70,7 @@ def test_other_names_are_not_found(app: RunningApp, name: str) -> None:
     for method, path in (
         ("GET", ""),
         ("PUT", ""),
-        ("DELETE", ""),
+        ("POST", "/remove"),
         ("GET", "/picture"),
         ("PUT", "/picture"),
         ("POST", "/check"),
@@ -109,12 +110,17 @@ def test_copies_and_removals_lose_nothing(app: RunningApp, tracks: Path) -> None
     ask(app, "PUT", f"/api/drawings/{name}/picture", png(50))
     copy = ask(app, "POST", f"/api/drawings/{name}/copy", {"title": "Second"})["name"]
     assert app.ask("GET", f"/api/drawings/{copy}/picture")[1] == png(50)
-    for _ in range(2):
-        ask(app, "DELETE", f"/api/drawings/{name}")
-        assert not list(tracks.glob(f"{name}.*"))
-        name = ask(app, "POST", "/api/drawings", {"title": "First"})["name"]
-    removed = sorted(path.name for path in (tracks.parent / "removed" / "drawings").iterdir())
-    assert removed == ["first-2.drawing.json", "first.drawing.json", "first.picture.png"]
+    word = ask(app, "POST", f"/api/drawings/{name}/remove")["word"]
+    assert not (tracks / "first.drawing.json").exists()
+    other = ask(app, "POST", "/api/drawings", {"title": "First"})["name"]
+    assert other == "first-2"  # the removed one's picture is not taken over
+    assert ask(app, "POST", f"/api/removed/{word}/restore")["name"] == "first"
+    assert app.ask("GET", f"/api/drawings/{name}/picture")[1] == png(50)
+    # Where its name is in use by now it comes back under another one, and is a drawing still.
+    word = ask(app, "POST", f"/api/drawings/{other}/remove")["word"]
+    shutil.copyfile(tracks / "first.drawing.json", tracks / "first-2.drawing.json")
+    assert ask(app, "POST", f"/api/removed/{word}/restore")["name"] == "first-2-2"
+    assert ask(app, "GET", "/api/drawings/first-2-2")["drawing"]["name"] == "First"
 
 
 def test_from_a_bundled_track_to_a_saved_copy(app: RunningApp, tracks: Path) -> None:
@@ -133,7 +139,14 @@ def test_from_a_bundled_track_to_a_saved_copy(app: RunningApp, tracks: Path) -> 
     path.write_text(path.read_text().replace("(copy)", "(changed outside)"))
     assert ask(app, "GET", f"/api/drawings/{name}")["track_revision"] != saved["saved_as"]
     done(app, ask(app, "POST", "/api/drawings/of", {"track": name, "again": True})["job"])
-    assert "changed outside" in ask(app, "GET", f"/api/drawings/{name}")["drawing"]["name"]
+    found = ask(app, "GET", f"/api/drawings/{name}")
+    assert "changed outside" in found["drawing"]["name"]
+    # A track that was removed is saved as a new file; what comes with linelab stays.
+    ask(app, "POST", f"/api/tracks/{name}/remove")
+    assert not path.exists()
+    done(app, ask(app, "POST", f"/api/drawings/{name}/save", {"revision": found["revision"]})["job"])
+    assert path.exists()
+    assert "comes with linelab" in ask(app, "POST", "/api/tracks/tinmarsh_rental/remove", status=400)["what"]
 
 
 def test_pages_answer(app: RunningApp) -> None:

@@ -19,6 +19,7 @@ from linelab.files.writing import (
     MANIFEST,
     WORKSHOP,
     claimed_folder,
+    clear_left,
     replacing,
     results_folder,
     write_text,
@@ -324,3 +325,37 @@ def test_an_interruption_waits_until_all_files_are_in_place(tmp_path, monkeypatc
     assert sorted(item.name for item in (tmp_path / "out").iterdir()) == [
         "a.txt", "b.txt", "c.txt", "linelab_files.json",
     ]  # fmt: skip
+
+
+def test_work_of_somebody_else_is_waited_for_as_long_as_asked(tmp_path):
+    target = tmp_path / "notes.txt"
+    hold = (
+        "import sys, time; from linelab.files.writing import replacing\n"
+        "with replacing(sys.argv[1]) as temporary:\n"
+        "    temporary.write_text('first'); print('at work', flush=True); time.sleep(float(sys.argv[2]))"
+    )
+    for seconds, patience in (("0.4", 30.0), ("30", 0.2)):
+        other = subprocess.Popen([sys.executable, "-c", hold, str(target), seconds], stdout=subprocess.PIPE, text=True)
+        assert other.stdout.readline() == "at work\n"
+        if patience > 1.0:
+            with replacing(target, patience) as temporary:
+                assert target.read_text() == "first"
+                temporary.write_text("second")
+            assert target.read_text() == "second"
+        else:
+            with pytest.raises(InputError, match="at work here"), replacing(target, patience):
+                pass
+        other.kill()
+        other.communicate()
+
+
+def test_what_a_killed_process_left_is_cleared_and_what_another_does_is_not(tmp_path):
+    left = tmp_path / ".linelab-old.txt" / "work"
+    left.mkdir(parents=True)
+    (left / "half").write_text("x")
+    (tmp_path / ".linelab-file").write_text("a file of that name is the user's")
+    with replacing(tmp_path / "busy.txt") as temporary:
+        clear_left(tmp_path)
+        assert temporary.parent.is_dir()
+        temporary.write_text("done")
+    assert _names(tmp_path) == [".linelab-file", "busy.txt"]

@@ -167,7 +167,7 @@ def known_of(folder: Path) -> tuple[dict[str, Any], bytes]:
         )  # fmt: skip
     recordings = known.get("recordings", [])
     with os.scandir(folder) as items:
-        there = {item.name for item in items if item.is_file()}
+        there = {item.name for item in items if not item.is_dir()}
     for item in recordings:  # a name is looked up among the folder's own files: it never leads out of it
         if item["file"] not in there:
             raise DamagedError(

@@ -23,7 +23,7 @@ from linelab.app.kept.session_fields import (
     recordings_in,
     salvaged,
 )
-from linelab.errors import InputError, legible
+from linelab.errors import InputError, LinelabError, legible
 
 #: Most recordings without a session that are offered.
 MOST_OFFERED = 200
@@ -171,7 +171,7 @@ class SessionFolders:
         with alone_at(self.place(name)) as work:
             self._change(name, {"title": title}, began_from, work)
             known = self.read(name)
-            wanted = plain_name(f"{known['day']}-{title}" if title else known["recordings"][0]["name"], "session")
+            wanted = plain_name(f"{known['day']}-{title or Path(known['recordings'][0]['name']).stem}", "session")
             if wanted == name:
                 return name
             with alone_at(self.folder / "new session"):
@@ -179,30 +179,35 @@ class SessionFolders:
                 self.place(name).rename(self.folder / new)
         for other in self.all()[0]:
             if other["beside"] == name:
-                self.change(other["name"], {"beside": new}, began_from=other["revision"])
+                with suppress(LinelabError):  # changed at this moment in another window, or removed: that goes first
+                    self.change(other["name"], {"beside": new}, began_from=other["revision"])
         return new
 
     # What is in the folder without being a session
 
     def offered(self) -> list[dict[str, Any]]:
-        """Recordings that lie in the library's folder or in "sessions" by themselves, or there in a folder.
+        """Recordings that lie in the library's folder or in "sessions" by themselves, or there in a folder; sessions
+        whose folder has a name, given by hand, that the app cannot use.
 
-        Each with the words by which :meth:`take_in` knows it.
+        Each with the word by which :meth:`take_in` knows it.
         """
         found = []
         for folder in (self._library, self.folder):
             if folder.is_dir():
                 found += [_offer(path, folder is self.folder) for path in recordings_in(folder)[:MOST_OFFERED]]
-        if self.folder.is_dir():
-            for folder in sorted(self.folder.iterdir()):
-                if folder.name[0] != "." and folder.is_dir() and not _was_session(folder):
-                    files = recordings_in(folder)
-                    if files:
-                        found.append({**_offer(folder, True), "files": [legible(file.name) for file in files]})
+        for folder in sorted(self.folder.iterdir()) if self.folder.is_dir() else ():
+            if folder.name[0] == "." or not folder.is_dir():
+                continue
+            if not _was_session(folder):
+                files = recordings_in(folder)
+                if files:
+                    found.append({**_offer(folder, True), "files": [legible(file.name) for file in files]})
+            elif NAME.fullmatch(folder.name) is None:
+                found.append({**_offer(folder, True), "session": True})
         return found[:MOST_OFFERED]
 
     def take_in(self, word: str) -> str:
-        """Make a session of what was offered under this word; the recordings are moved into it.
+        """Make a session of what was offered under this word; its recordings are moved into it.
 
         Raises
         ------
@@ -212,6 +217,11 @@ class SessionFolders:
         for item in self.offered():
             if item["word"] == word:
                 path = self._library / word
+                if item["session"]:
+                    with alone_at(self.folder / "new session"):
+                        name = self._free(plain_name(path.name, "session"))
+                        path.rename(self.folder / name)
+                    return name
                 files = recordings_in(path) if path.is_dir() else [path]
                 day = date.fromtimestamp(max(file.stat().st_mtime for file in files)).isoformat()
                 known = FRESH | {"day": day, "joined": len(files) > 1}
@@ -265,4 +275,4 @@ def _was_session(folder: Path) -> bool:
 def _offer(path: Path, inside: bool) -> dict[str, Any]:
     """What is shown of something that may be taken in."""
     word = f"sessions/{path.name}" if inside else path.name
-    return {"word": word, "name": legible(path.name), "files": []}
+    return {"word": word, "name": legible(path.name), "files": [], "session": False}

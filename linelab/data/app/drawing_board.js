@@ -5,9 +5,10 @@ import { EDGES, ON_EDGES, ROLES, insertPoint, lineNear, pointNear, round, stretc
 const NEAR = 12; // pixels within which a click means a point or line
 const FINGER = 22;
 const DENSE = 0.55; // share of that for the line that clicks add to: its points may lie close together
+const APART = 6; // pixels between points that are shown
 const STILL = 4; // pixels that a click may move
 const STEP = [0.2, 2]; // metres of an arrow key, without and with Shift
-const LAYERS = ["picture", "laps", "answer", "shapes", "points", "marks"];
+const LAYERS = ["picture", "laps", "answer", "shapes", "points", "words", "marks"];
 const path = (points, ring) => `M${points.map(([x, y]) => `${x.toFixed(3)} ${(-y).toFixed(3)}`).join("L")}${ring ? "Z" : ""}`;
 const dots = (points) => points.map(([x, y]) => `M${x} ${-y}h0`).join("");
 
@@ -122,20 +123,20 @@ export class Board {
 
   drawAnswer() {
     const { answer } = this;
-    const { perPixel } = this.view;
-    this.layer.answer.classList.toggle("stale", Boolean(this.stale));
+    for (const layer of [this.layer.answer, this.layer.words]) layer.classList.toggle("stale", Boolean(this.stale));
     if (!answer?.reference) {
       this.layer.answer.replaceChildren();
+      this.layer.words.replaceChildren();
       return;
     }
     const across = answer.across.map(([x, y, u, v]) => `M${x} ${-y}L${u} ${-v}`).join("");
-    const label = (place, text) => svg("text", { x: place[0], y: -place[1], "font-size": 13 * perPixel, "stroke-width": 3 * perPixel }, text);
     this.layer.answer.replaceChildren(
       svg("path", { class: "across", d: across }),
       svg("path", { class: "pale", d: path(answer.reference) }),
-      svg("path", { class: "reference", d: path(answer.reference) }),
-      ...answer.corners.map((corner) => label(corner.label, [corner.number, corner.name].filter(Boolean).join(" "))),
-      label(answer.narrowest.place, `narrowest ${answer.narrowest.text}`));
+      svg("path", { class: "reference", d: path(answer.reference) }));
+    this.layer.words.replaceChildren(
+      ...answer.corners.map((corner) => this.text(corner.label, [corner.number, corner.name].filter(Boolean).join(" "))),
+      this.text(answer.narrowest.place, `narrowest ${answer.narrowest.text}`));
   }
 
   drawShapes() {
@@ -144,12 +145,12 @@ export class Board {
     for (const shape of this.model.shapes) {
       const picked = this.chosen?.id === shape.id;
       const about = `line ${shape.role}${picked ? " picked-line" : ""}`;
+      if (shape.role === "corner" && this.tool !== "corner" && !picked && this.answer) continue; // the answer shows corners
       if (shape.points.length > 1) {
         const d = path(shape.points, shape.ring);
         drawn.push(svg("path", { class: "under", d }), svg("path", { class: about, d }));
       }
-      const quiet = shape.role === "corner" && this.tool !== "corner" && !picked; // the answer shows corners
-      if (!quiet || !this.answer) spots.push(svg("path", { class: `line ${shape.role} dots`, d: dots(shape.points) }));
+      spots.push(svg("path", { class: `line ${shape.role} dots`, d: dots(this.worthShowing(shape.points)) }));
     }
     for (const role of EDGES) {
       const edge = this.model.of(role)[0];
@@ -159,6 +160,19 @@ export class Board {
     const one = this.chosenPoint();
     if (one) spots.push(svg("path", { class: "one", d: dots([one]) }), svg("path", { class: "one-in", d: dots([one]) }));
     this.layer.points.replaceChildren(...spots);
+  }
+
+  /** Points in view, those that would lie over each other left out. */
+  worthShowing(points) {
+    const { x, y, perPixel } = this.view;
+    const [wide, tall] = [0.55 * this.place.clientWidth * perPixel, 0.55 * this.place.clientHeight * perPixel];
+    let last = null;
+    return points.filter((point) => {
+      if (Math.abs(point[0] - x) > wide || Math.abs(point[1] - y) > tall) return false;
+      if (last && Math.hypot(point[0] - last[0], point[1] - last[1]) < APART * perPixel) return false;
+      last = point;
+      return true;
+    });
   }
 
   /** A place for an edge's word: beside its first point, away from the other edge. */

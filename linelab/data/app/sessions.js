@@ -94,7 +94,8 @@ function showOffered() {
   at("all-in").hidden = known.offered.length < 2;
   at("offered").replaceChildren(...known.offered.map((one) => el("li", {},
     el("strong", {}, one.name),
-    el("span", { className: "fine" }, one.files.length ? `a folder with ${one.files.join(", ")}` : "a file"),
+    el("span", { className: "fine" }, one.session ? "a session whose folder has a name of somebody's own; it gets a plain one"
+      : one.files.length ? `a folder with ${one.files.join(", ")}` : "a file"),
     el("p", { className: "row acts" }, el("button", { type: "button", ariaLabel: `Take in ${one.name}`, onclick: () => takeIn([one]) }, "Take in")))));
 }
 

@@ -27,9 +27,10 @@ async function open(card, button) {
 
 async function remove(card) {
   try {
-    await call("DELETE", `/api/drawings/${card.name}`);
-    say(`The drawing "${card.title}" is in the library's folder removed/drawings.`);
-    load();
+    const { word } = await call("POST", `/api/${card.unfinished ? "drawings" : "tracks"}/${card.name}/remove`);
+    say(`${card.title} was removed.`, () => call("POST", `/api/removed/${word}/restore`).then(load, tell));
+    await load();
+    at("title").focus();
   } catch (failure) {
     tell(failure);
   }
@@ -61,7 +62,7 @@ function shown(card) {
     ...(card.remedy ? [el("span", { className: "fine" }, `${card.remedy}.`)] : []),
     ...(kind ? [el("span", { className: "fine" }, kind)] : []),
     el("p", { className: "row" }, ...(card.fault && !card.drawn ? [] : [button(card)]),
-      ...(card.unfinished ? [el("button", { type: "button", className: "plain", onclick: () => remove(card), ariaLabel: `Remove: ${card.title}` }, "Remove")] : [])));
+      ...(!card.bundled ? [el("button", { type: "button", className: "plain", onclick: () => remove(card), ariaLabel: `Remove: ${card.title}` }, "Remove")] : [])));
 }
 
 async function load() {

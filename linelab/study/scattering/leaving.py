@@ -59,6 +59,9 @@ HELD_ON, TAKEN_BACK = 8.0, 15.0
 #: Quadrature: so many standard deviations to either side, in so many points, for the grip of a lap and for the speed
 #: in a corner.
 WIDE, GRIPS, SPEEDS = 3.5, 9, 7
+#: The most corners whose shifts count at one place, the largest: with two, a corner close behind two others was left
+#: three times as often as was said.
+SHIFTS = 3
 #: Points of the quadrature over what the lateral scatter may be (Gauss and Hermite's).
 SCATTERS = 7
 #: The fewest degrees of freedom taken [-]: of fewer not even the mean variance is known.
@@ -77,7 +80,7 @@ class Bend(NamedTuple):
 
 
 class Way(NamedTuple):
-    """A piece of the lap along which the same corners' shifts matter: none, one, or one and the next."""
+    """A piece of the lap along which the same corners' shifts matter: none, or up to SHIFTS."""
 
     owner: int  #: index of the corner in whose stretch it lies
     at: NDArray[np.intp]  #: (n,) indices of the stations
@@ -155,7 +158,7 @@ def passes_of(
     points, likely = np.polynomial.hermite_e.hermegauss(SCATTERS if scatter.lateral_sigma.any() else 1)
     sigma = np.maximum(_likely(beside, beside_sigma, points), 1e-9)
     wide = np.array([_shape(own, length, mark) for mark in marks])
-    wide[wide < np.sort(wide, axis=0)[-2:].min(axis=0)] = 0.0  # no more than two at a place
+    wide[wide < np.sort(wide, axis=0)[-SHIFTS:].min(axis=0)] = 0.0
     ways = []
     for owner, (stretch, mark) in enumerate(zip(stretches, marks)):
         start, end = unwrapped(stretch, mark.apex, length)

@@ -33,7 +33,7 @@ from linelab.files.tracks.track_file import DECIMALS, load_track
 from linelab.geometry.curve import curve_at
 from linelab.geometry.frenet import sn_to_xy
 from linelab.model.drawing import thinned
-from linelab.model.facts import track_facts
+from linelab.model.facts import square_width, track_facts
 from linelab.model.track import Track, along
 from linelab.output.display import Units, in_units, units_named
 from linelab.output.track_facts import track_words
@@ -283,7 +283,9 @@ def save_drawing(folder: Path, given: dict[str, Any], step: Step) -> dict[str, A
         first = faults[0]
         raise InputError(first["what"], where=first["where"] or drawing["name"], remedy=first["remedy"])
     text = track_text(drawing, road=float(np.median(track.width)))
-    saved = library.save("track", name, text, began_from=drawing["saved_as"])
+    standing = library.names("track").get(name)
+    removed = standing is None or library.is_bundled(standing)  # the file was taken away since: saved as a new one
+    saved = library.save("track", name, text, began_from="" if removed else drawing["saved_as"])
     drawing["saved_as"] = saved.revision
     kept = library.save("drawing", name, drawing_text(drawing), began_from=stored.revision)
     return {"revision": kept.revision, "saved_as": saved.revision, "file": library.path("track", name).name}
@@ -396,6 +398,7 @@ def _shown(track: Track, units: Units) -> dict[str, Any]:
     norms = words.index("") if "" in words else len(words)
     line = track.reference
     keep = thinned(line.x, line.y, 0.03)
+    width = square_width(track)
     s = np.linspace(0.0, track.length, max(round(track.length / _ACROSS), 2), endpoint=not track.closed)
     left, right = (sn_to_xy(line, s, n) for n in (along(track, track.w_left, s), -along(track, track.w_right, s)))
     return {
@@ -407,15 +410,14 @@ def _shown(track: Track, units: Units) -> dict[str, Any]:
         "direction": facts.direction,
         "reference": _rounded(line.x[keep], line.y[keep]),
         "across": np.round(np.column_stack([*left, *right]), 2).tolist(),
-        "narrowest": _width_at(track, int(np.argmin(track.width)), units),
-        "widest": _width_at(track, int(np.argmax(track.width)), units),
+        "narrowest": {"place": _place(track, int(np.argmin(width))), "text": units.length_text(facts.width[0], 1)},
         "corners": _corners(track, units),
     }
 
 
-def _width_at(track: Track, k: int, units: Units) -> dict[str, Any]:
-    place = [round(float(track.reference.x[k]), 2), round(float(track.reference.y[k]), 2)]
-    return {"place": place, "text": units.length_text(float(track.width[k]), 1)}
+def _place(track: Track, k: int) -> list[float]:
+    """Where station k of the reference line is."""
+    return [round(float(track.reference.x[k]), 2), round(float(track.reference.y[k]), 2)]
 
 
 def _corners(track: Track, units: Units) -> list[dict[str, Any]]:

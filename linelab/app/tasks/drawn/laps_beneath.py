@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from linelab.app.library import Library
-from linelab.app.tasks.track_drawing import build, check_shape_of, missing
+from linelab.app.tasks.drawn.track_drawing import build, check_shape_of, missing
 from linelab.app.tasks.understanding import session_recording
 from linelab.errors import InputError
 from linelab.files.projection import LocalPlane

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from linelab.app.library import Library
-from linelab.app.tasks.track_drawing import EDGES
+from linelab.app.tasks.drawn.track_drawing import EDGES
 from linelab.errors import LinelabError
 from linelab.files.tracks.track_file import load_track
 from linelab.model.drawing import path_data, thinned
