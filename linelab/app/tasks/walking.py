@@ -14,8 +14,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from linelab.app.library import Library
-from linelab.app.tasks.close_up import close_up_box
 from linelab.app.tasks.understanding import named_track
+from linelab.app.tasks.what_if import close_up_box
 from linelab.files.kart_file import load_kart
 from linelab.model.kart import Kart
 from linelab.model.timed import time_at

@@ -18,7 +18,6 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from linelab.app.library import Library
-from linelab.app.tasks.close_up import close_up_box
 from linelab.app.tasks.understanding import named_track
 from linelab.app.tasks.what_if_words import answer_words, controls, wanted
 from linelab.diagnosis.marks import CornerMarks, find_marks
@@ -58,8 +57,8 @@ BEYOND = 1.02
 SLOWEST_ENTRY = 0.5
 
 
-#: A close-up of a corner shows this much of the lap before and after it [m].
-AROUND = 12.0
+#: A close-up of a corner shows this much of the lap before and after it, and this much beside the line [m].
+AROUND, ROADSIDE = 12.0, 9.0
 
 
 class Place(NamedTuple):
@@ -463,6 +462,19 @@ def _drawn(track: Track, lap: Lap, s: Array, units: Units) -> dict[str, Any]:
 
 def _box(track: Track, lap: Lap, corner: Corner) -> list[int]:
     return close_up_box(track, lap, corner.s_start - AROUND, _ahead(track, corner.s_start, corner.s_end) + AROUND)
+
+
+def close_up_box(track: Track, lap: Lap, first: float, last: float) -> list[int]:
+    """A close-up of a lap's line from one station to the next one (unwrapped) [m]: left, top, width and height in the
+    map's units."""
+    s = np.linspace(first, max(last, first + 1.0), 100)
+    if not track.closed:
+        s = np.clip(s, lap.line.s[0], lap.line.s[-1])
+    x, y = (at_stations(track, lap, values, s) for values in (lap.line.x, lap.line.y))
+    low = np.array([x.min(), -y.max()]) - ROADSIDE
+    high = np.array([x.max(), -y.min()]) + ROADSIDE
+    found: list[int] = np.rint(PER_METRE * np.concatenate([low, high - low])).astype(int).tolist()
+    return found
 
 
 def _apexes(track: Track, s: Array, units: Units) -> list[dict[str, Any]]:

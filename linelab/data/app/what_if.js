@@ -38,9 +38,9 @@ async function ask() {
     }
     stated(last ? "Solving. Shown is the last answer." : "Solving.", true);
     try {
-      const found = await work("/api/what-if/answer", { ...ground(), set });
-      if (about !== bench) break;
-      if (found === null) {
+      const found = await work("/api/what-if/answer", { ...about.ground, set });
+      if (about !== bench) again = true;
+      else if (found === null) {
         await pause();
         again = true;
       } else show(found, asked);
@@ -70,7 +70,7 @@ async function solveAhead(name) {
   for (const share of [0.34, 0.67, 1]) {
     if (busy || about !== bench || set[`${name}_corner`] !== corner) return;
     const value = control.none + control.step * Math.round((share * (control.high - control.none)) / control.step);
-    await work("/api/what-if/ready", { ...ground(), set: { ...set, [name]: value } }).catch(() => {});
+    await work("/api/what-if/ready", { ...about.ground, set: { ...set, [name]: value } }).catch(() => {});
   }
 }
 
@@ -250,12 +250,13 @@ async function prepare(asked, before) {
   at("failure").hidden = true;
   at("work").hidden = false;
   at("step").textContent = "computing the computed lap";
-  const about = JSON.stringify(ground());
+  const wanted = ground();
+  const about = JSON.stringify(wanted);
   let found = null;
   try {
     for (let k = 0; found === null && about === JSON.stringify(ground()); k += 1) {
       if (k) await pause();
-      found = await work("/api/what-if/prepare", ground(), { onstep: (text) => { at("step").textContent = text; } });
+      found = await work("/api/what-if/prepare", wanted, { onstep: (text) => { at("step").textContent = text; } });
     }
   } catch (failure) {
     if (about !== JSON.stringify(ground())) return;
@@ -267,7 +268,7 @@ async function prepare(asked, before) {
   }
   if (about !== JSON.stringify(ground())) return;
   const earlier = bench;
-  bench = found;
+  bench = { ...found, ground: wanted };
   [last, answered, byHand] = [null, "", false];
   if (before) {
     for (const one of bench.controls) {
