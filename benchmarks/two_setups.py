@@ -5,7 +5,8 @@ come from a generator of this file alone, which shares nothing with the model th
 wanders from lap to lap, cold tyres, laps that a slide or another kart spoils, outings that differ though nothing was
 changed, a track that changes over the day.  Printed are how often equal setups are told apart, on the lap and in any of
 its corners, how many of the 95 % intervals hold the truth, and how often a planted difference is found by its size, the
-number of laps and the order of the outings.  With a picture's name that is drawn as well.  The last part takes whole
+number of laps and the order of the outings.  With one outing of each the change between outings is also stated, as what
+this generator makes it.  With a picture's name that is drawn as well.  The last part takes whole
 recorded sessions of the second driver, a tenth as many.
 """
 
@@ -18,15 +19,16 @@ from typing import NamedTuple
 import numpy as np
 from surroundings import surroundings
 
-from linelab.motion.pass_difference import clear_among, interval
-from linelab.study.setup_model import OutingLaps, setup_effects
+from linelab.motion.pass_difference import clear_among
+from linelab.study.setups.setup_model import OutingLaps, setup_effects
+from linelab.study.setups.setup_verdict import middle_interval
 
 #: Lap time [s], corners, and standard deviation of an error of a lap time [s].
 LAP, CORNERS, ERROR = 48.7, 8, 0.012
 #: Pairs that are worked out at a time.
-AT_ONCE = 30
+AT_ONCE = 60
 #: By how much outings differ, as a standard deviation and a share of the lap time; None: for each pair from VARIED.
-SHIFTS = (0.002, 0.003, None)
+SHIFTS = (0.001, 0.002, 0.003, 0.005, None)
 VARIED = (0.0005, 0.003)
 ORDERS = ("AB", "ABA", "ABAB", "ABABAB")
 SIZES = (0.05, 0.1, 0.2, 0.3)
@@ -82,7 +84,9 @@ def drive_pair(
     return Pair(times, np.array([planted.sum(), *planted]))
 
 
-def judged(pairs: list[Pair], order: str, numbers: list[np.ndarray], corners: bool) -> list[np.ndarray]:
+def judged(
+    pairs: list[Pair], order: str, numbers: list[np.ndarray], corners: bool, stated: float | None
+) -> list[np.ndarray]:
     """Draws (D, 1 or 1 + C) of each pair's differences; pairs share the numbers of their laps."""
     kept = slice(None) if corners else slice(0, 1)
     width = 1 + CORNERS if corners else 1
@@ -95,7 +99,7 @@ def judged(pairs: list[Pair], order: str, numbers: list[np.ndarray], corners: bo
         )
         for k, setup in enumerate(order)
     ]  # fmt: skip
-    draws = setup_effects(outings).draws
+    draws = setup_effects(outings, outing=stated).draws
     return [draws[:, k * width : (k + 1) * width] for k in range(len(pairs))]
 
 
@@ -116,9 +120,12 @@ class Outcome(NamedTuple):
 
 def run(
     seed: int, count: int, order: str, laps: int, shift: float | None, size: float = 0.0, *, corners: bool = False,
-    place: int | None = None,
+    place: int | None = None, stated: float | None = None,
 ) -> Outcome:  # fmt: skip
-    """Pairs of sessions; a planted difference is in one corner (``place``) or in all by chance."""
+    """Pairs of sessions; a planted difference is in one corner (``place``) or in all by chance.
+
+    ``stated`` is what is said of the change from one outing to the next.
+    """
     rng = np.random.default_rng([seed, len(order), laps, round((shift or 0.0) * 1e5), round(size * 1e3)])
     found = []
     for first in range(0, count, AT_ONCE):
@@ -128,8 +135,8 @@ def run(
             share = np.eye(CORNERS)[place] if place is not None else rng.dirichlet(np.full(CORNERS, 2.0))
             sign = rng.choice([-1.0, 1.0])
             pairs.append(drive_pair(rng, order, numbers, sign * size * share, shift))
-        for pair, draws in zip(pairs, judged(pairs, order, numbers, corners)):
-            every = [interval(draws[:, k]) for k in range(draws.shape[1])]
+        for pair, draws in zip(pairs, judged(pairs, order, numbers, corners, stated)):
+            every = [middle_interval(draws[:, k]) for k in range(draws.shape[1])]
             off = [abs(one.value - true) <= 1.96 * one.sigma for one, true in zip(every, pair.truth)]
             clear = clear_among(every[1:], draws[:, 1:]) if corners else []
             found.append((every[0].value, every[0].sigma, pair.truth[0], clear, off[1:]))
@@ -150,15 +157,17 @@ def named(shift: float | None) -> str:
 def false_alarms(count: int) -> None:
     """Equal setups."""
     print("\nEqual setups, 10 laps an outing: called different; 95 % intervals that hold none; median half width")
-    for order in ORDERS[:3]:
-        for shift in SHIFTS:
-            found = run(1, count, order, 10, shift)
-            held = np.abs(found.value - found.truth) <= 1.96 * found.sigma
-            print(
-                f"  {order:7s} outings differ by {named(shift)} %: {per_cent(found.told)}   {per_cent(held)}   "
-                f"{1.96 * np.median(found.sigma):.2f} s",
-                flush=True,
-            )
+    cells = [(order, shift, None) for order in ORDERS for shift in SHIFTS]
+    # Each outing is off by the shift, and the day's trend by half of it from one to the next.
+    cells += [("AB", shift, shift * np.sqrt(2.0 + 0.25)) for shift in SHIFTS if shift is not None]
+    for order, shift, stated in cells:
+        found = run(1, count, order, 10, shift, stated=stated)
+        held = np.abs(found.value - found.truth) <= 1.96 * found.sigma
+        print(
+            f"  {order:7s} outings differ by {named(shift)} %{' (stated)' if stated else ''}: {per_cent(found.told)}   "
+            f"{per_cent(held)}   {1.96 * np.median(found.sigma):.2f} s",
+            flush=True,
+        )
 
 
 def in_corners(count: int) -> None:
@@ -218,7 +227,7 @@ def whole_sessions(first: int, count: int) -> None:
     import judged_sessions
     import team_mates
 
-    from linelab.study.two_setups import compare_setups
+    from linelab.study.setups.two_setups import compare_setups
 
     print("\nSessions of the second driver, each logged by its own receiver; the fault's cost beside what is said")
     for seed in range(first, first + count):

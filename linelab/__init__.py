@@ -55,13 +55,13 @@ if TYPE_CHECKING:
     from linelab.recorded.cleaning import clean_recording
     from linelab.recorded.laps import split_laps
     from linelab.study.habit_costs import HabitCost, habit_costs, habit_lap
-    from linelab.study.leaving import Scatter
-    from linelab.study.margins import MarginLap, margin_lap, scatter_of
     from linelab.study.other_sessions import compare_sessions
+    from linelab.study.scattering.driver_scatter import Scatter, scatter_of
+    from linelab.study.scattering.margins import MarginLap, margin_lap
+    from linelab.study.setups.two_setups import compare_setups
     from linelab.study.sweeping.sweep import sweep
     from linelab.study.sweeping.sweep_plan import latin_hypercube
     from linelab.study.the_day import groove_along, off_groove_costs, on_the_day
-    from linelab.study.two_setups import compare_setups
     from linelab.study.what_pays import Worth, what_pays
 
 _MODULES = {
@@ -92,11 +92,11 @@ _MODULES = {
     "output.sheet.track_sheet": "track_sheet",
     "recorded.cleaning": "clean_recording",
     "recorded.laps": "split_laps",
+    "study.scattering.driver_scatter": "Scatter scatter_of",
     "study.habit_costs": "HabitCost habit_costs habit_lap",
-    "study.leaving": "Scatter",
-    "study.margins": "MarginLap margin_lap scatter_of",
+    "study.scattering.margins": "MarginLap margin_lap",
     "study.other_sessions": "compare_sessions",
-    "study.two_setups": "compare_setups",
+    "study.setups.two_setups": "compare_setups",
     "study.the_day": "groove_along off_groove_costs on_the_day",
     "study.what_pays": "Worth what_pays",
     "study.sweeping.sweep": "sweep",

@@ -9,6 +9,7 @@ Also here: the signals that ask a program to end.
 from __future__ import annotations
 
 import signal
+from collections.abc import Iterable
 from os import PathLike
 from pathlib import Path
 
@@ -205,6 +206,8 @@ class TrackError(InputError):
     ----------
     station : float or None
         Distance along the track where the trouble is [m].
+    place : (float, float) or None
+        Where that is in the track's plane, east and north [m].
 
     Examples
     --------
@@ -218,8 +221,20 @@ class TrackError(InputError):
     True
     """
 
-    def __init__(self, what: str, *, station: float | None = None, where: str = "", remedy: str = "") -> None:
+    def __init__(
+        self,
+        what: str,
+        *,
+        station: float | None = None,
+        place: Iterable[float] | None = None,
+        where: str = "",
+        remedy: str = "",
+    ) -> None:
         self.station = station
+        self.place: tuple[float, float] | None = None
+        if place is not None:
+            x, y, *_ = place
+            self.place = float(x), float(y)
         at = "" if station is None else f"station {station:.1f} m"
         super().__init__(what, where=", ".join(part for part in (where, at) if part), remedy=remedy)
 

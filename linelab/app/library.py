@@ -7,6 +7,7 @@
                     review/          what `linelab review` writes
                     found.json       what a list shows of the review
     tracks/<name>.geojson            ordinary track files
+           <name>.drawing.json       a track as it is being drawn, perhaps unfinished; its picture beside it
     karts/<name>.toml                ordinary kart files
     progress/<name>/                 what `linelab progress` writes of a driver's sessions
     removed/                         what was removed, until somebody empties it
@@ -38,8 +39,8 @@ from linelab.files.writing import clear_left
 __all__ = ["FRESH", "Kind", "Library", "StaleError", "Stored", "plain_name", "revision"]
 
 #: Kinds of single files to their folder and ending.
-FILES = {"track": ("tracks", ".geojson"), "kart": ("karts", ".toml")}
-Kind = Literal["track", "kart"]
+FILES = {"track": ("tracks", ".geojson"), "kart": ("karts", ".toml"), "drawing": ("tracks", ".drawing.json")}
+Kind = Literal["track", "kart", "drawing"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,8 +97,10 @@ class Library:
     def names(self, kind: Kind) -> dict[str, Path]:
         """Own files of a kind and those that come with linelab; an own one hides a bundled one of the same name."""
         folder, ending = FILES[kind]
-        own = {path.stem: path for path in sorted((self.folder / folder).glob(f"*{ending}")) if path.name[0] != "."}
-        return (bundled_tracks() if kind == "track" else bundled_karts()) | own
+        files = sorted((self.folder / folder).glob(f"*{ending}"))
+        own = {path.name.removesuffix(ending): path for path in files if path.name[0] != "."}
+        bundled = bundled_tracks() if kind == "track" else bundled_karts() if kind == "kart" else {}
+        return bundled | own
 
     def path(self, kind: Kind, name: str) -> Path:
         """The file of a track or kart.
@@ -181,6 +184,15 @@ class Library:
         if self.is_bundled(path):
             raise InputError(f"this {kind} comes with linelab", where=name, remedy=f"Only a {kind} of yours can go")
         return self.bin.put(path)
+
+    def free_track_name(self, title: str) -> str:
+        """A name made from what a user typed that no track, drawing or picture has, removed ones' included."""
+        base, number = plain_name(title, "track"), 1
+        beside = {path.name.partition(".")[0] for path in (self.folder / "tracks").glob("*")}
+        taken = {*self.names("track"), *self.names("drawing"), *beside}
+        while (name := base if number == 1 else f"{base[:74]}-{number}") in taken:
+            number += 1
+        return name
 
     # Sessions
 

@@ -17,16 +17,23 @@ from linelab.app.requests import desk
 PAGES = {
     "/": ("sessions.html", "sessions"),
     "/session/{name}": ("session.html", "sessions"),
+    "/tracks": ("tracks.html", "tracks"),
+    "/draw/{name}": ("draw_track.html", "tracks"),
     "/progress": ("season.html", "progress"),
     "/karts": ("karts.html", "karts"),
     "/kart/{name}": ("kart.html", "karts"),
+    "/what-if": ("what_if.html", "what-if"),
+    "/before": ("before.html", "before"),
 }
 
 #: The list of places at the top of each page: address, word, and the name by which pages say where they are.
 PLACES = (
     ("/", "Sessions", "sessions"),
     ("/progress", "Progress", "progress"),
+    ("/tracks", "Tracks", "tracks"),
     ("/karts", "Karts", "karts"),
+    ("/what-if", "What if", "what-if"),
+    ("/before", "New track", "before"),
 )
 
 

@@ -16,7 +16,9 @@ from linelab.app.library import Library
 from linelab.app.pages import page_routes
 from linelab.app.requests import Desk, Settings, explained, fault
 from linelab.app.session_routes import session_routes
+from linelab.app.track_routes import track_routes
 from linelab.app.uploads import Uploads
+from linelab.app.what_if_routes import what_if_routes
 from linelab.errors import InputError, LinelabError
 
 #: Where the app listens unless another port is asked for; the next free one is taken where this is in use.
@@ -41,7 +43,14 @@ def make_app(settings: Settings) -> Gate:
         uploads.close()
 
     app = Starlette(
-        routes=[*page_routes(), *session_routes(), *kart_routes(), *job_routes()],
+        routes=[
+            *page_routes(),
+            *session_routes(),
+            *track_routes(),
+            *kart_routes(),
+            *what_if_routes(),
+            *job_routes(),
+        ],
         lifespan=lifespan,
         exception_handlers={LinelabError: explained, Exception: fault},
     )

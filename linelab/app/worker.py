@@ -33,6 +33,19 @@ TASKS = {
     "kart_fit": "linelab.app.tasks.kart_fitting:fit_kart_to_session",
     "season": "linelab.app.tasks.season:put_in_order",
     "demo": "linelab.app.tasks.reviewing:demo_session",
+    "list_tracks": "linelab.app.tasks.drawn.track_cards:list_tracks",
+    "open_track": "linelab.app.tasks.drawn.track_drawing:open_track",
+    "check_drawing": "linelab.app.tasks.drawn.track_drawing:check_drawing",
+    "save_drawing": "linelab.app.tasks.drawn.track_drawing:save_drawing",
+    "place_picture": "linelab.app.tasks.drawn.picture_placing:place_picture",
+    "read_tiff": "linelab.app.tasks.drawn.picture_placing:read_tiff",
+    "laps_beneath": "linelab.app.tasks.drawn.laps_beneath:laps_beneath",
+    "fit_laps": "linelab.app.tasks.drawn.laps_beneath:fit_laps",
+    "prepare what-if": "linelab.app.tasks.what_if:prepare_what_if",
+    "answer what-if": "linelab.app.tasks.what_if:answer_what_if",
+    "ready what-if": "linelab.app.tasks.what_if:ready_what_if",
+    "walk": "linelab.app.tasks.walking:walk_through",
+    "sheet": "linelab.app.tasks.walking:make_sheet",
 }
 
 #: A task: the library's folder, what is given, and what is called with each step.

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from linelab.model.kart import Kart
     from linelab.model.lap import Recording
     from linelab.model.track import Track
+    from linelab.optimum.minimum_time import Solution
     from linelab.output.display import Units
+    from linelab.study.scattering.margins import MarginLap
 
 
 def units_named(name: str) -> Units:
@@ -42,6 +44,12 @@ def results_place(folder: str | Path) -> ResultsFolder:
     return interruptions.held.enter_context(claimed_folder(folder))
 
 
+def check_tyres(grip: float | str, tyres: str | None) -> None:
+    """Refuse --tyres beside a number."""
+    if tyres is not None and not isinstance(grip, str):
+        raise click.UsageError("--tyres goes with --grip dry, damp, drying or wet; a number is the whole factor")
+
+
 def on_day(
     track: Track,
     kart: Kart,
@@ -52,13 +60,69 @@ def on_day(
     progress: Callable[[str], None] = lambda text: None,
 ) -> tuple[Track, float]:
     """The track in the conditions asked for by --grip and --tyres, and the factor that remains for the solve."""
+    check_tyres(grip, tyres)
     if not isinstance(grip, str):
-        if tyres is not None:
-            raise click.UsageError("--tyres goes with --grip dry, damp, drying or wet; a number is the whole factor")
         return track, grip
     from linelab.study.the_day import on_the_day
 
     return on_the_day(track, kart, grip, tyres or "slicks", use_kerbs=kerbs, progress=progress), 1.0
+
+
+class Scattering(NamedTuple):
+    """What is asked for by the options about a driver's scatter; None where an option is left out."""
+
+    driven: str | None
+    position_error: float | None
+    lateral: float | None
+    speed: float | None
+    chance: float | None
+    cost: float | None
+
+    def check(self) -> None:
+        """Refuse options that do not go together."""
+        if self.driven is None and self.position_error is not None:
+            raise click.UsageError("--position-error needs --driven")
+        if self.driven is not None and (self.lateral is not None or self.speed is not None):
+            raise click.UsageError("--lateral and --speed are measured with --driven; leave them out")
+
+
+def line_with_room(
+    track: Track,
+    kart: Kart,
+    asked: Scattering,
+    *,
+    day: tuple[Track, float],
+    kerbs: bool = True,
+    progress: Callable[[str], None] = lambda text: None,
+) -> tuple[MarginLap, Solution]:
+    """The line for a driver who scatters as asked for, and the computed lap; ``day`` is the track in the conditions it
+    is wanted for and the factor for the solve.  A recording is read on the track as it is in its file."""
+    import numpy as np
+
+    from linelab.optimum.minimum_time import solve_min_time
+    from linelab.study.scattering.driver_scatter import Scatter, scatter_of, typical_scatter
+    from linelab.study.scattering.margins import CHANCE, COST, margin_lap
+
+    scatter, solution = typical_scatter(), None
+    if asked.driven is not None:
+        from linelab.coaching.from_recording import review
+
+        progress("reading the laps")
+        found = review(asked.driven, kart, track, position_error=asked.position_error)
+        scatter = scatter_of(found)
+        solution = found.solution if kerbs and day == (track, 1.0) else None
+    elif asked.lateral is not None or asked.speed is not None:
+        scatter = Scatter(
+            lateral=scatter.lateral if asked.lateral is None else np.array([asked.lateral]),
+            speed=scatter.speed if asked.speed is None else np.array([asked.speed]),
+        )
+    if solution is None:
+        solution = solve_min_time(day[0], kart, grip=day[1], use_kerbs=kerbs, progress=progress)
+    chance, cost = (usual if given is None else given for given, usual in ((asked.chance, CHANCE), (asked.cost, COST)))
+    careful = margin_lap(
+        day[0], kart, scatter, chance, cost=cost, solution=solution, use_kerbs=kerbs, progress=progress
+    )
+    return careful, solution
 
 
 def check_save(save: str | None, replace: bool) -> None:

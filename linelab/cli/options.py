@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from linelab.model.conditions import TYRES, WEATHERS
+from linelab.model.conditions import GRIP_RANGE, TYRES, WEATHERS
 
 if TYPE_CHECKING:
     TextType = click.ParamType[str]
@@ -78,8 +78,9 @@ class GripOrWeather(GripType):
             factor = float(text.replace(",", "."))
         except ValueError:
             self.fail(f"{value!r} is neither dry, damp, drying, wet nor a number", param, ctx)
-        if not 0.1 <= factor <= 2.0:
-            self.fail(f"{factor:g} is outside 0.1 to 2 (1 is the kart file's own grip)", param, ctx)
+        low, high = GRIP_RANGE
+        if not low <= factor <= high:
+            self.fail(f"{factor:g} is outside {low:g} to {high:g} (1 is the kart file's own grip)", param, ctx)
         return factor
 
 
@@ -162,17 +163,6 @@ def grip_option(command: F) -> F:
     )(command)
 
 
-def factor_option(command: F) -> F:
-    """--grip, as a number alone"""
-    return click.option(
-        "--grip",
-        type=Number(0.05, 3.0),
-        default=1.0,
-        show_default=True,
-        help="A plain factor on the kart file's grip.",
-    )(command)
-
-
 def position_error_option(where: str = "") -> Callable[[F], F]:
     """--position-error; ``where`` is when it may be given, "With --from" for one."""
     what = "Known drifting error of the receiver's positions, as a standard deviation (1.5 m is assumed)."
@@ -182,6 +172,48 @@ def position_error_option(where: str = "") -> Callable[[F], F]:
         metavar="METRES",
         help=f"{where}: {what[:1].lower()}{what[1:]}" if where else what,
     )
+
+
+def scatter_options(when: str = "") -> Callable[[F], F]:
+    """How much a driver scatters and what leaving the track is to him; ``when`` is when these may be given."""
+
+    def said(what: str) -> str:
+        return f"{when}: {what[:1].lower()}{what[1:]}" if when else what
+
+    given = (
+        click.option(
+            "--driven", type=PATH, metavar="RECORDING", help=said("Take the scatter from this recording's laps.")
+        ),
+        position_error_option("With --driven"),
+        click.option(
+            "--lateral",
+            type=Number(0.0, 3.0, "metres"),
+            metavar="METRES",
+            help=said("Scatter beside the line, as a standard deviation (0.3)."),
+        ),
+        click.option(
+            "--speed",
+            type=Number(0.0, 5.0, "metres a second"),
+            metavar="M/S",
+            help=said("Scatter of the speed at the slowest point, as a standard deviation (0.3)."),
+        ),
+        click.option(
+            "--chance", type=Number(1e-6, 0.5), help=said("Greatest chance of leaving the track on a lap (0.01).")
+        ),
+        click.option(
+            "--cost",
+            type=Number(0.0, 300.0, "seconds"),
+            metavar="SECONDS",
+            help=said("Time lost on a lap that leaves the track (3)."),
+        ),
+    )
+
+    def added(command: F) -> F:
+        for option in reversed(given):
+            command = option(command)
+        return command
+
+    return added
 
 
 def reverse_option(command: F) -> F:
@@ -236,3 +268,20 @@ def parse_pairs(pairs: tuple[str, ...], option: str) -> dict[str, str]:
             raise click.BadParameter(f"{pair!r} is not of the form ROLE=TITLE", param_hint=option)
         found[role.strip()] = title.strip()
     return found
+
+
+def setup_options(command: F) -> F:
+    """--matters and --outing-change"""
+    command = click.option(
+        "--outing-change",
+        type=Number(0.001, 10.0, "per cent"),
+        metavar="PERCENT",
+        help="What a lap time changes by from one outing to the next with nothing changed (standard deviation), if you "
+        "know it; otherwise the outings have to show it.",
+    )(command)
+    return click.option(
+        "--matters",
+        type=Number(0.0001, 60.0, "seconds"),
+        metavar="SECONDS",
+        help="The smallest difference between setups that matters (a thousandth of the lap time).",
+    )(command)

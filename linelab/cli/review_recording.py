@@ -32,6 +32,7 @@ from linelab.cli.options import (
     position_error_option,
     print_option,
     reverse_option,
+    setup_options,
     units_option,
 )
 
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from linelab.optimum.minimum_time import Solution
     from linelab.output.display import Units
     from linelab.output.page.content import Beside
+    from linelab.study.setups.setup_verdict import SetupDifference
 
 
 #: What laps are compared with, as typed, to its kind.
@@ -68,6 +70,7 @@ Examples:
   linelab review part1.csv part2.csv --joined --kart senior-single-speed
   linelab review day1.csv day2.csv --kart senior-single-speed      one estimated track where both were driven
   linelab review mine.csv --beside mate.csv --beside-name "your team mate" --kart senior-single-speed
+  linelab review new.csv --other-setup old1.csv --other-setup old2.csv --setup-order ABA --kart senior-single-speed
   linelab review mine.csv --against-lap 7 --track ostrelle_sprint --kart senior-single-speed
   linelab review session.csv                                  track and kart from the laps
   linelab review session.csv --column time=t --column speed=v --unit speed=km/h
@@ -109,6 +112,29 @@ Units: time s, ms, us, ns; speed m/s, km/h, mph, knots, ft/s; positions deg, or 
 )
 @click.option("--beside-lap", type=int, metavar="NUMBER", help="With --beside: its lap to compare with.")
 @click.option("--beside-name", metavar="WORDS", help="With --beside: whose it is, such as 'your team mate'.")
+@click.option(
+    "--other-setup",
+    "other_setup",
+    type=PATH,
+    multiple=True,
+    metavar="FILE",
+    help="An outing with another setup: says whether this session's setup is really faster; repeat.",
+)
+@click.option(
+    "--same-setup",
+    "same_setup",
+    type=PATH,
+    multiple=True,
+    metavar="FILE",
+    help="With --other-setup: a further outing with this session's setup; repeat.",
+)
+@click.option(
+    "--setup-order",
+    metavar="LETTERS",
+    help="With --other-setup: the outings as they were driven, B with this session's setup and A with the other one, "
+    "such as ABA; otherwise by the recordings' dates.",
+)
+@setup_options
 @column_options
 @reverse_option
 @corridor_options("Without --track")
@@ -130,6 +156,11 @@ def review(
     beside: str | None,
     beside_lap: int | None,
     beside_name: str | None,
+    other_setup: tuple[str, ...],
+    same_setup: tuple[str, ...],
+    setup_order: str | None,
+    matters: float | None,
+    outing_change: float | None,
     columns: tuple[str, ...],
     quantities: tuple[str, ...],
     reverse: bool,
@@ -153,9 +184,10 @@ def review(
     from linelab.files.kart_file import load_kart
     from linelab.files.recordings.load_recording import load_session
     from linelab.output.lap_files import check_formats
-    from linelab.output.review_report import beside_earlier, beside_other, save_review
+    from linelab.output.review_report import beside_earlier, beside_other, beside_setups, save_review
     from linelab.output.track_facts import day_words
     from linelab.study.other_sessions import other_driver
+    from linelab.study.setups.two_setups import compare_cut
 
     if sum(item is not None for item in (against, against_lap, beside_lap)) > 1:
         raise click.UsageError("--against, --against-lap and --beside-lap each say what laps are compared with")
@@ -163,6 +195,10 @@ def review(
         raise click.UsageError("--beside-lap and --beside-name are for --beside")
     if len(recordings) > 1 and not joined and (beside is not None or against_lap is not None):
         raise click.UsageError("--beside and --against-lap are for one session")
+    if not other_setup and (same_setup or setup_order or matters is not None or outing_change is not None):
+        raise click.UsageError("--same-setup, --setup-order, --matters and --outing-change are for --other-setup")
+    if len(recordings) > 1 and not joined and other_setup:
+        raise click.UsageError("--other-setup is for one session; further outings with its setup are --same-setup FILE")
     titles, declared = parse_pairs(columns, "--column"), parse_pairs(quantities, "--unit")
     if track is not None:
         refuse_corridor_options(start_line, width, "without --track")
@@ -189,6 +225,7 @@ def review(
     for paths in [
         *sessions,
         *([] if beside is None else [(beside,)]),
+        *((path,) for path in (*other_setup, *same_setup)),
     ]:  # all of them first: where one cannot be used nothing is written
         with progress(f"reading {Path(paths[0]).name}") as step:
             read.append(load_session(paths, columns=titles or None, units=declared or None, progress=step))
@@ -202,7 +239,7 @@ def review(
     said: tuple[str, ...] = ()
     if driven is None:
         with progress("fitting the kart"):
-            fitted = grounds_kart(grounds)
+            fitted = grounds_kart(grounds[: len(sessions) + (beside is not None)])  # another setup is another kart
         driven, said = fitted.kart, fitted_notes(fitted)
     if ground_track is not None:
         said = (*said, *day_words(ground_track))
@@ -212,7 +249,17 @@ def review(
     if beside is not None:
         with progress(f"reviewing {Path(beside).name}") as step:
             who = beside_name or Path(beside).name
-            mate = other_driver(read[-1], grounds[-1], driven, who, lap=beside_lap, grip=factor, progress=step)
+            place = len(sessions)
+            mate = other_driver(read[place], grounds[place], driven, who, lap=beside_lap, grip=factor, progress=step)
+    setups: SetupDifference | None = None
+    if other_setup:
+        ours = [0, *range(len(read) - len(same_setup), len(read))]
+        theirs = range(len(read) - len(same_setup) - len(other_setup), len(read) - len(same_setup))
+        with progress("comparing the setups") as step:
+            setups = compare_cut(
+                [(read[k], grounds[k]) for k in theirs], [(read[k], grounds[k]) for k in ours], order=setup_order,
+                matters=matters, outing_change=None if outing_change is None else outing_change / 100.0, progress=step,
+            )  # fmt: skip
     solved: Solution | None = None if mate is None else mate.review.solution
     track_before: Track | None = None if mate is None else mate.review.track
     earlier: Review | None = None
@@ -237,6 +284,7 @@ def review(
             solved = result.solution
             held = None if earlier is None else beside_earlier(earlier, result)
             held = held if mate is None else beside_other(mate.review, result, mate.name)
+            held = held if setups is None else beside_setups(held, setups)
             files = save_review(
                 result,
                 folder,
@@ -253,14 +301,17 @@ def review(
 
 
 def show_review(result: Review, shown: Units, beside: Beside | None = None) -> None:
-    """What became of the things to work on, the verdict and the laps on the terminal; then the session that this one is
-    held against, and what was assumed and cleaned.  How columns were read stands on the page unless it was assumed."""
-    from linelab.output.review_text import beside_lines, review_lines, since_lines
+    """What became of the things to work on, the verdict and the laps on the terminal; then what this session is held
+    against, and what was assumed and cleaned.  How columns were read stands on the page unless it was assumed."""
+    from linelab.output.review_text import beside_lines, review_lines, setup_lines, since_lines
 
-    since = [] if beside is None else since_lines(beside.source, beside.difference, shown)
+    other = None if beside is None else beside.difference
+    since = [] if beside is None or other is None else since_lines(beside.source, other, shown)
     say(*since, *review_lines(result, result.recorded, shown))
-    if beside is not None:
-        say("", *beside_lines(beside.source, beside.difference, shown))
+    if beside is not None and other is not None:
+        say("", *beside_lines(beside.source, other, shown))
+    if beside is not None and beside.setups is not None:
+        say("", *setup_lines(beside.setups))
     notes((text for text in result.cleaning if not text.startswith(AS_READ) or "assumed" in text), shown)
 
 

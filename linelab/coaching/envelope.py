@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from linelab.coaching.results import ShownGrip
+from linelab.coaching.results import DriverNumbers, ShownGrip
 from linelab.coaching.side_by_side import Sheet
 from linelab.diagnosis import priors
 from linelab.diagnosis.driver_model import GRIP, SHARE
@@ -51,6 +51,21 @@ def shown_grip(diagnosis: Diagnosis | None, marks: tuple[CornerMarks, ...], reas
         factor=Measured(share, error), low=low, high=high, corners=corners,
         note=f"from the speed in {len(corners)} corners limited by grip; most of them show {low:.2f} to {high:.2f} of "
         "the kart file's grip",
+    )  # fmt: skip
+
+
+def driver_numbers(diagnosis: Diagnosis | None, shown: ShownGrip, power: Measured, laps: int) -> DriverNumbers | None:
+    """What a session shows of its driver besides his habits; None without a diagnosis.
+
+    They are not to be used where the grip is not known or the kart file is another kart's: what that has wrong would be
+    the driver's.
+    """
+    if diagnosis is None:
+        return None
+    found = diagnosis.explained
+    return DriverNumbers(
+        values=found.session, errors=np.sqrt(np.diag(found.covariance)), lasting=priors.SESSION_ERROR, laps=laps,
+        reason=misfit(power) or ("" if shown.factor.known else shown.factor.reason),
     )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from linelab.arrays import ByValue, Table, counted, data_frame, set_field
+from linelab.arrays import ByValue, Table, counted, data_frame, frozen_array, set_field
 from linelab.coaching.coach_words import MARK_KEYS
 from linelab.diagnosis.kinds import Cause, FaultKind, Quantity, TargetKind
 from linelab.diagnosis.losses import SegmentLosses
@@ -312,6 +312,51 @@ class ShownGrip:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class DriverNumbers(ByValue):
+    """What the laps show of the driver all round, as the driver model has it: his habits come on top.
+
+    Parameters
+    ----------
+    values : (6,) array
+        In the order of :data:`linelab.diagnosis.driver_model.SESSION`: share of the kart file's grip, factors on its
+        braking, engine force and roll-down [-], half the time of a change of pedals and the time in which power is
+        built up [s].
+    errors : (6,) array
+        Standard deviations of the fit.
+    lasting : (6,) array
+        Standard deviations of what the model may be off by, the same on all laps.
+    laps : int
+        How many showed them.
+    reason : str
+        Why they are not to be used; empty where they are.
+
+    Examples
+    --------
+    >>> import linelab
+    >>> track, kart = linelab.load_track("ostrelle_sprint"), linelab.load_kart("senior-single-speed")
+    >>> found = linelab.review("ostrelle_practice", kart, track, laps=(4, 6), position_error=0.25)
+    >>> costs = linelab.habit_costs(track, kart, habit="coasts", corners=[1], session=found.driver.values)
+    >>> 0.9 < found.driver.values[0] < 1.05 and costs[0].at(0.3) > 0.0
+    True
+    """
+
+    values: Array
+    errors: Array
+    lasting: Array
+    laps: int
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        for name in ("values", "errors", "lasting"):
+            set_field(self, name, frozen_array("DriverNumbers", name, getattr(self, name), shape=(None,)))
+
+    @property
+    def sigma(self) -> Array:
+        """Standard deviations, all in all (6,)."""
+        return np.hypot(self.errors, self.lasting)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Target(ByValue):
     """The lap that the driver's laps are compared with.
 
@@ -503,6 +548,8 @@ class Review(ByValue):
         What the computed lap is from.
     passes : OwnPasses or None
         How long each sound lap took in each corner: what sessions are compared by.
+    driver : DriverNumbers or None
+        The driver's grip, braking and feet all round; None where the laps were not explained.
 
     Examples
     --------
@@ -537,6 +584,7 @@ class Review(ByValue):
     recorded: Table[RecordedLap] = field(default_factory=Table)
     solution: Solution | None = None
     passes: OwnPasses | None = None
+    driver: DriverNumbers | None = None
 
     def __post_init__(self) -> None:
         set_field(self, "laps", Table(self.laps))

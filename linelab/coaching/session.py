@@ -14,7 +14,7 @@ from linelab.coaching.analysis import Analysis, analyse
 from linelab.coaching.coach_words import shown_text
 from linelab.coaching.compare import compare
 from linelab.coaching.consistency import consistency
-from linelab.coaching.envelope import fit_offer, shown_grip
+from linelab.coaching.envelope import driver_numbers, fit_offer, shown_grip
 from linelab.coaching.mark_figures import SessionMarks, driven_marks, with_target_marks
 from linelab.coaching.results import DrivenMarks, LapReview, Review, ShownGrip, Target
 from linelab.coaching.side_by_side import session_sheet
@@ -127,6 +127,7 @@ def review_session(
         cleaning=tuple(cleaning),
         notes=_notes(analysis, shown, laps, (*notes, *_untimed(every, track))),
         passes=analysis.passes,
+        driver=driver_numbers(analysis.diagnosis, shown, analysis.engine.power, int(analysis.usual.sum())),
     )
     if isinstance(other, OtherLap):
         return with_target_marks(review, other.marks, [""] * len(analysis.marks))

@@ -111,6 +111,7 @@ class DriverTable(_Table):
     """[driver]"""
 
     grip_share: float = _number(DRIVER_BOUNDS["grip_share"], 1.0)
+    braking_share: float = _number(DRIVER_BOUNDS["braking_share"], 1.0)
     brake_build_rate_mps3: float | None = _number(DRIVER_BOUNDS["brake_build_rate"], None)
     brake_release_rate_mps3: float | None = _number(DRIVER_BOUNDS["brake_release_rate"], None)
     drive_build_rate_mps3: float | None = _number(DRIVER_BOUNDS["drive_build_rate"], None)

@@ -109,7 +109,8 @@ def _driver_lines(driver: Driver) -> list[str]:
         "drive_build_rate_mps3": driver.drive_build_rate,
         "curvature_rate_per_m_s": driver.curvature_rate,
     }
-    lines = ["[driver]", _number("grip_share", driver.grip_share)]
+    shares = [_number(name, getattr(driver, name)) for name in ("grip_share", "braking_share")]
+    lines = ["[driver]", *shares]
     return lines + [_number(name, value) for name, value in rates.items() if value is not None]
 
 
@@ -499,6 +500,7 @@ def _power_engine(table: SimpleDriveTable) -> PowerEngine:
 def _driver(table: DriverTable) -> Driver:
     return Driver(
         grip_share=table.grip_share,
+        braking_share=table.braking_share,
         brake_build_rate=table.brake_build_rate_mps3,
         brake_release_rate=table.brake_release_rate_mps3,
         drive_build_rate=table.drive_build_rate_mps3,

@@ -12,7 +12,8 @@ This module is the home of pyproj, loaded only when a function runs.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -112,6 +113,87 @@ def plane_about(lon: Degrees, lat: Degrees) -> LocalPlane:
         origin_lon=round((middle + 180.0) % 360.0 - 180.0, 6),
         origin_lat=round((float(lat_array.min()) + float(lat_array.max())) / 2.0, 6),
     )
+
+
+#: Code of longitude and latitude on WGS 84 in the EPSG register.
+WGS84 = 4326
+
+
+def grid_code(text: str) -> int:
+    """Number in the EPSG register of a coordinate system as people name it; 4326 for longitude and latitude.
+
+    Parameters
+    ----------
+    text : str
+        "EPSG:25832", "25832", "UTM 32N", "33S", "lon/lat".
+
+    Raises
+    ------
+    InputError
+        Something else.
+
+    References
+    ----------
+    EPSG Geodetic Parameter Dataset: 32601 to 32660 and 32701 to 32760 are UTM zones on WGS 84, north and south.
+    """
+    plain = re.sub(r"[^a-z0-9]+", "", text.lower())
+    if plain in ("lonlat", "wgs84", "longitudelatitude"):
+        return WGS84
+    if zone := re.fullmatch(r"(?:utm)?(?:zone)?(\d{1,2})([ns])", plain):
+        if 1 <= int(zone[1]) <= 60:
+            return (32600 if zone[2] == "n" else 32700) + int(zone[1])
+    elif code := re.fullmatch(r"(?:epsg)?(\d{4,6})", plain):
+        return int(code[1])
+    raise InputError(
+        f"'{text}' names no coordinate system",
+        where="coordinate system",
+        remedy="Give its EPSG number, such as EPSG:25832, or a zone, such as UTM 32N",
+    )
+
+
+def from_grid(code: int, x: Degrees, y: Degrees) -> tuple[Array, Array]:
+    """Longitude and latitude [deg] of points in a coordinate system of the EPSG register.
+
+    Parameters
+    ----------
+    code : int
+        Number in the EPSG register.
+    x, y : array_like
+        Same shape, in the system's unit: east before north, or longitude before latitude, whatever the register says.
+
+    Raises
+    ------
+    InputError
+        There is no such system, it cannot be related to the Earth, or a point lies where it does not hold.
+    """
+    to_degrees = _from_grid(code)
+    lon, lat = to_degrees(np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64))
+    lon_array, lat_array = np.asarray(lon, dtype=np.float64), np.asarray(lat, dtype=np.float64)
+    if not (np.isfinite(lon_array).all() and (np.abs(lat_array) <= 90.0).all()):
+        raise InputError(
+            f"a point lies where EPSG:{code} does not hold", where="coordinate system",
+            remedy="Check the numbers and their order: east before north",
+        )  # fmt: skip
+    return lon_array, lat_array
+
+
+@lru_cache(maxsize=8)
+def _from_grid(code: int) -> Callable[[Array, Array], tuple[Array, Array]]:
+    from pyproj import CRS, Transformer, network
+    from pyproj.exceptions import ProjError
+
+    network.set_network_enabled(False)  # type: ignore[attr-defined]  # nothing is fetched: shifts between data that need a grid are left out
+    try:
+        system = CRS.from_epsg(code)
+        if system.is_geocentric or not (system.is_projected or system.is_geographic):
+            raise ProjError("no system of places on the map")
+        found = Transformer.from_crs(system, WGS84, always_xy=True).transform
+    except ProjError as error:
+        raise InputError(
+            f"EPSG:{code} is no coordinate system that is known here", where="coordinate system",
+            remedy="Look the number up where the picture comes from",
+        ) from error  # fmt: skip
+    return found
 
 
 @lru_cache(maxsize=32)

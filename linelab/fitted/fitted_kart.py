@@ -217,5 +217,5 @@ _TABLES = (
 )  # fmt: skip
 _KEPT = (
     "mass_kg", "wheelbase_m", "overall_width_m", "cg_height_m", "rear_weight_share", "rotating_mass_factor",
-    "closed_throttle_decel_mps2", "four_wheel_brakes", "density_kg_per_m3", "grip_share",
+    "closed_throttle_decel_mps2", "four_wheel_brakes", "density_kg_per_m3", "grip_share", "braking_share",
 )  # fmt: skip

@@ -144,6 +144,7 @@ def _check_gap(name: str, array: Array) -> None:
     if gap > max(5.0, 3.0 * float(spacing.max())):
         raise TrackError(
             f"its ends are {gap:.1f} m apart, but the track is declared closed",
+            place=array[-1],
             where=name,
             remedy="Finish the lap, or declare the track open",
         )
@@ -308,6 +309,7 @@ def _unfolded(
             break
     raise TrackError(
         "the centre line bends so tightly for its width that the edge folds over itself beyond the bend",
+        place=place,
         where=f"{name}, near ({place[0]:.1f}, {place[1]:.1f})",
         remedy="Smooth the centre line there or give the two edges instead",
     )

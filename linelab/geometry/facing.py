@@ -371,6 +371,7 @@ def _check_ends(left: Edge, right: Edge, usual: float) -> None:
             raise TrackError(
                 f"the edges {word} {gap:.0f} m apart (left edge {left.length:.0f} m long, right edge "
                 f"{right.length:.0f} m)",
+                place=left.xy[index],
                 where="edges",
                 remedy="Cut both to the same stretch of road",
             )
@@ -412,6 +413,7 @@ def _check_crossing(left: Edge, right: Edge, rungs: Rungs, width: float) -> None
     if i.size:
         raise TrackError(
             f"the edges cross at ({places[0, 0]:.1f}, {places[0, 1]:.1f})",
+            place=places[0],
             where=f"left edge, vertex {_vertex(left, rungs.a[i[0]])}, "
             f"right edge, vertex {_vertex(right, rungs.b[j[0]])}",
             remedy="Move or remove the point that is out of place",
@@ -439,6 +441,7 @@ def check_loops(edge: Edge, width: float) -> None:
     if i.size:
         raise TrackError(
             f"it crosses itself near ({places[0, 0]:.1f}, {places[0, 1]:.1f})",
+            place=places[0],
             where=f"{edge.name}, vertex {_vertex(edge, arcs[i[0]])}",
             remedy="Remove the loop or the points out of order",
         )
@@ -452,6 +455,7 @@ def check_widths(curve: Curve, w_left: Array, w_right: Array) -> None:
         raise TrackError(
             "no line fits between the edges",
             station=float(curve.s[k]),
+            place=(curve.x[k], curve.y[k]),
             remedy=f"Check near ({curve.x[k]:.1f}, {curve.y[k]:.1f}) for a point out of place or a piece of edge "
             "missing or folded",
         )
@@ -461,6 +465,7 @@ def check_widths(curve: Curve, w_left: Array, w_right: Array) -> None:
         raise TrackError(
             f"the road is only {width[k]:.2f} m wide",
             station=float(curve.s[k]),
+            place=(curve.x[k], curve.y[k]),
             remedy=f"Check for a point out of place; {NARROWEST} m is the least",
         )
     k = int(np.argmax(width))
@@ -468,5 +473,6 @@ def check_widths(curve: Curve, w_left: Array, w_right: Array) -> None:
         raise TrackError(
             f"the road is {width[k]:.0f} m wide",
             station=float(curve.s[k]),
+            place=(curve.x[k], curve.y[k]),
             remedy="Check for a point out of place or a missing piece of edge",
         )

@@ -165,3 +165,93 @@ def _cuts(start: Array, stop: Array, edge: Array, closed: bool) -> Array:
     drawn = shapely.LineString([start - 0.5 * ahead, stop + 0.5 * ahead])
     places = shapely.get_coordinates(shapely.intersection(drawn, shapely.LineString(path)))
     return np.asarray((places - start) @ ahead / max(float(ahead @ ahead), 1e-18))
+
+
+#: Points farther outside than this are of a pit lane or a spin [m], and beyond the second the shift is pulled evenly.
+FAR_OUTSIDE, _EVEN = 8.0, 1.5
+#: Weight of the shift itself beside that of a point outside [-]: it decides only between shifts that fit alike.
+_PULL = 1e-4
+#: Starts of the search about the given one [m], and the points that are looked at.
+_STARTS, _LOOKED_AT = (-4.0, 0.0, 4.0), 1500
+
+
+class Shifted(NamedTuple):
+    """A shift (2,) [m], and the shares of points more than ``margin`` inside no edge, before it and after it."""
+
+    shift: Array
+    outside_before: float
+    outside_after: float
+
+
+def shift_onto_road(road: Road, points: Array, *, start: Array, margin: float) -> Shifted:
+    """The shift of all points together by which they lie between a road's edges.
+
+    Least squares of the distances outside, by Gauss-Newton from several starts; distances count linearly beyond a
+    metre or two (Huber), and not at all where they are far outside.  Of shifts that fit alike the smallest is taken.
+
+    Parameters
+    ----------
+    road : Road
+    points : (K, 2) array
+        Where karts drove, the middle of each [m].
+    start : (2,) array
+        Where the search begins [m].
+    margin : float
+        How far inside the edges the points are to lie [m]: half a kart.
+
+    Returns
+    -------
+    Shifted
+
+    References
+    ----------
+    P. J. Huber (1964), Robust estimation of a location parameter, Ann. Math. Statist. 35(1), 73-101.
+    """
+    held = road_within(road, margin)
+    shapely.prepare(held)
+    looked_at = points[:: max(1, len(points) // _LOOKED_AT)]
+    tries = [start + np.array([dx, dy]) for dx in _STARTS for dy in _STARTS]
+    best = min((_descended(held, looked_at, begin) for begin in tries), key=lambda found: found[1])[0]
+    shares = [float((shapely.distance(held, shapely.points(points + at)) > 0.0).mean()) for at in (np.zeros(2), best)]
+    return Shifted(best, *shares)
+
+
+def road_within(road: Road, margin: float) -> shapely.Geometry:
+    """The road's surface without a strip along each edge [m], also where it crosses itself."""
+    line = road.reference
+    left, right = np.maximum(road.w_left - margin, 0.05), np.maximum(road.w_right - margin, 0.05)
+    sides = [np.column_stack([line.x - n * np.sin(line.psi), line.y + n * np.cos(line.psi)]) for n in (left, -right)]
+    rings = np.stack([sides[0][:-1], sides[0][1:], sides[1][1:], sides[1][:-1]], axis=1)
+    return shapely.union_all(shapely.make_valid(shapely.polygons(rings)))
+
+
+def _descended(held: shapely.Geometry, points: Array, begin: Array) -> tuple[Array, float]:
+    """A shift that cannot be made better by small changes, and its cost a point."""
+
+    def cost(shift: Array) -> tuple[float, Array, Array]:
+        moved = points + shift
+        ways = shapely.get_coordinates(shapely.shortest_line(shapely.points(moved), held)).reshape(-1, 2, 2)
+        way = ways[:, 1] - ways[:, 0]
+        off = np.hypot(*way.T)
+        each = np.where(off <= _EVEN, off**2, 2.0 * _EVEN * off - _EVEN**2)
+        most = 2.0 * _EVEN * FAR_OUTSIDE - _EVEN**2
+        return float(np.minimum(each, most).mean() + _PULL * shift @ shift), way, off
+
+    shift = begin.astype(np.float64)
+    value, way, off = cost(shift)
+    for _ in range(40):
+        counted = (off > 1e-6) & (off < FAR_OUTSIDE)
+        ahead = way[counted] / off[counted, None]
+        weight = np.minimum(1.0, _EVEN / off[counted]) / len(points)
+        matrix = np.einsum("k,ki,kj->ij", weight, ahead, ahead) + _PULL * np.eye(2)
+        step = np.linalg.solve(matrix, (weight * off[counted]) @ ahead - _PULL * shift)
+        for share in (1.0, 0.5, 0.2, 0.05):
+            trial = cost(shift + share * step)
+            if trial[0] < value:
+                break
+        else:
+            break
+        shift, (value, way, off) = shift + share * step, trial
+        if share * float(np.hypot(*step)) < 1e-3:
+            break
+    return shift, value

@@ -320,6 +320,7 @@ def _crossing(at: Callable[[Array], tuple[Array, Array]], known: Array, line: St
         miss = float(np.hypot(*(points - 0.5 * (ends[0] + ends[1])).T).min())
         raise TrackError(
             f"it does not cross the track (the track passes {miss:.1f} m from its middle)",
+            place=0.5 * (ends[0] + ends[1]),
             where=name,
             remedy="Draw it from the left edge to the right edge",
         )
@@ -498,6 +499,7 @@ def _clip_knife_edges(curve: Curve, w_left: Array, w_right: Array) -> tuple[Arra
             f"{'left' if lost_left[k] > 0.0 else 'right'} edge "
             f"{w_left[k] if lost_left[k] > 0.0 else w_right[k]:.1f} m inside it",
             station=float(curve.s[k]),
+            place=(curve.x[k], curve.y[k]),
             remedy="Check the inside edge there for missing points or a wall drawn without thickness",
         )
     return w_left - lost_left, w_right - lost_right

@@ -25,6 +25,9 @@ from linelab.errors import InputError
 
 Weather = Literal["dry", "damp", "drying", "wet"]
 Tyres = Literal["slicks", "wets"]
+#: Least and greatest plain factor on the kart file's grip for a whole lap [-]: wider than tyres and ground ever differ,
+#: so that a figure beyond it is a mistake.
+GRIP_RANGE = (0.05, 3.0)
 WEATHERS: tuple[Weather, ...] = get_args(Weather)
 TYRES: tuple[Tyres, ...] = get_args(Tyres)
 

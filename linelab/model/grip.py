@@ -66,7 +66,7 @@ class KartNumbers(NamedTuple):
     rolling_resistance: Any  #: [-]
     scrub: Any  #: [-]
     inertia: Any  #: 1 + rotating mass factor [-]
-    braking: Any  #: factor on the braking limit, 1 but where braking grip is looked at by itself [-]
+    braking: Any  #: factor on the braking limit: the driver's share, or braking grip looked at by itself [-]
     top_speed: Any  #: [m/s]
     power_at_zero: Any  #: [W]
     force_at_zero: Any  #: [N]
@@ -94,7 +94,7 @@ def kart_numbers(kart: Kart) -> KartNumbers:
         rolling_resistance=kart.rolling_resistance,
         scrub=kart.scrub,
         inertia=1.0 + kart.rotating_mass_factor,
-        braking=1.0,
+        braking=kart.driver.braking_share,
         top_speed=curve.top_speed,
         power_at_zero=curve.power_at_zero,
         force_at_zero=curve.force_at_zero,

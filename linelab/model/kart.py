@@ -69,6 +69,7 @@ def check_entries(owner: str, bound: Bound, values: Iterable[float]) -> None:
 
 DRIVER_BOUNDS = {
     "grip_share": Bound(0.3, 1.0, "-", why="beginners use about half of the grip"),
+    "braking_share": Bound(0.3, 1.0, "-", why="careful drivers brake with about half of it"),
     "brake_build_rate": Bound(
         10.0, 500.0, "m/s³", optional=True, why="full braking within a second; drivers reach 20 to 100"
     ),
@@ -88,6 +89,8 @@ class Driver:
     ----------
     grip_share : float
         Share of the grip used [-].
+    braking_share : float
+        Share used of the braking that this grip allows [-].
     brake_build_rate, brake_release_rate : float or None
         Fastest rise and fall of braking deceleration [m/s³]; None for no limit.
     drive_build_rate : float or None
@@ -97,6 +100,7 @@ class Driver:
     """
 
     grip_share: float = 1.0
+    braking_share: float = 1.0
     brake_build_rate: float | None = None
     brake_release_rate: float | None = None
     drive_build_rate: float | None = None

@@ -62,14 +62,22 @@ class PassDifference:
         return clear_among([self.corners[k] for k in among], self.draws[:, list(among)])
 
 
+def beyond_chance(differences: Sequence[Measured], draws: Array) -> float:
+    """How many standard deviations the largest departure of differences (C,) stays within, 19 times in 20 [-].
+
+    ``draws`` (K, C) are theirs.
+    """
+    if not differences:
+        return TO_95
+    scale = np.array([max(one.sigma or 0.0, 1e-9) for one in differences])
+    middle = np.array([one.value or 0.0 for one in differences])
+    return float(np.quantile((np.abs(draws - middle) / scale).max(axis=1), 0.95))
+
+
 def clear_among(differences: Sequence[Measured], draws: Array) -> list[bool]:
     """As :meth:`PassDifference.clear`, of differences (C,) and their draws (K, C)."""
-    if not differences:
-        return []
-    scale = np.array([max(one.sigma or 0.0, 1e-9) for one in differences])
-    middle = draws.mean(axis=0)
-    beyond = float(np.quantile((np.abs(draws - middle) / scale).max(axis=1), 0.95))
-    return [bool(clear) for clear in np.abs(middle) > beyond * scale]
+    beyond = beyond_chance(differences, draws)
+    return [bool(abs(one.value or 0.0) > beyond * max(one.sigma or 0.0, 1e-9)) for one in differences]
 
 
 def beside_each_other(track: Track, first: Sequence[DrivenLap], second: Sequence[DrivenLap]) -> tuple[Array, float]:

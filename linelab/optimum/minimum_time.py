@@ -16,6 +16,7 @@ import numpy as np
 
 from linelab.arrays import ByValue
 from linelab.errors import InputError, KartError, LinelabError, SolveError, check_kinds
+from linelab.model.conditions import GRIP_RANGE
 from linelab.model.grip import kart_numbers
 from linelab.model.grip_field import KERB_KNOTS, kerbs_allowed, knots_needed
 from linelab.model.kart import Kart, PowerEngine, TorqueEngine
@@ -69,6 +70,7 @@ USUAL: Mapping[str, tuple[float, float]] = {
 }
 USUAL_DRIVER: Mapping[str, tuple[float, float]] = {
     "grip_share": (0.6, 1.0),
+    "braking_share": (0.5, 1.0),
     "brake_build_rate": (30.0, 100.0),
     "brake_release_rate": (30.0, 100.0),
     "drive_build_rate": (15.0, 100.0),
@@ -90,6 +92,7 @@ IN_FILE = {
     "rolling_resistance": "tyres.rolling_resistance",
     "scrub": "tyres.scrub",
     "grip_share": "driver.grip_share",
+    "braking_share": "driver.braking_share",
     "brake_build_rate": "driver.brake_build_rate_mps3",
     "brake_release_rate": "driver.brake_release_rate_mps3",
     "drive_build_rate": "driver.drive_build_rate_mps3",
@@ -545,12 +548,12 @@ def _driven(task: Task, solved: Solved, path: FinePath) -> _Driven:
 
 def _check_arguments(track: Track, grip: float, start: End, end: End, tolerance: float) -> None:
     try:
-        sensible = 0.05 <= grip <= 3.0
+        sensible = GRIP_RANGE[0] <= grip <= GRIP_RANGE[1]
     except TypeError:  # a condition in words
         sensible = False
     if not sensible:
         raise InputError(
-            f"grip factor {grip!r} is not a number from 0.05 to 3",
+            f"grip factor {grip!r} is not a number from {GRIP_RANGE[0]:g} to {GRIP_RANGE[1]:g}",
             where="grip",
             remedy='1 is dry; for a condition in words see linelab.on_the_day(track, kart, "wet")',
         )

@@ -77,7 +77,7 @@ def fine_lap(task: Task, solved: Solved, path: FinePath) -> Lap:
     mesh's nodes as well as at them.  A driver whose rates are limited drives the solved speed, which alone knows them.
     """
     if task.limited:
-        return _solved_lap(task, solved, *path)
+        return solved_lap(task, solved, *path)
     return unlimited_lap(task, path.line)
 
 
@@ -95,7 +95,7 @@ def unlimited_lap(task: Task, line: Line) -> Lap:
     return speed_profiles([line], task.kart, v_start=ends[0], v_end=ends[1], label="computed lap")[0]
 
 
-def _solved_lap(task: Task, solved: Solved, xi: Array, line: Line) -> Lap:
+def solved_lap(task: Task, solved: Solved, xi: Array, line: Line) -> Lap:
     """The lap at the solved speed."""
     z, zx = squared_speed(solved, xi)
     v, ax = np.sqrt(z), zx / (2.0 * stretch(solved, xi))

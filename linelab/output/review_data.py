@@ -22,13 +22,20 @@ from linelab.measured import PLUS_MINUS, Measured
 from linelab.model.track import Track
 from linelab.output.display import CAUTIONS, evidence_text
 from linelab.study.other_sessions import SessionDifference
+from linelab.study.setups.setup_verdict import MoreLaps, SetupDifference
 
 #: Name and version of the layout: the version is raised when a key changes its meaning or goes.
-FORMAT, VERSION = "linelab review", 4
+FORMAT, VERSION = "linelab review", 5
+#: What a size is given as: ends and middle of its 95 % interval.
+RANGE = ("low", "middle", "high")
 
 
 def review_as_dict(
-    review: Review, *, settings: Mapping[str, Any] | None = None, beside: tuple[str, SessionDifference] | None = None
+    review: Review,
+    *,
+    settings: Mapping[str, Any] | None = None,
+    beside: tuple[str, SessionDifference] | None = None,
+    setups: SetupDifference | None = None,
 ) -> dict[str, Any]:
     """A session's review as plain dictionaries, lists, numbers and text.
 
@@ -39,6 +46,8 @@ def review_as_dict(
         What the caller chose (recording, kart, grip); values are kept as text unless they are plain numbers or lists.
     beside : (str, SessionDifference), optional
         Whose session this one is held against, and how it differs.
+    setups : SetupDifference, optional
+        Outings with another setup: B is this session's, A the other one.
     """
     unusual = unusual_laps(review.laps)
     return {
@@ -86,7 +95,9 @@ def review_as_dict(
         "consistency": _consistency(review.consistency),
         "cleaning": list(review.cleaning),
         "notes": list(review.notes),
-    } | ({} if beside is None else {"beside": _beside(*beside)})
+        **({} if beside is None else {"beside": _beside(*beside)}),
+        **({} if setups is None else {"setups": setups_figures(setups)}),
+    }
 
 
 def _beside(name: str, found: SessionDifference) -> dict[str, Any]:
@@ -104,12 +115,48 @@ def _beside(name: str, found: SessionDifference) -> dict[str, Any]:
     }
 
 
+def setups_figures(found: SetupDifference) -> dict[str, Any]:
+    """The comparison as plain dictionaries, lists, numbers and text; times in seconds, B minus A."""
+    return {
+        "verdict": found.verdict,
+        "words": found.words,
+        "condition": found.condition,
+        "real_below_s": found.real_below,
+        "lap_time_s": figure(found.lap_time),
+        "at_most_s": found.at_most,
+        "faster_probability": found.faster,
+        "matters_s": found.matters,
+        "more": _more(found.more),
+        "order": found.order,
+        "order_from": found.order_from,
+        "outing_change_s": dict(zip(RANGE, found.outing)),
+        "outing_change_stated_s": found.outing_stated,
+        "scatter_s": dict(zip(RANGE, found.scatter)),
+        "correlation": dict(zip(RANGE, found.correlation)),
+        "corners": [
+            {"number": one.number, "time_s": figure(one.time), "at_most_s": one.at_most, "clear": one.clear,
+             "verdict": one.verdict, "words": one.words, "more": _more(one.more)}
+            for one in found.corners
+        ],
+        "laps": [
+            {"outing": lap.outing, "setup": lap.setup, "recording": lap.source, "lap": lap.number,
+             "lap_time_s": figure(lap.lap_time), "corners_s": list(lap.corners)}
+            for lap in found.laps
+        ],
+    }  # fmt: skip
+
+
+def _more(more: MoreLaps | None) -> dict[str, Any] | None:
+    return None if more is None else {"laps": more.laps, "order": more.order, "enough": more.enough}
+
+
 def save_review_json(
     review: Review,
     path: str | Path,
     *,
     settings: Mapping[str, Any] | None = None,
     beside: tuple[str, SessionDifference] | None = None,
+    setups: SetupDifference | None = None,
 ) -> None:
     """Write :func:`review_as_dict` as JSON.
 
@@ -118,7 +165,7 @@ def save_review_json(
     InputError
         The place cannot be written to.
     """
-    data = review_as_dict(review, settings=settings, beside=beside)
+    data = review_as_dict(review, settings=settings, beside=beside, setups=setups)
     write_text(path, json.dumps(data, ensure_ascii=False, default=_as_text, allow_nan=False) + "\n")
 
 

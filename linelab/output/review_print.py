@@ -52,6 +52,19 @@ from linelab.output.page.corner_rows import CornerPart, corner_parts, costliest,
 from linelab.output.page.foot_work import FootWork, foot_work
 from linelab.output.page.svg_map import classed_pieces, full_rate
 from linelab.output.review_text import nothing_found, work_heading
+from linelab.output.setups.setups_picture import draw_differences, draw_laps
+from linelab.output.setups.setups_words import (
+    BY_ITSELF,
+    DIFFERENCES,
+    DIFFERENCES_SAY,
+    OF_REVIEW,
+    OUTINGS,
+    corner_words,
+    difference_rows,
+    outing_rows,
+    rests_on,
+)
+from linelab.study.setups.setup_verdict import SetupDifference
 from linelab.units import STANDARD_GRAVITY, Array
 
 if TYPE_CHECKING:
@@ -115,6 +128,8 @@ def page_axes(page: Figure, box: tuple[float, float, float, float]) -> Axes:
 LOOKS = ((GAIN, 1.2), ("#8f897c", 1.6), ("#cf7a42", 2.6), (LOSS, 4.0))
 #: Close-ups to a page.
 BY_PAGE = 3
+#: Heading of the page of two setups.
+SETUPS = "this setup and the other one"
 
 
 def review_pages(
@@ -148,8 +163,11 @@ def review_pages(
     for first in range(0, len(worst), BY_PAGE):
         pages.append(_corner_page(review, units, source, parts, worst[first : first + BY_PAGE]))
     work = foot_work(review)
-    if beside is not None or not work.no_gg:
-        pages.append(_last_page(review, units, source, work, beside))
+    other = beside if beside and beside.difference else None
+    if other is not None or not work.no_gg:
+        pages.append(_last_page(review, units, source, work, other))
+    if beside is not None and beside.setups is not None:
+        pages += _setups_pages(review, units, source, beside.setups)
     return pages
 
 
@@ -206,7 +224,9 @@ def _draw_accelerations(axes: Axes, review: Review, units: Units, work: FootWork
 
 def _write_beside(page: Figure, y: float, review: Review, units: Units, beside: Beside) -> None:
     """Another session beside this one, as the page has it."""
-    said = beside_texts(beside, units)
+    if beside.difference is None:
+        return
+    said = beside_texts(beside.source, beside.difference, units)
     for heading, lines in ((f"Since {beside.source}", said["since"]), (f"Beside {beside.source}", said["shown"])):
         if heading.startswith("Since") and not lines:
             continue
@@ -247,6 +267,48 @@ def _beside_row(page: Figure, x: float, y: float, cells: Sequence[str], weight: 
     """One row of the differences."""
     for place, cell, ha in zip((0.0, 1.65, 1.8), cells, ("left", "right", "left")):
         write(page, x + place, y, cell, size=7.0, weight=weight, va="baseline", ha=ha)
+
+
+def _setups_pages(review: Review, units: Units, source: str, found: SetupDifference) -> list[Figure]:
+    """This setup and the other one, as the page has it; what the verdict rests on comes overleaf where it must."""
+    pages, wide = [blank_page(review, units, source, SETUPS)], A4[0] - 2.0 * MARGIN
+    page, low = pages[0], above_foot(review, units)
+    y = paragraph(page, MARGIN, A4[1] - 1.15, found.words, 92, size=11) - 0.06
+    for text in (found.condition, corner_words(found), OF_REVIEW):
+        y = paragraph(page, MARGIN, y, text, 115, size=8.5) - 0.04 if text else y
+    draw_laps(page_axes(page, (MARGIN + 0.45, y - 2.05, wide - 0.5, 1.7)), found)
+    y -= 2.55
+    if found.corners:
+        draw_differences(page_axes(page, (MARGIN + 0.45, y - 1.6, wide - 0.5, 1.35)), found)
+        y -= 2.1
+    y = paragraph(page, MARGIN, y, f"{DIFFERENCES_SAY} {BY_ITSELF}", 140, size=7.5, color=SOFT) - 0.14
+    differences = [(cells, "bold" if real else "normal") for cells, real in difference_rows(found)]
+    y = _rows(page, y, (0.0, 1.85, 2.55, 2.75), "lrrl", DIFFERENCES, differences) - 0.12
+    if y - 0.15 * (len(found.order) + 6) < low:
+        pages.append(blank_page(review, units, source, SETUPS))
+        page, y = pages[-1], A4[1] - 1.15
+    outings = [(cells, "normal") for cells in outing_rows(found)]
+    y = _rows(page, y, (0.0, 0.6, 1.1, 3.6, 4.3, 5.0), "lllrrr", OUTINGS, outings) + 0.02
+    for line in rests_on(found):
+        y = paragraph(page, MARGIN, y, line, 140, size=7.5, color=SOFT)
+    return pages
+
+
+def _rows(
+    page: Figure,
+    y: float,
+    places: Sequence[float],
+    sides: str,
+    titles: Sequence[str],
+    rows: Sequence[tuple[Sequence[str], str]],
+) -> float:
+    """A table with cells at places from the margin, "l" or "r" of them; returns where it ends [inches]."""
+    for cells, weight in ((titles, "bold"), *rows):
+        for place, side, cell in zip(places, sides, cells):
+            write(page, MARGIN + place, y, typeset(cell) if side == "r" else cell, size=7.0, weight=weight,
+                  va="baseline", ha="left" if side == "l" else "right")  # fmt: skip
+        y -= 0.15
+    return y
 
 
 def _verdict_page(review: Review, units: Units, source: str) -> Figure:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from os import PathLike
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from linelab.output.page.content import Beside
 from linelab.output.page.html_file import review_page
 from linelab.output.review_data import save_corners_csv, save_review_json
 from linelab.study.other_sessions import compare_sessions
+from linelab.study.setups.setup_verdict import SetupDifference
 
 
 def beside_earlier(earlier: Review, review: Review) -> Beside:
@@ -25,6 +27,11 @@ def beside_earlier(earlier: Review, review: Review) -> Beside:
 def beside_other(other: Review, review: Review, name: str) -> Beside:
     """A driver's session beside another one on the same track; ``name`` says whose that is."""
     return Beside(source=name, difference=compare_sessions(review, other, name=name))
+
+
+def beside_setups(held: Beside | None, found: SetupDifference) -> Beside:
+    """What a session is held against already, and outings with another setup."""
+    return Beside(setups=found) if held is None else replace(held, setups=found)
 
 
 def source_name(review: Review) -> str:
@@ -62,7 +69,7 @@ def save_review(
     pictures : bool
         Also pictures of the best lap (PNG).
     beside : Beside, optional
-        From :func:`beside_earlier` or :func:`beside_other`.
+        From :func:`beside_earlier`, :func:`beside_other` or :func:`beside_setups`.
     driver, notes : str
         The driver's name, and what the coach's notes on the page begin with.
     settings : mapping, optional
@@ -106,8 +113,9 @@ def save_review(
             review, shown, source=source, recorded=review.recorded, beside=beside, driver=driver, notes=notes
         )
         write_text(stage / "review.html", page)
-        held = None if beside is None else (beside.source, beside.difference)
-        save_review_json(review, stage / "review.json", settings=chosen, beside=held)
+        held = (beside.source, beside.difference) if beside and beside.difference else None
+        setups = None if beside is None else beside.setups
+        save_review_json(review, stage / "review.json", settings=chosen, beside=held, setups=setups)
         save_corners_csv(review, stage / "corners.csv")
         if formats:
             from linelab.output.lap_files import save_lines

@@ -18,9 +18,11 @@ from linelab.output.display import (
     lap_time_within,
     measured_text,
 )
+from linelab.output.setups.setups_words import OF_REVIEW, verdict_words
 from linelab.output.tables import text_table
 from linelab.recorded.laps import RecordedLap
 from linelab.study.other_sessions import SessionDifference
+from linelab.study.setups.setup_verdict import SetupDifference
 
 #: Letters to a line.
 WIDTH = 96
@@ -56,6 +58,11 @@ def beside_lines(source: str, found: SessionDifference, units: Units = METRIC) -
     """Another session beside this one: how the usual laps differ, and in which corners clearly, with the marks."""
     lines = [f"Beside {source}: {found.words}.", *(f"- {evidence_text(line, units)}" for line in found.shown)]
     return lines if found.shown else [*lines, "No corner differs clearly."]
+
+
+def setup_lines(found: SetupDifference) -> list[str]:
+    """This session's setup and another one: the verdicts on the lap and on the corners."""
+    return ["This setup and the other one:", *(f"- {line}" for line in (*verdict_words(found), OF_REVIEW))]
 
 
 def since_lines(source: str, found: SessionDifference, units: Units = METRIC) -> list[str]:

@@ -196,8 +196,8 @@ def habit_costs(
     use_kerbs : bool
         As in the solution: whether the kerbs' usable width counts as road.
     session : (6,) array, optional
-        How the feet are otherwise: the numbers of :data:`linelab.diagnosis.driver_model.SESSION`, as a diagnosis has
-        found them of a driver; a driver without habits when left out.
+        How the feet are otherwise: the numbers of :data:`linelab.diagnosis.driver_model.SESSION`, such as a review's
+        ``driver.values``; a driver without habits when left out.  Its share of the grip is of what the solution has.
     executor : concurrent.futures.Executor, optional
         Solves corners side by side; one after the other when left out.
     progress : callable
@@ -269,6 +269,7 @@ def habit_lap(
     size: float,
     *,
     use_kerbs: bool = True,
+    session: Array | None = None,
 ) -> Lap:
     """The lap with a habit at one corner, beside which the computed lap shows what it changes.
 
@@ -289,6 +290,8 @@ def habit_lap(
         At least so large, in the unit of :data:`SCALES` [m, m/s, s, -].
     use_kerbs : bool
         As in the solution.
+    session : (6,) array, optional
+        As for :func:`habit_costs`.
 
     Returns
     -------
@@ -316,7 +319,7 @@ def habit_lap(
     wanted = check_sizes(habit, [size])
     mark = chosen_marks(track, kart, solution, [corner])[0]
     if habit in FOOT_HABITS:
-        driven = _driven(track, kart, solution, [mark], habit, wanted, PLAIN)
+        driven = _driven(track, kart, solution, [mark], habit, wanted, PLAIN if session is None else session)
         if not driven.rows:
             reason = no_slowest_point(solution.lap, mark)
             raise InputError(f"corner {corner}: {reason}", where="corner", remedy="Take another corner")

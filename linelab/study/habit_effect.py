@@ -39,6 +39,8 @@ class HabitEffect:
         Tightest radius between turn-in and track-out [m]; None for a habit of the feet, which leaves the line alone.
     slowest : (float, float)
         Lowest speed between turn-in and track-out [m/s].
+    leaves : (float, float)
+        Speed at the computed lap's track-out [m/s].
     longer : float
         How much longer the way round the lap is [m].
     straight : float
@@ -56,15 +58,24 @@ class HabitEffect:
     after_apex: float
     radius: tuple[float, float] | None
     slowest: tuple[float, float]
+    leaves: tuple[float, float]
     longer: float
     straight: float
     straight_slower: float
 
 
 def effect_of(
-    track: Track, kart: Kart, solution: Solution, cost: HabitCost, size: float, *, use_kerbs: bool = True
+    track: Track,
+    kart: Kart,
+    solution: Solution,
+    cost: HabitCost,
+    size: float,
+    *,
+    use_kerbs: bool = True,
+    session: Array | None = None,
 ) -> HabitEffect:
-    """What a habit of a size changes at its corner; ``cost`` must know what that size costs.
+    """What a habit of a size changes at its corner; ``cost`` must know what that size costs, with the same feet
+    otherwise (``session``, as for :func:`linelab.habit_costs`).
 
     Raises
     ------
@@ -74,22 +85,28 @@ def effect_of(
         No lap was found with it.
     """
     mark = chosen_marks(track, kart, solution, [cost.corner])[0]
-    lap = habit_lap(track, kart, solution, cost.corner, cost.habit, size, use_kerbs=use_kerbs)
-    own, both = solution.lap, (solution.lap, lap)
+    lap = habit_lap(track, kart, solution, cost.corner, cost.habit, size, use_kerbs=use_kerbs, session=session)
+    return effect_between(track, mark, cost.habit, size, solution.lap, lap)
+
+
+def effect_between(track: Track, mark: CornerMarks, habit: Habit, size: float, own: Lap, lap: Lap) -> HabitEffect:
+    """What a habit changes at a corner, from the lap without it and the lap with it; ``mark`` is of the former."""
+    both = (own, lap)
     inside = np.linspace(mark.turn_in, mark.track_out, 400)
     before, lost = _lost_before(track, own, lap, mark.apex), lap.lap_time - own.lap_time
     peak = _fastest_after(track, own, mark.track_out)
     way = np.linspace(mark.track_out, peak, 400)
     here, there = (at_stations(track, each, each.v, way) for each in both)
     radius = None
-    if cost.habit in LINE_HABITS:
+    if habit in LINE_HABITS:
         sign = 1.0 if mark.corner.left else -1.0
         bent = [float((sign * at_stations(track, each, each.line.kappa, inside)).max()) for each in both]
         radius = (1.0 / bent[0], 1.0 / bent[1])
     slowest = [float(at_stations(track, each, each.v, inside).min()) for each in both]
+    leaves = [float(at_stations(track, each, each.v, np.array([mark.track_out]))[0]) for each in both]
     return HabitEffect(
         marks=mark,
-        habit=cost.habit,
+        habit=habit,
         size=size,
         lap=lap,
         time_lost=lost,
@@ -97,6 +114,7 @@ def effect_of(
         after_apex=lost - before,
         radius=radius,
         slowest=(slowest[0], slowest[1]),
+        leaves=(leaves[0], leaves[1]),
         longer=lap.line.length - own.line.length,
         straight=peak - mark.track_out,
         straight_slower=float((here - there).mean()) if peak > mark.track_out else 0.0,

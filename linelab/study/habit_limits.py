@@ -30,13 +30,13 @@ def no_room(size: float, fits: Callable[[float], bool]) -> str:
 def too_fast(base: Base, mark: CornerMarks, size: float) -> str:
     """Why the kart cannot arrive faster by ``size`` [m/s]: the engine, or the corner."""
     at = local(base.track, mark.turn_in)
-    most = _arriving(base, at)
+    most = fastest_arrival(base, at)
     if most < base.speed(at) + size:
         return f"the kart cannot be faster there: at full power it arrives at {most / KMH:.1f} km/h"
     return "the kart finds no way round on the road when it arrives faster"
 
 
-def _arriving(base: Base, at: float) -> float:
+def fastest_arrival(base: Base, at: float) -> float:
     """Speed at a station on the computed line, if nothing had to be slowed for from there on [m/s]."""
     lap = base.solution.lap
     line, last = lap.line, int(np.searchsorted(lap.line.s, at))

@@ -1,10 +1,10 @@
-"""The minimum-time lap solved again with its line held somewhere, or its speed kept up at a place.
+"""The minimum-time lap solved again with its line held somewhere, or its speed kept up or down at a place.
 
-The corridor of the solved problem is drawn in, or the lowest speed raised, at a few stations; line and speed are free
-everywhere else.  The mesh stays the same, so the time lost is the difference of two optima of one discretised problem:
-it is not negative, and it grows as the corridor shrinks, for whatever is possible in the smaller one is possible in
-the larger: minima over nested sets.  The edges as given are where the solution's own path has them: another line sees
-them some millimetres elsewhere.
+The corridor of the solved problem is drawn in, or the lowest or highest speed moved, at a few stations; line and speed
+are free everywhere else.  The mesh stays the same, so the time lost is the difference of two optima of one discretised
+problem: it is not negative, and it grows as the corridor shrinks, for whatever is possible in the smaller one is
+possible in the larger: minima over nested sets.  The edges as given are where the solution's own path has them: another
+line sees them some millimetres elsewhere.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from linelab.optimum.runs import AGAIN, Iterate, Start, in_bands, posed, unpacke
 from linelab.optimum.stage import Z_SCALE, Structure
 from linelab.optimum.task import Task, offset_room
 from linelab.optimum.transcription import parameter_sizes
-from linelab.optimum.verify import fine_lap, fine_path
+from linelab.optimum.verify import fine_lap, fine_path, solved_lap
 from linelab.units import Array
 
 #: A line is held fully within so far of a station, and by less and less over the next metres [m].
@@ -74,29 +74,32 @@ class Base(NamedTuple):
 
 
 class Bounds(NamedTuple):
-    """What the corridor's bounds are drawn in by (stages, 2) [m], speeds to keep up: (station, least) or none, and the
-    share of the grip that may be used at each node (stages,) or none [-]."""
+    """What the corridor's bounds are drawn in by (stages, 2) [m], a speed to keep up: (station, least) or none, the
+    share of the grip that may be used at each node (stages,) or none [-], and a speed to keep to: (station, most)."""
 
     low: Array
     high: Array
     speed: tuple[float, float] | None = None
     share: Array | None = None
+    slowed: tuple[float, float] | None = None
 
     def and_also(self, other: Bounds, base: Base) -> Bounds | None:
         """Both of them, where that leaves room."""
         low, high = np.maximum(self.low, other.low), np.maximum(self.high, other.high)
         fits = (base.high - base.low - low - high >= LEAST_ROOM).all()
         share = other.share if self.share is None else self.share
-        return Bounds(low, high, self.speed or other.speed, share) if fits else None
+        found = Bounds(low, high, self.speed or other.speed, share, self.slowed or other.slowed)
+        return found if fits else None
 
     def half_way(self, base: Base, other: Bounds) -> Bounds:
         """Half-way to other bounds, which may keep up a speed where these do not."""
-        speed = other.speed
-        if speed is not None:
-            speed = speed[0], 0.5 * (speed[1] + (self.speed[1] if self.speed else base.speed(speed[0])))
+        speeds = []
+        for own, wanted in ((self.speed, other.speed), (self.slowed, other.slowed)):
+            now = None if wanted is None else own[1] if own else base.speed(wanted[0])
+            speeds.append(None if wanted is None or now is None else (wanted[0], 0.5 * (wanted[1] + now)))
         shares = [1.0 if each.share is None else each.share for each in (self, other)]
         share = None if self.share is None and other.share is None else np.asarray(0.5 * (shares[0] + shares[1]))
-        return Bounds(0.5 * (self.low + other.low), 0.5 * (self.high + other.high), speed, share)
+        return Bounds(0.5 * (self.low + other.low), 0.5 * (self.high + other.high), speeds[0], share, speeds[1])
 
 
 class Held(NamedTuple):
@@ -111,8 +114,10 @@ def local(track: Track, station: float) -> float:
     return station % track.length if track.closed else min(max(station, 0.0), track.length)
 
 
-def base_of(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True) -> Base:
+def base_of(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = True, again: bool = True) -> Base:
     """Get a solution ready; it must be of this kart, grip and use of kerbs.
+
+    A solution that was itself solved from another one on its mesh need not be solved ``again``.
 
     Raises
     ------
@@ -122,7 +127,7 @@ def base_of(track: Track, kart: Kart, solution: Solution, *, use_kerbs: bool = T
     """
     task = Task(ground_of(track, use_kerbs), kart, kart_numbers(kart), solution.grip, FREE, FREE)
     given = solution.iterate
-    iterate = _again(task, given, given, given.moved, None)
+    iterate = _again(task, given, given, given.moved, None) if again else given
     low, high = offset_room(task, given.mesh, given.structure.stages, given.moved)
     s = offset_stations(given.mesh, given.structure.stages)
     return Base(track, solution, task, iterate, _time(task, iterate), s, low, high)
@@ -174,15 +179,18 @@ def time_lost(base: Base, iterate: Iterate) -> float:
     return _time(base.task, iterate) - base.time
 
 
-def held_lap(base: Base, iterate: Iterate, share: Array | None = None) -> Lap:
-    """The lap of an iterate, with the exact speed of its line; its grip is what may be used of it."""
+def held_lap(base: Base, iterate: Iterate, share: Array | None = None, *, slowed: bool = False) -> Lap:
+    """The lap of an iterate, with the exact speed of its line; its grip is what may be used of it.
+
+    One that is ``slowed`` at a place has the optimiser's own speed, which alone knows of that.
+    """
     solved = solved_path(base.task.track, iterate.mesh, *unpacked(iterate))
     path = fine_path(base.task, solved)
     if share is not None:
         period = iterate.structure.intervals if base.track.closed else None
         used = np.interp(path.xi, np.arange(share.size), share, period=period)
         path = path._replace(line=replace(path.line, grip=path.line.grip * used))
-    return fine_lap(base.task, solved, path)
+    return solved_lap(base.task, solved, *path) if slowed else fine_lap(base.task, solved, path)
 
 
 def solve_within(base: Base, bounds: Bounds, start: Iterate) -> Iterate:
@@ -195,7 +203,7 @@ def solve_within(base: Base, bounds: Bounds, start: Iterate) -> Iterate:
     given = base.iterate
     none = np.zeros((2, *base.s.shape))
     moved = (none if given.moved is None else given.moved) + np.array([bounds.low, -bounds.high])
-    return _again(base.task, given, start, moved, bounds.speed, bounds.share)
+    return _again(base.task, given, start, moved, bounds)
 
 
 def _again(
@@ -203,14 +211,13 @@ def _again(
     given: Iterate,
     start: Iterate,
     moved: Array | None,
-    speed: tuple[float, float] | None,
-    share: Array | None = None,
+    bounds: Bounds | None,
 ) -> Iterate:
     numbers = posed(task._replace(until=time.thread_time() + TIME_TRIED), given.mesh, moved)
-    if speed is not None:
-        numbers = numbers._replace(bounds=numbers.bounds | {"lbx": _kept_up(task, given, numbers.bounds, *speed)})
-    if share is not None:
-        numbers = numbers._replace(parameters=with_share(given.structure, numbers.parameters, share))
+    if bounds is not None:
+        numbers = numbers._replace(bounds=numbers.bounds | _speeds_kept(task, given, numbers.bounds, bounds))
+        if bounds.share is not None:
+            numbers = numbers._replace(parameters=with_share(given.structure, numbers.parameters, bounds.share))
     return in_bands(numbers, Start(start.x, AGAIN.own, start))
 
 
@@ -225,15 +232,17 @@ def with_share(structure: Structure, parameters: Array, share: Array) -> Array:
     return changed
 
 
-def _kept_up(task: Task, given: Iterate, bounds: dict[str, Array], station: float, least: float) -> Array:
-    """Lower bounds of the unknowns with the speed at a station no lower than ``least`` [m/s]."""
-    at = speed_stations(given.mesh)
-    # v² at a place is a mean of the three coefficients about it.
-    about = np.argsort(np.abs(since(task.track, station, at)))[:3]
-    changed = bounds["lbx"].copy()
-    speeds = changed[-at.size :]
-    speeds[about] = np.maximum(speeds[about], least**2 / Z_SCALE)
-    return changed
+def _speeds_kept(task: Task, given: Iterate, known: dict[str, Array], bounds: Bounds) -> dict[str, Array]:
+    """The unknowns' own bounds that change for the speed at a station to be no lower, or no higher, than asked for."""
+    at, found = speed_stations(given.mesh), {}
+    for name, tighter, kept in (("lbx", np.maximum, bounds.speed), ("ubx", np.minimum, bounds.slowed)):
+        if kept is not None:
+            # v² at a place is a mean of the three coefficients about it.
+            about = np.argsort(np.abs(since(task.track, kept[0], at)))[:3]
+            found[name] = known[name].copy()
+            speeds = found[name][-at.size :]
+            speeds[about] = tighter(speeds[about], kept[1] ** 2 / Z_SCALE)
+    return found
 
 
 def _time(task: Task, iterate: Iterate) -> float:

@@ -88,13 +88,32 @@ def on_the_day(
     if found is not None and track.survey.estimated:
         found = replace(found, groove=found.asphalt)
     day = replace(track, conditions=found)
-    if found is None or not found.needs_groove or track.groove is not None:
+    if not groove_missing(track, weather, tyres):
         return day
+    return replace(day, groove=dry_groove(track, kart, use_kerbs=use_kerbs, progress=progress))
+
+
+def groove_missing(track: Track, weather: str, tyres: str) -> bool:
+    """Whether the conditions of a day make a groove good or slippery that the track has not drawn."""
+    found = conditions(weather, tyres)
+    return found is not None and found.needs_groove and track.groove is None and not track.survey.estimated
+
+
+def dry_groove(
+    track: Track, kart: Kart, *, use_kerbs: bool = True, progress: Callable[[str], None] = lambda text: None
+) -> Groove:
+    """The groove along the computed lap in the dry.
+
+    Raises
+    ------
+    SolveError, TrackError, KartError
+        As :func:`linelab.solve_min_time`.
+    """
     progress("the lap in the dry, for the groove")
     dry = solve_min_time(
         replace(track, conditions=None), kart, use_kerbs=use_kerbs, tolerance=ROUGH, verify=False, progress=progress
     )
-    return replace(day, groove=groove_along(track, dry.lap.line, name=FROM_DRY_LAP))
+    return groove_along(track, dry.lap.line, name=FROM_DRY_LAP)
 
 
 def groove_along(track: Track, line: Line, *, name: str = "") -> Groove:

@@ -231,13 +231,15 @@ def _of_driver(name: str) -> Callable[[Kart, KartNumbers, float], tuple[KartNumb
 def _braking(kart: Kart, numbers: KartNumbers, factor: float) -> tuple[KartNumbers, Driver]:
     """Grip along the tyres where they brake."""
     more, _ = _of_kart("mu_longitudinal")(kart, numbers, factor)
-    return numbers._replace(braking=brake_friction(more, 1.0) / brake_friction(numbers, 1.0)), kart.driver
+    return numbers._replace(
+        braking=numbers.braking * brake_friction(more, 1.0) / brake_friction(numbers, 1.0)
+    ), kart.driver
 
 
 def _driving(kart: Kart, numbers: KartNumbers, factor: float) -> tuple[KartNumbers, Driver]:
     """Grip along the tyres where they drive."""
     more, _ = _of_kart("mu_longitudinal")(kart, numbers, factor)
-    return more._replace(braking=brake_friction(numbers, 1.0) / brake_friction(more, 1.0)), kart.driver
+    return more._replace(braking=more.braking * brake_friction(numbers, 1.0) / brake_friction(more, 1.0)), kart.driver
 
 
 def fields_of(kart: Kart) -> list[Field]:

@@ -48,6 +48,7 @@ HOMES = {
     "pydantic": ("files/",),
     "pydantic_core": ("files/",),
     "matplotlib": ("output/",),
+    "PIL": ("app/tasks/drawn/picture_placing.py",),
     "jinja2": ("output/page/", "app/pages.py"),
     "markupsafe": ("output/page/",),
     "starlette": ("app/",),

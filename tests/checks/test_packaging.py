@@ -23,9 +23,18 @@ def project() -> dict:
     return tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 
+#: Libraries that are imported under another name than they are installed by.
+IMPORTED_AS = {"PIL": "pillow"}
+
+
+#: Distributions that are imported by another name.
+IMPORTED_AS = {"pillow": "PIL"}
+
+
 def names(requirements: list[str]) -> set[str]:
-    """Distribution names of requirements."""
-    return {requirement.split("[")[0].split(">")[0].split("<")[0].split("=")[0] for requirement in requirements}
+    """Names by which requirements are imported, but for dashes."""
+    found = {requirement.split("[")[0].split(">")[0].split("<")[0].split("=")[0] for requirement in requirements}
+    return {IMPORTED_AS.get(name, name) for name in found}
 
 
 def imported(folder: Path) -> set[str]:
@@ -37,7 +46,7 @@ def imported(folder: Path) -> set[str]:
                 found |= {alias.name.split(".")[0] for alias in node.names}
             elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
                 found.add(node.module.split(".")[0])
-    return found - set(sys.stdlib_module_names) - {"linelab"}
+    return {IMPORTED_AS.get(name, name) for name in found} - set(sys.stdlib_module_names) - {"linelab"}
 
 
 def test_every_package_is_listed(project):

@@ -19,9 +19,12 @@ from linelab.cli import main as cli
 from linelab.cli.common import default_folder
 from linelab.cli.demo import demo_recording
 from linelab.cli.options import GripOrWeather, PathText, parse_pairs
-from linelab.errors import SolveError, legible
+from linelab.errors import InputError, SolveError, legible
 from linelab.files.kart_file import load_kart
+from linelab.files.tracks.track_file import load_track
 from linelab.files.writing import claimed_folder
+from linelab.model.conditions import GRIP_RANGE
+from linelab.optimum.minimum_time import solve_min_time
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMANDS = ("compare-setups", "cost", "demo", "kart", "pays", "reference", "review", "track")
@@ -222,6 +225,25 @@ def test_a_file_whose_name_holds_a_backslash_is_still_found(tmp_path, monkeypatc
 @pytest.mark.parametrize(("text", "found"), [("dry", "dry"), ("Damp", "damp"), ("DRYING", "drying"), ("0,8", 0.8)])
 def test_grip_words(text, found):
     assert GripOrWeather().convert(text, None, None) == found
+
+
+def test_every_command_takes_the_same_range_of_grip_as_the_solver():
+    """Below and above it no command gets as far as a solve, and at its ends the solver says nothing against it."""
+    kinds = {
+        name: option.type
+        for name, command in cli.cli.commands.items()
+        for option in command.params
+        if option.name == "grip"
+    }
+    assert {"cost", "margin", "pays", "reference", "review", "sheet", "sweep"} <= set(kinds)
+    track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
+    for kind in kinds.values():
+        assert [kind.convert(str(end), None, None) for end in GRIP_RANGE] == list(GRIP_RANGE)
+        for beyond in (0.99 * GRIP_RANGE[0], 1.01 * GRIP_RANGE[1]):
+            with pytest.raises(click.BadParameter, match=r"0\.05 to 3"):
+                kind.convert(str(beyond), None, None)
+            with pytest.raises(InputError, match=r"0\.05 to 3"):
+                solve_min_time(track, kart, grip=beyond)
 
 
 @pytest.mark.parametrize(

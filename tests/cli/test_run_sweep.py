@@ -28,6 +28,8 @@ PLACE = ["tinmarsh_rental", "rental-four-stroke"]
         ("mass_kg=150:151:5", [150]),
         ("four_wheel_brakes=true,false", [True, False]),
         ("engine.axle_sprocket_teeth=74:78:2", [74, 76, 78]),
+        ("grip=dry, damp,wet", ["dry", "damp", "wet"]),
+        ("tyres=slicks,wets", ["slicks", "wets"]),
     ],
 )
 def test_values_of_a_field(text, values):
@@ -43,6 +45,11 @@ def test_values_of_a_field(text, values):
         (["--vary", "mass_kg=170:150:5"], "upwards"),
         (["--vary", "mass_kg=150:170:0"], "upwards"),
         (["--vary", "mass_kg"], "is not a number"),
+        (["--vary", "mass_kg=wet"], "'wet' in 'mass_kg=wet' is not a number"),
+        (["--vary", "grip=wet,0.9"], "in words and in numbers"),
+        (["--vary", "tyres=slicks,wets", "--grip", "0.9"], "tyres go with a condition in words"),
+        (["--vary", "grip=0.9,1", "--tyres", "wets"], "--tyres goes with --grip dry"),
+        (["--hypercube", "3", "--between", "grip=0.9:1", "--tyres", "wets"], "--tyres goes with --grip dry"),
         ([], "--hypercube with --between"),
         (["--hypercube", "5"], "--hypercube with --between"),
         (["--between", "mass_kg=150:160"], "--hypercube with --between"),
@@ -126,6 +133,20 @@ def test_two_fields_are_drawn_as_lines_of_equal_lap_time():
     low, high = left.get_xlim()
     assert low < 150.0
     assert high > 170.0
+
+
+def test_each_condition_has_a_panel_of_its_own():
+    cases = [
+        replace(_case(k, mass, 1.0, [mass / 10.0, more]), values={"mass_kg": mass, "grip": word})
+        for k, (mass, word, more) in enumerate(
+            [(150.0, "dry", 20.0), (150.0, "wet", 30.0), (170.0, "dry", 20.0), (170.0, "wet", 30.0)]
+        )
+    ]
+    assert drawn_fields(cases) == ["mass_kg"]
+    dry, _, wet, _ = plot_sweep(cases, ["mass_kg"]).axes
+    assert (dry.get_title(loc="left"), wet.get_title(loc="left")) == ("T, K, dry", "T, K, wet")
+    np.testing.assert_allclose(dry.lines[0].get_xydata(), [[150.0, 35.0], [170.0, 37.0]])
+    np.testing.assert_allclose(wet.lines[0].get_xydata(), [[150.0, 45.0], [170.0, 47.0]])
 
 
 @pytest.mark.parametrize("count", [0, 1, 2])

@@ -24,6 +24,8 @@ import linelab
 from linelab.cli import main as cli
 from linelab.cli.demo import demo_recording
 from linelab.files.bundled import DEMO_KART, DEMO_TRACK, bundled_karts, bundled_tracks
+from linelab.files.recordings.load_recording import load_recording
+from linelab.files.recordings.table import save_recording
 from linelab.files.tracks.track_file import load_track, save_track
 from linelab.files.writing import MANIFEST
 from linelab.output.review_data import review_schema
@@ -185,6 +187,64 @@ def test_another_drivers_recording_is_the_target_and_stands_beside(capsys, tmp_p
     page = (out / "review.html").read_text(encoding="utf-8")
     assert "Beside your &lt;team&gt; mate" in page
     assert "since-title" not in page
+
+
+def test_a_session_is_held_beside_outings_with_another_setup(capsys, tmp_path, small_session):
+    """Terminal, page, print and review.json say what compare-setups says of the same outings."""
+    recording = load_recording(small_session)
+    for name, factor, hour in (("old1", 1.0, 0), ("new1", 1.05, 1), ("old2", 1.001, 2), ("new2", 1.051, 3)):
+        slower = dataclasses.replace(
+            recording, t=recording.t * factor, speed=recording.speed / factor, start_utc=1.7e9 + 3600.0 * hour
+        )
+        save_recording(slower, tmp_path / f"{name}.csv")
+    old1, new1, old2, new2 = (tmp_path / f"{name}.csv" for name in ("old1", "new1", "old2", "new2"))
+    held = ("--other-setup", old1, "--other-setup", old2, "--same-setup", new1)
+    text, _ = _run(capsys, "review", new2, *SMALL, *held, "--print", "--out", tmp_path / "review")
+    alone = (
+        "--track",
+        "tinmarsh_rental",
+        "--position-error",
+        "0.25",
+        "--a",
+        old1,
+        "--a",
+        old2,
+        "--b",
+        new1,
+        "--b",
+        new2,
+    )
+    other, _ = _run(capsys, "compare-setups", *alone, "--out", tmp_path / "setups")
+    data = json.loads((tmp_path / "review" / "review.json").read_text(encoding="utf-8"))
+    jsonschema.validate(data, review_schema())
+    setups = json.loads((tmp_path / "setups" / "setups.json").read_text(encoding="utf-8"))
+    assert data["setups"] == {key: value for key, value in setups.items() if key in data["setups"]}
+    assert (setups["order"], setups["order_from"], setups["verdict"]) == ("ABAB", "dates", "real")
+    assert "beside" not in data
+    assert data["target"]["kind"] == "computed"
+    assert "This setup and the other one:" in text
+    assert "B is this session's setup, A the other one." in text
+    for page in ("review/review.html", "setups/setups.html"):
+        assert setups["words"] in (tmp_path / page).read_text(encoding="utf-8")
+    for printed in (text, other):
+        assert setups["words"] in printed
+    assert (tmp_path / "review" / "review.pdf").stat().st_size > 20_000
+
+
+def test_setups_are_for_one_session_and_options_of_theirs_for_them(capsys, tmp_path, small_session):
+    for options in (
+        ["--same-setup", "x.csv"],
+        ["--setup-order", "AB"],
+        ["--matters", "0.1"],
+        ["--outing-change", "0.2"],
+    ):
+        assert cli.run(["review", str(small_session), *SMALL, *options]) == 2
+        assert "are for --other-setup" in capsys.readouterr().err
+    assert cli.run(["review", str(small_session), "b.csv", *SMALL, "--other-setup", "x.csv"]) == 2
+    assert "--other-setup is for one session" in capsys.readouterr().err
+    wrong = ["--other-setup", str(small_session), "--setup-order", "ABA", "--out", str(tmp_path)]
+    assert cli.run(["review", str(small_session), *SMALL, *wrong]) == 2
+    assert "does not fit 1 recording of A and 1 of B" in capsys.readouterr().err
 
 
 def test_an_own_lap_by_number_is_the_target(capsys, tmp_path, small_session):

@@ -31,7 +31,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     ("arguments", "said"),
     [
         (["reference", "ostrelle_sprint", "senior-single-speed", "--grip", "moist"], "dry, damp, drying, wet"),
-        (["reference", "ostrelle_sprint", "senior-single-speed", "--grip", "50"], "outside 0.1 to 2"),
+        (["reference", "ostrelle_sprint", "senior-single-speed", "--grip", "50"], "outside 0.05 to 3"),
         (
             ["reference", "ostrelle_sprint", "senior-single-speed", "--units", "furlongs"],
             "See 'linelab reference --help'.",

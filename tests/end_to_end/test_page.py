@@ -255,7 +255,7 @@ def test_another_session_is_printed_as_the_page_has_it(review):
         before, page = review_pages(session), review_pages(session, beside=held)
         assert len(page) == len(before)  # it stands below the g-g diagram
         texts = [text.get_text() for text in page[-1].findobj(matplotlib.text.Text) if text.get_text()]
-        said = beside_texts(held, METRIC)
+        said = beside_texts(held.source, held.difference, METRIC)
         printed = " ".join(" ".join(texts).split())
         for line in (said["words"], *said["shown"], *said["since"]):
             assert line in printed

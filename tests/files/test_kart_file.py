@@ -117,7 +117,12 @@ def test_round_trip_of_every_optional_value(tmp_path):
         mu_longitudinal=1.3,
         four_wheel_brakes=True,
         driver=Driver(
-            grip_share=0.9, brake_build_rate=40.0, brake_release_rate=30.0, drive_build_rate=20.0, curvature_rate=0.8
+            grip_share=0.9,
+            braking_share=0.8,
+            brake_build_rate=40.0,
+            brake_release_rate=30.0,
+            drive_build_rate=20.0,
+            curvature_rate=0.8,
         ),
         axles=Axles(
             track_width_front=1.05,

@@ -24,7 +24,8 @@ DRIVER = "chromedriver"
 _ELEMENT = "element-6066-11e4-a52e-4f735466cecf"
 #: Keys (WebDriver, "Keyboard actions").
 KEYS = {"Tab": "\ue004", "Enter": "\ue007", "Left": "\ue012", "Right": "\ue014", "End": "\ue010", "Home": "\ue011",
-        "Space": "\ue00d", "Down": "\ue015", "Escape": "\ue00c"}  # fmt: skip
+        "Space": "\ue00d", "Down": "\ue015", "Up": "\ue013", "Escape": "\ue00c", "Delete": "\ue017",
+        "Shift": "\ue008", "Control": "\ue009"}  # fmt: skip
 
 
 def browser_path() -> str | None:
@@ -139,6 +140,54 @@ class Browser:
         """Press and release keys where the focus is."""
         presses = [{"type": kind, "value": KEYS.get(name, name)} for name in names for kind in ("keyDown", "keyUp")]
         self._post("/actions", {"actions": [{"type": "key", "id": "keyboard", "actions": presses}]})
+
+    def held(self, *names: str) -> None:
+        """Press keys one after another and release them together: ``held("Control", "z")``."""
+        down = [{"type": "keyDown", "value": KEYS.get(name, name)} for name in names]
+        up = [{"type": "keyUp", "value": KEYS.get(name, name)} for name in reversed(names)]
+        self._post("/actions", {"actions": [{"type": "key", "id": "keyboard", "actions": down + up}]})
+
+    def fill(self, selector: str, text: str) -> None:
+        """Type into a field, or choose a file by its path."""
+        element = self.find(selector)
+        self._post(f"/element/{element[_ELEMENT]}/value", {"text": text})
+
+    def stroke(self, places: list[tuple[float, float]], *, button: int = 0, kind: str = "mouse") -> None:
+        """Press at a place of the view [pixels], move over the others and release; one place is a click."""
+        moves: list[dict[str, Any]] = [
+            {"type": "pointerMove", "duration": 0, "x": round(x), "y": round(y)} for x, y in places
+        ]
+        moves.insert(1, {"type": "pointerDown", "button": button})
+        moves.append({"type": "pointerUp", "button": button})
+        pointer = {"type": "pointer", "id": kind, "parameters": {"pointerType": kind}, "actions": moves}
+        self._post("/actions", {"actions": [pointer]})
+
+    def pinch(self, place: tuple[float, float], before: float, after: float) -> None:
+        """Two fingers about a place of the view, so far from it before and after [pixels]."""
+        fingers = []
+        for number, side in enumerate((-1, 1)):
+            steps = [before + (after - before) * k / 4 for k in range(5)]
+            moves: list[dict[str, Any]] = [
+                {"type": "pointerMove", "duration": 0, "x": round(place[0] + side * far), "y": round(place[1])}
+                for far in steps
+            ]
+            moves.insert(1, {"type": "pointerDown", "button": 0})
+            moves.append({"type": "pointerUp", "button": 0})
+            kind = {"type": "pointer", "id": f"finger-{number}", "parameters": {"pointerType": "touch"}}
+            fingers.append({**kind, "actions": moves})
+        self._post("/actions", {"actions": fingers})
+
+    def wheel(self, place: tuple[float, float], turn: int) -> None:
+        """Turn the wheel at a place of the view [pixels]; away from the user is negative."""
+        about = {
+            "type": "scroll",
+            "x": round(place[0]),
+            "y": round(place[1]),
+            "deltaX": 0,
+            "deltaY": turn,
+            "duration": 0,
+        }
+        self._post("/actions", {"actions": [{"type": "wheel", "id": "wheel", "actions": [about]}]})
 
     def drag(self, selector: str, shares: list[tuple[float, float]], *, kind: str = "mouse") -> None:
         """Press on an element and move over it; places as shares of its box from the upper left."""

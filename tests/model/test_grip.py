@@ -10,7 +10,9 @@ import pytest
 
 from linelab.files.kart_file import bundled_karts, load_kart
 from linelab.model import grip
-from linelab.model.kart import Kart, PowerEngine
+from linelab.model.kart import Driver, Kart, PowerEngine
+from linelab.model.lap import Line
+from linelab.speed.profile import speed_profiles
 from linelab.units import KMH, STANDARD_GRAVITY
 
 G = STANDARD_GRAVITY
@@ -84,6 +86,22 @@ def test_driving_limit_never_exceeds_all_the_weight_on_the_rear_axle():
 def test_four_wheel_brakes_use_the_whole_weight():
     kart = grip.kart_numbers(dataclasses.replace(PLAIN, four_wheel_brakes=True))
     assert grip.brake_friction(kart, 1.0) == pytest.approx(1.5)
+
+
+def test_a_driver_who_uses_half_of_the_braking_stops_in_twice_the_way():
+    """v²/(2 a) with a closed form for a: the rear brakes' limit, of a kart without any drag, times the share."""
+    way = np.linspace(0.0, 120.0, 2401)
+    none = np.zeros_like(way)
+    ground = {"slope": none, "bank": none, "vertical_curvature": none, "grip": none + 1.0}
+    line = Line(distance=way, x=way, y=none, psi=none, kappa=none, s=way, n=none, **ground, closed=False)
+    for share in (1.0, 0.5):
+        kart = dataclasses.replace(PLAIN, driver=Driver(braking_share=share))
+        lap = speed_profiles([line], kart, v_start=20.0, v_end=5.0)[0]
+        fastest = int(np.argmax(lap.v))
+        mu, height = PLAIN.mu_longitudinal, PLAIN.cg_height / PLAIN.wheelbase
+        limit = share * G * mu * PLAIN.rear_share / (1.0 + mu * height)
+        assert way[-1] - way[fastest] == pytest.approx((lap.v[fastest] ** 2 - 25.0) / (2.0 * limit), abs=0.3)
+    assert grip.drive_friction(grip.kart_numbers(kart), 1.0) == grip.drive_friction(grip.kart_numbers(PLAIN), 1.0)
 
 
 @pytest.mark.parametrize(("v_kmh", "friction", "printed_radius"), [(85, 0.14, 320), (100, 0.12, 490), (120, 0.10, 810)])

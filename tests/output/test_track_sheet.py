@@ -9,6 +9,7 @@ import matplotlib
 import numpy as np
 import pytest
 import shapely
+from paper import nothing_cut_or_covered, texts_of, winding
 from shared import solved
 
 from linelab.cli import main as cli
@@ -29,6 +30,7 @@ from linelab.output.sheet.how_driven import Way
 from linelab.output.sheet.kerb_places import KerbPlace, KerbUse
 from linelab.output.sheet.landmarks import Landmark, Sight
 from linelab.output.sheet.sheet_map import CAUTIOUS, label_spots, shows_caution
+from linelab.output.sheet.sheet_table import COLUMNS, RIGHT, SCALES, SIZE, draw_corners, table_scale
 from linelab.output.sheet.sheet_words import (
     brake_words,
     caution_words,
@@ -46,17 +48,7 @@ from linelab.output.sheet.sheet_words import (
     time_words,
     walk_words,
 )
-from linelab.output.sheet.track_sheet import (
-    COLUMNS,
-    RIGHT,
-    SCALES,
-    SIZE,
-    draw_corners,
-    marks_caution,
-    save_sheet,
-    sheet_pages,
-    table_scale,
-)
+from linelab.output.sheet.track_sheet import marks_caution, save_sheet, sheet_pages
 from linelab.speed.profile import speed_profiles
 from linelab.study.habit_costs import habit_costs
 from linelab.study.the_day import on_the_day
@@ -81,10 +73,6 @@ def pages(rental):
 
 def _marks(corner):
     return [mark for mark in (corner.brake, corner.turn_in, corner.apex, corner.track_out) if mark is not None]
-
-
-def _texts(figure):
-    return " ".join(text.get_text().replace("\n", " ") for text in figure.findobj(matplotlib.text.Text))
 
 
 def test_distances_from_mark_to_mark_make_one_lap(rental, corners):
@@ -189,7 +177,7 @@ def test_marks_stand_in_the_order_they_are_driven():
     for corner, names in zip(found, shown):
         if corner.brake:
             assert names.index("turn-in") == (0 if corner in late else 1), corner.number
-    assert not re.search(r"\bfrom\b", _texts(page))
+    assert not re.search(r"\bfrom\b", texts_of(page))
 
 
 @pytest.mark.parametrize(
@@ -229,7 +217,7 @@ def test_the_cautious_brake_point_in_words_and_on_the_map(corners, pages):
     flat = dataclasses.replace(corners[0], brake=None, caution=mark)
     assert caution_words(flat, METRIC)[0].endswith("before turn-in")
     assert caution_words(dataclasses.replace(corners[0], caution=None), METRIC) == []
-    assert "on the same line with 90% of the kart file's grip" in _texts(pages[1])
+    assert "on the same line with 90% of the kart file's grip" in texts_of(pages[1])
     hollow = [line for line in pages[0].axes[0].lines if line.get_linewidth() == CAUTIOUS[0]]
     assert len(hollow) == sum(shows_caution(corner) for corner in corners) >= 2
 
@@ -307,14 +295,14 @@ def test_every_corner_has_one_close_up_with_its_marks_inside(rental, pages, corn
                 x, y = line.get_data()
                 assert axes.get_xlim()[0] < x[0] < axes.get_xlim()[1]
                 assert axes.get_ylim()[0] < y[0] < axes.get_ylim()[1]
-    assert _texts(pages[2]).count("kart's side to edge") == len(pages[2].axes)
+    assert texts_of(pages[2]).count("kart's side to edge") == len(pages[2].axes)
 
 
 def test_a_corridor_from_laps_has_no_distances_to_its_edges(rental):
     track, kart, solution = rental
     drawn = sheet_pages(dataclasses.replace(track, survey=ESTIMATED), kart, solution)
-    assert "kart's side to edge" not in _texts(drawn[-1])
-    assert "no distance to them is known" in _texts(drawn[-1])
+    assert "kart's side to edge" not in texts_of(drawn[-1])
+    assert "no distance to them is known" in texts_of(drawn[-1])
 
 
 def test_a_kerb_of_the_next_corner_is_not_this_ones():
@@ -337,7 +325,7 @@ def test_no_more_than_sixty_paces_are_counted(name, driven):
     track, kart = load_track(name), load_kart(driven)
     lap = solved(name, driven).lap
     found = sheet_corners(track, lap, kart)
-    page = _texts(sheet_pages(track, kart, solved(name, driven))[1])
+    page = texts_of(sheet_pages(track, kart, solved(name, driven))[1])
     counts = [int(count) for count in re.findall(r"\d m \((\d+)\)", page)]
     assert len(counts) > 40
     assert max(counts) <= 60
@@ -387,12 +375,12 @@ def test_corner_names_are_whole_on_every_page_and_cover_nothing():
     for page in drawn[:2]:
         for wanted in NAMES:
             count = sum(corner.name == wanted for corner in corners)
-            assert _texts(page).count(wanted) == count, wanted
-    closer = " ".join(_texts(page) for page in drawn[2:])
+            assert texts_of(page).count(wanted) == count, wanted
+    closer = " ".join(texts_of(page) for page in drawn[2:])
     assert all(f"{corner.number} {corner.name}, " in closer for corner in corners)
     for page in drawn:
-        _nothing_cut_or_covered(page)
-    assert "minimum speed [km/h] and name" in _texts(drawn[0])
+        nothing_cut_or_covered(page)
+    assert "minimum speed [km/h] and name" in texts_of(drawn[0])
 
 
 def test_labels_of_several_sizes_keep_apart():
@@ -411,7 +399,7 @@ def test_timing_lines_are_in_the_key(rental):
         page = sheet_pages(dataclasses.replace(track, timing_stations=stations), kart, solution)[0]
         labels = [text.get_text() for text in page.legends[0].get_texts()]
         assert [label for label in labels if label.startswith("timing")] == ([words] if words else [])
-        _nothing_cut_or_covered(page)
+        nothing_cut_or_covered(page)
 
 
 def test_what_the_track_file_does_not_say_has_a_line_to_fill_in(rental, pages):
@@ -470,7 +458,7 @@ def test_gears_are_those_that_pull_hardest_and_shifts_where_the_next_one_begins_
 def test_gears_in_words(geared, corners):
     track, kart, solution = geared
     found = sheet_corners(track, solution.lap, kart)
-    text = " ".join(_texts(page) for page in sheet_pages(track, kart, solution))
+    text = " ".join(texts_of(page) for page in sheet_pages(track, kart, solution))
     assert "gear 6 at brake point, 3 at apex, 3 at track-out" in text
     assert re.search(r"shift up: 4 at 95 km/h, \d+ m \(\d+\) after track-out", text)
     assert "a shift is taken to cost no time" in text
@@ -599,7 +587,7 @@ def test_the_cost_of_a_missed_apex_is_said_or_why_there_is_none(rental, corners)
 
 
 def test_the_sheet_names_the_corners_where_a_missed_apex_costs_most(pages):
-    assert "A missed apex costs most in corners 2 " in _texts(pages[0])
+    assert "A missed apex costs most in corners 2 " in texts_of(pages[0])
 
 
 def test_the_time_is_named_where_it_is(rental, corners):
@@ -620,10 +608,10 @@ def test_the_sheet_has_pages_of_a4_with_the_cautions_and_every_corner_three_time
     assert len(pages) == 3
     for page in pages:
         assert tuple(page.get_size_inches()) == pytest.approx(A4)
-        assert CAUTIONS in _texts(page)
+        assert CAUTIONS in texts_of(page)
         numbers = {text.get_text().split(",")[0] for text in page.findobj(matplotlib.text.Text)}
         assert {str(corner.number) for corner in corners} <= numbers
-    assert marks_caution(1.0) in _texts(pages[0])
+    assert marks_caution(1.0) in texts_of(pages[0])
     assert "at the full grip of the kart file." in marks_caution(1.0)
 
 
@@ -632,14 +620,14 @@ def test_the_sheet_says_with_which_grip_kerbs_and_paces(rental):
     damp = solve_min_time(track, kart, grip=0.6, use_kerbs=False, verify=False)
     pages = sheet_pages(track, kart, damp, IMPERIAL, use_kerbs=False)
     for page in pages:
-        text = _texts(page)
+        text = texts_of(page)
         assert re.search(r"computed lap \d\d\.\d{3} s, grip 60% of the kart file's, no kerb used\.", text)
         assert not re.search(r"(inside|entry|exit) kerb", text)
         assert "--" not in text
-    assert all("2.46 ft" in _texts(page) for page in pages[:2])
-    assert "perfect lap at 60% of the kart file's grip, off the kerbs." in _texts(pages[0])
-    assert "full grip" not in _texts(pages[0])
-    assert f"({IMPERIAL.length_text(damp.lap.line.length)} a lap)" in _texts(pages[1])
+    assert all("2.46 ft" in texts_of(page) for page in pages[:2])
+    assert "perfect lap at 60% of the kart file's grip, off the kerbs." in texts_of(pages[0])
+    assert "full grip" not in texts_of(pages[0])
+    assert f"({IMPERIAL.length_text(damp.lap.line.length)} a lap)" in texts_of(pages[1])
 
 
 def test_the_sheet_of_a_wet_day_says_so_on_top_and_names_no_kerb(rental):
@@ -654,27 +642,27 @@ def test_the_sheet_of_a_wet_day_says_so_on_top_and_names_no_kerb(rental):
             -1.0 if corner.marks.corner.left else 1.0
         )
         assert corner.beside_groove == pytest.approx(out, abs=0.02)
-    assert "outside the dry line" in _texts(second)
+    assert "outside the dry line" in texts_of(second)
     for page in (first, second, *closeups):
-        assert re.search(r"computed lap \d\d\.\d{3} s, wet track, on wet tyres, no kerb used\.", _texts(page))
-        assert not re.search(r"(inside|entry|exit) kerb", _texts(page))
-    text = _texts(first).replace("\n", " ")
+        assert re.search(r"computed lap \d\d\.\d{3} s, wet track, on wet tyres, no kerb used\.", texts_of(page))
+        assert not re.search(r"(inside|entry|exit) kerb", texts_of(page))
+    text = texts_of(first).replace("\n", " ")
     for said in ("Wet track, on wet tyres. The dry line", "Keep off kerbs", "dry line (groove)", "not measured"):
         assert said in text
     assert "Kerbs the line runs over" not in text
     frames = [item for item in first.findobj(matplotlib.text.Text) if item.get_text().startswith("Wet track")]
     assert frames[0].get_position()[1] > 0.85
     for page in (first, second, *closeups):
-        _nothing_cut_or_covered(page)
+        nothing_cut_or_covered(page)
     drying = on_the_day(track, kart, "drying")
-    text = _texts(sheet_pages(drying, kart, solve_min_time(drying, kart, verify=False))[0]).replace("\n", " ")
+    text = texts_of(sheet_pages(drying, kart, solve_min_time(drying, kart, verify=False))[0]).replace("\n", " ")
     assert "Only the dry line (grey band) has grip" in text
 
 
 def test_a_track_without_kerbs_has_none_to_leave_out(rental):
     track, kart, solution = rental
     bare = dataclasses.replace(track, kerbs=())
-    assert "no kerb used" not in _texts(sheet_pages(bare, kart, solution, use_kerbs=False)[0])
+    assert "no kerb used" not in texts_of(sheet_pages(bare, kart, solution, use_kerbs=False)[0])
 
 
 def test_a_long_name_stays_on_the_page(rental):
@@ -695,42 +683,12 @@ ESTIMATED = Survey(
 )
 
 
-def _nothing_cut_or_covered(page):
-    """No text leaves the page or covers another one."""
-    page.canvas.draw()
-    renderer = page.canvas.get_renderer()
-    boxes = [
-        (text.get_text(), text.get_window_extent(renderer))
-        for text in page.findobj(matplotlib.text.Text)
-        if text.get_text().strip() and text.get_visible()
-    ]
-    edge = page.bbox
-    assert [name for name, box in boxes if box.x0 < 0 or box.y0 < 0 or box.x1 > edge.x1 or box.y1 > edge.y1] == []
-    overlaps = [
-        (one, other)
-        for k, (one, a) in enumerate(boxes)
-        for other, b in boxes[k + 1 :]
-        if min(a.x1, b.x1) - max(a.x0, b.x0) > 1.0 and min(a.y1, b.y1) - max(a.y0, b.y0) > 2.5
-    ]
-    assert overlaps == []
-
-
-def winding(bends, radius=190.0, swing=13.0, half=4.0):
-    """A circuit that swings in and out about a circle, two corners a swing."""
-    angle = np.linspace(0.0, 2.0 * np.pi, 2401)[:-1]
-    r = radius + swing * np.sin(bends * angle)
-    middle = np.column_stack([r * np.cos(angle), r * np.sin(angle)])
-    ahead = np.roll(middle, -1, axis=0) - np.roll(middle, 1, axis=0)
-    left = np.column_stack([-ahead[:, 1], ahead[:, 0]]) / np.linalg.norm(ahead, axis=1)[:, None]
-    return track_from_edges("winding", middle + half * left, middle - half * left, closed=True)
-
-
 @pytest.mark.parametrize(("units", "survey"), [(METRIC, None), (IMPERIAL, None), (METRIC, ESTIMATED)])
 def test_no_text_covers_another_or_leaves_the_page(rental, units, survey):
     track, kart, solution = rental
     ground = track if survey is None else dataclasses.replace(track, survey=survey)
     for page in sheet_pages(ground, kart, solution, units):
-        _nothing_cut_or_covered(page)
+        nothing_cut_or_covered(page)
 
 
 def test_thirty_corners_take_another_page_of_the_table():
@@ -741,8 +699,8 @@ def test_thirty_corners_take_another_page_of_the_table():
     assert len(drawn) == 6  # the map, two of the table, three of close-ups
     told = []
     for page in drawn:
-        _nothing_cut_or_covered(page)
-        assert "Computed limits are not targets" in _texts(page)
+        nothing_cut_or_covered(page)
+        assert "Computed limits are not targets" in texts_of(page)
     for page in drawn[1:3]:
         large = [text for text in page.texts if text.get_text().isdigit() and text.get_size() > 12.0]
         told += [int(text.get_text()) for text in large]
@@ -778,7 +736,7 @@ def test_cells_of_the_table_keep_to_their_columns(corners):
 
 
 def test_imperial_pages_show_feet_and_mph(rental):
-    text = " ".join(_texts(page) for page in sheet_pages(*rental, IMPERIAL))
+    text = " ".join(texts_of(page) for page in sheet_pages(*rental, IMPERIAL))
     assert "mph" in text
     assert not re.search(r"\d (m|km/h)\b", text)
 
@@ -788,8 +746,8 @@ def test_a_corridor_from_laps_says_so_on_every_page(rental):
     survey = Survey(kind="estimated", note="estimated from 4 laps", assumed_width=7.0)
     drawn = sheet_pages(dataclasses.replace(track, survey=survey), kart, solution)
     for page in drawn:
-        assert "estimated from 4 laps" in _texts(page).lower()
-    assert "real edges and kerbs are not known" in _texts(drawn[0])
+        assert "estimated from 4 laps" in texts_of(page).lower()
+    assert "real edges and kerbs are not known" in texts_of(drawn[0])
 
 
 def test_pdf_is_a4_with_text_that_stays_text(pages, tmp_path):
@@ -822,7 +780,7 @@ def test_open_roads_and_roads_without_corners_have_a_sheet():
     road = track_from_edges("road", np.column_stack([x, 0 * x + 4]), np.column_stack([x, 0 * x - 4]), closed=False)
     page = sheet_pages(road, kart, solve_min_time(road, kart, verify=False))
     assert len(page) == 1
-    assert "no corners" in _texts(page[0])
+    assert "no corners" in texts_of(page[0])
     y = 25.0 * np.sin(2.0 * np.pi * x / 200.0)
     normal = np.column_stack([-np.gradient(y, x), np.ones_like(x)])
     normal /= np.hypot(*normal.T)[:, None]

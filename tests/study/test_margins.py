@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 
 import numpy as np
 import pytest
@@ -12,17 +13,23 @@ import linelab
 from linelab.cli import main as cli
 from linelab.diagnosis.marks import find_marks
 from linelab.diagnosis.stretches import corner_stretches
-from linelab.study import margins
-from linelab.study.held_line import base_of, time_lost
-from linelab.study.leaving import Bend, Scatter, chance_of_leaving, passes_of
+from linelab.study.held_line import base_of, held_lap, time_lost
+from linelab.study.scattering import margins
+from linelab.study.scattering.driver_scatter import Scatter
+from linelab.study.scattering.leaving import Bend, chance_of_leaving, passes_of
 
 TRACK, KART = "tinmarsh_rental", "rental-four-stroke"
 
 
+@cache
+def _place(name, vehicle):
+    track, kart = linelab.load_track(name), linelab.load_kart(vehicle)
+    return track, kart, linelab.solve_min_time(track, kart, use_kerbs=False)
+
+
 @pytest.fixture(scope="module")
 def rental():
-    track, kart = linelab.load_track(TRACK), linelab.load_kart(KART)
-    return track, kart, linelab.solve_min_time(track, kart, use_kerbs=False)
+    return _place(TRACK, KART)
 
 
 def careful(rental, scatter, chance=0.01, **more):
@@ -63,6 +70,67 @@ def share_of_passes_that_leave(track, kart, lap, computed, scatter, shares, rng,
         place += pushed[:, None] * shape
     left, right = (np.interp(s, track.s, width) - 0.5 * kart.width for width in (track.w_left, track.w_right))
     return float(((place > left) | (place < -right)).any(axis=1).mean())
+
+
+def share_that_leaves(track, kart, lap, computed, scatter, shares, seed, count):
+    """The same for many passes, some at a time."""
+    rng, some = np.random.default_rng(seed), 4000
+    parts = [
+        share_of_passes_that_leave(track, kart, lap, computed, scatter, shares, rng, some) for _ in range(count // some)
+    ]
+    return float(np.mean(parts))
+
+
+WHERE = [
+    ("tinmarsh_rental", "rental-four-stroke"),
+    ("marrowdown_club", "junior-single-speed"),
+    ("ostrelle_sprint", "senior-single-speed"),
+]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("chance", [0.05, 0.01])
+@pytest.mark.parametrize(
+    "scatter", [Scatter(lateral=0.3, speed=0.3), Scatter(lateral=0.15, speed=0.8, grip=0.05)], ids=["beside", "fast"]
+)
+@pytest.mark.parametrize(("name", "vehicle"), WHERE)
+def test_on_every_bundled_track_the_stated_chance_is_that_of_simulated_passes(name, vehicle, scatter, chance):
+    track, kart, solution = _place(name, vehicle)
+    found = linelab.margin_lap(track, kart, scatter, chance, cost=0.0, solution=solution, use_kerbs=False)
+    shares, count = [corner.grip_share for corner in found.corners], 40_000
+    driven = share_that_leaves(track, kart, found.lap, solution.lap, scatter, shares, 81, count)
+    error = np.sqrt(chance * (1.0 - chance) / count)
+    assert 0.9 * chance < found.chance <= chance  # the limit decides
+    assert driven < chance + 3.0 * error
+    assert driven > 0.8 * found.chance - 3.0 * error  # crossings in clumps: the stated chance is on the safe side
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("limit", [0.5, 0.01])
+@pytest.mark.parametrize(("name", "vehicle"), WHERE)
+def test_on_every_bundled_track_the_expected_time_is_less_than_with_one_margin_all_round(name, vehicle, limit):
+    """Times of laps and chances of simulated passes, for the plan and for the computed line moved in everywhere."""
+    track, kart, solution = _place(name, vehicle)
+    scatter, count, cost = Scatter(lateral=0.3, speed=0.3), 24_000, 3.0
+    found = linelab.margin_lap(track, kart, scatter, limit, cost=cost, solution=solution, use_kerbs=False)
+    shares = [corner.grip_share for corner in found.corners]
+    leaves = share_that_leaves(track, kart, found.lap, solution.lap, scatter, shares, 82, count)
+    expected = found.lap.lap_time + cost * leaves
+    base = base_of(track, kart, solution, use_kerbs=False)
+    marks = find_marks(track, solution.lap)
+    setting = margins._setting(base, scatter, marks, corner_stretches(track))
+    plan = margins._Plan(np.zeros(3 * len(marks)), np.ones(len(marks)))
+    state, same = margins._solved(setting, plan, plan, base.iterate), []
+    for margin in (0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1):
+        moved = plan._replace(margins=np.minimum(margin, setting.most))
+        state = margins._solved(setting, moved, state.plan, state.iterate)
+        lap = held_lap(base, state.iterate)
+        chance = share_that_leaves(track, kart, lap, solution.lap, scatter, np.ones(len(marks)), 83, count)
+        if chance <= 1.1 * limit:
+            same.append(lap.lap_time + cost * chance)
+    error = cost * np.sqrt(leaves / count)
+    assert len(same) >= 2
+    assert expected < min(same) - 2.0 * error
 
 
 def test_no_scatter_leaves_the_computed_lap(rental):
@@ -222,5 +290,5 @@ def test_the_command_writes_table_lap_and_picture(tmp_path, capsys):
 
 
 def test_measured_and_stated_scatter_do_not_mix(capsys):
-    assert cli.run(["margin", TRACK, KART, "--from", "laps.csv", "--lateral", "0.2"]) == 2
+    assert cli.run(["margin", TRACK, KART, "--driven", "laps.csv", "--lateral", "0.2"]) == 2
     assert "leave them out" in capsys.readouterr().err

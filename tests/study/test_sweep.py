@@ -244,7 +244,7 @@ def test_a_file_of_another_kind_is_left_alone(track, tmp_path):
         ({"mass_kg": []}, "no list of values"),
         ({"mass_kg": 240.0}, "no list of values"),
         ({"mass_kg": [240.0, 240.0]}, "twice"),
-        ({"grip": ["wet"]}, "not a number"),
+        ({"grip": [None]}, "neither a number nor a word"),
         ({"name.first": [1.0]}, "name is no table"),
         ({}, "nothing is varied"),
         ([{"mass_kg": 240.0}, {"grip": 1.0}], "does not give the fields"),
@@ -301,8 +301,90 @@ def test_points_of_a_hypercube_fill_each_range_evenly():
 
 def test_the_middle_is_a_point_of_the_plan(track):
     points = [{"mass_kg": m, "grip": g} for m in (220.0, 250.0, 280.0) for g in (0.8, 0.95, 1.0)]
-    plan = plan_of(track, KART, points, grip=1.0, use_kerbs=True, verify=True)
-    assert plan.middle() == {"mass_kg": 250.0, "grip": 0.95}
+    plan = plan_of(track, KART, points, grip=1.0, tyres="slicks", use_kerbs=True, verify=True)
+    assert plan.middles() == {(None, ""): {"mass_kg": 250.0, "grip": 0.95}}
+
+
+DAYS = {"mass_kg": [235.0, 245.0], "grip": ["dry", "wet"], "tyres": ["slicks", "wets"]}
+
+
+@pytest.fixture(scope="module")
+def days(track):
+    return linelab.sweep(track, KART, DAYS, jobs=1)
+
+
+def test_conditions_of_a_day_are_swept_as_words_and_each_lap_is_that_of_its_day(track, days):
+    assert [tuple(case.values.values()) for case in days] == [
+        (mass, grip, tyres) for mass in (235.0, 245.0) for grip in ("dry", "wet") for tyres in ("slicks", "wets")
+    ]
+    kart = linelab.load_kart(KART)
+    for case in days:
+        assert case.outcome == "verified"
+        # the groove lies where karts of this class drive, whatever is varied
+        day = linelab.on_the_day(track, kart, case.values["grip"], case.values["tyres"])
+        own = replace(kart, mass=case.values["mass_kg"])
+        alone = linelab.solve_min_time(day, own)
+        assert case.lap_time == pytest.approx(alone.lap_time, abs=2e-3 + case.time_error + alone.time_error)
+    by = {(case.values["grip"], case.values["tyres"]): case.lap_time for case in days}
+    assert by["dry", "slicks"] < by["dry", "wets"] < by["wet", "wets"] < by["wet", "slicks"]
+
+
+def test_conditions_over_tracks_and_karts(track):
+    other = replace(track, name="the other way", groove=None)
+    karts = [KART, "junior-single-speed"]
+    cases = linelab.sweep([track, other], karts, {"grip": ["damp"]}, tyres="wets", verify=False, jobs=1)
+    assert [(case.track, case.kart) for case in cases] == [
+        (ground.name, linelab.load_kart(kart).name) for ground in (track, other) for kart in karts
+    ]
+    for case, name in zip(cases, karts):
+        kart = linelab.load_kart(name)
+        day = linelab.on_the_day(track, kart, "damp", "wets")
+        assert case.lap_time == pytest.approx(linelab.solve_min_time(day, kart, verify=False).lap_time, abs=2e-3)
+
+
+def test_a_sweep_of_conditions_goes_on_and_knows_another_ones_results(track, days, tmp_path):
+    store = tmp_path / "days.sqlite"
+
+    def stopping(text):
+        if text.startswith("3 of 8"):
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        linelab.sweep(track, KART, DAYS, store=store, jobs=1, progress=stopping)
+    for cache in (sweeps._middle, sweeps._ground, sweeps._groove):
+        cache.cache_clear()
+    said = []
+    assert linelab.sweep(track, KART, DAYS, store=store, jobs=1, progress=said.append) == days
+    assert said[0].startswith("3 of 8")
+    with pytest.raises(linelab.InputError, match="varied values"):
+        linelab.sweep(track, KART, DAYS | {"grip": ["dry", "damp"]}, store=store, jobs=1)
+    one = tmp_path / "one.sqlite"
+    linelab.sweep(track, KART, {"mass_kg": [245.0]}, grip="damp", tyres="wets", store=one, jobs=1, verify=False)
+    for grip, tyres in (("wet", "wets"), ("damp", "slicks"), (1.0, "slicks")):
+        with pytest.raises(linelab.InputError, match="not the same: options"):
+            linelab.sweep(track, KART, {"mass_kg": [245.0]}, grip=grip, tyres=tyres, store=one, jobs=1, verify=False)
+
+
+@pytest.mark.parametrize(
+    ("vary", "given", "said"),
+    [
+        ({"grip": ["wet", 0.8]}, {}, "in words and in numbers"),
+        ({"grip": ["moist"]}, {}, "weather 'moist' is not known"),
+        ({"grip": ["wet"], "tyres": ["semis"]}, {}, "tyres 'semis' is not known"),
+        ({"tyres": ["slicks", "wets"]}, {}, "tyres go with a condition in words"),
+        ({"mass_kg": [240.0]}, {"grip": "wet", "tyres": "semis"}, "tyres 'semis' is not known"),
+        ({"grip": [[1.0]]}, {}, "neither a number nor a word"),
+    ],
+)
+def test_conditions_that_cannot_be_are_refused(track, vary, given, said):
+    with pytest.raises(linelab.InputError, match=said):
+        linelab.sweep(track, KART, vary, jobs=1, **given)
+
+
+def test_each_condition_has_a_middle_of_its_own(track):
+    points = [{"mass_kg": m, "grip": g} for g in ("dry", "wet") for m in (220.0, 250.0, 280.0)]
+    plan = plan_of(track, KART, points, grip=1.0, tyres="wets", use_kerbs=True, verify=True)
+    assert plan.middles() == {(g, "wets"): {"mass_kg": 250.0, "grip": g} for g in ("dry", "wet")}
 
 
 def test_tables_hold_every_case_and_read_back(cases, tmp_path):

@@ -13,15 +13,28 @@ import pytest
 from shared import demo_ground, demo_review
 
 from linelab.cli.main import run
+from linelab.coaching.from_recording import review
 from linelab.errors import InputError, RecordingError
+from linelab.files.kart_file import load_kart
 from linelab.files.recordings.load_recording import load_recording
 from linelab.files.recordings.table import save_recording
+from linelab.files.tracks.track_file import load_track
 from linelab.measured import TO_95
 from linelab.model.track import Survey
 from linelab.motion.own_passes import measured_times
 from linelab.output.setups.setups_report import setups_as_dict, setups_lines
-from linelab.study.setup_model import OutingLaps, SetupEffects, setup_effects, spread_with
-from linelab.study.two_setups import _stretches, compare_setups
+from linelab.study.other_sessions import compare_sessions
+from linelab.study.setups.setup_model import (
+    OUTING,
+    OutingLaps,
+    SetupEffects,
+    _Layout,
+    setup_effects,
+    sizes,
+    spread_with,
+)
+from linelab.study.setups.setup_verdict import middle_interval
+from linelab.study.setups.two_setups import _stretches, compare_setups
 
 BENCHMARKS = str(Path(__file__).resolve().parents[2] / "benchmarks")
 
@@ -43,11 +56,28 @@ def outing(small_session):
     return load_recording(small_session)
 
 
-@pytest.mark.parametrize("order", ["AB", "ABA"])
-def test_equal_setups_are_rarely_told_apart(bench, order):
-    found = bench.run(11, 30, order, 8, None)
-    assert found.told.sum() <= 4  # of 30, where 1.5 are expected: more than 4 come in 1.6 % of honest cases
+@pytest.mark.parametrize(("order", "shift"), [("ABA", None), ("ABAB", 0.003), ("ABAB", 0.005)])
+def test_equal_setups_are_rarely_told_apart(bench, order, shift):
+    """Also where outings differ by more than is usual; `benchmarks/two_setups.py` counts many more pairs."""
+    found = bench.run(11, 40, order, 8, shift)
+    assert found.told.sum() <= 5  # of 40, where 2 are expected: more than 5 come in 1.4 % of honest cases
     assert np.mean(np.abs(found.value - found.truth) <= TO_95 * found.sigma) >= 0.87
+
+
+def test_a_narrow_expectation_would_call_them_different(bench):
+    """The test above can fail: with outings that are stated to differ by a tenth of what they do, many are."""
+    found = bench.run(11, 40, "ABAB", 8, 0.005, stated=0.0005)
+    assert found.told.sum() > 8
+
+
+def test_one_outing_of_each_is_told_apart_only_by_what_is_stated(bench):
+    """Nothing in the laps shows what an outing changes.  Stated right, equal setups are rarely told apart; stated too
+    small, they are."""
+    shift = 0.004
+    truly = shift * np.sqrt(2.25)  # as the generator says
+    assert bench.run(14, 40, "AB", 8, shift).told.sum() <= 1
+    assert bench.run(14, 40, "AB", 8, shift, stated=truly).told.sum() <= 5
+    assert bench.run(14, 40, "AB", 8, shift, stated=0.1 * truly).told.sum() > 5
 
 
 def test_without_the_change_between_outings_most_would_be(bench):
@@ -62,14 +92,14 @@ def test_without_the_change_between_outings_most_would_be(bench):
 
 
 def test_a_planted_difference_is_found_with_its_sign(bench):
-    found = bench.run(12, 20, "ABAB", 12, 0.0005, 0.3)
+    found = bench.run(12, 20, "ABAB", 12, 0.0005, 0.5)
     right = found.told & (found.value * found.truth > 0.0)
     assert right.mean() >= 0.7
     assert not (found.told & (found.value * found.truth < 0.0)).any()
 
 
 def test_a_difference_planted_in_one_corner_is_found_there(bench):
-    found = bench.run(13, 6, "ABAB", 10, 0.001, 0.3, corners=True, place=3)
+    found = bench.run(13, 6, "ABAB", 10, 0.001, 0.4, corners=True, place=3)
     assert found.clear[:, 3].mean() >= 0.7
     assert np.delete(found.clear, 3, axis=1).any(axis=1).sum() <= 2
     assert found.within.mean() >= 0.88
@@ -80,7 +110,63 @@ def state(**changed):
     z = np.zeros((1, 1, 6))
     for place, value in changed.items():
         z[0, 0, int(place[1:])] = value
-    return SetupEffects(draws=np.zeros((1, 1)), states=z, scale=np.array([50.0]), relax=np.ones(1), outing=0.002)
+    return SetupEffects(
+        draws=np.zeros((1, 1)), driven=np.zeros((1, 1)), states=z, scale=np.array([50.0]), relax=np.ones(1),
+        outing=0.002,
+    )  # fmt: skip
+
+
+def test_laps_filtered_one_by_one_are_as_likely_as_all_at_once():
+    """Precision, its right side and the likelihood against the whole covariance, with laps missing."""
+    rng = np.random.default_rng(6)
+    numbers = [np.arange(1.0, 7.0), np.array([1.0, 2.0, 5.0, 8.0])]
+    layout = _Layout([False, True], numbers)
+    z = rng.standard_normal((3, 6))
+    now = sizes(z, np.ones(3), None)
+    single = rng.uniform(1e-6, 1e-5, (3, 2, 6))
+    y = np.where(layout.there, 1e-3 * rng.standard_normal((3, 2, 6)), 0.0)
+    precision, right, left = layout.seen(now, single, y)
+    for row in range(3):
+        known, said, rest = np.zeros((8, 8)), np.zeros(8), 0.0
+        for j, number in enumerate(numbers):
+            size = number.size
+            lag = np.abs(number[:, None] - number)
+            covariance = now.carried[row] ** 2 * now.correlation[row] ** lag + np.diag(single[row, j, :size])
+            basis = layout.basis[j, :size] @ layout.turn[j]
+            inverse = np.linalg.inv(covariance)
+            known += basis.T @ inverse @ basis
+            said += basis.T @ inverse @ y[row, j, :size]
+            rest += np.linalg.slogdet(covariance)[1] + y[row, j, :size] @ inverse @ y[row, j, :size]
+        assert precision[row] == pytest.approx(known, rel=1e-9, abs=1e-6)
+        assert right[row] == pytest.approx(said, rel=1e-9, abs=1e-6)
+        assert left[row] == pytest.approx(rest, rel=1e-9)
+
+
+def test_departures_are_drawn_as_the_whole_covariance_says():
+    rng = np.random.default_rng(7)
+    layout = _Layout([False, True], [np.arange(1.0, 6.0), np.array([1.0, 2.0, 4.0])])
+    now = sizes(rng.standard_normal((1, 6)), np.ones(1), 0.002)
+    own, error = np.full((1, 2, 5), 4e-6), np.full((1, 2, 5), 1e-6)
+    left = np.where(layout.there, 3e-3 * rng.standard_normal((1, 2, 5)), 0.0)
+    drawn = np.array([layout.departures(now, own, error, left, rng) for _ in range(4000)])[:, 0]
+    for j, number in enumerate((np.arange(1.0, 6.0), np.array([1.0, 2.0, 4.0]))):
+        size = number.size
+        lag = np.abs(number[:, None] - number)
+        inverse = np.linalg.inv(now.carried[0] ** 2 * now.correlation[0] ** lag + 5e-6 * np.eye(size))
+        variance = 4e-6 - 4e-6**2 * np.diag(inverse)
+        off = drawn[:, j, :size].mean(axis=0) - 4e-6 * inverse @ left[0, j, :size]
+        assert np.abs(off / np.sqrt(variance / 4000)).max() < 4.0
+        assert drawn[:, j, :size].var(axis=0) == pytest.approx(variance, rel=0.12)
+
+
+def test_what_is_held_possible_of_outings_before_they_are_seen():
+    """Its density falls as one over the change plus the first number, up to the second."""
+    z = np.zeros((20000, 6))
+    z[:, 0] = np.random.default_rng(1).standard_normal(20000)
+    change = np.sort(sizes(z, np.ones(20000), None).outing)
+    share = np.log1p(change / OUTING[0]) / np.log1p(OUTING[1] / OUTING[0])
+    assert np.abs(share - (np.arange(20000) + 0.5) / 20000).max() < 0.02
+    assert change[-1] <= OUTING[1] * (1.0 + 1e-3)
 
 
 def test_no_number_of_laps_in_one_outing_each_beats_the_change_between_outings():
@@ -93,8 +179,8 @@ def test_no_number_of_laps_in_one_outing_each_beats_the_change_between_outings()
             spreads[order, laps] = float(spread_with(known, second, numbers, 1e-4, np.zeros(1, dtype=int))[0])
     assert spreads["AB", 5] > spreads["AB", 20] > spreads["AB", 400]
     assert spreads["AB", 400] == pytest.approx(0.002 * 50.0, rel=0.02)  # the change itself
-    # Half of its variance lasts: A-B-A has 0.25 + 0.25 / 2 of what passes and half of a step that lasts.
-    assert spreads["ABA", 400] == pytest.approx(0.1 * np.sqrt(0.375 + 0.25), rel=0.03)
+    # A quarter of its variance lasts: of the rest A-B-A has a half and another half of that, and half of a step.
+    assert spreads["ABA", 400] == pytest.approx(0.1 * np.sqrt(0.375 * 1.5 + 0.25 * 0.5), rel=0.03)
     assert spreads["ABAB", 5] < spreads["ABA", 5] < spreads["AB", 5]
 
 
@@ -108,8 +194,9 @@ def test_draws_do_not_hang_on_the_seed():
         for second in (False, True, False)
     ]  # fmt: skip
     one, two = (setup_effects(outings, seed=seed).draws[:, 0] for seed in (1, 2))
-    assert abs(one.mean() - two.mean()) < 0.1 * one.std()
-    assert one.std() == pytest.approx(two.std(), rel=0.12)
+    assert abs(np.median(one) - np.median(two)) < 0.1 * one.std()
+    half_widths = [middle_interval(draws).sigma for draws in (one, two)]
+    assert half_widths[0] == pytest.approx(half_widths[1], rel=0.15)
 
 
 def test_an_error_that_an_outings_laps_share_widens_its_corner():
@@ -122,7 +209,7 @@ def test_an_error_that_an_outings_laps_share_widens_its_corner():
                        shared=np.array([0.0, shared]))
             for k, one in enumerate(times)
         ]  # fmt: skip
-        return float(setup_effects(outings).draws[:, 1].std())
+        return float(setup_effects(outings, outing=0.001).draws[:, 1].std())
 
     assert width(0.1) ** 2 == pytest.approx(width(0.0) ** 2 + 2.0 * 0.1**2, rel=0.15)
 
@@ -166,7 +253,7 @@ def test_a_slower_setup_is_called_slower_and_every_output_says_the_same(outing, 
 def test_dates_put_outings_in_order(outing):
     day = 1.6e9
     found = compare_setups(
-        [slower(outing, 1.0, day), slower(outing, 1.0, day + 7200)], [slower(outing, 1.0, day + 3600)],
+        [slower(outing, 1.0, day + 7200), slower(outing, 1.0, day)], [slower(outing, 1.0, day + 3600)],
         "tinmarsh_rental", position_error=0.25,
     )  # fmt: skip
     assert (found.order, found.order_from) == ("ABA", "dates")
@@ -186,6 +273,37 @@ def test_what_matters_decides_whether_nothing_is_there(outing):
     assert found.words.startswith("No difference bigger than")
     assert found.order_from == "files"
     assert found.more is None
+    assert found.condition.startswith("Each setup was driven in one outing")
+    assert found.condition.endswith("do not differ beyond chance.")
+    assert found.real_below is None
+
+
+def test_one_outing_of_each_says_below_which_change_it_would_be_the_setup(outing):
+    """A limit that holds is one with which the stated comparison calls the difference real, and no larger one does."""
+    given = ([outing], [slower(outing, 1.01)], "tinmarsh_rental")
+    found = compare_setups(*given, position_error=0.25)
+    assert found.verdict == "few"
+    assert f"less than {found.real_below:.2f} s" in found.condition
+    share = found.real_below / float(np.median([lap.lap_time.value for lap in found.laps]))
+    below, above = (compare_setups(*given, position_error=0.25, outing_change=way * share) for way in (0.6, 1.4))
+    assert (below.verdict, above.verdict) == ("real", "few")
+    assert "You stated" in below.condition
+    assert below.outing_stated == pytest.approx(0.6 * found.real_below, rel=0.01)
+
+
+def test_the_difference_is_that_of_two_sessions_side_by_side_and_less_certain(outing):
+    """One outing of each: a session's comparison with another measures the same, and knows nothing of outings."""
+    track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
+    other = slower(outing, 1.01)
+    setups = compare_setups([outing], [other], track, position_error=0.25)
+    first, second = (review(one, kart, track, position_error=0.25) for one in (outing, other))
+    sessions = compare_sessions(second, first)
+    assert setups.lap_time.value == pytest.approx(sessions.lap_time.value, abs=0.02)
+    assert setups.lap_time.sigma > 2.0 * sessions.lap_time.sigma
+    assert [one.number for one in setups.corners] == [one.number for one in sessions.corners]
+    for one, beside in zip(setups.corners, sessions.corners):
+        assert one.time.value == pytest.approx(beside.time.value, abs=0.02)
+        assert one.time.sigma > beside.time.sigma
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from linelab.diagnosis.stretches import corner_stretches
 from linelab.files.kart_file import load_kart
 from linelab.files.tracks.track_file import load_track
 from linelab.model.engine import drive_curve, wheel_power, with_force
-from linelab.model.grip import drive_power, kart_numbers
+from linelab.model.grip import brake_friction, drive_friction, drive_power, kart_numbers
 from linelab.model.kart import PowerEngine
 from linelab.optimum.minimum_time import solve_min_time
 from linelab.optimum.path import solved_path, solved_time
@@ -82,6 +82,19 @@ def test_braking_and_driving_add_up_to_grip_along(rental, worths):
         ) - again["driving grip"].lap,
         rel=ALIKE, abs=ALIKE_TIME,
     )  # fmt: skip
+
+
+def test_who_uses_a_share_of_the_braking_keeps_it(rental):
+    """Braking grip a per cent up is that of a kart with more friction, braked by the same share; driving grip leaves
+    the brakes alone."""
+    kart = replace(rental[1], driver=replace(rental[1].driver, braking_share=0.8))
+    numbers, more = (kart_numbers(each) for each in (kart, replace(kart, mu_longitudinal=1.01 * kart.mu_longitudinal)))
+    fields = {field.words: field for field in fields_of(kart)}
+    braked, driven = (fields[words].scaled(kart, numbers, 1.01)[0] for words in ("braking grip", "driving grip"))
+    assert brake_friction(braked, 1.0) == pytest.approx(brake_friction(more, 1.0))
+    assert brake_friction(driven, 1.0) == pytest.approx(brake_friction(numbers, 1.0))
+    assert drive_friction(braked, 1.0) == pytest.approx(drive_friction(numbers, 1.0))
+    assert drive_friction(driven, 1.0) == pytest.approx(drive_friction(more, 1.0))
 
 
 def test_force_is_what_a_factor_on_the_engine_means(rental, worths):

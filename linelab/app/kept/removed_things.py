@@ -96,7 +96,8 @@ class RemovedThings:
         )
 
     def _move_back(self, path: Path) -> str:
-        home, stem, ending = self._library / path.parent.name, path.stem, path.suffix
+        home, (stem, dot, rest) = self._library / path.parent.name, path.name.partition(".")
+        ending = dot + rest  # of a drawing ".drawing.json"
         if path.is_dir():
             stem, ending = path.name, ""
         # Both the making of sessions and the saving of files of this name are kept out until it is there.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from linelab.cli.common import default_folder, list_files, named_track, progress, results_place, say
-from linelab.cli.options import PATH, Number, out_option, position_error_option, reverse_option
+from linelab.cli.options import PATH, out_option, position_error_option, reverse_option, setup_options
 
 
 @click.command(
@@ -33,20 +33,7 @@ Examples:
     help="Track file or bundled name; without it the track is estimated from all recordings.",
 )
 @reverse_option
-@click.option(
-    "--matters",
-    type=Number(0.0001, 60.0, "seconds"),
-    metavar="SECONDS",
-    help="The smallest difference per lap that matters (a thousandth of the lap time).",
-)
-@click.option(
-    "--outing-change",
-    type=Number(0.001, 10.0, "per cent"),
-    default=0.25,
-    show_default=True,
-    metavar="PERCENT",
-    help="What a lap time usually changes by from one outing to the next with nothing changed (standard deviation).",
-)
+@setup_options
 @position_error_option()
 @out_option
 def compare_setups_command(
@@ -56,17 +43,17 @@ def compare_setups_command(
     track: str | None,
     reverse: bool,
     matters: float | None,
-    outing_change: float,
+    outing_change: float | None,
     position_error: float | None,
     out: str | None,
 ) -> None:
     """Compare two setups, tyres or drivers, A and B: the difference per lap and in each corner, and whether it is real.
 
     Give one recording per outing.  An outing differs from the next one though nothing was changed, so drive A again
-    after B: A-B-A tells more than twice as many laps of each.
+    after B, and B after that: A-B-A-B tells more than many laps of each.
     """
     from linelab.output.setups.setups_report import save_setups, setups_lines
-    from linelab.study.two_setups import compare_setups
+    from linelab.study.setups.two_setups import compare_setups
 
     if reverse and track is None:
         raise click.UsageError("--reverse needs --track")
@@ -79,7 +66,7 @@ def compare_setups_command(
             ground,
             order=order,
             matters=matters,
-            outing_change=outing_change / 100.0,
+            outing_change=None if outing_change is None else outing_change / 100.0,
             position_error=position_error,
             progress=step,
         )

@@ -1,4 +1,4 @@
-"""linelab sweep: many laps at once, with fields of the kart or the grip varied."""
+"""linelab sweep: many laps at once, with fields of the kart or the conditions varied."""
 
 from __future__ import annotations
 
@@ -9,16 +9,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from linelab.cli.common import default_folder, list_files, named_track, progress, results_place, say
+from linelab.cli.common import check_tyres, default_folder, list_files, named_track, progress, results_place, say
 from linelab.cli.options import (
     PATH,
     also_option,
-    factor_option,
+    grip_option,
     kerbs_option,
     out_option,
     pictures_option,
     reverse_option,
 )
+from linelab.model.conditions import TYRES, WEATHERS
 
 if TYPE_CHECKING:
     from linelab.study.sweeping.sweep_plan import SweptCase
@@ -31,12 +32,13 @@ ROWS, FAILURES, VALUES = 20, 5, 100_000
 
 @click.command(
     name="sweep",
-    short_help="Many laps: fields of the kart or the grip varied.",
+    short_help="Many laps: fields of the kart or the conditions varied.",
     epilog="""\b
 Examples:
   linelab sweep ostrelle_sprint senior-single-speed --vary mass_kg=150:170:5
   linelab sweep ostrelle_sprint senior-single-speed --vary mass_kg=150:170:5 --vary tyres.mu_lateral=1.5,1.6,1.7
   linelab sweep my_track.geojson my_kart.toml --vary engine.axle_sprocket_teeth=72:80:1 --vary grip=0.8,0.9,1
+  linelab sweep my_track.geojson my_kart.toml --vary grip=dry,damp,wet --vary tyres=slicks,wets
   linelab sweep my_track.geojson my_kart.toml --hypercube 200 --between mass_kg=150:170 --between grip=0.8:1 --jobs 4
 
 'linelab kart --fields' prints the fields. A sweep that was ended goes on with the same command.
@@ -51,15 +53,15 @@ Examples:
     "varied",
     multiple=True,
     metavar="FIELD=VALUES",
-    help="Values of a field of the kart file, or of grip: FROM:TO:STEP, or values with commas between. Repeated, every "
-    "combination is computed.",
+    help="Values of a field of the kart file, or of grip or tyres as below: FROM:TO:STEP, or values with commas "
+    "between. Repeated, every combination is computed.",
 )
 @click.option("--hypercube", type=click.IntRange(1), metavar="N", help="Draw N points within --between instead.")
 @click.option(
     "--between", multiple=True, metavar="FIELD=LOW:HIGH", help="With --hypercube: range of a field; repeatable."
 )
 @click.option("--seed", type=int, default=0, show_default=True, help="With --hypercube: another seed, other points.")
-@factor_option
+@grip_option
 @reverse_option
 @kerbs_option
 @click.option("--check/--no-check", default=True, show_default=True, help="Check every lap independently.")
@@ -76,7 +78,8 @@ def sweep_command(
     hypercube: int | None,
     between: tuple[str, ...],
     seed: int,
-    grip: float,
+    grip: float | str,
+    tyres: str | None,
     reverse: bool,
     kerbs: bool,
     check: bool,
@@ -91,14 +94,19 @@ def sweep_command(
     """
     from linelab.output.display import CAUTIONS
     from linelab.study.sweeping.sweep import sweep
-    from linelab.study.sweeping.sweep_plan import Vary, latin_hypercube
+    from linelab.study.sweeping.sweep_plan import GRIP, Vary, latin_hypercube
     from linelab.study.sweeping.sweep_store import check_parquet
 
     if (hypercube is None) != (not between) or (hypercube is None) != bool(varied):
         raise click.UsageError("give --vary, or --hypercube with --between")
-    vary: Vary = dict(_values(text, "--vary") for text in varied)
+    values = dict(_values(text, "--vary") for text in varied)
+    vary: Vary = values
+    grips = values.get(GRIP, [grip])
     if hypercube is not None:
-        vary = latin_hypercube(dict(_range(text) for text in between), hypercube, seed=seed)
+        vary = points = latin_hypercube(dict(_range(text) for text in between), hypercube, seed=seed)
+        grips = [point.get(GRIP, grip) for point in points]
+    for given in grips:
+        check_tyres(given, tyres)
     if formats:
         check_parquet()
     folder = results_place(out or default_folder("sweep", Path(track).stem, Path(kart).stem))
@@ -113,7 +121,7 @@ def sweep_command(
         grounds = [named_track(name, reverse) for name in (track, *tracks)]
         try:
             cases = sweep(
-                grounds, [kart, *karts], vary, grip=grip, use_kerbs=kerbs, verify=check,
+                grounds, [kart, *karts], vary, grip=grip, tyres=tyres or "slicks", use_kerbs=kerbs, verify=check,
                 store=folder.path / RESULTS, jobs=jobs, progress=said,
             )  # fmt: skip
         except KeyboardInterrupt:
@@ -145,7 +153,9 @@ def _plain(number: Decimal) -> int | float:
 def _values(text: str, option: str) -> tuple[str, list[Any]]:
     """FIELD=FROM:TO:STEP or FIELD=VALUE,VALUE: the field and its values."""
     field, _, listed = text.partition("=")
-    words = {"true": True, "false": False}
+    words: dict[str, Any] = {"true": True, "false": False}
+    if field.strip() in ("grip", "tyres"):
+        words = {word: word for word in (*WEATHERS, *TYRES)}
     if listed.count(":") == 2:
         low, high, step = (_number(part, text, option) for part in listed.split(":"))
         if step <= 0 or high < low or (high - low) / step > VALUES:

@@ -85,6 +85,12 @@ export function send(file, shown = () => {}) {
   });
 }
 
+/** Keep a file at an address of the app; gives the object in the answer. */
+export async function keepFile(path, file) {
+  const headers = { "X-Linelab-Key": KEY, "X-File-Name": encodeURIComponent(file.name) };
+  return (await answered(fetch(path, { method: "PUT", headers, body: file }))).json();
+}
+
 /** Follow a piece of work to its end: gives what it found, throws a Failure, or null where it was cancelled. */
 export async function follow(job, onstep = () => {}) {
   const options = { method: "POST", headers: { "X-Linelab-Key": KEY } };

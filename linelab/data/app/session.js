@@ -176,10 +176,15 @@ function showUnderstood() {
     : "The recorded laps between the track's edges.";
   at("new-line").hidden = !track.estimated;
   at("draw").hidden = !track.estimated;
-  at("draw").href = `/tracks/draw?session=${encodeURIComponent(name)}`;
   at("found").hidden = false;
   titled();
 }
+
+at("draw").addEventListener("click", async () => {
+  const drawing = { laps: { session: name, shift: [0, 0] } };
+  const made = await call("POST", "/api/drawings", { title: "New track", drawing }).catch((failure) => tell(failure, at("failure")));
+  if (made) location.href = `/draw/${made.name}`;
+});
 
 at("new-line").addEventListener("click", async () => {
   at("drawing-says").textContent = "Click one end of the start line, then the other. Escape leaves it as it is.";

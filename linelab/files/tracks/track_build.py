@@ -295,6 +295,6 @@ def _same_way(left: Array, right: Array, closed: bool, notes: list[str]) -> tupl
 def in_file(error: LinelabError, path: object) -> TrackError:
     """Return the same error with the file put in front of where it happened."""
     where = f"{path}, {error.where}" if error.where else str(path)
-    found = TrackError(error.what, where=where, remedy=error.remedy)
+    found = TrackError(error.what, place=getattr(error, "place", None), where=where, remedy=error.remedy)
     found.station = getattr(error, "station", None)
     return found

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from linelab.model.lap import Lap
-from linelab.output.costs.cost_words import CostStudy, done_text, effect_words, shown_size, size_text
+from linelab.output.costs.cost_words import CostStudy, done_text, driver_note, effect_words, shown_size, size_text
 from linelab.output.display import METRIC, Units, lap_time_words
 from linelab.output.draw.ground_map import draw_ground, draw_lost, draw_scale, fit_limits, survey_note
 from linelab.output.draw.style import FAINT, INK, LOSS, PAPER, SOFT, arrow, footer, heading, new_figure, tidy
@@ -50,7 +50,10 @@ def plot_costs(study: CostStudy, units: Units = METRIC) -> Figure:
 
 
 def _notes(study: CostStudy, units: Units) -> str:
-    words = [survey_note(study.track, units), *conditions(study.track, study.solution, study.use_kerbs)]
+    words = [
+        survey_note(study.track, units), driver_note(study),
+        *conditions(study.track, study.solution, study.use_kerbs),
+    ]  # fmt: skip
     return " ".join(part for part in words if part)
 
 

@@ -33,6 +33,7 @@ def cost_data(study: CostStudy) -> dict[str, Any]:
         "cautions": CAUTIONS,
         "track": {"name": track.name, "length_m": track.length, "edges": track.survey.kind},
         "kart": {"name": study.kart.name, "mass_kg": study.kart.mass, "mu_lateral": study.kart.mu_lateral},
+        "driver": _driver_data(study),
         "grip_factor": solution.grip,
         "conditions": None if track.conditions is None else asdict(track.conditions),
         "kerbs_allowed": study.use_kerbs and kerbs_allowed(track),
@@ -49,6 +50,29 @@ def cost_data(study: CostStudy) -> dict[str, Any]:
             for cost in study.costs
         ],
         "explained": [_effect_data(study, effect) for effect in study.effects],
+    }
+
+
+def _driver_data(study: CostStudy) -> dict[str, Any] | None:
+    """Whose numbers were used, with standard deviations; none where they are the kart file's."""
+    found = study.driver
+    if found is None:
+        return None
+    names = (
+        "grip_share",
+        "braking_factor",
+        "engine_factor",
+        "roll_down_factor",
+        "half_pedal_change_s",
+        "power_build_s",
+    )
+    return {
+        "recordings": list(study.recordings),
+        "laps": found.laps,
+        **{
+            name: {"value": float(value), "sigma": float(sigma)}
+            for name, value, sigma in zip(names, found.values, found.sigma)
+        },
     }
 
 

@@ -9,14 +9,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from linelab.arrays import counted
 from linelab.coaching.coach_words import PLANNED, corners_text, listed
+from linelab.coaching.results import DriverNumbers
 from linelab.errors import InputError
+from linelab.measured import plus_minus
 from linelab.model.kart import Kart
 from linelab.model.track import Corner, Track
 from linelab.optimum.minimum_time import Solution
 from linelab.output.display import METRIC, Units, in_units, number_text, rounded_parts
 from linelab.output.reference_report import conditions
 from linelab.output.tables import text_table
+from linelab.study.as_driven import feet_on_own_line, own_kart
 from linelab.study.habit_costs import FOOT_HABITS, LINE_HABITS, SCALES, Habit, HabitCost, habit_costs
 from linelab.study.habit_effect import HabitEffect, effect_of
 
@@ -37,6 +41,8 @@ class CostStudy:
     costs: tuple[HabitCost, ...]
     effects: tuple[HabitEffect, ...]  #: dearest first
     drawn: tuple[HabitEffect, ...]  #: those that get a picture
+    driver: DriverNumbers | None = None  #: whose numbers were used; the kart file's when there is none
+    recordings: tuple[str, ...] = ()  #: what these are from
 
     @property
     def habits(self) -> list[Habit]:
@@ -57,6 +63,8 @@ def study_costs(
     sizes: Sequence[float] | None = None,
     corners: Sequence[int] = (),
     use_kerbs: bool = True,
+    driver: DriverNumbers | None = None,
+    recordings: Sequence[str] = (),
     executor: Executor | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> CostStudy:
@@ -70,6 +78,10 @@ def study_costs(
         Of a single habit; see :data:`linelab.study.habit_costs.SCALES`.
     corners : sequence of int
         Numbers of the corners looked at; all of them when there are none.
+    driver : DriverNumbers, optional
+        Whose laps these are; ``solution`` is then of :func:`linelab.study.as_driven.own_kart` at his share of the grip.
+    recordings : sequence of str
+        What his numbers are from.
 
     Raises
     ------
@@ -79,16 +91,20 @@ def study_costs(
     if len(habits) > 1 and sizes is not None:
         raise InputError("sizes are of one habit", where="sizes", remedy="Name one habit, or leave the sizes out")
     found: list[HabitCost] = []
+    # Lines are solved with the driver's own kart; his feet are driven by the model that his numbers are of.
+    own = kart if driver is None else own_kart(kart, driver)
+    session = None if driver is None else feet_on_own_line(driver)
     for habit in habits:
         progress(PLANNED[habit].replace(" {}", ""))
         found += habit_costs(
             track,
-            kart,
+            own if habit in LINE_HABITS else kart,
             solution,
             habit=habit,
             sizes=[SCALES[habit].usual] if len(habits) > 1 else sizes,
             corners=corners or None,
             use_kerbs=use_kerbs,
+            session=session,
             executor=executor,
             progress=progress,
         )
@@ -99,10 +115,16 @@ def study_costs(
     else:
         chosen = ranked if len(habits) == 1 else ranked[:EXPLAINED]
     progress("why")
-    effects = tuple(effect_of(track, kart, solution, cost, shown_size(cost), use_kerbs=use_kerbs) for cost in chosen)
+    effects = tuple(
+        effect_of(
+            track, own if cost.habit in LINE_HABITS else kart, solution, cost, shown_size(cost), use_kerbs=use_kerbs,
+            session=session,
+        )
+        for cost in chosen
+    )  # fmt: skip
     return CostStudy(
         track=track, kart=kart, solution=solution, use_kerbs=use_kerbs, costs=tuple(found), effects=effects,
-        drawn=effects if corners and len(habits) == 1 else effects[:1],
+        drawn=effects if corners and len(habits) == 1 else effects[:1], driver=driver, recordings=tuple(recordings),
     )  # fmt: skip
 
 
@@ -248,6 +270,44 @@ def cost_of(study: CostStudy, effect: HabitEffect) -> float:
     return _at_shown(cost)
 
 
+#: The numbers of a driver, as :data:`linelab.diagnosis.driver_model.SESSION` has them: name, factor and digits shown.
+_SHOWN = (
+    ("share of the kart file's grip", 1.0, 2),
+    ("its braking, times", 1.0, 2),
+    ("its engine force, times", 1.0, 2),
+    ("its roll-down, times", 1.0, 1),
+    ("change of pedals [s]", 2.0, 2),
+    ("power built up in [s]", 1.0, 2),
+)
+
+
+def driver_lines(study: CostStudy) -> list[str]:
+    """Whose numbers the costs are for, with their uncertainty."""
+    found = study.driver
+    if found is None:
+        return ["Driver: as the kart file has him, without habits."]
+    rows = [
+        [name, f"{factor * value:.{digits}f}", plus_minus(factor * sigma, digits)]
+        for (name, factor, digits), value, sigma in zip(_SHOWN, found.values, found.sigma)
+    ]
+    return [
+        f"For the driver of {listed(study.recordings)}, with what {counted(found.laps, 'lap')} show of him "
+        "(± is the 95 % interval):",
+        "",
+        text_table(["", "shown", ""], rows),
+        "",
+        "Habits of the line are solved with his grip, braking and engine force; habits of the feet are driven with all "
+        "of these.",
+    ]
+
+
+def driver_note(study: CostStudy) -> str:
+    """The same in a few words for the small print; nothing where the driver is the kart file's."""
+    if study.driver is None:
+        return ""
+    return f"With the grip, braking, engine force and feet that the laps of {listed(study.recordings)} show."
+
+
 def cost_lines(study: CostStudy, units: Units = METRIC) -> list[str]:
     """Everything for a terminal."""
     words = [effect_words(study, effect, units) for effect in study.effects]
@@ -255,6 +315,7 @@ def cost_lines(study: CostStudy, units: Units = METRIC) -> list[str]:
     return [
         *cost_table(study, units),
         "",
+        *driver_lines(study),
         *conditions(study.track, study.solution, study.use_kerbs),
         *(
             ["Line and speed are the best that the habit allows: a driver loses at least so much."]

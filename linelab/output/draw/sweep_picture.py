@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -27,27 +28,33 @@ def drawn_fields(cases: Sequence[SweptCase]) -> list[str]:
 
 
 def plot_sweep(cases: Sequence[SweptCase], fields: Sequence[str]) -> Figure:
-    """Draw lap times against one field or two, a panel a track and kart, up to MOST of them."""
-    groups: dict[tuple[str, str], list[SweptCase]] = {}
+    """Draw lap times against one field or two, a panel a track, kart and values in words, up to MOST of them."""
+    groups: dict[tuple[str, ...], list[SweptCase]] = {}
     for case in cases:
-        groups.setdefault((case.track, case.kart), []).append(case)
+        words = (_said(name, value) for name, value in case.values.items() if type(value) not in (int, float))
+        groups.setdefault((case.track, case.kart, *words), []).append(case)
     shown = list(groups.items())[:MOST]
     tall = ABOVE + HIGH * len(shown) + BELOW
     figure = new_figure(WIDE, tall)
     lines = ". Lines join equal lap times [s]." if len(fields) == 2 else ""
     heading(figure, f"Computed lap times by {' and '.join(fields)}", f"{_counts(cases)}{lines}")
-    for k, ((track, kart), group) in enumerate(shown):
+    for k, (names, group) in enumerate(shown):
         bottom, height = (BELOW + HIGH * (len(shown) - 1 - k) + 0.6) / tall, (HIGH - 1.05) / tall
         left = figure.add_axes((0.09, bottom, 0.42, height))
-        left.set_title(f"{track}, {kart}", loc="left", size=9, color=INK)
+        left.set_title(", ".join(names), loc="left", size=9, color=INK)
         solved = sorted((c for c in group if c.lap_time is not None), key=lambda c: [c.values[f] for f in fields])
         failed = [case for case in group if case.lap_time is None]
         (_against_one if len(fields) == 1 else _against_two)(left, solved, failed, fields)
         right = figure.add_axes((0.62, bottom, 0.35, height))
         _by_corner(right, solved, fields)
     left_out = len(groups) - len(shown)
-    footer(figure, f"{left_out} more tracks and karts are in the tables only." if left_out else "")
+    footer(figure, f"{left_out} more are in the tables only." if left_out else "")
     return figure
+
+
+def _said(name: str, value: Any) -> str:
+    """A value in words: of the conditions the word alone."""
+    return value if isinstance(value, str) else f"{name} {value}"
 
 
 def _counts(cases: Sequence[SweptCase]) -> str:

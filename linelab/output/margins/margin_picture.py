@@ -13,7 +13,7 @@ from linelab.output.display import METRIC, Units
 from linelab.output.draw.ground_map import draw_ground, draw_reference, draw_scale, fit_limits, survey_note
 from linelab.output.draw.style import GAIN, INK, footer, heading, new_figure
 from linelab.output.outlines import corner_view
-from linelab.study.margins import MarginLap
+from linelab.study.scattering.margins import MarginLap
 from linelab.units import Array
 
 if TYPE_CHECKING:

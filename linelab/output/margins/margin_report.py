@@ -13,7 +13,8 @@ from linelab.files.writing import results_folder, write_text
 from linelab.model.track import Track
 from linelab.output.display import METRIC, Units, lap_time_words
 from linelab.output.tables import text_table
-from linelab.study.margins import MarginLap
+from linelab.study.scattering.driver_scatter import Scatter
+from linelab.study.scattering.margins import MarginLap
 
 
 def margin_table(found: MarginLap, units: Units = METRIC) -> str:
@@ -28,7 +29,7 @@ def margin_table(found: MarginLap, units: Units = METRIC) -> str:
             f"{corner.corner}",
             *(f"{room / units.length:.1f}" for room in (corner.turn_in, corner.apex, corner.track_out)),
             f"{corner.grip_share:.0%}",
-            _one_in(corner.chance),
+            one_in(corner.chance),
             f"{corner.time_lost:+.2f}",
         ]
         for corner in found.corners
@@ -39,21 +40,21 @@ def margin_table(found: MarginLap, units: Units = METRIC) -> str:
 def margin_words(found: MarginLap, units: Units = METRIC) -> list[str]:
     """A careful lap in sentences."""
     scatter = found.scatter
-    beside, speed = (math.sqrt(float(np.mean(values**2))) for values in (scatter.lateral, scatter.speed))
+    beside, speed = _mean_scatter(scatter)
     usual = "" if scatter.lateral.size == 1 else " on average, corner by corner"
-    leaves = f"A driver who takes this line leaves the track on {_one_in(found.chance)} laps"
+    leaves = f"A driver who takes this line leaves the track on {one_in(found.chance)} laps"
     if scatter.lateral_sigma.any():
         leaves += ", the mean over what his scatter may be after so few laps"
     return [
         f"Scatter: {beside / units.length:.2f} {units.length_unit} beside the line, "
         f"{speed / units.speed:.1f} {units.speed_unit} in speed{usual} (standard deviations; {scatter.origin}), and "
         f"{scatter.grip:.0%} in grip from lap to lap (from memory).",
-        f"{leaves}; after the computed line on {_one_in(found.chance_on_computed)}.",
+        f"{leaves}; after the computed line on {one_in(found.chance_on_computed)}.",
         f"The lap is {found.time_lost:.2f} s slower than the computed one, "
         f"{lap_time_words(found.computed.lap_time)}. With {found.cost:g} s for each lap that leaves the track the "
         f"expected lap is {lap_time_words(found.expected_time)}; the computed line's is "
         f"{lap_time_words(found.expected_on_computed)}.",
-        f"Your limit of {_one_in(found.stated_chance)} laps decides."
+        f"Your limit of {one_in(found.stated_chance)} laps decides."
         if found.binding
         else "The cost of leaving decides: the best line is more careful than your limit asks for.",
         "Room is the least between the kart and the edge that the computed lap may use. Every edge counts alike: a "
@@ -61,7 +62,7 @@ def margin_words(found: MarginLap, units: Units = METRIC) -> list[str]:
     ]
 
 
-def _one_in(chance: float) -> str:
+def one_in(chance: float) -> str:
     """A chance in words: "1 in 100"."""
     if chance > 0.5:
         return "most"
@@ -70,6 +71,22 @@ def _one_in(chance: float) -> str:
     number = 1.0 / chance
     digits = max(int(math.log10(number)) - 1, 0)
     return f"1 in {round(number, -digits):.0f}"
+
+
+def two_of_three(scatter: Scatter, units: Units) -> str:
+    """How much a driver scatters, for himself: two passes of three lie within one standard deviation."""
+    beside, speed = _mean_scatter(scatter)
+    usual = "" if scatter.lateral.size == 1 else ", on average of the corners"
+    return (
+        f"two of three lie within {units.length_text(beside, 2)} of the line, and within {units.speed_text(speed)} at "
+        f"the slowest point{usual} ({scatter.origin})"
+    )
+
+
+def _mean_scatter(scatter: Scatter) -> tuple[float, float]:
+    """Beside the line [m] and in speed [m/s], root mean square over the corners."""
+    beside, speed = (math.sqrt(float(np.mean(values**2))) for values in (scatter.lateral, scatter.speed))
+    return beside, speed
 
 
 def save_margin(folder: str | PathLike[str], track: Track, found: MarginLap, units: Units = METRIC) -> list[str]:

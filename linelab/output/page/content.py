@@ -48,11 +48,14 @@ from linelab.output.page.foot_work import FootWork, foot_work
 from linelab.output.page.gg_diagram import gg_diagram
 from linelab.output.page.laps_strip import laps_strip
 from linelab.output.page.readings import readings
+from linelab.output.page.setups_part import setups_content
 from linelab.output.page.svg_map import BOUNDS, CLASSES, band_outline, full_rate, lap_paths, map_ground, target_path
 from linelab.output.review_text import is_fastest, nothing_found, work_heading
+from linelab.output.setups.setups_words import OF_REVIEW
 from linelab.output.track_facts import survey_sentence
 from linelab.recorded.laps import RecordedLap
 from linelab.study.other_sessions import SessionDifference
+from linelab.study.setups.setup_verdict import SetupDifference
 
 #: Laps that can be chosen on one page; of more the fastest, with those that evidence names.
 MOST_LAPS = 24
@@ -63,10 +66,21 @@ SPREADS = ("brake_point", "turn_in", "apex_distance", "min_speed", "drive_point"
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Beside:
-    """Another session on the same track: whose it is, and how this one differs from it."""
+    """What a session is held against on the same track.
 
-    source: str
-    difference: SessionDifference
+    Parameters
+    ----------
+    source : str
+        Whose the other session is.
+    difference : SessionDifference, optional
+        How this session differs from it.
+    setups : SetupDifference, optional
+        Outings with another setup: B is this session's, A the other one.
+    """
+
+    source: str = ""
+    difference: SessionDifference | None = None
+    setups: SetupDifference | None = None
 
 
 def page_content(
@@ -137,7 +151,8 @@ def page_content(
         "spread_names": [MARKS[name].name for name in SPREADS],
         "definitions": [(item.name, item.rule) for item in MARKS.values()],
         "causes": [(CAUSE_NAMES[cause], words) for cause, words in CAUSES.items()],
-        "beside": None if beside is None else beside_texts(beside, units),
+        "beside": beside_texts(beside.source, beside.difference, units) if beside and beside.difference else None,
+        "setups": setups_content(beside.setups, OF_REVIEW) if beside and beside.setups else None,
         "clear": CLEAR,
         "recorded": [_recorded(lap, whole, unusual, units) for lap in recorded],
         "grip": review.grip,
@@ -181,14 +196,13 @@ def _not_drawn(work: FootWork, units: Units) -> list[str]:
 CLEAR = "A corner is clear where chance would hardly make any of all corners differ so much."
 
 
-def beside_texts(beside: Beside, units: Units) -> dict[str, Any]:
+def beside_texts(source: str, found: SessionDifference, units: Units) -> dict[str, Any]:
     """Another session beside this one, as text."""
-    found = beside.difference
     figures = [("usual lap", found.lap_time, clear(found.lap_time, both=True))]
     figures += [("best lap", found.best, clear(found.best, both=True))]
     figures += [(f"corner {corner.number}", corner.time, corner.clear) for corner in found.corners]
     return {
-        "source": beside.source,
+        "source": source,
         "words": found.words[:1].upper() + found.words[1:],
         "spread": [typeset(measured_text(figure, 1.0, 2)) for figure in found.spread],
         # Means of many laps are known to milliseconds: with fewer decimals the same text would be clear and not clear.

@@ -19,9 +19,12 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from linelab.coaching.results import Review
-from linelab.output.display import METRIC, Units
+from linelab.measured import PLUS_MINUS
+from linelab.output.display import CAUTIONS, METRIC, Units
 from linelab.output.page.content import Beside, page_content
+from linelab.output.page.setups_part import setups_content
 from linelab.recorded.laps import RecordedLap
+from linelab.study.setups.setup_verdict import SetupDifference
 
 
 class Varying:
@@ -77,7 +80,7 @@ def review_page(
     """
     style, script = _bundled("review.css"), _bundled("review.js")
     content = page_content(review, units, source=source, recorded=recorded, beside=beside)
-    return _template().render(
+    return _template("review.html").render(
         content,
         driver=driver,
         typed_notes=notes,
@@ -89,9 +92,18 @@ def review_page(
     )
 
 
+def setups_page(found: SetupDifference) -> str:
+    """Two setups held against each other, as the text of one HTML file (UTF-8) without script."""
+    style, survey = _bundled("review.css"), found.track.survey.note
+    content = {"track": found.track.name, "survey": survey, "cautions": CAUTIONS, "plus_minus": PLUS_MINUS}
+    return _template("setups.html").render(
+        content, setups=setups_content(found), style=style, style_hash=_hash(style)
+    )  # fmt: skip
+
+
 @cache
-def _template() -> Template:
-    """The page's template; every variable is escaped, and one that is missing is an error."""
+def _template(name: str) -> Template:
+    """A page's template; every variable is escaped, and one that is missing is an error."""
     environment = Environment(
         loader=PackageLoader("linelab", "data/page"),
         autoescape=True,
@@ -103,7 +115,7 @@ def _template() -> Template:
     environment.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "ensure_ascii": False}
     environment.filters["sign"] = _sign
     environment.filters["kept_together"] = _kept_together
-    return environment.get_template("review.html")
+    return environment.get_template(name)
 
 
 def _bundled(name: str) -> str:

@@ -11,7 +11,9 @@ from matplotlib.figure import Figure
 from linelab.measured import PLUS_MINUS, TO_95
 from linelab.output.display import lap_time_text
 from linelab.output.draw.style import FAINT, GAIN, INK, LOSS, SOFT, footer, heading, new_figure, tidy
-from linelab.study.two_setups import SetupDifference
+from linelab.output.setups.setups_drawing import slowest_shown
+from linelab.output.setups.setups_words import BY_ITSELF
+from linelab.study.setups.setup_verdict import SetupDifference
 
 #: Colour and marker of each setup.
 LOOKS = {"A": (LOSS, "s"), "B": (GAIN, "o")}
@@ -20,19 +22,19 @@ LOOKS = {"A": (LOSS, "s"), "B": (GAIN, "o")}
 def plot_setups(found: SetupDifference) -> Figure:
     """Draw laps and corners."""
     figure = new_figure(8.0, 6.4)
-    heading(figure, f"A and B on {found.track.name}", "\n".join(wrap(found.words, 110)))
-    _laps(figure.add_axes((0.1, 0.56, 0.86, 0.3)), found)
-    _differences(figure.add_axes((0.1, 0.14, 0.86, 0.29)), found)
-    footer(figure, f"{PLUS_MINUS} Each corner is worked out by itself; filled marks are clear.")
+    said = " ".join(filter(None, (found.words, found.condition)))
+    heading(figure, f"A and B on {found.track.name}", "\n".join(wrap(said, 110)))
+    draw_laps(figure.add_axes((0.1, 0.56, 0.86, 0.3)), found)
+    draw_differences(figure.add_axes((0.1, 0.14, 0.86, 0.29)), found)
+    footer(figure, f"{PLUS_MINUS} {BY_ITSELF} Filled marks: a real difference.")
     return figure
 
 
-def _laps(axes: Axes, found: SetupDifference) -> None:
-    """Lap times in the order in which they were driven, bars for medians; spoilt laps stand at the top."""
+def draw_laps(axes: Axes, found: SetupDifference) -> None:
+    """Lap times in the order driven, faster above, bars for medians; spoilt laps stand at the foot."""
     place, ticks = 0, []
     every = np.array([lap.lap_time.value or 0.0 for lap in found.laps])
-    low, usual = float(every.min()), float(np.quantile(every, 0.8))
-    top = min(float(every.max()), usual + 2.0 * (usual - low))  # a spoilt lap would leave no room for the others
+    low, top = float(every.min()), slowest_shown(every.tolist())
     for number, setup in enumerate(found.order, 1):
         laps = [lap for lap in found.laps if lap.outing == number]
         times = [lap.lap_time.value or 0.0 for lap in laps]
@@ -49,22 +51,22 @@ def _laps(axes: Axes, found: SetupDifference) -> None:
                   ha="center", va="bottom", size=8, color=colour)  # fmt: skip
         for k, one in zip(at, times):
             if one > top:
-                axes.annotate(lap_time_text(one)[:-1], (float(k), top), (0, 4), textcoords="offset points", size=7,
+                axes.annotate(lap_time_text(one)[:-1], (float(k), top), (0, -10), textcoords="offset points", size=7,
                               ha="center", color=colour)  # fmt: skip
         place += len(laps)
         if number < len(found.order):
             axes.axvline(place - 0.5, color=FAINT, linewidth=1.0)
-    axes.set_ylim(top=top + 0.12 * (top - low))
+    axes.set_ylim(top + 0.18 * (top - low), low - 0.12 * (top - low))
     axes.set_xlim(-0.7, place - 0.3)
     few = max(len(ticks) // 40 + 1, 1)
     axes.set_xticks([k for k, _ in ticks[::few]], [text for _, text in ticks[::few]])
     axes.yaxis.set_major_formatter(lambda value, _: lap_time_text(value)[:-1])
     axes.set_xlabel("lap of the outing")
-    axes.set_ylabel("lap time [s]")
+    axes.set_ylabel("lap time [s], faster above")
     tidy(axes)
 
 
-def _differences(axes: Axes, found: SetupDifference) -> None:
+def draw_differences(axes: Axes, found: SetupDifference) -> None:
     """B minus A in each corner, with its 95 % interval."""
     for k, one in enumerate(found.corners):
         value, colour = one.time.value or 0.0, INK

@@ -20,8 +20,9 @@ from linelab.output.display import Units
 from linelab.output.draw.ground_map import draw_ground, draw_scale, fit_limits
 from linelab.output.draw.style import WHITE
 from linelab.output.outlines import View, along_closed
+from linelab.output.sheet.begin_marks import BeginCorner, Row, first_of
 from linelab.output.sheet.corner_facts import SheetCorner
-from linelab.output.sheet.sheet_map import BLACK, GREY, draw_line, draw_marks
+from linelab.output.sheet.sheet_map import BLACK, GREY, draw_later, draw_line, draw_marks
 from linelab.output.sheet.sheet_words import gap_words, gear_words, kerb_words
 from linelab.units import Array
 
@@ -45,7 +46,7 @@ SCALE_PLACES = ((0.02, 0.02), (0.78, 0.02), (0.02, 0.87), (0.78, 0.87))
 SCALE_ROOM = np.array([0.1, 0.06])
 
 
-def close_up_pages(corners: Sequence[SheetCorner]) -> list[Sequence[SheetCorner]]:
+def close_up_pages(corners: Sequence[Row]) -> list[Sequence[Row]]:
     """The corners of each page, as even as can be."""
     if not corners:
         return []
@@ -56,9 +57,9 @@ def close_up_pages(corners: Sequence[SheetCorner]) -> list[Sequence[SheetCorner]
 
 def draw_close_ups(
     page: Figure,
-    corners: Sequence[SheetCorner],
+    corners: Sequence[Row],
     track: Track,
-    lap: Lap,
+    laps: Sequence[Lap],
     kart: Kart,
     units: Units,
     pace: float,
@@ -69,21 +70,22 @@ def draw_close_ups(
 ) -> None:
     """Draw close-ups of at most ACROSS * DOWN corners between two heights of a page [inches].
 
-    ``turn`` is that of the sheet's map [rad].
+    ``turn`` is that of the sheet's map [rad]; ``laps`` are the one to begin with, and the computed lap where that is
+    for later.
     """
     rows = math.ceil(len(corners) / ACROSS)
     high = min((top - bottom) / rows, HIGHEST)
     wide = (RIGHT - LEFT + AIR) / ACROSS
     for k, corner in enumerate(corners):
         left, upper = LEFT + wide * (k % ACROSS), top - high * (k // ACROSS)
-        _draw(page, corner, track, lap, kart, units, pace, turn, (left, upper - high + AIR, wide - AIR, high - AIR))
+        _draw(page, corner, track, laps, kart, units, pace, turn, (left, upper - high + AIR, wide - AIR, high - AIR))
 
 
 def _draw(
     page: Figure,
-    corner: SheetCorner,
+    row: Row,
     track: Track,
-    lap: Lap,
+    laps: Sequence[Lap],
     kart: Kart,
     units: Units,
     pace: float,
@@ -93,6 +95,7 @@ def _draw(
     """One close-up in a box (left, bottom, width, height) of the page [inches]."""
     wide, high = (float(size) for size in page.get_size_inches())
     left, bottom, width, height = box
+    corner, lap = first_of(row), laps[0]
     hand = "left" if corner.marks.corner.left else "right"
     title = textwrap.wrap(f"{corner.marks.corner.label}, {hand}", TITLE_LETTERS)
     words = [line for text in close_up_words(corner, track, units, pace) for line in textwrap.wrap(text, LETTERS)]
@@ -103,19 +106,23 @@ def _draw(
     upper -= TITLE * len(title)
     page.text(left / wide, (lower - 0.04) / high, "\n".join(words), size=SIZE, color=BLACK, va="top", linespacing=1.25)
     axes = page.add_axes((left / wide, lower / high, width / wide, (upper - lower) / high))
-    start, stop = corner.driven[0].along, corner.track_out.along
+    shown = [corner, *([row.later] if isinstance(row, BeginCorner) else [])]
+    start = min(each.driven[0].along for each in shown)
+    stop = max(each.track_out.along for each in shown)
     if corner.caution is not None:
         start = min(start, corner.caution.along)
-    shown = _outline(track, start - BEFORE, stop + AFTER)
-    centre = shown.mean(axis=0)
+    outline = _outline(track, start - BEFORE, stop + AFTER)
+    centre = outline.mean(axis=0)
     view = View(turn, (float(centre[0]), float(centre[1])))
     draw_ground(axes, track, view, edge_width=0.9)
     axes.set_facecolor(WHITE)
-    turned = np.column_stack(view(shown[:, 0], shown[:, 1]))
+    turned = np.column_stack(view(outline[:, 0], outline[:, 1]))
     fit_limits(axes, turned.min(axis=0) - 2.0, turned.max(axis=0) + 2.0)
     _draw_sides(page, lap, kart, view)
     draw_line(axes, lap, kart, view)
     per_inch = (axes.get_xlim()[1] - axes.get_xlim()[0]) / width
+    for later in laps[1:]:
+        draw_later(axes, later, shown[1:], view, per_inch)
     draw_marks(axes, corner, view, per_inch)
     draw_scale(axes, units, place=_free_corner(axes, track, view))
     for side in axes.spines.values():

@@ -106,6 +106,8 @@ def _crossed(anchor: Array, options: Array, points: Array, reach: Array | float 
 
 
 BLACK, GREY = "#000000", "#4d4d4d"
+#: What a driver uses only later: the look of the computed lap's line and marks beside those to begin with.
+LATER, DASHES = "#757575", (0, (5, 1.4, 1, 1.4))
 #: Turns of the map tried, and how much larger a turned map must be to be preferred to north up.
 TURNS = np.radians(np.arange(0.0, 180.0, 15.0))
 WORTH_TURNING = 1.15
@@ -209,19 +211,40 @@ def shows_caution(corner: SheetCorner) -> bool:
     return corner.caution is not None and (corner.earlier is None or corner.earlier >= SAME_PLACE)
 
 
-def _draw_bar(axes: Axes, mark: SheetMark | CautiousMark, view: View, half: float, widths: Sequence[float]) -> None:
+def _draw_bar(
+    axes: Axes,
+    mark: SheetMark | CautiousMark,
+    view: View,
+    half: float,
+    widths: Sequence[float],
+    colour: str = BLACK,
+    under: float = 0.0,
+) -> None:
     """Bars across the line at a mark, a white one on a black one where there are two; ``half`` their length [m]."""
     x, y = (float(value) for value in view(np.array(mark.place[0]), np.array(mark.place[1])))
     angle = mark.heading + view.angle
     dx, dy = -half * np.sin(angle), half * np.cos(angle)
-    for width, colour in zip(widths, (BLACK, WHITE)):
-        axes.plot([x - dx, x + dx], [y - dy, y + dy], color=colour, linewidth=width, zorder=4, solid_capstyle="butt")
+    for width, ink in zip(widths, (colour, WHITE)):
+        ends = [x - dx, x + dx], [y - dy, y + dy]
+        axes.plot(*ends, color=ink, linewidth=width, zorder=4.0 - 2.0 * under, solid_capstyle="butt")
 
 
-def draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) -> Array:
-    """A corner's marks on the line; returns their places (K, 2) [m]."""
+def draw_later(axes: Axes, lap: Lap, corners: Sequence[SheetCorner], view: View, per_inch: float) -> None:
+    """The computed lap's line and marks, in grey under those to begin with."""
+    x, y = view(lap.line.x, lap.line.y)
+    axes.plot(x, y, color=LATER, linewidth=0.9, linestyle=DASHES, zorder=3.0)
+    for corner in corners:
+        draw_marks(axes, corner, view, per_inch, colour=LATER)
+
+
+def draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float, *, colour: str = BLACK) -> Array:
+    """A corner's marks on the line; returns their places (K, 2) [m].
+
+    In another colour than black they lie under those of other corners, and a cautious mark is left out.
+    """
     places = []
-    if corner.caution is not None and shows_caution(corner):
+    under = 0.0 if colour == BLACK else 0.6
+    if corner.caution is not None and shows_caution(corner) and not under:
         _draw_bar(axes, corner.caution, view, BAR * per_inch, CAUTIOUS)
     for mark in (corner.brake, corner.track_out, corner.turn_in, corner.other_apex, corner.apex):
         if mark is None:
@@ -230,7 +253,7 @@ def draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) -> 
         places.append((x, y))
         angle = mark.heading + view.angle
         if mark.name in BARS:
-            _draw_bar(axes, mark, view, BAR * per_inch, (BARS[mark.name],))
+            _draw_bar(axes, mark, view, BAR * per_inch, (BARS[mark.name],), colour, under)
             continue
         shape, size, fill = LOOKS[mark.name]
         marker = (3, 0, float(np.degrees(angle)) - 90.0) if shape == "^" else shape
@@ -239,10 +262,10 @@ def draw_marks(axes: Axes, corner: SheetCorner, view: View, per_inch: float) -> 
             y,
             marker=marker,
             markersize=size,
-            markerfacecolor=fill,
-            markeredgecolor=BLACK,
+            markerfacecolor=colour if fill == BLACK else fill,
+            markeredgecolor=colour,
             markeredgewidth=0.9,
-            zorder=5 if mark.name in APEXES else 4.5,
+            zorder=(5.0 if mark.name in APEXES else 4.5) - 2.0 * under,
         )
     return np.array(places)
 

@@ -165,8 +165,7 @@ def summary_words(corner: SheetCorner, units: Units, pace: float = PACE) -> str:
         lowest_words(corner, units, pace),
         _limits(corner),
         _apex(corner, units),
-        _ground(corner),
-        _groove(corner, units),
+        *ground_words(corner, units),
     ]
     text = "; ".join(part for part in parts if part) + "."
     return text[0].upper() + text[1:]
@@ -257,6 +256,11 @@ def _apex(corner: SheetCorner, units: Units) -> str:
 def miss_text(units: Units) -> str:
     """The miss whose cost is given."""
     return units.length_text(MISS, 1)
+
+
+def ground_words(corner: SheetCorner, units: Units) -> list[str]:
+    """The ground of a corner, and where its slowest place lies beside the dry line; empty where nothing is known."""
+    return [_ground(corner), _groove(corner, units)]
 
 
 def _ground(corner: SheetCorner) -> str:

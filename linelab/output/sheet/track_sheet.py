@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from linelab.errors import InputError, check_kinds
 from linelab.files.writing import replacing, results_folder
@@ -19,200 +19,45 @@ from linelab.model.conditions import Conditions
 from linelab.model.facts import circuit_direction
 from linelab.model.grip_field import kerbs_allowed
 from linelab.model.kart import Kart
+from linelab.model.lap import Lap
 from linelab.model.track import Track
 from linelab.optimum.minimum_time import Solution, solve_min_time
 from linelab.output.display import CAUTIONS, METRIC, Units, UnitsName, lap_time_words, units_named
 from linelab.output.draw.ground_map import TIMING, groove_sign, survey_note
 from linelab.output.draw.style import A4, WHITE, new_figure, plain, save_book
+from linelab.output.sheet.begin_marks import (
+    Row,
+    begin_corners,
+    begin_note,
+    begin_paragraphs,
+    check_begin,
+    first_of,
+)
 from linelab.output.sheet.caution_marks import CAUTION
-from linelab.output.sheet.corner_facts import MISS, MarkName, SheetCorner, SheetMark, sheet_corners
+from linelab.output.sheet.corner_facts import MISS, MarkName, SheetCorner, sheet_corners
 from linelab.output.sheet.corner_maps import close_up_pages, draw_close_ups
 from linelab.output.sheet.sheet_map import (
     BARS,
     BLACK,
     CAUTIOUS,
+    DASHES,
     GREY,
+    LATER,
     LOOKS,
     best_view,
     draw_map,
     outline_points,
     shows_caution,
 )
-from linelab.output.sheet.sheet_words import (
-    PACE,
-    brake_words,
-    caution_note,
-    caution_words,
-    day_caution,
-    flat_out,
-    gear_note,
-    mark_words,
-    pace_text,
-    slowing_words,
-    summary_words,
-    time_words,
-    walk_words,
-)
+from linelab.output.sheet.sheet_table import SIZE, draw_corners, table_head, table_scale
+from linelab.output.sheet.sheet_words import PACE, caution_note, day_caution, gear_note, time_words, walk_words
 from linelab.output.track_facts import day_title
 from linelab.study.habit_costs import habit_costs
+from linelab.study.scattering.margins import MarginLap
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
-
-#: Left ends of the columns and the right end of the table [inches].
-COLUMNS = (0.5, 1.06, 2.45, 3.84, 5.23, 6.62)
-RIGHT = 7.77
-#: Letters that fit on a line of a cell, and of the remarks, which leave the last column free to write in.
-CELL, REMARKS = 29, 113
-#: Size of the text [points], its lines and the air between blocks [inches].
-SIZE, LINE, AIR = 6.3, 0.11, 0.1
-#: Scales of the type: the largest is taken with which all corners fit a page; the smallest can still be read on a walk.
-SCALES = (1.2, 1.1, 1.0, 0.93, 0.86, 0.8)
-
-
-def table_head(page: Figure, top: float, units: Units, pace: float, length: str, caution: str) -> float:
-    """The columns' titles, ``length`` how long the line is in words and ``caution`` what the cautious marks are;
-    returns where the first block may start [inches]."""
-    wide, high = page.get_size_inches()
-    note = (
-        f"Distances in {units.length_unit} (in brackets: paces of {pace_text(pace, units)}), along the driven line "
-        f"({length}). Bold: speed in {units.speed_unit} at each mark."
-    )
-    for k, line in enumerate((note, caution)):
-        page.text(COLUMNS[0] / wide, (top - 0.13 * k) / high, line, size=SIZE + 0.6, color=GREY, va="top")
-    y = top - 0.33
-    titles = {0: "corner", 1: "marks, in the order driven", 5: "your own marks"}
-    for column, title in titles.items():
-        x = COLUMNS[column]
-        page.text(x / wide, y / high, title, size=SIZE + 1.2, weight="bold", color=BLACK, va="top")
-    return y - 0.17
-
-
-def table_scale(corners: Sequence[SheetCorner], units: Units, pace: float, room: float) -> float:
-    """The largest scale of the type with which all corners fit on as few pages as can be, ``room`` high [inches]."""
-
-    def pages(scale: float) -> int:
-        count, left = 1, room
-        for corner in corners:
-            height = _Block(corner, units, pace, scale).height
-            if height > left:
-                count, left = count + 1, room
-            left -= height
-        return count
-
-    needed = [pages(scale) for scale in SCALES]
-    return SCALES[needed.index(min(needed))]
-
-
-def draw_corners(
-    page: Figure, corners: Sequence[SheetCorner], units: Units, pace: float, *, top: float, bottom: float, scale: float
-) -> int:
-    """Blocks from ``top`` down to ``bottom`` [inches]; returns how many corners found room, at least one."""
-    y = top
-    for count, corner in enumerate(corners):
-        block = _Block(corner, units, pace, scale)
-        if count and y - block.height < bottom:
-            return count
-        _rule(page, y)
-        block.draw(page, y - 0.5 * block.air)
-        y -= block.height
-    _rule(page, y)
-    return len(corners)
-
-
-class _Block:
-    """A corner's cells and remarks, wrapped for a scale of the type."""
-
-    def __init__(self, corner: SheetCorner, units: Units, pace: float, scale: float) -> None:
-        self.corner, self.scale = corner, scale
-        self.line, self.air = LINE * scale**1.3, AIR * scale**2  # small type is set closer
-        self.cells = _cells(corner, units, pace, scale)
-        hand = "left" if corner.marks.corner.left else "right"
-        self.under = textwrap.wrap(f"{hand} {corner.marks.corner.name}".strip(), int(11 / scale))
-        self.remarks = textwrap.wrap(summary_words(corner, units, pace), int(REMARKS / scale))
-
-    @property
-    def height(self) -> float:
-        """[inches]"""
-        beside = self.line * (max(len(cell) for cell in self.cells) + len(self.remarks))
-        return float(max(beside, 0.2 * self.scale + 1.15 * self.line * len(self.under)) + self.air)
-
-    def draw(self, page: Figure, top: float) -> None:
-        """Write the block down from a height [inches]."""
-        wide, high = page.get_size_inches()
-        size, line, scale = self.scale * SIZE, self.line, self.scale
-        place = (COLUMNS[0] / wide, top / high)
-        page.text(*place, str(self.corner.number), size=13 * scale, weight="bold", color=BLACK, va="top")
-        place = (COLUMNS[0] / wide, (top - 0.2 * scale) / high)
-        page.text(*place, "\n".join(self.under), size=size, color=BLACK, va="top")
-        for x, lines in zip(COLUMNS[1:], self.cells):
-            page.text(x / wide, top / high, lines[0], size=size + 1.5 * scale, weight="bold", color=BLACK, va="top")
-            for k, text in enumerate(lines[1:], start=1):
-                y = top - 0.02 * scale - line * k
-                page.text(x / wide, y / high, text, size=size, color=BLACK, va="top")
-        y = top - 0.02 * scale - line * max(len(cell) for cell in self.cells)
-        for k, text in enumerate(self.remarks):
-            place = (COLUMNS[1] / wide, (y - line * k) / high)
-            page.text(*place, text, size=size, color=GREY, va="top", style="italic")
-        bottom = top - self.height + self.air
-        for share in (0.5, 1.0):
-            _writing_line(page, top + share * (bottom - top))
-
-
-def _cells(corner: SheetCorner, units: Units, pace: float, scale: float) -> list[list[str]]:
-    """Lines of each column of marks, in the order driven; the first line of each is its speed and its name."""
-
-    def wrapped(lines: Sequence[str]) -> list[str]:
-        return [part for line in lines for part in textwrap.wrap(line, int(CELL / scale), break_on_hyphens=False)]
-
-    def words(mark: SheetMark) -> list[str]:
-        return mark_words(mark, units, pace)
-
-    def apexes() -> list[str]:
-        both = [mark for mark in corner.driven if mark.name in ("first apex", "second apex")]
-        lines = []
-        for mark in both:
-            first, *rest = words(mark)
-            first = first.replace("after first apex", "farther on")
-            lines += [f"{mark.name.removesuffix(' apex')}: {first}", *rest]
-        return [f"{', '.join(_speed(mark.speed, units) for mark in both)}  apexes", *wrapped(lines)]
-
-    names = {"turn in": "turn-in", "apex": "apex", "track out": "track-out"}
-    caution = wrapped(caution_words(corner, units, pace))
-    cells = []
-    if corner.brake is None:
-        title = "flat out" if flat_out(corner) else "no mark"
-        cells.append([title, *wrapped(brake_words(corner, units, pace)), *caution])
-    for mark in corner.driven:
-        if mark.name == "first apex":
-            cells.append(apexes())
-        elif mark.name != "second apex":
-            name = slowing_words(corner) if mark is corner.brake else names[mark.name]
-            more = caution if mark is corner.brake else []
-            cells.append([f"{_speed(mark.speed, units)}  {name}", *wrapped(words(mark)), *more])
-    return cells
-
-
-def _speed(value: float, units: Units) -> str:
-    return f"{value / units.speed:.0f}"
-
-
-def _writing_line(page: Figure, y: float) -> None:
-    """A dotted line to write on, in the last column."""
-    from matplotlib.lines import Line2D
-
-    wide, high = page.get_size_inches()
-    ends = [COLUMNS[5] / wide, RIGHT / wide]
-    page.add_artist(Line2D(ends, [y / high, y / high], color=GREY, linewidth=0.6, linestyle=(0, (1, 2))))
-
-
-def _rule(page: Figure, y: float) -> None:
-    from matplotlib.lines import Line2D
-
-    wide, high = page.get_size_inches()
-    page.add_artist(Line2D([COLUMNS[0] / wide, RIGHT / wide], [y / high, y / high], color=GREY, linewidth=0.5))
-
 
 #: The margin kept free for printers [inches].
 MARGIN = 0.5
@@ -220,14 +65,21 @@ MARGIN = 0.5
 MAP_BOX = (MARGIN, 4.0, A4[0] - 2.0 * MARGIN, 6.0)
 #: What the map gives up for each line of a warning beyond the first [inches].
 WARNING_LINE = 0.13
+#: And what it gives up for what is said of the marks to begin with [inches].
+BEGIN_ROOM = 1.0
+#: Letters on a line of a paragraph in one of two columns, and across both.
+ONE_COLUMN, BOTH_COLUMNS = 66, 138
 #: Facts about the place in a row over the map, and how high over it the upper row is [inches].
 FACTS, FACTS_OVER = 3, 0.38
 #: Most signs of the map on one line.
 KEY = 8
+#: Width of a sign in a key [letters]: of a mark, and of a dashed line with one on it.
+SHORT_SIGN, LONG_SIGN = 1.3, 4.0
 #: Resolution of the bitmaps [dots per inch].
 DPI = 160
-#: Size of a track's name [points], and the letters of it that fit on a line in that size.
+#: Size of a track's name and of the line under it [points], and the letters that fit on a line in that size.
 NAME_SIZE, NAME_LETTERS = 15.0, 58
+LINE_SIZE, LINE_LETTERS = 8.5, 108
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -238,6 +90,12 @@ class _Subject:
     kart: Kart
     solution: Solution
     use_kerbs: bool
+    begin: MarginLap | None
+
+    @property
+    def driven(self) -> Lap:
+        """The lap whose marks are used first."""
+        return self.solution.lap if self.begin is None else self.begin.lap
 
     @property
     def without_kerbs(self) -> bool:
@@ -245,12 +103,20 @@ class _Subject:
         return bool(self.track.kerbs) and not (self.use_kerbs and kerbs_allowed(self.track))
 
 
-def marks_caution(grip: float, *, without_kerbs: bool = False, day: Conditions | None = None) -> str:
-    """What is said beside the marks of a lap at a factor on the kart file's grip [-], or in a day's conditions."""
+def marks_caution(
+    grip: float, *, without_kerbs: bool = False, day: Conditions | None = None, begin: bool = False
+) -> str:
+    """What is said beside the marks of a lap at a factor on the kart file's grip [-], or in a day's conditions; with
+    ``begin`` beside those to begin with."""
     share = "the full grip of the kart file" if grip == 1.0 else f"{grip:.0%} of the kart file's grip"
     if day is not None:
         share = f"assumed grip ({day_title(day)})"
     kerbs = ", off the kerbs" if without_kerbs else ""
+    if begin:
+        return (
+            f"The marks to begin with are computed too, at {share}{kerbs}. At first brake far earlier and stay "
+            "farther from the edges; come up to them lap by lap, never past what you see and feel."
+        )
     return (
         f"The marks belong to a computed perfect lap at {share}{kerbs}. Begin by braking far earlier, leave a margin "
         "to every edge, and move towards the marks lap by lap, never past what you see and feel."
@@ -265,6 +131,7 @@ def sheet_pages(
     *,
     pace: float = PACE,
     use_kerbs: bool = True,
+    begin: MarginLap | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[Figure]:
     """Draw the sheet: a page with the map and what to know, a page with every corner, and close-ups of all corners.
@@ -283,6 +150,9 @@ def sheet_pages(
         Length of a walker's pace, 0.4 to 1.5 [m].
     use_kerbs : bool
         As in the solution.
+    begin : MarginLap, optional
+        The line for a driver who scatters: its marks are shown as those to begin with, the computed lap's beside them
+        for later.
     progress : callable
         Called with a short text at each step.
 
@@ -293,40 +163,49 @@ def sheet_pages(
     Raises
     ------
     InputError
-        A pace out of range.
+        A pace out of range; marks to begin with of another lap, or on a track estimated from laps.
     """
     if not 0.4 <= pace <= 1.5:
         raise InputError(f"a pace of {pace:g} m is outside 0.4 to 1.5 m", where="pace", remedy="0.75 m is usual")
+    if begin is not None:
+        check_begin(track, solution, begin)
     progress("what a missed apex costs")
     costs = habit_costs(
         track, kart, solution, habit="apex_missed", sizes=(MISS,), use_kerbs=use_kerbs, progress=progress
     )
-    subject = _Subject(track=track, kart=kart, solution=solution, use_kerbs=use_kerbs)
+    subject = _Subject(track=track, kart=kart, solution=solution, use_kerbs=use_kerbs, begin=begin)
     # A kerb that is kept off may be covered or coned: no mark is placed by one.
     ground = replace(track, kerbs=()) if subject.without_kerbs else track
     corners = sheet_corners(ground, solution.lap, kart, costs)
+    rows: Sequence[Row] = corners if begin is None else begin_corners(ground, kart, begin, corners)
     progress("drawing the sheet")
-    pages = [_first_page(subject, corners, units, pace)]
-    rest: Sequence[SheetCorner] = corners
+    pages = [_first_page(subject, rows, corners, units, pace)]
+    notes = [*([begin_note(begin)] if begin else []), caution_note(solution.grip)]
+    rest = rows
     scale = 1.0
     while rest:
         page = _page(subject, "corner by corner")
-        length = units.length_text(solution.lap.line.length)
+        length = units.length_text(subject.driven.line.length)
         whole = f"{length} a lap" if track.closed else f"{length} from end to end"
-        top = table_head(page, A4[1] - 0.95, units, pace, whole, caution_note(solution.grip))
+        top = table_head(page, A4[1] - 0.95, units, pace, whole, notes)
         bottom = _foot(page, survey_note(track) if track.survey.estimated else "") + 0.1
-        if rest is corners:
-            scale = table_scale(corners, units, pace, top - bottom)
+        if rest is rows:
+            scale = table_scale(rows, units, pace, top - bottom)
         drawn = draw_corners(page, rest, units, pace, top=top, bottom=bottom, scale=scale)
         rest = rest[drawn:]
         pages.append(page)
-    turn = best_view(outline_points(track), *_map_box(track)[2:]).angle
-    for part in close_up_pages(corners):
+    turn = best_view(outline_points(track), *_map_box(subject)[2:]).angle
+    laps = [subject.driven, *([solution.lap] if begin else [])]
+    for part in close_up_pages(rows):
         page = _page(subject, "close-ups")
-        note = "They lie as on the map, with its signs; turn-in points the way you drive. Grey lines: the kart's sides."
+        note = "They lie as on the map, with its signs; turn-in points the way you drive. Thin lines: the kart's sides."
         page.text(MARGIN / A4[0], (A4[1] - 0.95) / A4[1], note, size=SIZE + 0.6, color=GREY, va="top")
+        top = A4[1] - 1.15
+        if begin is not None:
+            _legend(page, _lines_key(), A4[1] - 1.06, 1, LONG_SIGN)
+            top -= 0.2
         bottom = _foot(page, survey_note(track)) + 0.1
-        draw_close_ups(page, part, track, solution.lap, kart, units, pace, turn=turn, top=A4[1] - 1.15, bottom=bottom)
+        draw_close_ups(page, part, track, laps, kart, units, pace, turn=turn, top=top, bottom=bottom)
         pages.append(page)
     return pages
 
@@ -341,6 +220,7 @@ def track_sheet(
     use_kerbs: bool = True,
     units: Units | UnitsName = "metric",
     pace: float = PACE,
+    begin: MarginLap | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> list[str]:
     """Write a track on A4 pages, to print and carry on the track walk: one PDF, and a PNG a page.
@@ -361,6 +241,9 @@ def track_sheet(
         "metric" or "imperial".
     pace : float
         Length of a walker's pace, 0.4 to 1.5 [m].
+    begin : MarginLap, optional
+        What :func:`linelab.margin_lap` has found for the driver with the same solution: the sheet then shows the marks
+        of that line as those to begin with, and the computed lap's beside them for later.
     progress : callable
         Called with a short text at each step.
 
@@ -372,7 +255,8 @@ def track_sheet(
     Raises
     ------
     InputError
-        A pace out of range, other units, or a folder that cannot be written.
+        A pace out of range, other units, or a folder that cannot be written; marks to begin with of another lap, or on
+        a track estimated from laps.
     TrackError, KartError, SolveError
         As :func:`linelab.solve_min_time`.
 
@@ -384,10 +268,15 @@ def track_sheet(
     >>> linelab.track_sheet(track, kart, "walk")
     ['track_sheet.pdf', 'track_sheet_1.png', 'track_sheet_2.png', 'track_sheet_3.png']
     """
-    check_kinds("track_sheet", track=(track, Track), kart=(kart, Kart), folder=(folder, (str, PathLike)))
+    check_kinds(
+        "track_sheet", track=(track, Track), kart=(kart, Kart), folder=(folder, (str, PathLike)),
+        begin=(begin, (MarginLap, type(None))),
+    )  # fmt: skip
     found = solution or solve_min_time(track, kart, grip=grip, use_kerbs=use_kerbs, progress=progress)
     shown = units_named(units)
-    pages = sheet_pages(track, kart, found, shown, pace=pace, use_kerbs=use_kerbs, progress=progress)
+    pages = sheet_pages(
+        track, kart, found, shown, pace=pace, use_kerbs=use_kerbs, begin=begin, progress=progress
+    )  # fmt: skip
     with results_folder(folder) as stage:
         return save_sheet(stage, pages)
 
@@ -423,26 +312,34 @@ def _page(subject: _Subject, what: str) -> Figure:
     grip = f", {day_title(day)}" if day is not None else ""
     grip += "" if solution.grip == 1.0 else f", grip {solution.grip:.0%} of the kart file's"
     kerbs = ", no kerb used" if subject.without_kerbs else ""
+    begin = subject.begin
+    first = "" if begin is None else f"to begin with {lap_time_words(solution.lap_time + begin.time_lost)}, "
     time = lap_time_words(solution.lap_time)
-    line = f"Track sheet, {what}. {subject.kart.name}, computed lap {time}{grip}{kerbs}."
-    page.text(MARGIN / A4[0], 1.0 - 0.72 / top, line, size=8.5, color=GREY, va="top")
+    line = f"Track sheet, {what}. {subject.kart.name}, {first}computed lap {time}{grip}{kerbs}."
+    size = LINE_SIZE * min(1.0, LINE_LETTERS / len(line))
+    page.text(MARGIN / A4[0], 1.0 - 0.72 / top, line, size=size, color=GREY, va="top")
     return page
 
 
-def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units, pace: float) -> Figure:
-    track, solution = subject.track, subject.solution
+def _first_page(
+    subject: _Subject, rows: Sequence[Row], computed: Sequence[SheetCorner], units: Units, pace: float
+) -> Figure:
+    track, solution, begin = subject.track, subject.solution, subject.begin
+    corners = [first_of(row) for row in rows]
     page = _page(subject, "map")
     lines = _warnings(track)
     if lines:
         _framed(page, "\n".join(lines), A4[1] - 0.97 - 0.06 * len(lines))
-    box = _map_box(track)
+    box = _map_box(subject)
     _facts(page, known_facts(track), box[1] + box[3] + FACTS_OVER)
-    draw_map(page, box, track, solution.lap, subject.kart, corners, units)
+    draw_map(page, box, track, subject.driven, subject.kart, corners, units)
     lifts = any(corner.brake is not None and corner.brake.name == "lift" for corner in corners)
     cautious = any(shows_caution(corner) for corner in corners)
     lines_of_key = _key(
         page,
+        box[1],
         units,
+        begin=begin is not None,
         lifts=lifts,
         cautious=cautious,
         timing=len(track.timing_stations),
@@ -450,12 +347,17 @@ def _first_page(subject: _Subject, corners: Sequence[SheetCorner], units: Units,
         named_corners=any(c.name for c in track.corners),
     )
     left, right = MARGIN, 0.5 * A4[0] + 0.12
-    top = MAP_BOX[1] - 0.36 - 0.16 * (lines_of_key - 1)
-    where = [*time_words(track, corners, units), *gear_note(corners, units)]
-    _paragraphs(page, left, top, "Where the time is", where)
+    top = box[1] - 0.36 - 0.16 * (lines_of_key - 1)
+    if begin is not None:
+        top = _paragraphs(page, left, top, "Which marks first", begin_paragraphs(begin, units), BOTH_COLUMNS) - 0.07
     _paragraphs(page, right, top, "To check on the track walk", walk_words(track, corners, pace, units))
-    caution = marks_caution(solution.grip, without_kerbs=subject.without_kerbs, day=track.conditions)
-    _framed(page, textwrap.fill(caution, 112), _foot(page, survey_note(track)) + 0.26)
+    where = [*time_words(track, computed, units), *gear_note(corners, units)]
+    _paragraphs(page, left, top, f"Where the time is{' on the computed lap' if begin else ''}", where)
+    caution = marks_caution(
+        solution.grip, without_kerbs=subject.without_kerbs, day=track.conditions, begin=begin is not None
+    )
+    lines = textwrap.wrap(caution, 112)
+    _framed(page, "\n".join(lines), _foot(page, survey_note(track)) + 0.12 + 0.07 * len(lines))
     return page
 
 
@@ -469,10 +371,12 @@ def _warnings(track: Track) -> list[str]:
     return [line for text in warnings for line in textwrap.wrap(text, 112)]
 
 
-def _map_box(track: Track) -> tuple[float, float, float, float]:
-    """Where the map lies on its page [inches]: lower where the warnings over it need more than a line."""
+def _map_box(subject: _Subject) -> tuple[float, float, float, float]:
+    """Where the map lies on its page [inches]: lower where the warnings over it need more than a line, higher where
+    something has to be said of the marks to begin with."""
     left, bottom, wide, high = MAP_BOX
-    return left, bottom, wide, high - WARNING_LINE * max(len(_warnings(track)) - 1, 0)
+    under = BEGIN_ROOM if subject.begin is not None else 0.0
+    return left, bottom + under, wide, high - under - WARNING_LINE * max(len(_warnings(subject.track)) - 1, 0)
 
 
 def known_facts(track: Track) -> list[tuple[str, str]]:
@@ -511,9 +415,21 @@ def _framed(page: Figure, text: str, height: float) -> None:
 
 
 def _key(
-    page: Figure, units: Units, *, lifts: bool, cautious: bool, timing: int, groove: bool, named_corners: bool
+    page: Figure,
+    top: float,
+    units: Units,
+    *,
+    begin: bool,
+    lifts: bool,
+    cautious: bool,
+    timing: int,
+    groove: bool,
+    named_corners: bool,
 ) -> int:
-    """What the signs on the map mean, under it: on one line, or two where there are many; how many lines."""
+    """What the signs on the map mean, under it: on one line, or two where there are many; how many lines.
+
+    ``top`` is where the map ends [inches].
+    """
     from matplotlib.lines import Line2D
 
     def sign(marker: str, size: float, fill: str, label: str) -> Line2D:
@@ -549,22 +465,46 @@ def _key(
         ),
     ]
     lines = 1 if len(handles) <= KEY else 2
+    _legend(page, handles, top - 0.03, lines, SHORT_SIGN)
+    text = f"in a circle: corner; below it: minimum speed [{units.speed_unit}]{' and name' if named_corners else ''}"
+    text = f"marks to begin with; {text}" if begin else text
+    height = top + 0.06  # a line over the signs, which may need all of theirs
+    page.text(1.0 - MARGIN / A4[0], height / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
+    return lines
+
+
+def _legend(page: Figure, handles: Sequence[Line2D], top: float, lines: int, sign: float) -> None:
+    """Signs, ``sign`` letters wide, and what they mean beside each other, from a height down [inches]."""
     page.legend(
         handles=handles,
         loc="upper left",
-        bbox_to_anchor=((MARGIN - 0.05) / A4[0], (MAP_BOX[1] - 0.03) / A4[1]),
+        bbox_to_anchor=((MARGIN - 0.05) / A4[0], top / A4[1]),
         ncols=-(-len(handles) // lines),
         frameon=False,
         fontsize=7.5,
-        handlelength=1.3,
+        handlelength=sign,
         columnspacing=1.1,
         borderpad=0.0,
         title=None,
     )
-    text = f"in a circle: corner; below it: minimum speed [{units.speed_unit}]{' and name' if named_corners else ''}"
-    height = MAP_BOX[1] + 0.06  # a line over the signs, which may need all of theirs
-    page.text(1.0 - MARGIN / A4[0], height / A4[1], text, size=7.5, color=BLACK, ha="right", va="center")
-    return lines
+
+
+def _lines_key() -> list[Line2D]:
+    """Which line and marks of a close-up come first."""
+    from matplotlib.lines import Line2D
+
+    shape, size, fill = LOOKS["track out"]
+
+    def sign(colour: str, width: float, style: Any, label: str) -> Line2D:
+        return Line2D(
+            [], [], color=colour, linewidth=width, linestyle=style, marker=shape, markersize=size,
+            markerfacecolor=fill, label=label,
+        )  # fmt: skip
+
+    return [
+        sign(BLACK, 1.4, "-", "begin with this line and its marks"),
+        sign(LATER, 0.9, DASHES, "later: the computed lap's"),
+    ]
 
 
 def _timing_words(count: int) -> str:
@@ -584,15 +524,18 @@ def _cautious_bar() -> Line2D:
     )  # fmt: skip
 
 
-def _paragraphs(page: Figure, left: float, top: float, title: str, paragraphs: Sequence[str]) -> None:
-    """A column of short paragraphs, half a page wide, from a height down [inches]."""
+def _paragraphs(
+    page: Figure, left: float, top: float, title: str, paragraphs: Sequence[str], wide: int = ONE_COLUMN
+) -> float:
+    """A column of short paragraphs, ``wide`` letters, from a height down; returns where it ends [inches]."""
     page.text(left / A4[0], top / A4[1], title, size=9.5, weight="bold", color=BLACK, va="top")
     y = top - 0.22
     for paragraph in paragraphs:
-        lines = textwrap.wrap(paragraph, 66)
+        lines = textwrap.wrap(paragraph, wide)
         page.text(left / A4[0], y / A4[1], "-", size=7.4, color=BLACK, va="top")
         page.text((left + 0.1) / A4[0], y / A4[1], "\n".join(lines), size=7.4, color=BLACK, va="top", linespacing=1.25)
         y -= 0.128 * len(lines) + 0.035
+    return y
 
 
 def _foot(page: Figure, notes: str) -> float:

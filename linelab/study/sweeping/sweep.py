@@ -17,6 +17,7 @@ import zlib
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from contextlib import ExitStack, closing
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import NamedTuple
@@ -24,12 +25,12 @@ from typing import NamedTuple
 from linelab.arrays import Table
 from linelab.diagnosis.corner_figures import corner_marks
 from linelab.errors import InputError, LinelabError, SolveError, check_kinds
+from linelab.files.kart_file import kart_from
 from linelab.model.kart import Kart
-from linelab.model.track import Track
+from linelab.model.track import Groove, Track
 from linelab.optimum.minimum_time import Solution, accepted_error, solve_min_time
 from linelab.study.sweeping.processes import new_processes
 from linelab.study.sweeping.sweep_plan import (
-    GRIP,
     CornerResult,
     KartOrFile,
     Plan,
@@ -41,6 +42,7 @@ from linelab.study.sweeping.sweep_plan import (
     plan_of,
 )
 from linelab.study.sweeping.sweep_store import Outcome, opened
+from linelab.study.the_day import dry_groove, groove_missing, on_the_day
 
 #: Cases that are handed to an executor before the first of them is done, at most.
 AHEAD = 1000
@@ -51,7 +53,8 @@ def sweep(
     kart: KartOrFile | Several[KartOrFile],
     vary: Vary,
     *,
-    grip: float = 1.0,
+    grip: float | str = 1.0,
+    tyres: str = "slicks",
     use_kerbs: bool = True,
     verify: bool = True,
     store: str | Path | None = None,
@@ -69,9 +72,13 @@ def sweep(
     vary : mapping of str to list, or list of mappings
         Values by field, of which every combination is computed; or the combinations themselves, such as
         :func:`linelab.latin_hypercube` draws.  Fields are named as in a kart file ("mass_kg", "tyres.mu_lateral",
-        "driver.grip_share"), in its units; ``grip`` is the factor on mu for the whole track.
-    grip : float
-        That factor where it is not varied [-].
+        "driver.grip_share"), in its units; ``grip`` is the factor on mu for the whole track, or "dry", "damp", "drying"
+        or "wet" as for :func:`linelab.on_the_day`, and ``tyres`` then "slicks" or "wets".  Where a track draws no
+        groove it lies along the dry lap of each kart as its file has it, whatever is varied.
+    grip : float or str
+        The factor [-] or the word where it is not varied.
+    tyres : str
+        With a word, where they are not varied.
     use_kerbs, verify : bool
         As for :func:`linelab.solve_min_time`.
     store : path, optional
@@ -112,7 +119,7 @@ def sweep(
     check_kinds("sweep", jobs=(jobs, (int, type(None))), executor=(executor, (Executor, type(None))))
     if jobs is not None and jobs < 1:
         raise InputError(f"{jobs} processes are none", where="jobs", remedy="Give 1 or more")
-    plan = plan_of(track, kart, vary, grip=grip, use_kerbs=use_kerbs, verify=verify)
+    plan = plan_of(track, kart, vary, grip=grip, tyres=tyres, use_kerbs=use_kerbs, verify=verify)
     with ExitStack() as stack:
         results = stack.enter_context(opened(store, plan))
         done = results.done()
@@ -141,53 +148,67 @@ def _words(done: int, size: int, failed: int, rest: float | None) -> str:
 
 
 class Given(NamedTuple):
-    """What the cases of a track and a kart share, as it is sent to a worker."""
+    """What the cases of a track and a kart in one sort of conditions share, as it is sent to a worker."""
 
     track: bytes
     kart: str
     middle: str
-    grip: float
+    middle_factor: float
+    weather: str | None
+    tyres: str
     use_kerbs: bool
     verify: bool
 
 
-def _given(plan: Plan) -> Callable[[int, int], Given]:
-    """What is shared, by track and kart."""
+class Asked(NamedTuple):
+    """One case: what it shares with others, its point, and the factor on mu."""
+
+    given: Given
+    point: Point
+    factor: float
+
+
+def _asked(plan: Plan) -> Callable[[int], Asked]:
+    """Cases by their number."""
     packed = [zlib.compress(pickle.dumps(track), 1) for track in plan.tracks]
-    karts, middle = [json.dumps(kart) for kart in plan.karts], json.dumps(plan.middle())
-    return lambda track, kart: Given(packed[track], karts[kart], middle, plan.grip, plan.use_kerbs, plan.verify)
+    karts = [json.dumps(kart) for kart in plan.karts]
+    middles = {words: (json.dumps(point), plan.day(point).factor) for words, point in plan.middles().items()}
+
+    def asked(number: int) -> Asked:
+        case = plan.case(number)
+        day = plan.day(plan.points[case.point])
+        middle = middles[day[:2]]
+        shared = Given(
+            packed[case.track], karts[case.kart], *middle, day.weather, day.tyres, plan.use_kerbs, plan.verify
+        )
+        return Asked(shared, plan.points[case.point], day.factor)
+
+    return asked
 
 
 def _outcomes(
     plan: Plan, numbers: list[int], executor: Executor | None, jobs: int | None
 ) -> Generator[tuple[int, Outcome]]:
     """Numbers and what became of them, as they come."""
-    given = _given(plan)
-
-    def arguments(number: int) -> tuple[Given, Point]:
-        case = plan.case(number)
-        return given(case.track, case.kart), plan.points[case.point]
-
+    asked = _asked(plan)
     processes = min(jobs or os.cpu_count() or 1, len(numbers))
     if executor is not None:
-        yield from _spread(executor, numbers, arguments)
+        yield from _spread(executor, numbers, asked)
     elif processes > 1:
         with new_processes(processes) as pool:
-            yield from _spread(pool, numbers, arguments)
+            yield from _spread(pool, numbers, asked)
     else:
-        yield from ((number, solve_case(*arguments(number))) for number in numbers)
+        yield from ((number, solve_case(asked(number))) for number in numbers)
 
 
-def _spread(
-    executor: Executor, numbers: Iterable[int], arguments: Callable[[int], tuple[Given, Point]]
-) -> Iterator[tuple[int, Outcome]]:
+def _spread(executor: Executor, numbers: Iterable[int], asked: Callable[[int], Asked]) -> Iterator[tuple[int, Outcome]]:
     """The same by an executor, which never has more than AHEAD before it."""
     waiting: dict[Future[Outcome], int] = {}
     coming = iter(numbers)
     try:
         while True:
             while len(waiting) < AHEAD and (number := next(coming, None)) is not None:
-                waiting[executor.submit(solve_case, *arguments(number))] = number
+                waiting[executor.submit(solve_case, asked(number))] = number
             if not waiting:
                 return
             for future in wait(waiting, return_when=FIRST_COMPLETED).done:
@@ -209,13 +230,14 @@ def _spread(
 _TURN = threading.Lock()
 
 
-def solve_case(given: Given, point: Point) -> Outcome:
-    """The lap of a point; why there is none where it fails."""
+def solve_case(asked: Asked) -> Outcome:
+    """The lap of a case; why there is none where it fails."""
+    given = asked.given
     with _TURN:
         try:
-            kart = kart_at(json.loads(given.kart), point)
-            track = _track(given.track)
-            solution = _solution(given, point, kart)
+            kart = kart_at(json.loads(given.kart), asked.point)
+            track = _ground(given.track, given.kart, given.weather, given.tyres, given.use_kerbs)
+            solution = _solution(asked, kart)
             corners = corner_marks(track, solution, kart)
         except LinelabError as error:
             return Outcome("failed", reason=error.one_line(), field=str(getattr(error, "field", "")))
@@ -236,33 +258,52 @@ def _track(packed: bytes) -> Track:
     return track
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=4)
+def _groove(packed: bytes, kart: str, use_kerbs: bool) -> Groove:
+    """The groove along the dry lap of the kart as its file has it: the same for all that is varied."""
+    table = json.loads(kart)
+    return dry_groove(_track(packed), kart_from(table, table["name"]), use_kerbs=use_kerbs)
+
+
+@lru_cache(maxsize=16)
+def _ground(packed: bytes, kart: str, weather: str | None, tyres: str, use_kerbs: bool) -> Track:
+    """The track in the conditions of a case."""
+    track = _track(packed)
+    if weather is None:
+        return track
+    if groove_missing(track, weather, tyres):
+        track = replace(track, groove=_groove(packed, kart, use_kerbs))
+    return on_the_day(track, kart_from(json.loads(kart), ""), weather, tyres, use_kerbs=use_kerbs)
+
+
+@lru_cache(maxsize=16)
 def _middle(given: Given) -> Solution | None:
     """The lap that others are solved from; None where it is not found."""
     point: Point = json.loads(given.middle)
     try:
-        return _solved(given, point, kart_at(json.loads(given.kart), point))
+        return _solved(Asked(given, point, given.middle_factor), kart_at(json.loads(given.kart), point))
     except LinelabError:
         return None
 
 
-def _solution(given: Given, point: Point, kart: Kart) -> Solution:
-    """The lap of a point, from the middle's where that is accurate enough."""
-    middle = _middle(given)
-    if middle is not None and point == json.loads(given.middle):
+def _solution(asked: Asked, kart: Kart) -> Solution:
+    """The lap of a case, from the middle's where that is accurate enough."""
+    middle = _middle(asked.given)
+    if middle is not None and asked.point == json.loads(asked.given.middle):
         return middle
     if middle is not None:
         try:
-            found = _solved(given, point, kart, middle)
+            found = _solved(asked, kart, middle)
         except LinelabError:  # another kind of problem, or too far away
-            return _solved(given, point, kart)
+            return _solved(asked, kart)
         if found.time_error <= max(accepted_error(found.lap.lap_time), middle.time_error):
             return found
-    return _solved(given, point, kart)
+    return _solved(asked, kart)
 
 
-def _solved(given: Given, point: Point, kart: Kart, warm: Solution | None = None) -> Solution:
+def _solved(asked: Asked, kart: Kart, warm: Solution | None = None) -> Solution:
+    given = asked.given
+    track = _ground(given.track, given.kart, given.weather, given.tyres, given.use_kerbs)
     return solve_min_time(
-        _track(given.track), kart, grip=point.get(GRIP, given.grip), use_kerbs=given.use_kerbs, verify=given.verify,
-        warm=warm,
+        track, kart, grip=asked.factor, use_kerbs=given.use_kerbs, verify=given.verify, warm=warm
     )  # fmt: skip

@@ -1,6 +1,7 @@
 """Which laps a sweep computes: every track with every kart at every point of a plan, and what a computed one has.
 
-A point gives values to fields of a kart file, and to ``grip``, the factor on mu for the whole track.
+A point gives values to fields of a kart file, to ``grip``, the condition of the track in words or a factor on mu for
+all of it, and to ``tyres``.
 """
 
 from __future__ import annotations
@@ -18,11 +19,12 @@ import numpy as np
 from linelab.arrays import ByValue
 from linelab.errors import InputError, KartError, check_kinds
 from linelab.files.kart_file import check_fields, kart_from, kart_table, with_fields
+from linelab.model.conditions import WEATHERS, conditions
 from linelab.model.kart import Kart
 from linelab.model.track import Track
 
-#: The one field that is not in a kart file.
-GRIP = "grip"
+#: The fields that are not in a kart file.
+GRIP, TYRES_FIELD = "grip", "tyres"
 #: Values by field.
 Point = dict[str, Any]
 #: Values of each field, every combination of which is a point; or the points themselves.
@@ -97,6 +99,14 @@ class SweptCase(ByValue):
         }
 
 
+class Day(NamedTuple):
+    """The conditions of a lap in words, and the factor on mu that remains [-]; None where the track stays as it is."""
+
+    weather: str | None
+    tyres: str
+    factor: float
+
+
 class Case(NamedTuple):
     """A lap to compute: indices of its track, kart and point."""
 
@@ -116,8 +126,10 @@ class Plan:
         Each kart's fields, as its file holds them.
     points : tuple of Point
         All of the same fields.
-    grip : float
-        Factor on mu where a point does not give it [-].
+    grip : float or str
+        Factor on mu [-], or the condition of the track in words, where a point does not give it.
+    tyres : str
+        With a condition in words, where a point does not give it.
     use_kerbs, verify : bool
         As for :func:`linelab.solve_min_time`.
     """
@@ -125,7 +137,8 @@ class Plan:
     tracks: tuple[Track, ...]
     karts: tuple[dict[str, Any], ...]
     points: tuple[Point, ...]
-    grip: float
+    grip: float | str
+    tyres: str
     use_kerbs: bool
     verify: bool
 
@@ -139,18 +152,25 @@ class Plan:
         pair, point = divmod(number - 1, len(self.points))
         return Case(*divmod(pair, len(self.karts)), point)
 
-    def middle(self) -> Point:
-        """The point nearest to the middle of all, each field by its range; the first of those equally near."""
-        numeric = [name for name, value in self.points[0].items() if _is_number(value)]
-        at = np.array([[float(point[name]) for name in numeric] for point in self.points])
-        low, high = at.min(axis=0, initial=np.inf), at.max(axis=0, initial=-np.inf)
-        away = (at - 0.5 * (low + high)) / np.where(high > low, high - low, 1.0)
-        return self.points[int(np.argmin(np.sum(away**2, axis=1)))]
+    def day(self, point: Point) -> Day:
+        """The conditions of a point."""
+        grip = point.get(GRIP, self.grip)
+        if isinstance(grip, str):
+            return Day(grip, point.get(TYRES_FIELD, self.tyres), 1.0)
+        return Day(None, "", float(grip))
+
+    def middles(self) -> dict[tuple[str | None, str], Point]:
+        """By weather and tyres, the point nearest to the middle of all with them, each field by its range; the first of
+        those equally near.  Another condition has another line: a lap begun from its would end near it."""
+        groups: dict[tuple[str | None, str], list[Point]] = {}
+        for point in self.points:
+            groups.setdefault(self.day(point)[:2], []).append(point)
+        return {words: _middle(points) for words, points in groups.items()}
 
     def parts(self) -> dict[str, str]:
         """What makes it this plan and no other, by subject, as text."""
         tracks = [[track.name, _digest(track)] for track in self.tracks]
-        options = {"grip": self.grip, "use_kerbs": self.use_kerbs, "verify": self.verify}
+        options = {"grip": self.grip, "tyres": self.tyres, "use_kerbs": self.use_kerbs, "verify": self.verify}
         kept = {"tracks": tracks, "karts": self.karts, "varied values": self.points, "options": options}
         return {name: json.dumps(value, ensure_ascii=False) for name, value in kept.items()}
 
@@ -160,7 +180,8 @@ def plan_of(
     kart: KartOrFile | Several[KartOrFile],
     vary: Vary,
     *,
-    grip: float,
+    grip: float | str,
+    tyres: str,
     use_kerbs: bool,
     verify: bool,
 ) -> Plan:
@@ -176,10 +197,12 @@ def plan_of(
     _named_once("tracks", [each.name for each in tracks])
     _named_once("karts", [table["name"] for table in tables])
     points = _points(vary)
+    _check_days(points, grip, tyres)
     for table in tables:
         _check(table, points)
     return Plan(
-        tracks=tuple(tracks), karts=tuple(tables), points=points, grip=grip, use_kerbs=use_kerbs, verify=verify
+        tracks=tuple(tracks), karts=tuple(tables), points=points, grip=grip, tyres=tyres, use_kerbs=use_kerbs,
+        verify=verify,
     )  # fmt: skip
 
 
@@ -189,7 +212,7 @@ def latin_hypercube(between: Mapping[str, tuple[float, float]], count: int, *, s
     Parameters
     ----------
     between : mapping of str to (low, high)
-        Range of each field, named as in a kart file, or ``grip``.
+        Range of each field, named as in a kart file, or ``grip`` as a factor.
     count : int
         Number of points.
     seed : int
@@ -236,6 +259,15 @@ def latin_hypercube(between: Mapping[str, tuple[float, float]], count: int, *, s
     drawn = low + unit * (high - low)
     rounded = np.clip([[float(f"{value:.6g}") for value in row] for row in drawn], low, high)
     return [dict(zip(between, row)) for row in rounded.tolist()]
+
+
+def _middle(points: Sequence[Point]) -> Point:
+    """The point nearest to the middle of some."""
+    numeric = [name for name, value in points[0].items() if _is_number(value)]
+    at = np.array([[float(point[name]) for name in numeric] for point in points])
+    low, high = at.min(axis=0, initial=np.inf), at.max(axis=0, initial=-np.inf)
+    away = (at - 0.5 * (low + high)) / np.where(high > low, high - low, 1.0)
+    return points[int(np.argmin(np.sum(away**2, axis=1)))]
 
 
 def _is_number(value: Any) -> bool:
@@ -301,10 +333,8 @@ def _check(table: dict[str, Any], points: Sequence[Point]) -> None:
             if (key := (name, json.dumps(value))) in seen:
                 continue
             seen.add(key)
-            if name != GRIP:
+            if name not in (GRIP, TYRES_FIELD):
                 check_fields(with_fields(table, {name: value}), table["name"])
-            elif not _is_number(value):
-                raise InputError(f"{value!r} is not a number", where=GRIP, remedy="1 is the kart file's own grip")
     first = None
     for point in points:
         try:
@@ -316,6 +346,32 @@ def _check(table: dict[str, Any], points: Sequence[Point]) -> None:
         raise first
 
 
+def _check_days(points: Sequence[Point], grip: Any, tyres: Any) -> None:
+    """Refuse a condition that is not known, words and numbers mixed, and tyres beside a number."""
+    grips = [point.get(GRIP, grip) for point in points]
+    words = [value for value in grips if isinstance(value, str)]
+    for value in grips:
+        if not isinstance(value, str) and not _is_number(value):
+            raise InputError(
+                f"{value!r} is neither a number nor a word", where=GRIP,
+                remedy=f"1 is the kart file's own grip; the words are {', '.join(WEATHERS)}",
+            )  # fmt: skip
+    if words and len(words) < len(grips):
+        raise InputError(
+            "grip is given in words and in numbers", where=GRIP,
+            remedy="Make two sweeps: a number is the whole factor, a word has one for each kind of ground",
+        )  # fmt: skip
+    given = [point[TYRES_FIELD] for point in points if TYRES_FIELD in point]
+    if given and not words:
+        raise InputError(
+            "tyres go with a condition in words", where=TYRES_FIELD,
+            remedy=f"Give grip as {', '.join(WEATHERS)}; a number is the whole factor",
+        )  # fmt: skip
+    for weather in dict.fromkeys(words):
+        for each in dict.fromkeys(given or [tyres]):
+            conditions(weather, each)
+
+
 def kart_at(table: Mapping[str, Any], point: Point) -> Kart:
     """The kart with the values of a point.
 
@@ -323,7 +379,10 @@ def kart_at(table: Mapping[str, Any], point: Point) -> Kart:
     ------
     KartError
     """
-    return kart_from(with_fields(table, {name: value for name, value in point.items() if name != GRIP}), table["name"])
+    return kart_from(
+        with_fields(table, {name: value for name, value in point.items() if name not in (GRIP, TYRES_FIELD)}),
+        table["name"],
+    )
 
 
 def _digest(value: Any) -> str:

@@ -8,7 +8,7 @@ outing of each setup no number of laps tells the setup from the outing: only a f
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,9 +20,17 @@ from linelab.units import Array
 
 #: What is expected of a lap time before it is seen, as shares of it: medians and standard deviations of the logarithm.
 #: Common practice, from memory: unchanged karts come back some tenths of a per cent quicker or slower.
-#: Outing: the change from one to the next.  Slope: by lap, beyond what all outings have in common.  Carried: what a lap
-#: passes on to the next.  Scatter: of a single lap.
-OUTING, SLOPE, CARRIED, SCATTER = (2.5e-3, 0.7), (1e-4, 1.0), (1.5e-3, 1.0), (2.5e-3, 1.0)
+#: Slope: by lap, beyond what all outings have in common.  Carried: what a lap passes on to the next.  Scatter: of a
+#: single lap.
+SLOPE, CARRIED, SCATTER = (1e-4, 1.0), (1.5e-3, 1.0), (2.5e-3, 1.0)
+#: The change from one outing to the next, as a share of a lap, where nobody states it: its density falls as one over it
+#: plus the first of these, up to the second.  It is wide on purpose: a few outings hardly show how much outings change,
+#: and an expectation of some tenths of a per cent calls equal setups different where that is too small.
+OUTING = (3e-3, 3e-2)
+#: Stated, it is known to so much: standard deviation of its logarithm.
+STATED = 0.3
+#: At most this share of its variance lasts for the outings after [-]: the same kart comes back to about the same time.
+LASTING = 0.5
 #: Logit of the correlation from one lap to the next: mean and standard deviation.
 CORRELATION = (0.5, 1.2)
 #: Standard deviations before anything is seen: level, setup, slope by lap that all outings share, and what a first lap
@@ -70,21 +78,25 @@ class SetupEffects(ByValue):
     ----------
     draws : (D, S) array
         Equally likely differences [s].
+    driven : (D, S) array
+        Equally likely differences between the outings of the second and of the first setup as they were driven, with
+        what changed from one outing to the next in them [s].
     states : (K, S, 6) array
         Equally likely states of what is unknown else, each standard normal before anything is seen; see :func:`sizes`.
     scale : (S,) array
         Usual time of each stretch [s].
     relax : (S,) array
         By how much more a stretch's time varies than a lap's, as a share of it [-].
-    outing : float
-        Expected change from one outing to the next [-].
+    outing : float or None
+        The stated change from one outing to the next [-].
     """
 
     draws: Array
+    driven: Array
     states: Array
     scale: Array
     relax: Array
-    outing: float
+    outing: float | None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -99,8 +111,8 @@ class Sizes:
     scatter: Array
 
 
-def sizes(states: Array, relax: Array, outing: float) -> Sizes:
-    """What states (..., 6) mean; ``relax`` (...,) as in :class:`SetupEffects`."""
+def sizes(states: Array, relax: Array, outing: float | None) -> Sizes:
+    """What states (..., 6) mean; ``relax`` (...,) and ``outing`` as in :class:`SetupEffects`."""
     from scipy.special import expit, ndtr
 
     z = np.moveaxis(states, -1, 0)
@@ -108,8 +120,12 @@ def sizes(states: Array, relax: Array, outing: float) -> Sizes:
     def size(k: int, prior: tuple[float, float]) -> Array:
         return np.asarray(relax * prior[0] * np.exp(prior[1] * z[k]))
 
+    if outing is None:
+        change = relax * OUTING[0] * np.expm1(np.log1p(OUTING[1] / OUTING[0]) * ndtr(z[0]))
+    else:
+        change = size(0, (outing, STATED))
     return Sizes(
-        outing=size(0, (outing, OUTING[1])), lasting=np.asarray(ndtr(z[1])), slope=size(2, SLOPE),
+        outing=change + LEAST, lasting=np.asarray(LASTING * ndtr(z[1])), slope=size(2, SLOPE),
         carried=size(3, CARRIED), correlation=np.asarray(expit(CORRELATION[0] + CORRELATION[1] * z[4])),
         scatter=size(5, SCATTER) + LEAST,
     )  # fmt: skip
@@ -123,8 +139,7 @@ class _Layout:
         self.count, self.most = count, most
         self.there = np.array([np.arange(most) < number.size for number in numbers])
         number = np.array([np.pad(number, (0, most - number.size), mode="edge") for number in numbers], dtype=float)
-        self.lag = np.abs(number[:, :, None] - number[:, None, :])
-        self.both = self.there[:, :, None] & self.there[:, None, :]
+        self.gap = np.diff(number, axis=1)
         middle = float(number[self.there].mean())
         basis = np.stack([np.ones_like(number), number - middle, np.exp(-(number - 1.0) / WARM_LAPS)], axis=-1)
         self.basis = basis * self.there[:, :, None]
@@ -135,18 +150,40 @@ class _Layout:
         every = np.arange(count)
         turn[every, 0, 4 + every] = turn[every, 1, 4 + count + every] = 1.0
         self.turn = turn
+        self._pairs = np.einsum("jap,jcq->jacpq", turn, turn).reshape(9 * count, -1)
+        # What is asked for: the setup's part, and that with the outings' own.
+        self.asked = np.zeros((4 + 2 * count, 2))
+        self.asked[1] = 1.0
+        self.asked[4 : 4 + count, 1] = np.where(second, 1.0 / max(sum(second), 1), -1.0 / max(count - sum(second), 1))
         place = np.arange(1.0, count + 1.0)
         self.walk = np.minimum(place[:, None], place)
 
-    def within(self, now: Sizes, single: Array) -> tuple[Array, Array]:
-        """Covariance of an outing's laps about its trend (B, J, n, n), and the part that is carried over.
+    def steps(self, now: Sizes) -> Array:
+        """What of the part that is carried over is left from each lap to the next (n - 1, B, J)."""
+        return np.asarray(now.correlation[:, None] ** self.gap.T[:, None, :])
 
-        ``single`` (B, J, n) is the variance of each lap's own.
+    def filtered(self, now: Sizes, single: Array, columns: Array) -> Iterator[tuple[Array, ...]]:
+        """Lap by lap: what a column's value departs from what the laps before it say (B, J, c), the variance of that
+        (B, J), and mean (B, J, c) and variance (B, J) of the part that is carried over once the lap is seen.
+
+        ``single`` (B, J, n) is the variance of each lap's own, ``columns`` (B, J, n, c) what is filtered.  Laps that
+        fill up an outing change nothing.
+
+        References
+        ----------
+        The Kalman filter of an autoregressive state of first order (from memory).
         """
-        carried = now.carried[:, None, None, None] ** 2 * now.correlation[:, None, None, None] ** self.lag
-        carried = np.where(self.both, carried, 0.0)
-        own = np.where(self.there, single, 1.0)
-        return carried + own[..., None] * np.eye(self.most), carried
+        whole = np.broadcast_to(now.carried[:, None] ** 2, single.shape[:2])
+        mean, variance, left = np.zeros((*single.shape[:2], columns.shape[-1])), whole, self.steps(now)
+        for i in range(self.most):
+            if i:
+                mean = left[i - 1][..., None] * mean
+                variance = whole + left[i - 1] ** 2 * (variance - whole)
+            total = variance + single[:, :, i]
+            apart = columns[:, :, i] - mean
+            gain = np.where(self.there[:, i], variance / total, 0.0)
+            mean, variance = mean + gain[..., None] * apart, variance * (1.0 - gain)
+            yield apart, total, mean, variance
 
     def before(self, now: Sizes, shared: Array, relax: Array) -> tuple[Array, Array]:
         """Precision of the unknowns before the laps are seen (B, p, p) and its logarithmic determinant (B,)."""
@@ -162,31 +199,66 @@ class _Layout:
         precision[:, first, first] = fixed**-2
         precision[:, 4 : 4 + count, 4 : 4 + count] = np.linalg.inv(apart)
         precision[:, every, every] = now.slope[:, None] ** -2
-        log = -2.0 * np.log(fixed).sum(axis=1) - np.linalg.slogdet(apart)[1] - 2.0 * count * np.log(now.slope)
+        root = np.diagonal(np.linalg.cholesky(apart), axis1=1, axis2=2)
+        log = -2.0 * (np.log(fixed).sum(axis=1) + np.log(root).sum(axis=1) + count * np.log(now.slope))
         return precision, log
 
-    def seen(self, covariance: Array, y: Array) -> tuple[Array, Array, Array]:
-        """What the laps add: precision (B, p, p), its right side (B, p), and what of the likelihood is left (B,)."""
-        root = np.linalg.cholesky(covariance)
+    def seen(self, now: Sizes, single: Array, y: Array) -> tuple[Array, Array, Array]:
+        """What the laps add: precision (B, p, p), its right side (B, p), and what of the likelihood is left (B,).
+
+        ``single`` (B, J, n) is the variance of each lap's own.
+        """
         basis = np.broadcast_to(self.basis, (*y.shape, 3))
-        known = np.linalg.solve(root, np.concatenate([basis, y[..., None]], axis=-1))
-        found = np.swapaxes(known, -1, -2) @ known
-        precision = np.einsum("jap,bjac,jcq->bpq", self.turn, found[..., :3, :3], self.turn, optimize=True)
-        right = np.einsum("jap,bja->bp", self.turn, found[..., :3, 3])
-        log = 2.0 * np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum(axis=(1, 2)) + found[..., 3, 3].sum(axis=1)
-        return precision, right, log
+        known, log = np.zeros((self.most, *y.shape[:2], 4)), np.zeros(y.shape[:2])
+        for i, (apart, total, _, _) in enumerate(
+            self.filtered(now, single, np.concatenate([basis, y[..., None]], axis=-1))
+        ):
+            here = self.there[:, i]
+            known[i] = apart * (here / np.sqrt(total))[..., None]
+            log += np.where(here, np.log(total), 0.0)
+        found = np.einsum("ibja,ibjc->bjac", known, known)
+        rows, size = len(y), self.turn.shape[2]
+        precision = (found[..., :3, :3].reshape(rows, -1) @ self._pairs).reshape(rows, size, size)
+        right = found[..., :3, 3].reshape(rows, -1) @ self.turn.reshape(-1, size)
+        return precision, right, log.sum(axis=1) + found[..., 3, 3].sum(axis=1)
+
+    def departures(self, now: Sizes, own: Array, error: Array, left: Array, rng: np.random.Generator) -> Array:
+        """What each lap departs by itself (B, J, n), drawn: not carried over and not added by measuring.
+
+        ``own`` and ``error`` (B, J, n) are the variances of both, ``left`` (B, J, n) what the trend leaves of times.
+
+        References
+        ----------
+        Forward filtering, backward sampling (from memory: S. Fruehwirth-Schnatter, Data augmentation and dynamic linear
+        models, 1994).
+        """
+        steps, whole = self.steps(now), now.carried[:, None] ** 2
+        past = [(m[..., 0], v) for _, _, m, v in self.filtered(now, own + error, left[..., None])]
+        normal = rng.standard_normal((2, self.most, *left.shape[:2]))
+        carried = np.empty((self.most, *left.shape[:2]))
+        for i in range(self.most - 1, -1, -1):
+            mean, variance = past[i]
+            if i < self.most - 1:
+                ahead = whole + steps[i] ** 2 * (variance - whole)
+                gain = steps[i] * variance / ahead
+                mean = mean + gain * (carried[i + 1] - steps[i] * mean)
+                variance = np.maximum(variance - gain**2 * ahead, 0.0)
+            carried[i] = mean + np.sqrt(variance) * normal[0, i]
+        share = own / (own + error)
+        alone = share * (left - np.moveaxis(carried, 0, 2))
+        return np.asarray(alone + np.sqrt(share * error) * np.moveaxis(normal[1], 0, 2))
 
 
-def setup_effects(outings: Sequence[OutingLaps], *, outing: float = OUTING[0], seed: int = SEED) -> SetupEffects:
+def setup_effects(outings: Sequence[OutingLaps], *, outing: float | None = None, seed: int = SEED) -> SetupEffects:
     """What the second setup's times lack to the first's, in each of S stretches; the first one is the whole lap.
 
     Parameters
     ----------
     outings : sequence of OutingLaps
         In the order in which they were driven.
-    outing : float
-        What is expected to change from one outing to the next though nothing is changed: the median of its standard
-        deviation before the laps are seen, as a share of the lap time [-].
+    outing : float, optional
+        What is known to change from one outing to the next though nothing is changed, as a share of the lap time
+        (standard deviation) [-]; otherwise the laps have to show it.
     seed : int
 
     References
@@ -211,9 +283,10 @@ def setup_effects(outings: Sequence[OutingLaps], *, outing: float = OUTING[0], s
     means, spreads, states = _drawn(layout, y, error, shared, loose, outing, np.random.default_rng(seed))
     rng = np.random.default_rng(seed + 1)
     normal = rng.standard_normal((EACH, *means.shape))
-    draws = (means + spreads * normal).reshape(-1, stretches, CHAINS).swapaxes(1, 2).reshape(-1, stretches)
+    both = (means + spreads * normal).reshape(-1, 2, stretches, CHAINS)
+    draws, driven = (scale * both[:, k].swapaxes(1, 2).reshape(-1, stretches) for k in range(2))
     kept = states.reshape(-1, stretches, CHAINS, 6).swapaxes(1, 2).reshape(-1, stretches, 6)
-    return SetupEffects(draws=draws * scale, states=kept, scale=scale, relax=relax, outing=outing)
+    return SetupEffects(draws=draws, driven=driven, states=kept, scale=scale, relax=relax, outing=outing)
 
 
 def _drawn(
@@ -222,68 +295,79 @@ def _drawn(
     error: Array,
     shared: Array,
     relax: Array,
-    outing: float,
+    outing: float | None,
     rng: np.random.Generator,
 ) -> tuple[Array, Array, Array]:
-    """Mean and standard deviation of the setup's part (K, B) as each kept state (K, B, 6) has them."""
+    """Means and standard deviations (K, 2, B) of the setup's part and of the outings' difference as driven, one of each
+    kept state (K, B, 6).
+    """
     rows, weight = len(y), np.ones(y.shape)
     z = 0.7 * rng.standard_normal((rows, 6))
     step = np.full((2, rows), 0.5)
 
-    def likelihood(at: Array) -> tuple[Array, Array, Array]:
-        now = sizes(at, relax, outing)
-        covariance, _ = layout.within(now, now.scatter[:, None, None] ** 2 / weight + error)
-        prior, log_prior = layout.before(now, shared, relax)
-        precision, right, log = layout.seen(covariance, y)
-        precision = precision + prior
-        root = np.asarray(np.linalg.cholesky(precision), dtype=np.float64)
-        half = np.linalg.solve(root, right[..., None])[..., 0]
+    def likelihood(at: Array, prior: tuple[Array, Array], seen: tuple[Array, Array, Array]) -> tuple[Array, ...]:
+        root = np.asarray(np.linalg.cholesky(seen[0] + prior[0]), dtype=np.float64)
+        half = np.linalg.solve(root, seen[1][..., None])[..., 0]
         whole = 2.0 * np.log(np.diagonal(root, axis1=-2, axis2=-1)).sum(axis=1)
-        value = np.asarray(0.5 * (log_prior - log - whole + (half**2).sum(axis=1) - (at**2).sum(axis=1)))
-        return value, root, np.asarray(half)
+        value = 0.5 * (prior[1] - seen[2] - whole + (half**2).sum(axis=1) - (at**2).sum(axis=1))
+        return np.asarray(value), root, np.asarray(half)
+
+    def laps_say(now: Sizes) -> tuple[Array, Array, Array]:
+        return layout.seen(now, now.scatter[:, None, None] ** 2 / weight + error, y)
 
     means, spreads, states = [], [], []
+    prior = layout.before(sizes(z, relax, outing), shared, relax)
     for turn in range(BEGINNING + KEPT * OF):
-        value, root, half = likelihood(z)
+        seen = laps_say(sizes(z, relax, outing))
+        value, root, half = likelihood(z, prior, seen)
         for part, block in enumerate((slice(0, 3), slice(3, 6))):
             tried = z.copy()
             tried[:, block] += step[part][:, None] * rng.standard_normal((rows, 3))
-            its, its_root, its_half = likelihood(tried)
+            now = sizes(tried, relax, outing)  # of outings and their slopes the laps know nothing by themselves
+            its_prior = layout.before(now, shared, relax) if part == 0 else prior
+            its_seen = seen if part == 0 else laps_say(now)
+            its, its_root, its_half = likelihood(tried, its_prior, its_seen)
             taken = np.log(rng.random(rows)) < its - value
-            z = np.where(taken[:, None], tried, z)
-            value = np.where(taken, its, value)
-            root, half = np.where(taken[:, None, None], its_root, root), np.where(taken[:, None], its_half, half)
+            z, value, half = (
+                np.where(taken[:, None], tried, z),
+                np.where(taken, its, value),
+                _taken(taken, its_half, half),
+            )
+            root = _taken(taken, its_root, root)
+            prior = (_taken(taken, its_prior[0], prior[0]), np.where(taken, its_prior[1], prior[1]))
             if turn < BEGINNING:
                 step[part] *= np.exp((taken - ACCEPTED) / np.sqrt(turn + 1.0))
                 step[part] = np.clip(step[part], 0.05, 3.0)
         if turn >= BEGINNING and turn % OF == 0:
-            unit = np.zeros((rows, half.shape[1], 1))
-            unit[:, 1] = 1.0
-            pair = np.linalg.solve(np.swapaxes(root, 1, 2), np.concatenate([half[..., None], 0.0 * unit], axis=2))
-            means.append(pair[:, 1, 0])
-            spreads.append(np.sqrt((np.linalg.solve(root, unit) ** 2).sum(axis=(1, 2))))
+            known = np.linalg.solve(root, np.broadcast_to(layout.asked, (rows, *layout.asked.shape)))
+            means.append(np.einsum("bpk,bp->kb", known, half))
+            spreads.append(np.sqrt((known**2).sum(axis=1)).T)
             states.append(z)
         # The weights of the laps: draw the unknowns, then each lap's own departure, then its weight.
         now = sizes(z, relax, outing)
         level = np.linalg.solve(np.swapaxes(root, 1, 2), (half + rng.standard_normal(half.shape))[..., None])[..., 0]
-        left = y - np.einsum("jna,jap,bp->bjn", layout.basis, layout.turn, level, optimize=True)
-        own = now.scatter[:, None, None] ** 2 / weight
-        covariance, carried = layout.within(now, own + error)
-        drawn = np.linalg.cholesky(carried + LEAST**2 * np.eye(layout.most))
-        normal = rng.standard_normal((3, *y.shape))
-        alone = np.sqrt(own) * normal[0]
-        made = alone + np.sqrt(error) * normal[1] + (drawn @ normal[2][..., None])[..., 0]
-        missing = np.where(layout.there, left - made, 0.0)
-        departure = alone + own * np.linalg.solve(covariance, missing[..., None])[..., 0]
+        trend = np.einsum("jap,bp->bja", layout.turn, level)
+        left = y - np.einsum("jna,bja->bjn", layout.basis, trend)
+        departure = layout.departures(now, now.scatter[:, None, None] ** 2 / weight, error, left, rng)
         size = (departure / now.scatter[:, None, None]) ** 2
         weight = rng.gamma(0.5 * (FREEDOM + 1.0), 2.0 / (FREEDOM + size))
     return np.array(means), np.array(spreads), np.array(states)
 
 
+def _taken(taken: NDArray[np.bool_], its: Array, old: Array) -> Array:
+    """Rows (B, ...) of ``its`` where the step is taken, else of ``old``."""
+    return np.where(taken.reshape(-1, *[1] * (its.ndim - 1)), its, old)
+
+
 def spread_with(
-    found: SetupEffects, second: Sequence[bool], numbers: Sequence[Array], variance: float, states: NDArray[np.intp]
+    found: SetupEffects,
+    second: Sequence[bool],
+    numbers: Sequence[Array],
+    variance: float,
+    states: NDArray[np.intp],
+    stretch: int = 0,
 ) -> Array:
-    """Standard deviation that the lap's difference would have after outings of some laps (K,) [s], by drawn state.
+    """Standard deviation that a stretch's difference would have after outings of some laps (K,) [s], by drawn state.
 
     Parameters
     ----------
@@ -293,9 +377,11 @@ def spread_with(
     numbers : sequence of (n,) arrays
         Numbers of their laps.
     variance : float
-        Measuring error of one lap time [s²].
+        Measuring error of one time [s²].
     states : (K,) array of int
         For which of the drawn states.
+    stretch : int
+        The first one is the whole lap.
 
     References
     ----------
@@ -303,11 +389,10 @@ def spread_with(
     Fisher information of a location (from memory).
     """
     layout = _Layout(second, numbers)
-    ones = np.ones(states.size)
-    now = sizes(found.states[states, 0], ones, found.outing)
-    own = now.scatter**2 * (FREEDOM + 3.0) / (FREEDOM + 1.0) + variance / found.scale[0] ** 2
+    scale, loose = float(found.scale[stretch]), np.full(states.size, found.relax[stretch])
+    now = sizes(found.states[states, stretch], loose, found.outing)
+    own = now.scatter**2 * (FREEDOM + 3.0) / (FREEDOM + 1.0) + variance / scale**2
     single = np.broadcast_to(own[:, None, None], (states.size, layout.count, layout.most))
-    covariance, _ = layout.within(now, single)
-    prior, _ = layout.before(now, np.zeros((states.size, layout.count)), ones)
-    precision, _, _ = layout.seen(covariance, np.zeros(single.shape))
-    return np.asarray(np.sqrt(np.linalg.inv(precision + prior)[:, 1, 1]) * found.scale[0])
+    prior, _ = layout.before(now, np.zeros((states.size, layout.count)), loose)
+    precision, _, _ = layout.seen(now, single, np.zeros(single.shape))
+    return np.asarray(np.sqrt(np.linalg.inv(precision + prior)[:, 1, 1]) * scale)

@@ -3,7 +3,7 @@
 Unknowns are, corner by corner, how far the planned line stays from the edges (on the outside before the apex, on the
 inside, on the outside after it; ``m`` >= 0) and what share of the grip it uses (``g`` <= 1).  For given unknowns the
 minimum-time lap within them is solved (:mod:`linelab.study.held_line`): it takes ``T(m, g)``.  Passes driven after it
-leave the track with the chance ``P(m, g)`` of :mod:`linelab.study.leaving`.  Looked for is
+leave the track with the chance ``P(m, g)`` of :mod:`linelab.study.scattering.leaving`.  Looked for is
 
     least T(m, g) + cost · P(m, g)   with   P(m, g) <= chance
 
@@ -29,7 +29,6 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from linelab.arrays import ByValue, Table, set_field
-from linelab.coaching.results import Review
 from linelab.diagnosis.corner_figures import time_in
 from linelab.diagnosis.marks import CornerMarks, find_marks
 from linelab.diagnosis.stretches import Stretch, corner_stretches
@@ -46,22 +45,15 @@ from linelab.optimum.runs import Iterate
 from linelab.optimum.task import TYPICAL_TIME
 from linelab.optimum.transcription import OFFSET_ROWS
 from linelab.study.held_line import Base, Bounds, base_of, held_lap, solve_within, time_lost, with_share
-from linelab.study.leaving import (
-    TYPICAL_LATERAL,
-    TYPICAL_SPEED,
-    Bend,
-    Chance,
-    Passes,
-    Scatter,
-    chance_of_leaving,
-    passes_of,
-    unwrapped,
-)
+from linelab.study.scattering.driver_scatter import Scatter, typical_scatter
+from linelab.study.scattering.leaving import Bend, Chance, Passes, chance_of_leaving, passes_of, unwrapped
 from linelab.units import Array
 
 #: What leaving the track costs on the lap, unless stated [s]: two wheels on the grass and back (from memory; a spin or
 #: a stop takes far longer).
 COST = 3.0
+#: The greatest chance of leaving the track on a lap, unless stated [-].
+CHANCE = 0.01
 #: Margins and shares change over so much way between one edge's stretches, either side [m].
 CHANGE = 10.0
 #: The least share of the grip looked at [-], and how much of the road the margins may take together.
@@ -220,7 +212,7 @@ def margin_lap(
     track: Track,
     kart: Kart,
     scatter: Scatter | None = None,
-    chance: float = 0.01,
+    chance: float = CHANCE,
     *,
     cost: float = COST,
     solution: Solution | None = None,
@@ -312,88 +304,6 @@ def margin_lap(
     share = _shares(setting, state.plan)
     lap = held_lap(base, state.iterate, None if (share == 1.0).all() else share)
     return _result(setting, found.lap, lap, state, _chance(setting, state), ideal, marks, (chance, cost))
-
-
-def typical_scatter() -> Scatter:
-    """What a driver of some experience may scatter by: from memory."""
-    return Scatter(
-        lateral=np.array([TYPICAL_LATERAL]), speed=np.array([TYPICAL_SPEED]), origin="typical values, from memory"
-    )
-
-
-def scatter_of(review: Review) -> Scatter:
-    """A reviewed driver's scatter, corner by corner.
-
-    Parameters
-    ----------
-    review : Review
-
-    Returns
-    -------
-    Scatter
-        Beside his line from the turn-in to the track-out (root mean square), and in speed at the slowest point; what
-        the receiver adds is taken off.  Corners that the laps show badly are drawn towards the mean of all of them.
-        The distance over which departures are alike and the
-        grip from lap to lap are the typical ones: a recording does not show them apart.
-
-    Raises
-    ------
-    InputError
-        The recording shows no scatter: too few laps, or a receiver that scatters as much as the driver.
-
-    Examples
-    --------
-    >>> import linelab
-    >>> track, kart = linelab.load_track("ostrelle_sprint"), linelab.load_kart("senior-single-speed")
-    >>> found = linelab.review("ostrelle_practice", kart, track, laps=(2, 3, 4, 5, 6), position_error=0.25)
-    >>> linelab.scatter_of(found).lateral.size == len(track.corners)
-    True
-    """
-    check_kinds("scatter_of", review=(review, Review))
-    band, length = review.consistency.band, review.track.length
-    beside, beside_error, speed, speed_error = [], [], [], []
-    for mark in review.reference_marks:
-        within = (band.s - mark.turn_in) % length <= mark.track_out - mark.turn_in
-        whole, noise = (float(np.mean(values[within] ** 2)) for values in (band.spread, band.noise))
-        beside.append(whole - noise)
-        beside_error.append((whole + noise) * math.sqrt(2.0 / max(band.laps - 1, 1)))
-    for each in review.consistency.corners:
-        lowest = dict(each.marks)["min_speed"]
-        value, sigma = (np.nan, np.nan) if lowest.value is None else (lowest.value, lowest.sigma or 0.0)
-        speed.append(value**2)
-        speed_error.append(2.0 * max(value, sigma) * sigma)
-    for values, what in ((beside, "beside the line"), (speed, "in speed")):
-        if band.laps < 3 or not np.nanmean(values) > 0.0:
-            raise InputError(
-                f"the recording shows no scatter {what}: too few laps, or the receiver scatters as much",
-                where="scatter_of",
-                remedy="State the scatter instead",
-            )
-    lateral, lateral_sigma = _pooled(beside, beside_error)
-    quickness, quickness_sigma = _pooled(speed, speed_error)
-    return Scatter(
-        lateral=lateral, speed=quickness, lateral_sigma=lateral_sigma, speed_sigma=quickness_sigma,
-        origin=f"{band.laps} laps of the recording",
-    )  # fmt: skip
-
-
-def _pooled(squares: list[float], errors: list[float]) -> tuple[Array, Array]:
-    """Standard deviations by corner and their errors, from their squares (C,) and the errors of those.
-
-    A few laps show one corner's scatter badly, and all corners' together well: each square is drawn towards the mean by
-    as much as its error outweighs the differences between corners (empirical Bayes: C. N. Morris, "Parametric empirical
-    Bayes inference", Journal of the American Statistical Association 78, 1983; from memory).
-    """
-    square, error = np.array(squares), np.array(errors)
-    known = np.isfinite(square)
-    mean = float(square[known].mean())
-    between = max(float(square[known].var(ddof=1) - np.mean(error[known] ** 2)) if known.sum() > 1 else 0.0, 0.0)
-    own = np.where(known, between / np.maximum(between + error**2, 1e-12), 0.0)
-    of_mean = float(np.sqrt(np.sum(error[known] ** 2))) / known.sum()
-    left = own * np.where(known, square, mean) + (1.0 - own) * mean
-    unsure = np.sqrt(own * np.where(known, error, 0.0) ** 2 + (1.0 - own) ** 2 * of_mean**2 + between * ~known)
-    deviation = np.sqrt(np.maximum(left, 0.1 * mean))
-    return deviation, unsure / (2.0 * deviation)
 
 
 def _setting(base: Base, scatter: Scatter, marks: tuple[CornerMarks, ...], stretches: tuple[Stretch, ...]) -> _Setting:

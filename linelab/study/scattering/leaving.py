@@ -40,16 +40,15 @@ dear to cross (a run-off or a wall): every edge counts alike.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from linelab.arrays import ByValue, frozen_array, set_field, smoothstep
+from linelab.arrays import smoothstep
 from linelab.diagnosis.marks import CornerMarks
 from linelab.diagnosis.stretches import Stretch
-from linelab.errors import InputError
+from linelab.study.scattering.driver_scatter import Scatter
 from linelab.units import Array
 
 #: From where the grip is not enough to where the driver has answered it [s]: a simple reaction takes 0.2 to 0.3 s, and
@@ -60,89 +59,15 @@ HELD_ON, TAKEN_BACK = 8.0, 15.0
 #: Quadrature: so many standard deviations to either side, in so many points, for the grip of a lap and for the speed
 #: in a corner.
 WIDE, GRIPS, SPEEDS = 3.5, 9, 7
+#: The most corners whose shifts count at one place, the largest: with two, a corner close behind two others was left
+#: three times as often as was said.
+SHIFTS = 3
 #: Points of the quadrature over what the lateral scatter may be (Gauss and Hermite's).
 SCATTERS = 7
 #: The fewest degrees of freedom taken [-]: of fewer not even the mean variance is known.
 FEWEST = 3.0
 #: Crossings are integrated over stations this far apart [m]: departures and lines change over many metres.
 SPACED = 0.5
-
-#: What drivers of some experience may scatter by, for want of a recording (from memory; no published figures are
-#: known): beside their line and in speed at the slowest point, the distance over which departures are alike, and the
-#: grip from lap to lap [m, m/s, m, -].
-TYPICAL_LATERAL, TYPICAL_SPEED, TYPICAL_ALONG, TYPICAL_GRIP = 0.3, 0.3, 15.0, 0.02
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Scatter(ByValue):
-    """How a driver's passes differ, as standard deviations; one figure for all corners or one for each.
-
-    Parameters
-    ----------
-    lateral : (1,) or (C,) array
-        Beside his line [m].
-    speed : (1,) or (C,) array
-        At the slowest point [m/s].
-    along : float
-        Distance over which departures are alike [m]: their correlation has fallen to 0.61 there.
-    grip : float
-        Of the grip from lap to lap [-].
-    lateral_sigma, speed_sigma : (1,) or (C,) arrays
-        Standard deviations of the first two, where they are from laps.  A chance is then the mean over what the scatter
-        may be: few laps need more room.
-    origin : str
-        Where the figures are from.
-
-    Examples
-    --------
-    >>> import linelab
-    >>> linelab.Scatter(lateral=0.25, speed=0.4).lateral.tolist()
-    [0.25]
-    """
-
-    lateral: Array
-    speed: Array
-    along: float = TYPICAL_ALONG
-    grip: float = TYPICAL_GRIP
-    lateral_sigma: Array = field(default_factory=lambda: np.zeros(1))
-    speed_sigma: Array = field(default_factory=lambda: np.zeros(1))
-    origin: str = "stated"
-
-    def __post_init__(self) -> None:
-        for name in ("lateral", "speed", "lateral_sigma", "speed_sigma"):
-            given = np.atleast_1d(np.asarray(getattr(self, name), dtype=float))
-            values = frozen_array("Scatter", name, given, shape=(None,))
-            if values.size == 0 or (values < 0.0).any():
-                raise InputError("standard deviations are 0 or more", where=f"Scatter.{name}")
-            set_field(self, name, values)
-        if not (self.along > 0.0 and 0.0 <= self.grip < 0.3):
-            raise InputError(
-                f"along {self.along} m and grip {self.grip} are not possible",
-                where="Scatter",
-                remedy="along is above 0, grip from 0 to 0.3",
-            )
-
-    @property
-    def none(self) -> bool:
-        """Whether there is no scatter at all."""
-        return not (self.lateral.any() or self.speed.any() or self.grip)
-
-    def by_corner(self, corners: int) -> tuple[Array, Array]:
-        """Lateral and speed scatter of each corner (C,).
-
-        Raises
-        ------
-        InputError
-            There are as many figures as another track has corners.
-        """
-        for name in ("lateral", "speed", "lateral_sigma", "speed_sigma"):
-            if getattr(self, name).size not in (1, corners):
-                raise InputError(
-                    f"{getattr(self, name).size} figures for {corners} corners",
-                    where=f"Scatter.{name}",
-                    remedy="Give one for all corners or one for each",
-                )
-        return np.broadcast_to(self.lateral, corners), np.broadcast_to(self.speed, corners)
 
 
 class Bend(NamedTuple):
@@ -155,7 +80,7 @@ class Bend(NamedTuple):
 
 
 class Way(NamedTuple):
-    """A piece of the lap along which the same corners' shifts matter: none, one, or one and the next."""
+    """A piece of the lap along which the same corners' shifts matter: none, or up to SHIFTS."""
 
     owner: int  #: index of the corner in whose stretch it lies
     at: NDArray[np.intp]  #: (n,) indices of the stations
@@ -233,7 +158,7 @@ def passes_of(
     points, likely = np.polynomial.hermite_e.hermegauss(SCATTERS if scatter.lateral_sigma.any() else 1)
     sigma = np.maximum(_likely(beside, beside_sigma, points), 1e-9)
     wide = np.array([_shape(own, length, mark) for mark in marks])
-    wide[wide < np.sort(wide, axis=0)[-2:].min(axis=0)] = 0.0  # no more than two at a place
+    wide[wide < np.sort(wide, axis=0)[-SHIFTS:].min(axis=0)] = 0.0
     ways = []
     for owner, (stretch, mark) in enumerate(zip(stretches, marks)):
         start, end = unwrapped(stretch, mark.apex, length)

@@ -1,0 +1,125 @@
+"""What-ifs live, and a track before it is driven: the sheet and the walk."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import Route
+
+from linelab.app.library import Library
+from linelab.app.requests import desk, given, text_of
+from linelab.errors import InputError
+
+#: Live answers are made one after the other in a process that stays.
+KEPT = "what-if"
+#: What a sheet's page may show, by the ending of its file.
+SHEET_KINDS = {".pdf": "application/pdf", ".png": "image/png"}
+
+
+def what_if_routes() -> list[Route]:
+    """Routes of both places."""
+    return [
+        Route("/api/what-if/prepare", prepare, methods=["POST"]),
+        Route("/api/what-if/answer", answer, methods=["POST"]),
+        Route("/api/what-if/ready", ready, methods=["POST"]),
+        Route("/api/before", walk, methods=["POST"]),
+        Route("/api/before/sheet", sheet, methods=["POST"]),
+        Route("/api/before/sheets/{name}", sheet_files),
+        Route("/sheets/{name}/{file}", sheet_file),
+    ]
+
+
+async def prepare(request: Request) -> JSONResponse:
+    """Begin to solve the computed lap of a track and a kart."""
+    return await _kept(request, "prepare what-if")
+
+
+async def answer(request: Request) -> JSONResponse:
+    """Begin to solve a lap with something changed."""
+    return await _kept(request, "answer what-if")
+
+
+async def ready(request: Request) -> JSONResponse:
+    """Begin to solve ahead what may be asked next."""
+    return await _kept(request, "ready what-if")
+
+
+async def _kept(request: Request, do: str) -> JSONResponse:
+    values = await given(request)
+    chosen = _chosen(desk(request).library, values)
+    asked = values.get("set", {})
+    job = desk(request).jobs.start(do, chosen | {"set": asked}, about=_name(chosen), keep=KEPT)
+    return JSONResponse({"job": job.number})
+
+
+async def walk(request: Request) -> JSONResponse:
+    """Begin to work out the walk through a lap."""
+    return await _begun(request, "walk")
+
+
+async def sheet(request: Request) -> JSONResponse:
+    """Begin to make a track sheet."""
+    return await _begun(request, "sheet")
+
+
+async def _begun(request: Request, do: str) -> JSONResponse:
+    """The number of the work; what runs already is followed."""
+    values = await given(request)
+    chosen = _chosen(desk(request).library, values) | {"begin": values.get("begin") is True}
+    about, jobs = f"{_name(chosen)}, {chosen['units']}", desk(request).jobs
+    for job in jobs.all():
+        if job.do == do and job.about == about and not job.over:
+            return JSONResponse({"job": job.number})
+    return JSONResponse({"job": jobs.start(do, chosen | {"sheet": _name(chosen)}, about=about).number})
+
+
+def _chosen(library: Library, values: dict[str, Any]) -> dict[str, Any]:
+    """The track, the kart and the units of a request; both are looked up.
+
+    Raises
+    ------
+    InputError
+        There is no such track or kart.
+    """
+    track, kart, units = (text_of(values, name) for name in ("track", "kart", "units"))
+    library.path("track", track)
+    library.path("kart", kart)
+    if units not in ("metric", "imperial"):
+        raise InputError(f"no such units: {units}", where="units", remedy="Choose metric or imperial")
+    return {"track": track, "kart": kart, "units": units, "reverse": values.get("reverse") is True}
+
+
+def _name(chosen: dict[str, Any]) -> str:
+    """What a track's sheet for a kart is called."""
+    turned, begin = "--reverse" if chosen["reverse"] else "", "--begin" if chosen.get("begin") else ""
+    return f"{chosen['track']}{turned}--{chosen['kart']}{begin}"
+
+
+async def sheet_files(request: Request) -> JSONResponse:
+    """Names of the files of a sheet, none where it has not been made."""
+    found = _sheet(request)
+    return JSONResponse(sorted(found))
+
+
+async def sheet_file(request: Request) -> Response:
+    """A page or the PDF of a sheet."""
+    name, file = request.path_params["name"], request.path_params["file"]
+    known = _sheet(request)
+    if file not in known:
+        return Response("There is no such file.\n", status_code=404, media_type="text/plain")
+    kind = SHEET_KINDS["." + file.rsplit(".", 1)[1]]
+    headers = {}
+    if "save" in request.query_params:
+        headers["content-disposition"] = f'attachment; filename="{name}-{file}"'
+    return FileResponse(known[file], media_type=kind, headers=headers)
+
+
+def _sheet(request: Request) -> dict[str, Any]:
+    """Files of a sheet by name; the sheet's own name is looked up among those there are."""
+    sheets = {item.name: item for item in (desk(request).library.folder / "sheets").glob("*") if item.is_dir()}
+    folder = sheets.get(request.path_params["name"])
+    if folder is None:
+        return {}
+    return {item.name: item for item in folder.glob("*") if item.suffix in SHEET_KINDS and item.name[0] != "."}
