@@ -127,9 +127,17 @@ def test_a_fault_is_said_at_its_field(library: Library, change: dict[str, Any], 
     assert list((library.folder / "karts").iterdir()) == []
 
 
+def test_a_fault_is_told_in_the_unit_that_the_form_shows(library: Library) -> None:
+    table = opened(library)["table"] | {"mass_kg": 350.0}
+    (fault,) = look_at_kart(library.folder, {"table": table, "units": "imperial"}, quiet)["faults"]
+    assert fault["what"] == "771.6 lb is outside the allowed range 132.3 to 705.5 lb"
+    (fault,) = looked(library, table)["faults"]
+    assert fault["what"].startswith("350.0 kg is outside the allowed range 60 to 320 kg")
+
+
 def test_a_bundled_kart_is_copied_and_its_origins_go_along(library: Library) -> None:
     kart = opened(library)
-    table = kart["table"] | {"mass_kg": 170.0, "name": "Ilse's kart"}
+    table = kart["table"] | {"mass_kg": 170.0, "name": "Ilse's kart", "four_wheel_brakes": True}
     asked = {"table": table, "title": "Ilse's kart", "revision": "", "text": kart["text"]}
     made = save_kart(library.folder, asked, quiet)["saved"]
     assert made["name"] == "ilse-s-kart"
@@ -137,6 +145,8 @@ def test_a_bundled_kart_is_copied_and_its_origins_go_along(library: Library) -> 
     assert (stored.revision, stored.bundled) == (made["revision"], False)
     lines = stored.text.splitlines()
     assert "mass_kg = 170.0  # changed in the app; was 162" in lines
+    assert "four_wheel_brakes = true  # changed in the app" in lines
+    assert "wheelbase_m = 1.05  # [common]" in lines
     assert "mu_lateral = 1.7  # dry slicks [memory: dry kart grip 1.3 to 2.0]" in lines
     assert lines[0].startswith("# A generic senior kart")
     saved, bundled = load_kart(library.path("kart", "ilse-s-kart")), load_kart("senior-single-speed")

@@ -114,7 +114,7 @@ def test_pictures_follow_each_change(page: Browser) -> None:
         "document.querySelector('#shown-units').value = 'imperial';"
         "document.querySelector('#shown-units').dispatchEvent(new Event('change'))"
     )
-    page.wait("return document.querySelector('#field-mass_kg').value === '357.149'", seconds=PATIENT)
+    page.wait("return document.querySelector('#field-mass_kg').value === '357.15'", seconds=PATIENT)
     page.wait("return document.querySelector('#pictures .strong').textContent.includes('mph')", seconds=PATIENT)
     assert page.run("return document.querySelector('#field-engine-axle_sprocket_teeth').value") == "80"
     page.run(

@@ -57,7 +57,7 @@ def look_at_kart(folder: Path, given: dict[str, Any], step: Step) -> dict[str, A
     units = units_named(given["units"])
     kart, faults = kart_or_faults(_table_of(given))
     if kart is None:
-        return {"faults": [{"field": field, "what": what} for field, what in faults], "picture": None, "words": []}
+        return {"faults": _in_units(faults, _table_of(given), units), "picture": None, "words": []}
     return {"faults": [], "picture": kart_picture(kart, units), "words": kart_words(kart, units)[1:]}
 
 
@@ -79,6 +79,27 @@ def save_kart(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any]
     except StaleError as error:
         return {"stale": {"revision": error.revision, "name": error.where}}
     return {"saved": {"name": stored.name, "revision": stored.revision, "text": text}}
+
+
+def _in_units(faults: list[tuple[str, str]], table: dict[str, Any], units: Units) -> list[dict[str, str]]:
+    """Faults of fields; a number outside of its range is told in the unit that the form shows."""
+    form = {about["field"]: about for group in kart_form(units) for about in group["fields"]}
+    found = []
+    for field, what in faults:
+        about, value = form.get(field), _dotted(table).get(field)
+        if about and about["size"] != 1.0 and isinstance(value, int | float) and "outside the allowed range" in what:
+            shown, low, high = (f"{number / about['size']:.4g}" for number in (value, about["low"], about["high"]))
+            what = f"{shown} {about['unit']} is outside the allowed range {low} to {high} {about['unit']}"
+        found.append({"field": field, "what": what})
+    return found
+
+
+def _dotted(table: Mapping[str, Any]) -> dict[str, Any]:
+    """All fields by their dotted names."""
+    found: dict[str, Any] = {}
+    for name, value in table.items():
+        found |= {f"{name}.{key}": one for key, one in value.items()} if isinstance(value, Mapping) else {name: value}
+    return found
 
 
 def _table_of(given: dict[str, Any]) -> dict[str, Any]:
@@ -111,23 +132,17 @@ def _origins(text: str, table: Mapping[str, Any]) -> dict[str, str]:
     """Comments of a kart's file as it was, for the values that have not changed since, and what the others were."""
     lines = text.splitlines()
     said = {found[1]: found[2] for found in map(_LINE.match, lines) if found}
-    before, now = _fields(parse_kart(text, Path("kart"))) if text else {}, _fields(table)
-    for name, value in now.items():
-        if name in before and value != before[name] and name not in ("name", "description"):
-            was = before[name]
-            said[name] = f"changed in the app; was {was:g}" if isinstance(was, int | float) else "changed in the app"
-        elif name not in before:
+    before, now = _dotted(parse_kart(text, Path("kart"))) if text else {}, _dotted(table)
+    for field, value in now.items():
+        name = field.rpartition(".")[2]  # no two tables share a field's name
+        was = before.get(field)
+        if was is None:
             said.pop(name, None)
+        elif value != was and not isinstance(was, str):
+            number = isinstance(was, int | float) and not isinstance(was, bool)
+            said[name] = f"changed in the app; was {was:g}" if number else "changed in the app"
     head = [line.lstrip("# ") for line in lines[: next((k for k, line in enumerate(lines) if line[:1] != "#"), 0)]]
     return said | {"": "\n".join(head)} if head else said
-
-
-def _fields(table: Mapping[str, Any]) -> dict[str, Any]:
-    """All fields by their own names, which no two tables share."""
-    found: dict[str, Any] = {}
-    for name, value in table.items():
-        found |= value if isinstance(value, Mapping) else {name: value}
-    return found
 
 
 def kart_picture(kart: Kart, units: Units) -> dict[str, Any]:

@@ -17,7 +17,7 @@ export function withValue(table, field, value) {
   return made;
 }
 
-const digits = (value) => String(Number(value.toPrecision(6)));
+const digits = (value) => String(Number(value.toPrecision(5)));
 
 /** A file's value as it is typed in the unit shown. */
 function typedOf(about, value) {
@@ -215,7 +215,7 @@ export class KartForm {
       slot.hidden = false;
       document.getElementById(entry ? `${idOf(name)}-${entry - 1}` : idOf(name))?.setAttribute("aria-invalid", "true");
       const group = slot.closest("details");
-      group.querySelector(".fault-count").textContent = ": something to correct";
+      group.querySelector(".fault-count").textContent = "correct a field here";
     }
     return rest;
   }

@@ -16,6 +16,9 @@ function steps(low, high) {
   return found;
 }
 
+/** Halves of g within a range. */
+const halves = (low, high) => Array.from({ length: 41 }, (_, k) => (k - 20) / 2).filter((g) => g >= low && g <= high);
+
 const shown = (value) => String(value).replace("-", "−");
 
 function line(x, y, xs, ys, className) {
@@ -44,17 +47,18 @@ function key(entries) {
 export function ggPicture(picture, before) {
   const all = [picture, before].filter(Boolean).flatMap((one) => one.gg.flatMap((ring) => ring.points));
   const most = Math.max(...all.map(([side]) => Math.abs(side))) * 1.08;
-  const [low, high] = [Math.min(...all.map((one) => one[1])) * 1.12, Math.max(...all.map((one) => one[1])) * 1.25];
+  const [low, high] = [Math.min(...all.map((one) => one[1])) * 1.12, Math.max(...all.map((one) => one[1])) + 0.2];
   const per = Math.min((WIDE - 60) / (2 * most), (HIGH - 46) / (high - low));
   const x = (side) => 30 + (WIDE - 40) / 2 - side * per;
-  const y = (along) => 12 + (high - along) * per;
+  const y = (forward) => 12 + (high - forward) * per;
   const bottom = y(low);
-  const ring = (one, className) => svg("path", { class: className, d: `M${one.points.map(([side, along]) => `${x(side).toFixed(1)} ${y(along).toFixed(1)}`).join("L")}Z` });
+  const [across, along] = [[-most, most], [low, high]].map(([from, to]) => halves(from, to));
+  const ring = (one, className) => svg("path", { class: className, d: `M${one.points.map(([side, forward]) => `${x(side).toFixed(1)} ${y(forward).toFixed(1)}`).join("L")}Z` });
   const drawn = svg("svg", { viewBox: `0 0 ${WIDE} ${Math.ceil(bottom + 34)}`, role: "img", "aria-label": `The g-g diagram at ${picture.gg.map((one) => one.speed).join(", ")}` },
-    ...steps(-most, most).map((g) => svg("path", { class: g === 0 ? "zero" : "grid", d: `M${x(g)} 12V${bottom}` })),
-    ...steps(low, high).map((g) => svg("path", { class: g === 0 ? "zero" : "grid", d: `M${x(most)} ${y(g)}H${x(-most)}` })),
-    ...steps(-most, most).map((g) => words(shown(Math.abs(g)), x(g), bottom + 14)),
-    ...steps(low, high).map((g) => words(shown(g), x(most) - 5, y(g) + 4, "end")),
+    ...across.map((g) => svg("path", { class: g === 0 ? "zero" : "grid", d: `M${x(g)} 12V${bottom}` })),
+    ...along.map((g) => svg("path", { class: g === 0 ? "zero" : "grid", d: `M${x(most)} ${y(g)}H${x(-most)}` })),
+    ...across.map((g) => words(shown(Math.abs(g)), x(g), bottom + 14)),
+    ...along.map((g) => words(shown(g), x(most) - 5, y(g) + 4, "end")),
     words("left turn", x(most), bottom + 29, "start"), words("cornering [g]", x(0), bottom + 29), words("right turn", x(-most), bottom + 29, "end"),
     words("speeding up", x(-most), 22, "end"), words("braking", x(-most), bottom - 6, "end"),
     ...(before ? before.gg.map((one) => ring(one, "before")) : []),
