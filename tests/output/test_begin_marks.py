@@ -78,7 +78,7 @@ def test_later_is_where_the_computed_lap_has_its_mark(rental, rows):
     track, _, solution, found = rental
     line = found.lap.line
     for row in rows:
-        by = row.moved[1]
+        by = row.moved.turned
         first, later = row.first.turn_in, row.later.turn_in
         s = np.linspace(first.along, later.along, 60) % track.length
         x, y = (np.interp(s, line.s, values) for values in (line.x, line.y))
@@ -91,11 +91,11 @@ def test_later_is_where_the_computed_lap_has_its_mark(rental, rows):
 
 def test_what_comes_later_in_words(rows):
     row = next(row for row in rows if row.first.brake and row.later.brake)
-    turned = dataclasses.replace(row, moved=(4.2, *row.moved[1:]))
+    turned = dataclasses.replace(row, moved=row.moved._replace(slowed=4.2))
     assert later_words(turned, row.first.brake, METRIC, 0.75).endswith("4\N{NO-BREAK SPACE}m (6) farther")
-    assert later_words(dataclasses.replace(row, moved=(0.2, *row.moved[1:])), row.first.brake, METRIC, 0.75).endswith(
-        ": here"
-    )
+    assert later_words(
+        dataclasses.replace(row, moved=row.moved._replace(slowed=0.2)), row.first.brake, METRIC, 0.75
+    ).endswith(": here")
     flat = dataclasses.replace(row, later=dataclasses.replace(row.later, brake=None, slows=None))
     assert later_words(flat, row.first.brake, METRIC, 0.75).startswith("later: ")
     lifts = dataclasses.replace(row, first=dataclasses.replace(row.first, brake=None))

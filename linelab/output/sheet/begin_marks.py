@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from linelab.errors import InputError
 from linelab.model.kart import Kart
@@ -34,6 +35,16 @@ COUNTS = 0.005
 AT_EDGE = 0.05
 
 
+class Moves(NamedTuple):
+    """From each mark to begin with to the computed lap's, along the line with room, negative towards the start [m]."""
+
+    slowed: float  #: the brake or lift point; 0 where one has none
+    turned: float
+    aimed: float  #: the apex
+    powered: float  #: the drive point
+    out: float
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BeginCorner:
     """One corner as it is driven at first and later.
@@ -45,9 +56,7 @@ class BeginCorner:
     later : SheetCorner
         On the computed lap.
     margin : CornerMargin
-    moved : tuple of float
-        From the brake or lift point, the turn-in, the apex, the drive point and the track-out of ``first`` to those of
-        ``later``, along the line with room, negative towards the start [m]; 0 for a brake point that one has not.
+    moved : Moves
     power : float
         The drive point from the apex of ``first``, negative before it [m].
     """
@@ -55,7 +64,7 @@ class BeginCorner:
     first: SheetCorner
     later: SheetCorner
     margin: CornerMargin
-    moved: tuple[float, float, float, float, float]
+    moved: Moves
     power: float
 
     @property
@@ -88,27 +97,26 @@ def begin_corners(track: Track, kart: Kart, found: MarginLap, later: Sequence[Sh
     way = Way(track=track, lap=found.lap)
     margins = {margin.corner: margin for margin in found.corners}
     after = {corner.number: corner for corner in later}
-    rows = []
-    for first in sheet_corners(track, found.lap, kart):
-        own, other = first, after[first.number]
-        brakes = (own.brake, other.brake)
-        slowed = 0.0 if brakes[0] is None or brakes[1] is None else way.apart(brakes[0].station, brakes[1].station)
-        places = (
-            (own.turn_in.along, other.turn_in.along),
-            (own.apex.along, other.apex.along),
-            (own.marks.drive_point, other.marks.drive_point),
-            (own.track_out.along, other.track_out.along),
+    return tuple(
+        BeginCorner(
+            first=first,
+            later=after[first.number],
+            margin=margins[first.number],
+            moved=_moves(way, first, after[first.number]),
+            power=way.apart(first.apex.along, first.marks.drive_point),
         )
-        rows.append(
-            BeginCorner(
-                first=own,
-                later=other,
-                margin=margins[own.number],
-                moved=(slowed, *(way.apart(*pair) for pair in places)),  # type: ignore[arg-type]
-                power=way.apart(own.apex.along, own.marks.drive_point),
-            )
-        )
-    return tuple(rows)
+        for first in sheet_corners(track, found.lap, kart)
+    )
+
+
+def _moves(way: Way, first: SheetCorner, later: SheetCorner) -> Moves:
+    return Moves(
+        slowed=0.0 if first.brake is None or later.brake is None else way.apart(first.brake.along, later.brake.along),
+        turned=way.apart(first.turn_in.along, later.turn_in.along),
+        aimed=way.apart(first.apex.along, later.apex.along),
+        powered=way.apart(first.marks.drive_point, later.marks.drive_point),
+        out=way.apart(first.track_out.along, later.track_out.along),
+    )
 
 
 def check_begin(track: Track, solution: Solution, found: MarginLap) -> None:
@@ -126,7 +134,7 @@ def check_begin(track: Track, solution: Solution, found: MarginLap) -> None:
             remedy="Draw the track file from an aerial picture, or leave these marks out",
         )
     same = abs(found.computed.lap_time - solution.lap.lap_time) < 1e-6
-    if not same or [each.corner for each in found.corners] != [each.number for each in track.corners]:
+    if not same or {each.corner for each in found.corners} != {each.number for each in track.corners}:
         raise InputError(
             "they belong to another computed lap", where="the marks to begin with",
             remedy="Give margin_lap the same track, kart, solution and use of kerbs",
@@ -161,18 +169,18 @@ def later_words(corner: BeginCorner, mark: SheetMark | None, units: Units, pace:
     """The computed lap's mark beside one to begin with: speed, how far on or sooner, distance to the edge; of the brake
     or lift point where there is no mark."""
     first, later = corner.first, corner.later
-    slowed, turned, aimed, powered, out = corner.moved
+    moved = corner.moved
     if mark is None or mark is first.brake:
-        return _later_slowing(corner, slowed, units, pace)
+        return _later_slowing(corner, units, pace)
     if mark is first.turn_in:
-        return _later(later.turn_in, [_move(turned, units, pace), *_room(later, later.turn_in, units)], units)
+        return _later(later.turn_in, [_move(moved.turned, units, pace), *_room(later, later.turn_in, units)], units)
     if mark is first.track_out:
-        return _later(later.track_out, [_move(out, units, pace), *_room(later, later.track_out, units)], units)
+        return _later(later.track_out, [_move(moved.out, units, pace), *_room(later, later.track_out, units)], units)
     if mark is not first.apex:
         return ""
     name = "" if first.apex.name == later.apex.name else later.apex.name
-    power = "" if flat_out(first) or flat_out(later) else _move(powered, units, pace)
-    parts = [name, _move(aimed, units, pace), *_room(later, later.apex, units), f"power {power}" if power else ""]
+    power = "" if flat_out(first) or flat_out(later) else _move(moved.powered, units, pace)
+    parts = [name, _move(moved.aimed, units, pace), *_room(later, later.apex, units), f"power {power}" if power else ""]
     return _later(later.apex, parts, units)
 
 
@@ -182,7 +190,7 @@ def _later(mark: SheetMark, parts: Sequence[str], units: Units) -> str:
     return f"later {mark.speed / units.speed:.0f}" + (f": {kept}" if kept else "")
 
 
-def _later_slowing(corner: BeginCorner, by: float, units: Units, pace: float) -> str:
+def _later_slowing(corner: BeginCorner, units: Units, pace: float) -> str:
     first, later = corner.first, corner.later
     if later.brake is None:
         if first.brake is None:
@@ -191,7 +199,7 @@ def _later_slowing(corner: BeginCorner, by: float, units: Units, pace: float) ->
     if first.brake is None:
         return _later(later.brake, [later.brake.name], units)
     other = "" if first.brake.name == later.brake.name else f"{later.brake.name} "
-    return _later(later.brake, [f"{other}{_move(by, units, pace) or 'here'}"], units)
+    return _later(later.brake, [f"{other}{_move(corner.moved.slowed, units, pace) or 'here'}"], units)
 
 
 def _move(by: float, units: Units, pace: float) -> str:
