@@ -22,6 +22,7 @@ ROOT = Path(__file__).resolve().parents[2]
 def project() -> dict:
     return tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
+
 #: Libraries that are imported under another name than they are installed by.
 IMPORTED_AS = {"PIL": "pillow"}
 
