@@ -171,6 +171,8 @@ def _cuts(start: Array, stop: Array, edge: Array, closed: bool) -> Array:
 FAR_OUTSIDE, _EVEN = 8.0, 1.5
 #: Weight of the shift itself beside that of a point outside [-]: it decides only between shifts that fit alike.
 _PULL = 1e-4
+#: How far the road's outline may be simplified, since every point is held against all of it [m].
+_FINE = 0.02
 #: Starts of the search about the given one [m], and the points that are looked at.
 _STARTS, _LOOKED_AT = (-4.0, 0.0, 4.0), 1500
 
@@ -222,7 +224,7 @@ def road_within(road: Road, margin: float) -> shapely.Geometry:
     left, right = np.maximum(road.w_left - margin, 0.05), np.maximum(road.w_right - margin, 0.05)
     sides = [np.column_stack([line.x - n * np.sin(line.psi), line.y + n * np.cos(line.psi)]) for n in (left, -right)]
     rings = np.stack([sides[0][:-1], sides[0][1:], sides[1][1:], sides[1][:-1]], axis=1)
-    return shapely.union_all(shapely.make_valid(shapely.polygons(rings)))
+    return shapely.simplify(shapely.union_all(shapely.make_valid(shapely.polygons(rings))), _FINE)
 
 
 def _descended(held: shapely.Geometry, points: Array, begin: Array) -> tuple[Array, float]:
