@@ -16,7 +16,7 @@ from starlette.routing import Route
 from linelab.app.gate import FILE_POLICY
 from linelab.app.kept.revisions import NAME
 from linelab.app.library import Library
-from linelab.app.requests import desk, given, text_of
+from linelab.app.requests import begun, desk, given, text_of
 from linelab.errors import InputError, legible
 
 #: The process that karts are checked and drawn in: it is kept between changes.
@@ -66,7 +66,7 @@ async def open_kart(request: Request) -> JSONResponse:
     """Begin to read a kart for its page."""
     name = request.path_params["name"]
     desk(request).library.path("kart", name)
-    return _begun(request, "kart_open", {"kart": name, "units": _units(await given(request))})
+    return begun(request, "kart_open", {"kart": name, "units": _units(await given(request))}, keep=KEPT)
 
 
 async def remove_kart(request: Request) -> JSONResponse:
@@ -78,7 +78,7 @@ async def remove_kart(request: Request) -> JSONResponse:
 async def look(request: Request) -> JSONResponse:
     """Begin to check and draw a kart as it is being changed."""
     values = await given(request)
-    return _begun(request, "kart_look", {"table": _table(values), "units": _units(values)})
+    return begun(request, "kart_look", {"table": _table(values), "units": _units(values)}, keep=KEPT)
 
 
 async def save(request: Request) -> JSONResponse:
@@ -93,7 +93,7 @@ async def save(request: Request) -> JSONResponse:
         "revision": text_of(values, "revision"),
         "text": text_of(values, "text", most=LARGEST_KART),
     }
-    return _begun(request, "kart_save", asked, about=title)
+    return begun(request, "kart_save", asked, about=title, keep=KEPT)
 
 
 async def fit(request: Request) -> JSONResponse:
@@ -104,11 +104,7 @@ async def fit(request: Request) -> JSONResponse:
     if kart:
         library.path("kart", kart)
     asked = {"session": session, "kart": kart, "units": _units(values)}
-    return JSONResponse({"job": desk(request).jobs.start("kart_fit", asked, about=session).number})
-
-
-def _begun(request: Request, do: str, asked: dict[str, Any], about: str = "") -> JSONResponse:
-    return JSONResponse({"job": desk(request).jobs.start(do, asked, about=about, keep=KEPT).number})
+    return begun(request, "kart_fit", asked, about=session)
 
 
 def _table(values: dict[str, Any]) -> dict[str, Any]:
@@ -137,7 +133,7 @@ async def begin_season(request: Request) -> JSONResponse:
         "track": text_of(values, "track"),
         "reverse": values.get("reverse") is True,
     }
-    return JSONResponse({"job": desk(request).jobs.start("season", asked, about=driver).number})
+    return begun(request, "season", asked, about=driver)
 
 
 async def seasons(request: Request) -> JSONResponse:

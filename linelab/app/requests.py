@@ -68,6 +68,20 @@ async def given(request: Request) -> dict[str, Any]:
     return found
 
 
+def begun(
+    request: Request, do: str, values: dict[str, Any], *, about: str = "", keep: str = "", once: bool = False
+) -> JSONResponse:
+    """The number of a piece of work that begins; see :meth:`linelab.app.jobs.Jobs.start`.
+
+    ``once``: where it runs already, for a page that was loaded again or in another window, that is followed.
+    """
+    jobs = desk(request).jobs
+    for job in jobs.all() if once else ():
+        if (job.do, job.about) == (do, about) and not job.over:
+            return JSONResponse({"job": job.number})
+    return JSONResponse({"job": jobs.start(do, values, about=about, keep=keep).number})
+
+
 def text_of(values: dict[str, Any], name: str, *, most: int = 200) -> str:
     """A text that a request must carry (empty where it is missing), without blanks around it.
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -12,7 +11,7 @@ from starlette.routing import Route
 
 from linelab.app.gate import FILE_POLICY
 from linelab.app.library import FRESH, Kind
-from linelab.app.requests import desk, given, text_of
+from linelab.app.requests import begun, desk, given, text_of
 from linelab.errors import InputError
 
 #: The process that reads recordings is kept for a while: a correction is read again at once.
@@ -181,28 +180,19 @@ async def print_review(request: Request) -> JSONResponse:
     """Begin the review of a session with its PDF."""
     name = request.path_params["name"]
     desk(request).library.session_folder(name)
-    return _started(request, "review", name, {"session": name, "print": True})
+    return begun(request, "review", {"session": name, "print": True}, about=name, once=True)
 
 
 async def demo(request: Request) -> JSONResponse:
     """Begin to put the demo's session into the library and to review it."""
-    return _started(request, "demo", "demo", {"fresh": FRESH | {"day": date.today().isoformat()}})
+    return begun(request, "demo", {"fresh": FRESH | {"day": date.today().isoformat()}}, about="demo", once=True)
 
 
 def _begin(request: Request, do: str, *, keep: str = "") -> JSONResponse:
     """Begin work on the session of a request."""
     name = request.path_params["name"]
     desk(request).library.session_folder(name)
-    return _started(request, do, name, {"session": name}, keep)
-
-
-def _started(request: Request, do: str, about: str, given: dict[str, Any], keep: str = "") -> JSONResponse:
-    """The number of the work; a page loaded again, or a second window, follows what runs already."""
-    jobs = desk(request).jobs
-    for job in jobs.all():
-        if job.do == do and job.about == about and not job.over:
-            return JSONResponse({"job": job.number})
-    return JSONResponse({"job": jobs.start(do, given, about=about, keep=keep).number})
+    return begun(request, do, {"session": name}, about=name, keep=keep, once=True)
 
 
 async def result(request: Request) -> Response:

@@ -12,7 +12,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from linelab.app.library import Library
-from linelab.app.requests import desk, given, text_of
+from linelab.app.requests import begun, desk, given, text_of
 from linelab.errors import InputError
 
 #: First bytes of a picture to its ending; a TIFF is made a PNG, for browsers show none.
@@ -50,7 +50,7 @@ def track_routes() -> list[Route]:
 
 async def cards(request: Request) -> JSONResponse:
     """Begin to list tracks and drawings with their outlines."""
-    return _started(request, "list_tracks", await given(request), keep="track-list")
+    return begun(request, "list_tracks", await given(request), keep="track-list")
 
 
 async def new_drawing(request: Request) -> JSONResponse:
@@ -69,7 +69,7 @@ async def drawing_of_track(request: Request) -> JSONResponse:
     name = text_of(values, "track")
     if name in at.library.names("drawing") and not values.get("again"):
         return JSONResponse({"name": name})
-    return _started(request, "open_track", {"track": name, "again": bool(values.get("again"))})
+    return begun(request, "open_track", {"track": name, "again": bool(values.get("again"))}, about=name)
 
 
 async def drawing(request: Request) -> JSONResponse:
@@ -142,7 +142,7 @@ async def keep_picture(request: Request) -> JSONResponse:
     with file.open("rb") as opened:
         first = opened.read(12)
     if first[:4] in TIFFS:
-        return _started(request, "read_tiff", {"name": name, "file": str(file), "title": title})
+        return begun(request, "read_tiff", {"name": name, "file": str(file), "title": title}, about=name)
     ending = next((ending for begin, ending in PICTURES if first.startswith(begin)), "")
     if not ending or (ending == "webp" and first[8:] != b"WEBP"):
         file.unlink(missing_ok=True)
@@ -183,12 +183,7 @@ async def _about(request: Request, do: str, *, keep: str = "") -> JSONResponse:
     """Begin work on the drawing of a request."""
     name = request.path_params["name"]
     desk(request).library.path("drawing", name)
-    return _started(request, do, {**await given(request), "name": name}, keep=keep)
-
-
-def _started(request: Request, do: str, values: dict[str, Any], *, keep: str = "") -> JSONResponse:
-    about = str(values.get("name") or values.get("track") or "")
-    return JSONResponse({"job": desk(request).jobs.start(do, values, about=about, keep=keep).number})
+    return begun(request, do, {**await given(request), "name": name}, about=name, keep=keep)
 
 
 def _text(drawing: Any) -> str:

@@ -9,7 +9,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from linelab.app.library import Library
-from linelab.app.requests import desk, given, text_of
+from linelab.app.requests import begun, desk, given, text_of
 from linelab.errors import InputError
 
 #: Live answers are made one after the other in a process that stays.
@@ -50,29 +50,24 @@ async def _kept(request: Request, do: str) -> JSONResponse:
     values = await given(request)
     chosen = _chosen(desk(request).library, values)
     asked = values.get("set", {})
-    job = desk(request).jobs.start(do, chosen | {"set": asked}, about=_name(chosen), keep=KEPT)
-    return JSONResponse({"job": job.number})
+    return begun(request, do, chosen | {"set": asked}, about=_name(chosen), keep=KEPT)
 
 
 async def walk(request: Request) -> JSONResponse:
     """Begin to work out the walk through a lap."""
-    return await _begun(request, "walk")
+    return await _once(request, "walk")
 
 
 async def sheet(request: Request) -> JSONResponse:
     """Begin to make a track sheet."""
-    return await _begun(request, "sheet")
+    return await _once(request, "sheet")
 
 
-async def _begun(request: Request, do: str) -> JSONResponse:
-    """The number of the work; what runs already is followed."""
+async def _once(request: Request, do: str) -> JSONResponse:
     values = await given(request)
     chosen = _chosen(desk(request).library, values) | {"begin": values.get("begin") is True}
-    about, jobs = f"{_name(chosen)}, {chosen['units']}", desk(request).jobs
-    for job in jobs.all():
-        if job.do == do and job.about == about and not job.over:
-            return JSONResponse({"job": job.number})
-    return JSONResponse({"job": jobs.start(do, chosen | {"sheet": _name(chosen)}, about=about).number})
+    about = f"{_name(chosen)}, {chosen['units']}{', to begin with' if chosen['begin'] else ''}"
+    return begun(request, do, chosen | {"sheet": _name(chosen)}, about=about, once=True)
 
 
 def _chosen(library: Library, values: dict[str, Any]) -> dict[str, Any]:

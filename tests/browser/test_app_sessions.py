@@ -83,7 +83,7 @@ def test_demo_to_review(page: Browser, app: RunningApp) -> None:
     assert "Ostrelle Sprint Circuit" in page.run("return document.querySelector('h1').innerText")
     status, content, headers = app.ask("GET", "/files/demo/review.html")
     assert status == 200
-    assert b"the demo&#39;s invented driver" in content
+    assert b"Invented driver of the demo" in content
     assert headers["content-security-policy"].startswith("sandbox ")  # the page has none of the app's rights
     asked = [address for address in page.requests() if not address.startswith(("data:", "blob:", app.origin))]
     assert not asked, "something was asked of another machine"

@@ -107,7 +107,7 @@ def demo_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str, A
         source = bundled_recordings()[DEMO_RECORDING]
         known = given["fresh"] | {
             "demo": True,
-            "driver": "the demo's invented driver",
+            "driver": "Invented driver of the demo",
             "track": DEMO_TRACK,
             "kart": DEMO_KART,
             "position_error": DEMO_POSITION_ERROR,
