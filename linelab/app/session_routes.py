@@ -65,7 +65,8 @@ async def new_session(request: Request) -> JSONResponse:
     arrived = [at.uploads.take(word) for word in words]
     day = date.today().isoformat()
     known = FRESH | {"day": day, "joined": len(arrived) > 1}
-    name = at.library.new_session(f"{day}-{arrived[0][1].rsplit('.', 1)[0]}", known, arrived)
+    title = f"{day}-{arrived[0][1].rsplit('.', 1)[0]}"
+    name = await run_in_threadpool(at.library.new_session, title, known, arrived)
     return JSONResponse({"name": name})
 
 

@@ -156,14 +156,16 @@ def known_of(folder: Path) -> tuple[dict[str, Any], bytes]:
         known = _plain_json(content)
     except ValueError as error:
         raise DamagedError(
-            f"this file is damaged ({error})", where=where, remedy="Mend it in a text editor, or start the session anew"
+            f"this file is damaged ({error})",
+            where=where,
+            remedy="Mend it in a text editor, or start it anew from the list of sessions",
         ) from error
     if not isinstance(known, dict):
         raise DamagedError("this file holds no session", where=where, remedy="Start the session anew")
     if fault := fault_in(known):
         raise DamagedError(
             f"the field {fault[0]!r} must be {fault[1]}", where=where,
-            remedy="Mend it in a text editor, or start the session anew",
+            remedy="Mend it in a text editor, or start it anew from the list of sessions",
         )  # fmt: skip
     recordings = known.get("recordings", [])
     with os.scandir(folder) as items:
@@ -259,5 +261,5 @@ def _plain_json(content: bytes) -> Any:
     except RecursionError as error:
         raise ValueError("it is nested too deeply") from error
     except json.JSONDecodeError as error:
-        raise ValueError(f"line {error.lineno}: {error.msg[0].lower()}{error.msg[1:]}") from error
+        raise ValueError(f"no JSON any more in line {error.lineno}") from error
     return found

@@ -78,10 +78,10 @@ function draw({ faults, picture, words }) {
   else if (at("failure").dataset.of === "form") at("failure").hidden = true;
   at("pictures").classList.toggle("old", !picture);
   if (!picture) return;
-  const ghost = before && !same(before, picture) ? before : null;
+  const ghost = (part) => (before && !same(before[part], picture[part]) ? before : null);
   at("pictures").replaceChildren(
     el("p", { className: "old-says" }, "Drawn from the last values that were right."),
-    drivePicture(picture, ghost), ggPicture(picture, ghost),
+    drivePicture(picture, ghost("drive")), ggPicture(picture, ghost("gg")),
     el("ul", { className: "plain-list" }, ...words.map((one) => el("li", {}, one))),
     el("p", { className: "fine" }, "Flat ground, still air, warm dry tyres. Computed from these values, not measured."));
 }
