@@ -95,7 +95,7 @@ const metres = (label, key) =>
 
 function titled() {
   const track = understood?.track ?? session.found;
-  const where = !track || track.estimated ? session.recordings[0].name : track.title;
+  const where = session.title || (!track || track.estimated ? session.recordings[0].name : track.title);
   at("title").textContent = session.driver ? `${where}, ${session.driver}` : where;
   document.title = `${at("title").textContent}, linelab`;
 }
@@ -128,7 +128,8 @@ async function forms() {
   const laps = (understood?.laps ?? []).filter((lap) => lap.status === "complete");
   const own = session.against_lap === null ? "" : String(session.against_lap);
   at("asking").replaceChildren(
-    typed("Driver", session.driver, (value) => save({ driver: value }).then(titled), { autocomplete: "off" }),
+    typed("Driver", session.driver, (value) => save({ driver: value }).then(titled), { autocomplete: "off", list: "drivers" }),
+    el("datalist", { id: "drivers" }, ...[...new Set(others.map((one) => one.driver).filter(Boolean))].map((one) => el("option", { value: one }))),
     typed("Day", session.day, (value) => save({ day: value, day_typed: true }), { type: "date" }),
     choice("Track", [["", "recognise it"], ["estimated", "estimate it from the laps"], ...names(tracks)], session.track, (value) => reread({ track: value })),
     choice("Kart", [["", "fit one to the laps"], ...names(karts)], session.kart, (value) => save({ kart: value })),
