@@ -26,7 +26,7 @@ from linelab.study.setups.setup_verdict import middle_interval
 #: Lap time [s], corners, and standard deviation of an error of a lap time [s].
 LAP, CORNERS, ERROR = 48.7, 8, 0.012
 #: Pairs that are worked out at a time.
-AT_ONCE = 60
+AT_ONCE = 100
 #: By how much outings differ, as a standard deviation and a share of the lap time; None: for each pair from VARIED.
 SHIFTS = (0.001, 0.002, 0.003, 0.005, None)
 VARIED = (0.0005, 0.003)
