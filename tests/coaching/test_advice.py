@@ -48,7 +48,7 @@ def test_what_had_no_room_is_named_and_whether_its_place_is_certain(monkeypatch,
     made = {f"kind {k}": item(stake, title=f"Do thing {k}") for k, stake in enumerate(stakes)}
     monkeypatch.setattr(module, "_priority", lambda analysis, marked, finding: made[finding.kind])
     monkeypatch.setattr(module, "scatter_priority", lambda analysis, marked, own: None)
-    monkeypatch.setattr(module, "own_pass_priorities", lambda analysis, marked, own: [])
+    monkeypatch.setattr(module, "own_pass_priorities", lambda analysis, marked, own: {})
     told = priorities(None, None, [_Found(kind) for kind in reversed(made)], ())
     assert [one.rank for one in told] == list(range(1, min(len(stakes), 3) + 1))
     assert [one.at_stake.value for one in told] == list(stakes[:3])

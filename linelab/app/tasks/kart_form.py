@@ -39,6 +39,7 @@ GROUPS = (
             ("tyres.mu_longitudinal", "Grip along", "For braking and driving. Near the grip across."),
             ("four_wheel_brakes", "Brakes on all four wheels", "Without the tick, brakes act on the rear axle only."),
             ("driver.grip_share", "Share of the grip used", "1 is all of it. A beginner uses about half."),
+            ("driver.braking_share", "Share of the braking used", "Of what grip allows; 1 is all of it."),
         ),
     ),
     Group(
