@@ -67,6 +67,7 @@ def test_start_and_memory(tmp_path: Path) -> None:
         assert sum(left) < 150.0
 
 
+@pytest.mark.slow
 @needs_proc
 def test_killed_in_the_middle_of_a_review(tmp_path: Path) -> None:
     """The worker goes with the app; the session stays, nothing is half there, and the review can be asked for again."""

@@ -28,6 +28,7 @@ def kept(library: Library, file: Path, day: str, **known: Any) -> str:
     return library.new_session(f"{day}-run", known, [(file, "run.csv")], copy=True)
 
 
+@pytest.mark.slow
 def test_sessions_are_put_in_order_as_the_command_does(library: Library, coarse_session: Path, tmp_path: Path) -> None:
     """The library's own progress of the same file is the oracle; kart, weather and tyres are the session's."""
     later = kept(library, coarse_session, "2026-06-02", kart="rental-four-stroke", weather="damp", tyres="new")

@@ -131,6 +131,7 @@ def test_the_other_way_round_is_another_walk(library: Path) -> None:
     ]
 
 
+@pytest.mark.slow
 def test_the_sheet_is_the_librarys_and_is_kept(library: Path, tmp_path: Path) -> None:
     given = {
         "track": "tinmarsh_rental",
@@ -149,6 +150,7 @@ def test_the_sheet_is_the_librarys_and_is_kept(library: Path, tmp_path: Path) ->
             assert (folder / name).read_bytes() == (tmp_path / "walk" / name).read_bytes()
 
 
+@pytest.mark.slow
 def test_marks_to_begin_with_leave_room(library: Path) -> None:
     """The walk is along the library's line with room, slower than the perfect one, and says what comes later."""
     perfect, first = (walk_through(library, RENTAL | {"begin": begin}, lambda text: None) for begin in (False, True))

@@ -52,6 +52,7 @@ def test_what_is_not_in_the_library_is_refused(app: RunningApp, path: str, value
     assert answer["what"]
 
 
+@pytest.mark.slow
 def test_a_sheet_is_made_once_kept_and_shown(app: RunningApp) -> None:
     assert json.loads(app.ask("GET", "/api/before/sheets/tinmarsh_rental--rental-four-stroke")[1]) == []
     one, other = (started(app, "/api/before/sheet")[1]["job"] for _ in range(2))

@@ -10,6 +10,9 @@ import pytest
 from app_server import running_app
 from webdriver import Browser
 
+#: Each test has an app of its own, which solves a lap anew.
+pytestmark = pytest.mark.slow
+
 GROUND = "track=marrowdown_club&kart=gearbox"
 CLOCK = "return Number(document.getElementById('clock').textContent.split(' ')[0])"
 CORNER = "return document.querySelector('#corner h3').textContent"

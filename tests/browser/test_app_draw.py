@@ -175,6 +175,7 @@ def draw_edge(browser: Browser, above: Above, edge: Array) -> int:
     return len(keep) + 1
 
 
+@pytest.mark.slow
 def test_a_track_from_a_picture_to_a_lap(browser: Browser, app: RunningApp, folder: Path, tmp_path: Path) -> None:
     above = picture_of(load_track("ostrelle_sprint"), tmp_path / "above.png")
     begun = time.monotonic()
@@ -410,6 +411,7 @@ def test_two_windows_never_overwrite_each_other(browser: Browser, app: RunningAp
     assert kept(app, other)["name"] == "Mine (copy)"
 
 
+@pytest.mark.slow
 def test_laps_beneath_are_fitted_and_the_drawing_moved_onto_them(
     browser: Browser, app: RunningApp, folder: Path, tmp_path: Path
 ) -> None:

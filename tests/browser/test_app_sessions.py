@@ -90,6 +90,7 @@ def test_demo_to_review(page: Browser, app: RunningApp) -> None:
     assert not errors(page)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not REAL.is_file(), reason="the folder of outside recordings is not here")
 def test_real_recording(page: Browser) -> None:
     """A recording of a venue that nobody surveyed: the track is estimated, and the review is there."""
@@ -120,6 +121,7 @@ def test_dropped_by_mouse(page: Browser, short: Path) -> None:
     assert "by mouse.csv" in page.run("return document.querySelector('#facts').innerText")
 
 
+@pytest.mark.slow
 def test_recognised_corrected_and_reviewed(page: Browser, short: Path, app: RunningApp) -> None:
     """The track is recognised; a wrong one is refused in words; names, laps and notes typed are on the page."""
     address = drop(page, short)
@@ -164,6 +166,7 @@ def test_wrong_file(page: Browser, tmp_path: Path) -> None:
     page.wait("return document.querySelectorAll('#sessions li').length > 0")
 
 
+@pytest.mark.slow
 def test_cancel_and_reload(page: Browser, short: Path, app: RunningApp) -> None:
     """Work goes on while the page is loaded again, and ends when it is cancelled."""
     address = drop(page, short)
@@ -204,6 +207,7 @@ def test_two_windows(page: Browser, short: Path) -> None:
     assert page.run("return document.querySelector('#asking input').value") == "Other"
 
 
+@pytest.mark.slow
 def test_keyboard_only(page: Browser) -> None:
     """From the first key to the demo's review without a mouse."""
     for _ in range(20):

@@ -279,6 +279,7 @@ def test_by_keyboard(page: Browser) -> None:
     forget(page)
 
 
+@pytest.mark.slow
 def test_fitted_to_a_session(browser_in: Browser, app: RunningApp, place: Path, small_session: Path) -> None:
     known: dict[str, Any] = FRESH | {
         "track": "tinmarsh_rental",

@@ -32,6 +32,7 @@ def app(tmp_path: Path, coarse_session: Path) -> Iterator[RunningApp]:
         yield running
 
 
+@pytest.mark.slow
 def test_sessions_put_in_order(browser: Browser, app: RunningApp) -> None:
     page = browser
     page.open(app.address)

@@ -325,13 +325,20 @@ def test_twenty_laps_are_light_and_quickly_written(review):
         review,
         laps=tuple(dataclasses.replace(laps[k % len(laps)], label=f"lap {k + 1}") for k in range(20)),
     )
-    spent = []
-    for _ in range(3):
-        start = time.process_time()
-        text = review_page(twenty)
-        spent.append(time.process_time() - start)
+
+    def spent(shown):
+        """Least processor time of three pages [s], and the last one."""
+        times = []
+        for _ in range(3):
+            start = time.process_time()
+            text = review_page(shown)
+            times.append(time.process_time() - start)
+        return min(times), text
+
+    few, _ = spent(review)
+    many, text = spent(twenty)
     assert len(text.encode("utf-8")) < 1_500_000
-    assert min(spent) < 0.8  # 0.3 s measured; slower machines are not a fault
+    assert many < 1.5 * few * 20 / len(laps)  # by laps at most, whatever the machine; 0.3 s measured
 
 
 def test_of_very_many_laps_the_page_holds_some(review):
