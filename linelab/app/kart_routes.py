@@ -10,13 +10,13 @@ from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from linelab.app.gate import FILE_POLICY
 from linelab.app.kept.revisions import NAME
 from linelab.app.library import Library
-from linelab.app.requests import begun, desk, given, text_of
+from linelab.app.requests import begun, desk, file_sent, given, text_of
 from linelab.errors import InputError, legible
 
 #: The process that karts are checked and drawn in: it is kept between changes.
@@ -157,9 +157,5 @@ async def season_file(request: Request) -> Response:
     name, file = request.path_params["name"], request.path_params["file"]
     path = desk(request).library.folder / "progress" / name / file
     known = ("progress.json", "progress.png", "progress.svg")
-    if NAME.fullmatch(name) is None or file not in known or not path.is_file():
-        return Response("There is no such file.\n", status_code=404, media_type="text/plain")
-    headers = {"content-security-policy": FILE_POLICY}
-    if "save" in request.query_params:
-        headers["content-disposition"] = f'attachment; filename="{name}-{file}"'
-    return FileResponse(path, headers=headers)
+    sound = NAME.fullmatch(name) is not None and file in known
+    return file_sent(request, path if sound else None, f"{name}-{file}", policy=FILE_POLICY)

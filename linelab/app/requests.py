@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import JSONResponse
+from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
 
 from linelab.app.jobs import Jobs, Limits
 from linelab.app.library import Library, StaleError
@@ -80,6 +80,18 @@ def begun(
         if (job.do, job.about) == (do, about) and not job.over:
             return JSONResponse({"job": job.number})
     return JSONResponse({"job": jobs.start(do, values, about=about, keep=keep).number})
+
+
+def file_sent(
+    request: Request, path: Path | None, name: str, *, policy: str = "", media_type: str | None = None
+) -> Response:
+    """A file, shown or, where the address ends in ``?save``, saved under a name; ``policy`` is what it may do there."""
+    if path is None or not path.is_file():
+        return PlainTextResponse("There is no such file.\n", status_code=404)
+    headers = {"content-security-policy": policy} if policy else {}
+    if "save" in request.query_params:
+        headers["content-disposition"] = f'attachment; filename="{name}"'
+    return FileResponse(path, headers=headers, media_type=media_type)
 
 
 def text_of(values: dict[str, Any], name: str, *, most: int = 200) -> str:

@@ -6,12 +6,12 @@ from datetime import date
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from linelab.app.gate import FILE_POLICY
 from linelab.app.library import FRESH, Kind
-from linelab.app.requests import begun, desk, given, text_of
+from linelab.app.requests import begun, desk, file_sent, given, text_of
 from linelab.errors import InputError
 
 #: The process that reads recordings is kept for a while: a correction is read again at once.
@@ -179,14 +179,12 @@ async def review(request: Request) -> JSONResponse:
 
 async def print_review(request: Request) -> JSONResponse:
     """Begin the review of a session with its PDF."""
-    name = request.path_params["name"]
-    desk(request).library.session_folder(name)
-    return begun(request, "review", {"session": name, "print": True}, about=name, once=True)
+    return _begin(request, "print")
 
 
 async def demo(request: Request) -> JSONResponse:
     """Begin to put the demo's session into the library and to review it."""
-    return begun(request, "demo", {"fresh": FRESH | {"day": date.today().isoformat()}}, about="demo", once=True)
+    return begun(request, "demo", {}, about="demo", once=True)
 
 
 def _begin(request: Request, do: str, *, keep: str = "") -> JSONResponse:
@@ -200,10 +198,5 @@ async def result(request: Request) -> Response:
     """A file of a session's results."""
     name, file = request.path_params["name"], request.path_params["file"]
     folder = desk(request).library.session_folder(name) / "review"
-    known = {item.name: item for item in folder.glob("*")}
-    if file not in known or file[0] == "." or not known[file].is_file():
-        return Response("There is no such file.\n", status_code=404, media_type="text/plain")
-    headers = {"content-security-policy": FILE_POLICY}
-    if "save" in request.query_params:
-        headers["content-disposition"] = f'attachment; filename="{name}-{file}"'
-    return FileResponse(known[file], headers=headers)
+    known = {item.name: item for item in folder.glob("*") if item.name[0] != "."}
+    return file_sent(request, known.get(file), f"{name}-{file}", policy=FILE_POLICY)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from linelab.app.library import Library
-from linelab.app.requests import begun, desk, given, text_of
+from linelab.app.requests import begun, desk, file_sent, given, text_of
 from linelab.errors import InputError
 
 #: Live answers are made one after the other in a process that stays.
@@ -101,14 +101,9 @@ async def sheet_files(request: Request) -> JSONResponse:
 async def sheet_file(request: Request) -> Response:
     """A page or the PDF of a sheet."""
     name, file = request.path_params["name"], request.path_params["file"]
-    known = _sheet(request)
-    if file not in known:
-        return Response("There is no such file.\n", status_code=404, media_type="text/plain")
-    kind = SHEET_KINDS["." + file.rsplit(".", 1)[1]]
-    headers = {}
-    if "save" in request.query_params:
-        headers["content-disposition"] = f'attachment; filename="{name}-{file}"'
-    return FileResponse(known[file], media_type=kind, headers=headers)
+    path = _sheet(request).get(file)
+    kind = None if path is None else SHEET_KINDS[path.suffix]
+    return file_sent(request, path, f"{name}-{file}", media_type=kind)
 
 
 def _sheet(request: Request) -> dict[str, Any]:

@@ -27,6 +27,7 @@ TASKS = {
     "understand": "linelab.app.tasks.understanding:understand",
     "columns": "linelab.app.tasks.understanding:columns",
     "review": "linelab.app.tasks.reviewing:review_session",
+    "print": "linelab.app.tasks.reviewing:print_session",
     "kart_open": "linelab.app.tasks.kart_editing:open_kart",
     "kart_look": "linelab.app.tasks.kart_editing:look_at_kart",
     "kart_save": "linelab.app.tasks.kart_editing:save_kart",

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
-from linelab.app.library import Library
+from linelab.app.library import FRESH, Library
 from linelab.app.tasks.understanding import session_ground, session_recording
 from linelab.coaching.from_recording import choose_laps, fitted_notes, grounds_kart, review_recording
 from linelab.errors import InputError
@@ -23,7 +24,7 @@ Step = Callable[[str], None]
 
 
 def review_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any]:
-    """Review a session and write page, PDF, JSON and tables; returns what a list shows of it.
+    """Review a session and write page, JSON and tables; returns what was written.
 
     Raises
     ------
@@ -99,13 +100,19 @@ def review_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str,
     return {"session": session["name"], "files": files}
 
 
+def print_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any]:
+    """The review of a session with its PDF."""
+    return review_session(folder, given | {"print": True}, step)
+
+
 def demo_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str, Any]:
     """Put the demo's session into the library, once, and review it."""
     library = Library(folder)
     name = next((item["name"] for item in library.sessions() if item.get("demo")), "")
     if not name:
         source = bundled_recordings()[DEMO_RECORDING]
-        known = given["fresh"] | {
+        known = FRESH | {
+            "day": date.today().isoformat(),
             "demo": True,
             "driver": "Invented driver of the demo",
             "track": DEMO_TRACK,
