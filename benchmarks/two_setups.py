@@ -32,7 +32,7 @@ SHIFTS = (0.001, 0.002, 0.003, 0.005, None)
 VARIED = (0.0005, 0.003)
 ORDERS = ("AB", "ABA", "ABAB", "ABABAB")
 SIZES = (0.05, 0.1, 0.2, 0.3)
-LAPS = (5, 15)
+LAPS = (5, 10, 15)
 
 
 class Pair(NamedTuple):

@@ -268,7 +268,7 @@ def review(
             raise click.UsageError(f"{recording.source} and {beside} are not of one track driven the same way round")
         if ground.track is not track_before:
             solved, earlier, track_before = None, None, ground.track
-        with progress("computing the computed lap") as step:
+        with progress("computing the fastest lap") as step:
             result = review_recording(
                 recording,
                 ground,

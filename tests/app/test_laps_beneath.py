@@ -6,6 +6,7 @@ import shutil
 
 import numpy as np
 import pytest
+from widely import widely
 
 from linelab.app.library import FRESH, Library
 from linelab.app.tasks.drawn.laps_beneath import driven_lines, fit_laps, laps_beneath
@@ -90,7 +91,7 @@ def test_lines_are_broken_where_the_kart_stood_or_the_recording_paused() -> None
     assert min(np.diff([point[0] for point in lines[1]])) >= 0.99
 
 
-@pytest.mark.parametrize("off", [(2.4, -1.3), (-5.5, 3.0), (0.0, 0.0)])
+@pytest.mark.parametrize("off", widely([(2.4, -1.3), (-5.5, 3.0), (0.0, 0.0)], [(2.4, -1.3)]))
 def test_a_fit_takes_back_a_known_shift(library: Library, off: tuple[float, float]) -> None:
     """The demo's laps, wherever they are shifted to, come back to the same place between the edges."""
     drawing = drawing_of(bundled_tracks()[DEMO_TRACK])

@@ -123,6 +123,7 @@ def test_copies_and_removals_lose_nothing(app: RunningApp, tracks: Path) -> None
     assert ask(app, "GET", "/api/drawings/first-2-2")["drawing"]["name"] == "First"
 
 
+@pytest.mark.slow
 def test_from_a_bundled_track_to_a_saved_copy(app: RunningApp, tracks: Path) -> None:
     begun = ask(app, "POST", "/api/drawings/of", {"track": "tinmarsh_rental"})
     name = done(app, begun["job"])["name"]

@@ -114,6 +114,7 @@ def test_caution_comes_first(subject: tuple[str, str, dict[str, Any]]) -> None:
     assert "Begin by braking far earlier" in subject[2]["caution"]
 
 
+@pytest.mark.slow
 def test_the_other_way_round_is_another_walk(library: Path) -> None:
     given = {
         "track": "tinmarsh_rental",

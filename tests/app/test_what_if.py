@@ -94,6 +94,7 @@ def test_a_changed_kart_is_that_kart_solved_from_nothing(library: Path, values, 
     assert found["by_driver"] == 0.0
 
 
+@pytest.mark.slow
 def test_teeth_are_those_of_the_sprocket_study(library: Path) -> None:
     track, kart = load_track("ostrelle_sprint"), load_kart("senior-single-speed")
     laps = sprocket_laps(track, kart, solve_min_time(track, kart), around=2)
@@ -159,6 +160,7 @@ def test_two_habits_together_cost_no_less_than_either(library: Path) -> None:
     assert len(both["words"]) == 3
 
 
+@pytest.mark.slow
 def test_an_answer_does_not_hang_on_what_was_asked_before(library: Path) -> None:
     values = {"apex": 0.6, "apex_corner": 4, "grip": -7.0}
     first = asked(library, **values)

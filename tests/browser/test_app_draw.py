@@ -306,6 +306,7 @@ def started(browser: Browser, app: RunningApp, track: str = "tinmarsh_rental") -
     return str(browser.run("return location.pathname")).rsplit("/", 1)[-1]
 
 
+@pytest.mark.slow
 def test_a_point_moved_by_keys_alone_and_a_reload_that_loses_nothing(browser: Browser, app: RunningApp) -> None:
     name = started(browser, app)
     before = shapes(app, name, "left_edge")[0]["points"]
@@ -379,6 +380,7 @@ def test_what_is_wrong_shows_where_and_the_last_answer_stays(browser: Browser, a
     assert shapes(app, name, "left_edge")[0]["points"] == edge
 
 
+@pytest.mark.slow
 def test_corners_of_a_file_are_found_anew_when_asked_for(browser: Browser, app: RunningApp) -> None:
     name = started(browser, app, "ostrelle_sprint")
     assert {len(shape["points"]) for shape in shapes(app, name, "corner")} == {3}
@@ -455,6 +457,7 @@ def test_laps_beneath_are_fitted_and_the_drawing_moved_onto_them(
     assert shapes(app, name, "left_edge")[0]["points"] == before
 
 
+@pytest.mark.slow
 def test_a_phone_shows_all_without_scrolling_sideways_and_fingers_draw(browser: Browser, app: RunningApp) -> None:
     browser.size(390, 844, phone=True)
     begin(browser, app, "On a phone")

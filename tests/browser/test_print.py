@@ -8,6 +8,7 @@ import pytest
 from pdf_pages import texts_by_page
 from shared import REAL, demo_review, real_review
 from webdriver import Browser
+from widely import widely
 
 from linelab.output.page.html_file import review_page
 
@@ -31,7 +32,7 @@ def made(session: str, folder: Path) -> Path:
     return file
 
 
-@pytest.mark.parametrize("session", ["demo", "real"])
+@pytest.mark.parametrize("session", widely(["demo", "real"], ["demo"]))
 def test_nothing_off_the_paper_and_no_page_with_a_line(browser: Browser, tmp_path: Path, session: str):
     browser.open(made(session, tmp_path))
     browser.printed(tmp_path / "page.pdf")
@@ -50,7 +51,7 @@ def test_nothing_off_the_paper_and_no_page_with_a_line(browser: Browser, tmp_pat
     browser.media("light")
 
 
-@pytest.mark.parametrize("session", ["demo", "real"])
+@pytest.mark.parametrize("session", widely(["demo", "real"], ["demo"]))
 def test_the_driver_card_is_one_page_with_three_pictures(browser: Browser, tmp_path: Path, session: str):
     browser.open(made(session, tmp_path))
     assert browser.run("return document.getElementById('card').getClientRects().length") == 0

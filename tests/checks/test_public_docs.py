@@ -8,6 +8,7 @@ import inspect
 import re
 
 import pytest
+from widely import widely
 
 import linelab
 
@@ -38,7 +39,12 @@ def test_docstrings_have_their_sections(name):
     assert ("Raises" in found) == bool(signature.parameters)
 
 
-@pytest.mark.parametrize("name", ["", *linelab.__all__])
+#: Studies of many solves.
+LONG = {"MarginLap", "Worth", "compare_sessions", "compare_setups", "margin_lap", "off_groove_costs", "scatter_of"}
+LONG |= {"track_sheet", "what_pays"}
+
+
+@pytest.mark.parametrize("name", widely(["", *linelab.__all__], {"", *linelab.__all__} - LONG))
 def test_examples_run(name, tmp_path, monkeypatch):
     """In an empty folder: the module's own, and those of each public name."""
     monkeypatch.chdir(tmp_path)

@@ -54,6 +54,7 @@ def test_another_place_is_refused():
         linelab.read_laps("ostrelle_practice", linelab.load_track("tinmarsh_rental"))
 
 
+@pytest.mark.slow
 def test_another_lap_of_the_recording_is_compared_with_as_by_the_command(small_session, tmp_path):
     """What ``--against-lap`` does; laps are then compared with that one, corner by corner."""
     kart, track = "rental-four-stroke", "tinmarsh_rental"
@@ -83,6 +84,7 @@ def test_what_laps_are_compared_with_is_said_once(small_session, asked, words):
         linelab.review(small_session, "rental-four-stroke", "tinmarsh_rental", **asked)
 
 
+@pytest.mark.slow
 def test_sessions_are_compared_mine_minus_the_other(small_session):
     """Both ways round the same differences with the other sign; sessions of other ground are refused."""
     kart, track = "rental-four-stroke", "tinmarsh_rental"

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 from shared import solved
+from widely import widely
 
 from linelab.coaching.compare import compare
 from linelab.coaching.session import review_session
@@ -81,6 +82,7 @@ def assert_line_not_speed(reference, base, laps, told):
         assert found.speed_loss.value == pytest.approx(0.0, abs=0.015)
 
 
+@pytest.mark.slow
 def test_half_a_metre_from_the_apex_costs_hundredths_and_is_line_not_speed(reference):
     """Common practice: missing an apex by about half a metre is worth a few hundredths of a second per corner.
 
@@ -138,7 +140,7 @@ def sound_time(reference):
     return float(np.mean([lap.lap_time for lap in driven_laps(reference)]))
 
 
-@pytest.mark.parametrize("kind", PLANNED)
+@pytest.mark.parametrize("kind", widely(PLANNED, ["apex_missed", "brakes_early", "coasts", "power_late"]))
 def test_a_planned_fault_is_named_with_its_corner_and_cost(reference, sound_time, kind):
     """The simulated driver knows what the fault costs: the same laps with it and without."""
     laps = driven_laps(reference, PLANNED[kind])

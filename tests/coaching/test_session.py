@@ -150,6 +150,7 @@ def test_another_karts_file_is_noticed_by_its_engine(reference, late, factor, fi
     assert review.priorities[0].kind in {"power_late"} | ({"slide", "power_abrupt"} if not fits else set())
 
 
+@pytest.mark.slow
 def test_stakes_beyond_the_gap_are_explained(reference, late):
     ideal, own = (review_session(TRACK, KART, late, reference, target=kind) for kind in ("computed", "own_best"))
     stakes = sum(item.at_stake.value for item in ideal.priorities)
@@ -184,6 +185,7 @@ def test_consistency_of_known_laps(reference):
     assert review.best == 3
 
 
+@pytest.mark.slow
 def test_a_trend_is_told_where_there_is_one(reference):
     getting_slower = repeated(reference, *(0.95 - 0.002 * k for k in range(8)))
     review = review_session(TRACK, KART, getting_slower, reference)

@@ -144,6 +144,7 @@ def test_how_many_laps_show_it():
 
 
 @pytest.mark.parametrize("kind", ["own_best", "own_parts"])
+@pytest.mark.slow
 def test_the_own_best_is_that_of_the_session_whichever_laps_are_chosen(small_session, kind):
     """Two laps held against the driver's own best: the same target, and the same figures, as among all laps."""
     names, recording = ("tinmarsh_rental", "rental-four-stroke"), load_recording(small_session)

@@ -99,6 +99,7 @@ def test_a_wet_day_is_named_and_nobody_is_sent_over_kerbs(capsys, tmp_path):
     assert times["wets"] < times["slicks"] - 2.0
 
 
+@pytest.mark.slow
 def test_a_drawn_groove_is_told_with_what_it_costs_to_leave_it(capsys, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     track, kart = linelab.load_track("tinmarsh_rental"), linelab.load_kart("rental-four-stroke")
@@ -133,6 +134,7 @@ SMALL = ("--track", "tinmarsh_rental", "--kart", "rental-four-stroke", "--positi
 
 
 @pytest.mark.parametrize("against", ["grip-shown", "own-best", "own-parts"])
+@pytest.mark.slow
 def test_held_against_something_else(capsys, tmp_path, small_session, against):
     out = tmp_path / "review"
     text, _ = _run(capsys, "review", small_session, *SMALL, "--against", against, "--out", out)
@@ -148,6 +150,7 @@ def test_held_against_something_else(capsys, tmp_path, small_session, against):
         assert best["gap_s"]["value"] > 0.0
 
 
+@pytest.mark.slow
 def test_without_edges_the_gap_holds_what_a_survey_gives(capsys, tmp_path):
     """The corridor estimated from the demo's laps, as if nothing else were known, against its surveyed edges."""
     common = ("--kart", "senior-single-speed", "--position-error", "0.25")
@@ -157,6 +160,7 @@ def test_without_edges_the_gap_holds_what_a_survey_gives(capsys, tmp_path):
     assert abs(off) < 2.0 * estimated["sigma_s"] < 6.0
 
 
+@pytest.mark.slow
 def test_two_sessions_side_by_side(capsys, tmp_path, small_session):
     """The same recording twice is no different; its page says so in figures too."""
     again = tmp_path / "afternoon.csv"
@@ -189,6 +193,7 @@ def test_another_drivers_recording_is_the_target_and_stands_beside(capsys, tmp_p
     assert "since-title" not in page
 
 
+@pytest.mark.slow
 def test_a_session_is_held_beside_outings_with_another_setup(capsys, tmp_path, small_session):
     """Terminal, page, print and review.json say what compare-setups says of the same outings."""
     recording = load_recording(small_session)
@@ -268,6 +273,7 @@ def test_a_second_review_replaces_its_own_files_only(capsys, tmp_path, coarse_se
     assert _names(out) == sorted(["my notes.txt", MANIFEST, "corners.csv", "review.html", "review.json"])
 
 
+@pytest.mark.slow
 def test_results_do_not_say_where_on_the_machine_the_files_lie(capsys, tmp_path, small_session):
     """They are made to be passed on; only the terminal names folders."""
     private = tmp_path / "private folder"

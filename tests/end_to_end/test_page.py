@@ -248,6 +248,7 @@ def test_reasons_are_printed_whole(review):
         assert _covered(page) == []
 
 
+@pytest.mark.slow
 def test_another_session_is_printed_as_the_page_has_it(review):
     """The same words and rows as on the page, none on top of another; what became of earlier cards too."""
     session = review
@@ -319,6 +320,7 @@ def test_json_obeys_the_published_schema(review):
         assert parts == pytest.approx(lap["gap_s"]["value"], abs=1e-9)
 
 
+@pytest.mark.slow
 def test_twenty_laps_are_light_and_quickly_written(review):
     laps = review.laps
     twenty = dataclasses.replace(

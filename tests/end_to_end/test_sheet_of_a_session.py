@@ -11,6 +11,7 @@ from linelab.cli import main as cli
 pytestmark = pytest.mark.skipif(not REAL.is_file(), reason="the folder of outside recordings is not here")
 
 
+@pytest.mark.slow
 def test_sheet_of_a_corridor_from_laps(tmp_path, capsys):
     out = tmp_path / "walk"
     line = [str(value) for end in REAL_LINE for value in end]

@@ -76,6 +76,7 @@ def test_knife_edge_gives_up_a_sliver_but_never_the_wall():
     join=st.sampled_from(["round", "mitre"]),
     anticlockwise=st.booleans(),
 )
+@pytest.mark.slow
 def test_random_angular_circuits(radii, width, join, anticlockwise):
     angle = np.arange(len(radii)) * 2.0 * np.pi / len(radii)
     edges = ring_road(np.column_stack([radii * np.cos(angle), radii * np.sin(angle)]), width, join, anticlockwise)

@@ -146,6 +146,7 @@ def test_recovery_beats_raw_samples(rate):
     assert lap.lap.lap_time == pytest.approx(TRUTH.lap_time, abs=4.0 * lap.lap_time_sigma)
 
 
+@pytest.mark.slow
 def test_intervals_cover_the_truth():
     inside_n, inside_v, lap_errors = [], [], []
     for seed in range(8):

@@ -86,6 +86,7 @@ def test_sessions_of_one_place_share_a_track_in_the_middle_of_them():
     assert found.track.survey.uncertainty < alone.track.survey.uncertainty
 
 
+@pytest.mark.slow
 def test_a_stated_error_is_lessened_by_the_number_of_independent_days():
     recording = record(LAPS, noise=0.1)
     one, four = (
@@ -95,6 +96,7 @@ def test_a_stated_error_is_lessened_by_the_number_of_independent_days():
     assert four == pytest.approx(0.5 * one, rel=0.05)
 
 
+@pytest.mark.slow
 def test_sessions_right_after_each_other_share_their_error():
     """By their stamps the second begins a minute after the first ended: its error is nearly the same."""
     recording = record(LAPS, noise=0.1)
@@ -105,6 +107,7 @@ def test_sessions_right_after_each_other_share_their_error():
     assert together > 1.1 * apart
 
 
+@pytest.mark.slow
 def test_other_places_and_the_other_way_round_stay_separate():
     recording = record(LAPS, noise=0.1)
     back = Recording(t=recording.t, x=recording.x[::-1], y=recording.y[::-1], speed=recording.speed[::-1])
@@ -222,6 +225,7 @@ def test_the_width_shows_how_the_error_changed_between_the_edges():
     assert np.std(made.width) < 0.25  # taken as recorded it is 1.2 m over the root of two
 
 
+@pytest.mark.slow
 def test_a_stray_lap_counts_less_where_it_strays():
     """One of three rides is 2 m inside the left edge for some metres: the other two decide there."""
     hours = [(0.0, (0.0, 0.0)), (7200.0, (0.0, 0.0)), (14400.0, (0.0, 0.0))]
@@ -230,6 +234,7 @@ def test_a_stray_lap_counts_less_where_it_strays():
         assert np.abs(off(made, "left")).max() < 0.3  # the mean of the three is 0.67 m off
 
 
+@pytest.mark.slow
 def test_racing_laps_of_other_days_show_where_the_road_is():
     """The edges were ridden 1.2 m too far east; four days' racing laps, right in the mean, ran between them."""
     shifted = moved(ridden(), 1.2, 0.0)
@@ -256,6 +261,7 @@ def test_edge_laps_refused():
 
 
 @pytest.mark.skipif(not REAL.is_file(), reason="the folder of outside recordings is not here")
+@pytest.mark.slow
 def test_two_real_days_make_one_track():
     """A year apart, by other receivers' errors: one circuit, all its laps cut at one line."""
     days = [load_recording(REAL.with_name(name)) for name in ("GX030390.csv", "GX020410.csv")]

@@ -75,6 +75,7 @@ def test_good_conditions(rate):
     assert errors.estimated["drive"].size > 90
 
 
+@pytest.mark.slow
 def test_more_samples_and_less_noise_recover_more():
     """Errors fall along the curve, by about the square root of the number of samples for the line."""
     name = "ostrelle_sprint"
@@ -87,6 +88,7 @@ def test_more_samples_and_less_noise_recover_more():
         assert worst > middle > best, figure
 
 
+@pytest.mark.slow
 def test_drift_is_in_the_stated_lap_time():
     """A bias of 1 m over 5 minutes: lap times are off by more than the noise would have it, and the ± says so."""
     drive = session("ostrelle_sprint", laps=4)

@@ -174,6 +174,7 @@ def test_the_documentation_says_the_same():
         assert shown == [f for day in (slicks, wets) if day for f in (day.asphalt, day.groove)]
 
 
+@pytest.mark.slow
 def test_beside_the_groove_costs(wet):
     """In the dry on a groove along the computed line; farther out costs more; it is never a gain."""
     track = replace(wet, conditions=None)

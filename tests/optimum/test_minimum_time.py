@@ -177,6 +177,7 @@ def test_the_stated_error_is_not_less_than_what_a_finer_mesh_finds(track, kart, 
     assert usual.time_error < 2.5e-3
 
 
+@pytest.mark.slow
 def test_the_stated_error_of_a_limited_driver_is_not_less_than_what_a_finer_mesh_finds():
     """On two meshes whose errors of both signs made up for each other 2 µs were stated, and 0.2 ms were there."""
     track = load_track("marrowdown_club")

@@ -167,6 +167,7 @@ def sixteen():
 
 @pytest.mark.parametrize("units", [METRIC, IMPERIAL])
 @pytest.mark.parametrize("which", ["six", "rental", "sixteen"])
+@pytest.mark.slow
 def test_no_text_covers_another_or_leaves_the_page(request, which, units):
     track, kart, solution, found = request.getfixturevalue(which)
     drawn = sheet_pages(track, kart, solution, units, begin=found)
@@ -176,6 +177,7 @@ def test_no_text_covers_another_or_leaves_the_page(request, which, units):
     assert {str(corner.number) for corner in track.corners} <= set(numbers)
 
 
+@pytest.mark.slow
 def test_no_text_covers_another_on_the_sheet_of_a_wet_day(rental):
     track, kart, *_ = rental
     day = on_the_day(track, kart, "wet", "wets")

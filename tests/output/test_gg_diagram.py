@@ -87,6 +87,7 @@ def test_less_grip_draws_the_limits_smaller(review):
         assert narrow[:, 0].max() == pytest.approx(0.8 * wide[:, 0].max())
 
 
+@pytest.mark.slow
 def test_what_the_recording_does_not_carry_is_not_drawn(review, work):
     """No limits where corner speed is not rated, no diagram without pedals; both with the reason, on page and paper."""
     reason = "the positions are too coarse for it"

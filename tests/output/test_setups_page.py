@@ -118,6 +118,7 @@ def test_a_review_without_setups_has_no_such_section():
     assert len(review_pages(review, beside=Beside())) == len(review_pages(review))
 
 
+@pytest.mark.slow
 def test_what_is_printed_stays_on_the_sheet(several, single):
     """Also where there are so many outings that their table comes overleaf."""
     review = demo_review()

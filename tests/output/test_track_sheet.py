@@ -320,6 +320,7 @@ def test_a_kerb_of_the_next_corner_is_not_this_ones():
 @pytest.mark.parametrize(
     ("name", "driven"), [("ostrelle_sprint", "senior-single-speed"), ("marrowdown_club", "junior-single-speed")]
 )
+@pytest.mark.slow
 def test_no_more_than_sixty_paces_are_counted(name, driven):
     """What lies farther on is placed by what can be seen there, as far from it as shapely says along the line."""
     track, kart = load_track(name), load_kart(driven)
@@ -367,6 +368,7 @@ def test_what_can_be_seen_in_words(corners):
 NAMES = ("Old Mill", "The Long Hairpin of the Weir", "Kiln", "Cooper's Yard", "Paddock Bend", "Tithe Barn")
 
 
+@pytest.mark.slow
 def test_corner_names_are_whole_on_every_page_and_cover_nothing():
     name, kart = "ostrelle_sprint", load_kart("senior-single-speed")
     track = load_track(name)
@@ -393,6 +395,7 @@ def test_labels_of_several_sizes_keep_apart():
             assert (np.abs(spots[k] - spots[j]) >= 0.5 * (sizes[k] + sizes[j])).any()
 
 
+@pytest.mark.slow
 def test_timing_lines_are_in_the_key(rental):
     track, kart, solution = rental
     for stations, words in (((), None), ((80.0,), "timing line"), ((80.0, 40.0), "timing lines 1 to 2, as driven")):
@@ -455,6 +458,7 @@ def test_gears_are_those_that_pull_hardest_and_shifts_where_the_next_one_begins_
     assert len(shifts) == rises.sum()
 
 
+@pytest.mark.slow
 def test_gears_in_words(geared, corners):
     track, kart, solution = geared
     found = sheet_corners(track, solution.lap, kart)
@@ -665,6 +669,7 @@ def test_a_track_without_kerbs_has_none_to_leave_out(rental):
     assert "no kerb used" not in texts_of(sheet_pages(bare, kart, solution, use_kerbs=False)[0])
 
 
+@pytest.mark.slow
 def test_a_long_name_stays_on_the_page(rental):
     track, kart, solution = rental
     named = dataclasses.replace(track, name="A very long name of a circuit in the hills " * 3)
@@ -691,6 +696,7 @@ def test_no_text_covers_another_or_leaves_the_page(rental, units, survey):
         nothing_cut_or_covered(page)
 
 
+@pytest.mark.slow
 def test_thirty_corners_take_another_page_of_the_table():
     """More corners than can be read on one page go on to the next, each told once, with nothing cut or covered."""
     track, kart = winding(15), load_kart("senior-single-speed")
@@ -741,6 +747,7 @@ def test_imperial_pages_show_feet_and_mph(rental):
     assert not re.search(r"\d (m|km/h)\b", text)
 
 
+@pytest.mark.slow
 def test_a_corridor_from_laps_says_so_on_every_page(rental):
     track, kart, solution = rental
     survey = Survey(kind="estimated", note="estimated from 4 laps", assumed_width=7.0)

@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pytest
 from shared import solved
+from widely import widely
 
 from linelab.coaching.session import review_session
 from linelab.diagnosis.fitting import Pushes, kind_of
@@ -46,7 +47,7 @@ def test_half_a_metre_costs_hundredths_as_drivers_say(sprint):
     assert lost.max() < 0.15
 
 
-@pytest.mark.parametrize("habit", [*LINE_HABITS, *FOOT_HABITS])
+@pytest.mark.parametrize("habit", widely([*LINE_HABITS, *FOOT_HABITS], {"apex_missed", "exit_unused", *FOOT_HABITS}))
 def test_a_cost_is_nothing_for_none_and_never_falls_with_the_size(rental, habit):
     for cost in habit_costs(*rental, habit=habit, corners=[2, 7] if habit in LINE_HABITS else None):
         known = cost.time_lost[np.isfinite(cost.time_lost)]
@@ -59,6 +60,7 @@ def test_a_cost_is_nothing_for_none_and_never_falls_with_the_size(rental, habit)
 
 
 @pytest.mark.parametrize("habit", ["apex_missed", "apex_early", "apex_late"])
+@pytest.mark.slow
 def test_a_size_costs_the_same_whatever_other_sizes_are_looked_at(sprint, habit):
     """Optima are local: found straight away and by smaller sizes they must be the same one."""
     last = SCALES[habit].sizes[-1]
@@ -85,6 +87,7 @@ def test_the_solver_itself_finds_that_a_farther_missed_apex_costs_more(monkeypat
         assert known.size == lost.size or "room for only" in cost.reason, (cost.corner, cost.reason)
 
 
+@pytest.mark.slow
 def test_every_habit_costs_time_somewhere(sprint):
     for habit in SCALES:
         hairpin = habit_costs(*sprint, habit=habit, corners=[3, 12])
@@ -143,7 +146,7 @@ def test_kerbs_count_as_road(rental):
     assert lost[0] == pytest.approx(lost[1], abs=0.01)
 
 
-@pytest.mark.parametrize("number", [2, 5, 7, 13])
+@pytest.mark.parametrize("number", widely([2, 5, 7, 13], [7]))
 def test_what_it_would_cost_is_what_the_diagnosis_says_it_did(sprint, number):
     """The lap with the apex missed, driven exactly: its line costs what was planned, and so does the corner's card."""
     track, kart, solution = sprint

@@ -157,6 +157,7 @@ def test_passes_driven_after_the_plan_leave_as_often_as_stated(rental, usual):
     )  # crossings in clumps: the stated chance is on the safe side
 
 
+@pytest.mark.slow
 def test_with_speed_and_grip_that_scatter_much_it_holds_as_well(rental):
     track, kart, solution = rental
     found = careful(rental, Scatter(lateral=0.15, speed=0.8, grip=0.05), 0.05, cost=0.0)
@@ -167,6 +168,7 @@ def test_with_speed_and_grip_that_scatter_much_it_holds_as_well(rental):
     assert 0.6 * 0.05 < driven < 0.05 + 3.0 * error
 
 
+@pytest.mark.slow
 def test_more_scatter_takes_more_margin_and_time(rental, usual):
     laps = [careful(rental, Scatter(lateral=size, speed=0.3), 0.05, cost=0.0) for size in (0.1, 0.2)] + [usual]
     lost = [lap.time_lost for lap in laps]
@@ -181,6 +183,7 @@ def test_a_smaller_chance_takes_more_time(rental, usual):
     assert strict.time_lost > usual.time_lost
 
 
+@pytest.mark.slow
 def test_where_leaving_is_dear_the_plan_is_more_careful_than_asked(rental):
     cheap, dear = (careful(rental, Scatter(lateral=0.3, speed=0.3), 0.2, cost=cost) for cost in (0.0, 30.0))
     assert (cheap.binding, dear.binding) == (True, False)
@@ -252,6 +255,7 @@ def test_the_chance_changes_as_its_derivatives_say(rental):
     assert (ends[0] - ends[1]) / 2e-6 == pytest.approx(here.by_share.sum(), rel=1e-3)
 
 
+@pytest.mark.slow
 def test_a_reviewed_driver_has_a_scatter_by_corner():
     review = demo_review()
     scatter = linelab.scatter_of(review)

@@ -95,6 +95,7 @@ def test_identical_drivers_do_not_differ(reference, good):
     assert found.words.startswith("no clear difference")
 
 
+@pytest.mark.slow
 def test_a_displaced_recording_is_no_quicker_driver(reference):
     """The same laps shown 0.7 m aside differ by nothing: the displacement is seen in the lines and taken off."""
     recording = record(driven(reference, seed=5), Receiver(rate=18.0, white=0.1, bias=0.8), seed=3)
@@ -147,6 +148,7 @@ def test_another_drivers_lap_is_a_target_with_its_marks(reference, good, early, 
     assert sum(lost.value for _, lost in part.causes) == pytest.approx(part.speed_loss.value, abs=1e-9)
 
 
+@pytest.mark.slow
 def test_own_lap_by_number_is_a_target(reference, good):
     session = driven(reference, seed=5)
     found = reviewed(session, reference, 3, target="other_lap", other="lap 2")

@@ -41,6 +41,7 @@ def folder(tmp_path_factory, small_session):
     return place
 
 
+@pytest.mark.slow
 def test_sessions_stand_in_order_of_date_by_venue(folder):
     found = progress_of(sorted(folder.glob("*.csv")), told={"a_second.csv": SessionNote(weather="damp")})
     assert [[row.source for row in rows] for rows in found.venues] == [
@@ -62,6 +63,7 @@ def test_sessions_stand_in_order_of_date_by_venue(folder):
     assert "broken.csv skipped: " in lines
 
 
+@pytest.mark.slow
 def test_what_is_open_is_named_with_a_kart_and_another_place_is_skipped_with_a_track(folder):
     track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
     files = [folder / name for name in ("b_first.csv", "a_second.csv", "elsewhere.csv")]
@@ -108,6 +110,7 @@ def listed(folder, tmp_path):
     return tmp_path
 
 
+@pytest.mark.slow
 def test_a_list_of_sessions_gives_karts_and_columns(listed, capsys):
     """The kart named for a session is the one it is reviewed with; --weather has the last word."""
     (listed / "sessions.csv").write_text(

@@ -90,6 +90,7 @@ def test_figures_hang_on_the_plan_alone(track, cases, tmp_path):
     assert "left" not in said[-1]
 
 
+@pytest.mark.slow
 def test_new_processes_do_the_same(track, cases):
     assert linelab.sweep(track, KART, {"mass_kg": MASSES, "grip": [0.6, 1.0]}, jobs=2) == cases
 
@@ -329,6 +330,7 @@ def test_conditions_of_a_day_are_swept_as_words_and_each_lap_is_that_of_its_day(
     assert by["dry", "slicks"] < by["dry", "wets"] < by["wet", "wets"] < by["wet", "slicks"]
 
 
+@pytest.mark.slow
 def test_conditions_over_tracks_and_karts(track):
     other = replace(track, name="the other way", groove=None)
     karts = [KART, "junior-single-speed"]
@@ -342,6 +344,7 @@ def test_conditions_over_tracks_and_karts(track):
         assert case.lap_time == pytest.approx(linelab.solve_min_time(day, kart, verify=False).lap_time, abs=2e-3)
 
 
+@pytest.mark.slow
 def test_a_sweep_of_conditions_goes_on_and_knows_another_ones_results(track, days, tmp_path):
     store = tmp_path / "days.sqlite"
 

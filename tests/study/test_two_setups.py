@@ -74,6 +74,7 @@ def test_the_generator_knows_nothing_of_the_model():
 
 
 @pytest.mark.parametrize(("order", "shift"), [("ABA", None), ("ABAB", 0.003), ("ABAB", 0.005)])
+@pytest.mark.slow
 def test_equal_setups_are_rarely_told_apart(bench, order, shift):
     """Also where outings differ by more than is usual; `benchmarks/two_setups.py` counts many more pairs."""
     found = bench.run(11, 40, order, 8, shift)
@@ -81,12 +82,14 @@ def test_equal_setups_are_rarely_told_apart(bench, order, shift):
     assert np.mean(np.abs(found.value - found.truth) <= TO_95 * found.sigma) >= 0.87
 
 
+@pytest.mark.slow
 def test_a_narrow_expectation_would_call_them_different(bench):
     """The test above can fail: with outings that are stated to differ by a tenth of what they do, many are."""
     found = bench.run(11, 40, "ABAB", 8, 0.005, stated=0.0005)
     assert found.told.sum() > 8
 
 
+@pytest.mark.slow
 def test_one_outing_of_each_is_told_apart_only_by_what_is_stated(bench):
     """Nothing in the laps shows what an outing changes.  Stated right, equal setups are rarely told apart; stated too
     small, they are."""
@@ -267,6 +270,7 @@ def test_a_slower_setup_is_called_slower_and_every_output_says_the_same(outing, 
     assert (out / "setups.png").stat().st_size > 10_000
 
 
+@pytest.mark.slow
 def test_dates_put_outings_in_order(outing):
     day = 1.6e9
     found = compare_setups(
@@ -295,6 +299,7 @@ def test_what_matters_decides_whether_nothing_is_there(outing):
     assert found.real_below is None
 
 
+@pytest.mark.slow
 def test_one_outing_of_each_says_below_which_change_it_would_be_the_setup(outing):
     """A limit that holds is one with which the stated comparison calls the difference real, and no larger one does."""
     given = ([outing], [slower(outing, 1.01)], "tinmarsh_rental")

@@ -63,6 +63,7 @@ def test_the_multipliers_say_what_two_karts_differ_by(rental, worths, words, fie
     assert worths[words].lap == pytest.approx(found, rel=ALIKE, abs=ALIKE_TIME)
 
 
+@pytest.mark.slow
 def test_braking_and_driving_add_up_to_grip_along(rental, worths):
     track, kart, base = rental
     by, mu = 0.004, kart.mu_longitudinal
@@ -114,6 +115,7 @@ def test_gearing_moves_the_engine_curve_along_the_speeds():
     assert scaled.top_speed == pytest.approx(drive_curve(engine).top_speed)
 
 
+@pytest.mark.slow
 def test_a_rev_limit_that_holds_is_worth_what_two_limits_differ_by(rental):
     """Only the top speed moves: karts limited to a little more and less of it."""
     track, kart, _ = rental
@@ -156,6 +158,7 @@ def test_five_kilograms_cost_about_what_practice_says():
     assert 0.04 < 5.0 * worth["mass with driver"].per_unit < 0.12
 
 
+@pytest.mark.slow
 def test_a_limited_driver_has_his_rates_among_the_numbers(rental):
     track, kart, _ = rental
     slow = replace(kart, driver=replace(kart.driver, brake_build_rate=40.0, curvature_rate=1.0))
@@ -169,6 +172,7 @@ def test_a_limited_driver_has_his_rates_among_the_numbers(rental):
     assert {field.name for field in fields_of(kart)} | {wheel.field, "driver.brake_build_rate_mps3"} == set(found)
 
 
+@pytest.mark.slow
 def test_a_corner_whose_figure_hangs_on_the_change_says_so():
     """At the governor two lines through corners 9 and 10 are as fast as each other.  Where laps of karts made anew, of
     less change, differ by more than 3 ms from a corner's figure, the figure says that it moves by about as much."""

@@ -61,7 +61,7 @@ def review_session(folder: Path, given: dict[str, Any], step: Step) -> dict[str,
     own_lap = None
     if session["against_lap"] is not None:
         against, own_lap = "other_lap", choose_laps(ground.laps, [session["against_lap"]])[0].label
-    step("computing the computed lap")
+    step("computing the fastest lap")
     result = review_recording(
         recording,
         ground,

@@ -108,7 +108,7 @@ def walk_through(folder: Path, given: dict[str, Any], step: Step) -> dict[str, A
     """
     track, kart = _subject(folder, given)
     units = units_named(given["units"])
-    step("computing the computed lap")
+    step("computing the fastest lap")
     solution = solve_min_time(track, kart, progress=step)
     costs: Sequence[HabitCost] = ()  # they are the computed lap's
     if not given["begin"]:

@@ -126,7 +126,7 @@ def prepare_what_if(folder: Path, given: dict[str, Any], step: Step) -> dict[str
         The track or the kart cannot be used.
     """
     units = units_named(given["units"])
-    step("computing the computed lap")
+    step("computing the fastest lap")
     scene = scene_at(place_of(folder, given))
     track, s = scene.track, _stations(scene.track)
     return {

@@ -146,6 +146,12 @@ export function tell(failure, place) {
   place.scrollIntoView({ block: "nearest" });
 }
 
+/** A file's name as words: ostrelle_sprint is Ostrelle sprint. */
+export function inWords(name) {
+  const words = name.replace(/[_-]+/g, " ").trim();
+  return words.charAt(0).toUpperCase() + words.slice(1);
+}
+
 /** A lap time: 51.23, or 1:05.20 from a minute on. */
 export function lapTime(seconds) {
   if (seconds === null || seconds === undefined) return "";

@@ -1,6 +1,6 @@
 // The track and the kart that a page is about: chosen from the library's, named in the address, remembered.
 
-import { call, el } from "./app.js";
+import { call, el, inWords } from "./app.js";
 
 const at = (id) => document.getElementById(id);
 const KEPT = "linelab-ground";
@@ -32,7 +32,7 @@ export async function chooseGround(changed) {
   for (const [id, known] of [["track", tracks], ["kart", karts]]) {
     const own = known.filter((one) => !one.bundled);
     const bundled = known.filter((one) => one.bundled);
-    const options = (some) => some.map((one) => el("option", { value: one.name }, one.name));
+    const options = (some) => some.map((one) => el("option", { value: one.name }, inWords(one.name)));
     at(id).replaceChildren(...(own.length ? [el("optgroup", { label: "Yours" }, ...options(own))] : []),
       el("optgroup", { label: "Come with linelab" }, ...options(bundled)));
     const wanted = [asked.get(id), last[id]].find((name) => known.some((one) => one.name === name));

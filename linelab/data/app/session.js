@@ -1,5 +1,5 @@
 // One session: what was understood of its recordings, what to compare, and its review.
-import { call, cancel, el, lapTime, say, tell, units, work } from "./app.js";
+import { call, cancel, el, inWords, lapTime, say, tell, units, work } from "./app.js";
 import { drawLaps, pickLine } from "./session_drawing.js";
 
 const name = decodeURIComponent(location.pathname.split("/").pop());
@@ -122,26 +122,31 @@ function readingForm() {
 
 async function forms() {
   const [tracks, karts, sessions] = await Promise.all(["tracks", "karts", "sessions"].map((kind) => call("GET", `/api/${kind}`)));
-  const names = (list) => same(list.map((one) => one.name));
+  const names = (list) => list.map((one) => [one.name, inWords(one.name)]);
   const others = sessions.filter((one) => one.name !== name);
   const about = (one) => [one.found?.title || one.track, one.driver, one.day].filter(Boolean).join(", ") || one.name;
   const laps = (understood?.laps ?? []).filter((lap) => lap.status === "complete");
   const own = session.against_lap === null ? "" : String(session.against_lap);
+  const set = [session.weather, session.tyres, session.beside, session.notes].filter(Boolean).length;
+  const seen = at("asking").querySelector("details")?.open ?? false; // as the user left it
   at("asking").replaceChildren(
     typed("Driver", session.driver, (value) => save({ driver: value }).then(titled), { autocomplete: "off", list: "drivers" }),
     el("datalist", { id: "drivers" }, ...[...new Set(others.map((one) => one.driver).filter(Boolean))].map((one) => el("option", { value: one }))),
-    typed("Day", session.day, (value) => save({ day: value, day_typed: true }), { type: "date" }),
     choice("Track", [["", "recognise it"], ["estimated", "estimate it from the laps"], ...names(tracks)], session.track, (value) => reread({ track: value })),
     choice("Kart", [["", "fit one to the laps"], ...names(karts)], session.kart, (value) => save({ kart: value })),
-    typed("Weather", session.weather, (value) => save({ weather: value }), { placeholder: "dry, damp, 14 degrees" }),
-    typed("Tyres", session.tyres, (value) => save({ tyres: value }), { placeholder: "new, used, pressures" }),
     choice("Compare the laps with", AGAINST, session.against, (value) => save({ against: value, against_lap: null }).then(forms)),
-    choice("or with one lap of this session", [["", "no"], ...laps.map((lap) => [String(lap.number), `${lap.label}, ${lapTime(lap.time)} s`])],
-      own, (value) => save({ against_lap: value === "" ? null : Number(value), against: "" }).then(forms)),
-    choice("Beside somebody's session", [["", "no"], ...others.map((one) => [one.name, about(one)])], session.beside, (value) => save({ beside: value })),
-    typed("Whose that is", session.beside_name, (value) => save({ beside_name: value }), { placeholder: "your team mate" }),
     ...(session.track && session.track !== "estimated" ? [ticked("Driven the other way round", session.reverse, (value) => reread({ reverse: value }))] : []),
-    el("label", { className: "wide" }, "Notes for the page", el("textarea", { value: session.notes, onchange: (event) => save({ notes: event.target.value }) })),
+    el("details", { className: "wide", open: seen },
+      el("summary", {}, `Day, weather, tyres, one lap, another session, notes${set ? ` (${set} given)` : ""}`),
+      el("div", { className: "form" },
+        typed("Day", session.day, (value) => save({ day: value, day_typed: true }), { type: "date" }),
+        typed("Weather", session.weather, (value) => save({ weather: value }), { placeholder: "dry, damp, 14 degrees" }),
+        typed("Tyres", session.tyres, (value) => save({ tyres: value }), { placeholder: "new, used, pressures" }),
+        choice("Compare with one lap of this session", [["", "no"], ...laps.map((lap) => [String(lap.number), `${lap.label}, ${lapTime(lap.time)} s`])],
+          own, (value) => save({ against_lap: value === "" ? null : Number(value), against: "" }).then(forms)),
+        choice("Beside somebody's session", [["", "no"], ...others.map((one) => [one.name, about(one)])], session.beside, (value) => save({ beside: value })),
+        typed("Whose that is", session.beside_name, (value) => save({ beside_name: value }), { placeholder: "your team mate" }),
+        el("label", { className: "wide" }, "Notes for the page", el("textarea", { value: session.notes, onchange: (event) => save({ notes: event.target.value }) })))),
   );
 }
 

@@ -249,7 +249,7 @@ new ResizeObserver(() => drawAll()).observe(at("speeds"));
 async function prepare(asked, before) {
   at("failure").hidden = true;
   at("work").hidden = false;
-  at("step").textContent = "computing the computed lap";
+  at("step").textContent = "computing the fastest lap";
   const wanted = ground();
   const about = JSON.stringify(wanted);
   let found = null;
