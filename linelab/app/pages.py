@@ -44,15 +44,22 @@ def page_routes() -> list[Route]:
 
 def _page(path: str, template: str, place: str) -> Route:
     async def shown(request: Request) -> HTMLResponse:
-        settings = desk(request).settings
-        text = (
-            _environment()
-            .get_template(template)
-            .render(key=settings.key, place=place, places=PLACES, folder=str(settings.folder))
-        )
-        return HTMLResponse(text)
+        return _filled(request, template, place)
 
     return Route(path, shown)
+
+
+async def missing(request: Request, error: Exception) -> Response:
+    """What is answered where nothing lies: a page with the way on to whoever looks, a line to whatever asks."""
+    if "text/html" in request.headers.get("accept", ""):
+        return _filled(request, "missing.html", "", 404)
+    return Response("There is nothing at this address.\n", status_code=404, media_type="text/plain")
+
+
+def _filled(request: Request, template: str, place: str, status: int = 200) -> HTMLResponse:
+    settings = desk(request).settings
+    about = {"key": settings.key, "place": place, "places": PLACES, "folder": str(settings.folder)}
+    return HTMLResponse(_environment().get_template(template).render(about), status)
 
 
 @cache

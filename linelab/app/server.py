@@ -13,7 +13,7 @@ from linelab.app.job_routes import job_routes
 from linelab.app.jobs import Jobs
 from linelab.app.kart_routes import kart_routes
 from linelab.app.library import Library
-from linelab.app.pages import page_routes
+from linelab.app.pages import missing, page_routes
 from linelab.app.requests import Desk, Settings, explained, fault
 from linelab.app.session_routes import session_routes
 from linelab.app.track_routes import track_routes
@@ -52,7 +52,7 @@ def make_app(settings: Settings) -> Gate:
             *job_routes(),
         ],
         lifespan=lifespan,
-        exception_handlers={LinelabError: explained, Exception: fault},
+        exception_handlers={404: missing, LinelabError: explained, Exception: fault},
     )
     return Gate(app, key=settings.key, port=settings.port)
 

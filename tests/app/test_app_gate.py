@@ -44,6 +44,17 @@ def test_own_page_is_answered(app: RunningApp) -> None:
     assert app.ask("POST", "/api/sessions", b'{"files": []}')[0] == 400  # let in, and refused for what it says
 
 
+def test_a_wrong_address_shows_the_way_on(app: RunningApp) -> None:
+    status, content, headers = app.ask("GET", "/progres", headers=app.trusted() | {"Accept": "text/html,*/*"})
+    assert status == 404
+    assert "There is no such page" in content.decode()
+    assert '<a href="/">' in content.decode()
+    assert "script-src 'self'" in headers["content-security-policy"]
+    assert app.ask("GET", "/api/nothing")[0] == 404
+    untrusted = without(app.trusted(), "Cookie") | {"Accept": "text/html"}
+    assert app.key not in app.ask("GET", "/progres", headers=untrusted)[1].decode()
+
+
 @pytest.mark.parametrize(
     "host", ["linelab.example", "127.0.0.1.example:{port}", "127.0.0.1", "127.0.0.1:1", "", "0.0.0.0:{port}"]
 )
@@ -212,9 +223,9 @@ def hold(place: Path, app: RunningApp, count: int) -> None:
 
 
 def test_damaged_recordings(app: RunningApp, place: Path) -> None:
-    hold(place, app, 12)
+    hold(place, app, 6)
 
 
 @pytest.mark.slow
-def test_hundreds_of_damaged_recordings(app: RunningApp, place: Path) -> None:
-    hold(place, app, 400)
+def test_a_thousand_damaged_recordings(app: RunningApp, place: Path) -> None:
+    hold(place, app, 1000)

@@ -356,6 +356,7 @@ def test_a_line_drawn_by_keys_alone(browser: Browser, app: RunningApp) -> None:
     assert np.allclose(a - b, d - c)
 
 
+@pytest.mark.slow
 def test_what_is_wrong_shows_where_and_the_last_answer_stays(browser: Browser, app: RunningApp) -> None:
     name = started(browser, app)
     edge = shapes(app, name, "left_edge")[0]["points"]

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from shared import REAL, demo_review, real_review
 from webdriver import Browser
+from widely import widely
 
 from linelab.output.display import lap_time_text
 from linelab.output.page.html_file import review_page
@@ -454,7 +455,7 @@ def test_the_usual_lap_can_be_chosen(page: Browser, review: dict):
     assert lap_time_text(times[len(times) // 2]) in usual
 
 
-@pytest.mark.parametrize("session", ["demo", "real"])
+@pytest.mark.parametrize("session", widely(["demo", "real"], ["demo"]))
 def test_verdict_map_and_first_card_on_two_screens_of_a_phone(browser: Browser, tmp_path: Path, session: str):
     if session == "real" and not REAL.exists():
         pytest.skip("no outside recording here (LINELAB_SHARED)")

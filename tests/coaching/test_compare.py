@@ -179,6 +179,7 @@ def test_a_recorded_slow_down_is_found_within_its_uncertainty():
         assert abs(review.time_lost.value) < 4.0 * review.time_lost.sigma
 
 
+@pytest.mark.slow
 def test_segment_uncertainty_covers_noise_and_bias():
     """Ten receivers, each with its own constant bias: losses of a lap that loses nothing stay within their sigma."""
     off = []

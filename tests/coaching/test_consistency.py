@@ -114,6 +114,7 @@ def test_one_corner_spoilt_on_some_laps_is_that_corners_fault_and_not_scatter(re
     assert all(item.kind != "scatter" for item in review.priorities)
 
 
+@pytest.mark.slow
 def test_pass_errors_are_what_the_same_laps_received_anew_scatter_by(reference):
     """One session received six times: the times of passes vary by about the stated error."""
     session = driven(reference, laps=4)

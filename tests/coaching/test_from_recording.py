@@ -30,6 +30,7 @@ def test_every_complete_lap_is_read(track, laps):
     assert list(laps.to_dataframe()["lap_time_s"]) == times
 
 
+@pytest.mark.slow
 def test_they_are_the_laps_that_a_review_holds(track):
     kart = linelab.load_kart("senior-single-speed")
     asked = {"laps": (5,), "position_error": 0.25}

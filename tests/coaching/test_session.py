@@ -114,6 +114,7 @@ def test_shown_grip_is_what_the_driver_used(reference):
     assert review.laps[0].gap.value < ideal.laps[0].gap.value
 
 
+@pytest.mark.slow
 def test_lines_that_laps_are_faster_on_than_possible_are_not_judged_and_the_feet_are(reference):
     """Nobody beats the best possible on his own line: line or kart is wrong then; when he brakes shows all the same."""
     slippery = replace(KART, mu_lateral=0.7 * KART.mu_lateral, mu_longitudinal=0.7 * KART.mu_longitudinal)
@@ -132,7 +133,15 @@ def late(reference):
     return logged(session(reference, LatePower(corner=slow_corner(reference), metres=10.0)))
 
 
-@pytest.mark.parametrize(("factor", "fits"), [(0.7, False), (0.95, True), (1.0, True), (1.4, False)])
+@pytest.mark.parametrize(
+    ("factor", "fits"),
+    [
+        (0.7, False),
+        (1.0, True),
+        pytest.param(0.95, True, marks=pytest.mark.slow),
+        pytest.param(1.4, False, marks=pytest.mark.slow),
+    ],
+)
 def test_another_karts_file_is_noticed_by_its_engine(reference, late, factor, fits):
     """With a file whose engine has a share 1/factor of the torque, factor times its force is shown.
 

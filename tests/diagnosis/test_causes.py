@@ -126,7 +126,10 @@ def test_another_karts_engine_is_read_off_the_laps(reference):
     assert np.sqrt(np.mean((misfit - analysis.diagnosis.explained.driven.v) ** 2)) < 0.35
 
 
-@pytest.mark.parametrize("fault", [BrakesEarly(corner=1, metres=9.0), BrakesSoftly(corner=1, share=0.5)])
+@pytest.mark.parametrize(
+    "fault",
+    [BrakesEarly(corner=1, metres=9.0), pytest.param(BrakesSoftly(corner=1, share=0.5), marks=pytest.mark.slow)],
+)
 def test_without_a_track_the_feet_are_judged(reference, fault):
     """From the recording alone, on a corridor made of the laps: the habit is found where it was planted."""
     kind = {BrakesEarly: "brakes_early", BrakesSoftly: "brakes_softly"}[type(fault)]

@@ -175,6 +175,7 @@ def test_two_sessions_side_by_side(capsys, tmp_path, small_session):
     assert len(rows) == len(load_track("tinmarsh_rental").corners)
 
 
+@pytest.mark.slow
 def test_another_drivers_recording_is_the_target_and_stands_beside(capsys, tmp_path, small_session):
     mate = tmp_path / "mate.csv"
     mate.write_bytes(small_session.read_bytes())
@@ -252,6 +253,7 @@ def test_setups_are_for_one_session_and_options_of_theirs_for_them(capsys, tmp_p
     assert "does not fit 1 recording of A and 1 of B" in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_an_own_lap_by_number_is_the_target(capsys, tmp_path, small_session):
     text, _ = _run(capsys, "review", small_session, *SMALL, "--against-lap", "3", "--lap", "1", "--out", tmp_path)
     assert "your lap 3" in text

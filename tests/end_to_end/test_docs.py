@@ -65,8 +65,8 @@ def folder(tmp_path, monkeypatch):
     return tmp_path
 
 
-#: The pages of people's jobs, each half a minute to a minute.
-LONG = {"chassis_tuner", "coach", "driver", "recordings"}
+#: The pages of whole jobs, each half a minute to a minute.
+LONG = {"README", "chassis_tuner", "coach", "driver", "recordings"}
 
 
 @pytest.mark.parametrize(

@@ -432,7 +432,7 @@ def test_a_real_session_without_a_survey_of_the_track(tmp_path):
     assert "review.html" in save_review(review, tmp_path / "real")
 
 
-@pytest.mark.parametrize("units", [METRIC, IMPERIAL])
+@pytest.mark.parametrize("units", [METRIC, pytest.param(IMPERIAL, marks=pytest.mark.slow)])
 def test_nothing_on_the_printed_pages_covers_other_text_or_leaves_the_page(review, units):
     """With a survey note of three lines, and more notes than a page holds."""
     survey = Survey(kind="estimated", note="estimated from laps, " + "about their median " * 8, assumed_width=7.0)

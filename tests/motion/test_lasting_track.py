@@ -55,6 +55,7 @@ def test_a_saved_estimate_is_read_like_the_one_just_made(tmp_path):
         assert np.abs(here.lap.line.n - there.lap.line.n).max() < 0.02
 
 
+@pytest.mark.slow
 def test_a_later_session_is_moved_onto_the_track_that_was_kept():
     """The receiver of another day is 2 m off: the lines read are those of the first day."""
     recording = record(LAPS, noise=0.1)

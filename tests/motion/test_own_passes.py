@@ -21,18 +21,18 @@ def session(rng, laps=8, corners=9, scatter=0.06, instant=0.04):
     return true, true + np.diff(at, axis=1), instant**2 * steps @ steps.T
 
 
-#: Scatter of a driver's passes [s] and laps, besides those of every run.
-WIDER = [(0.02, 8), (0.15, 4), (0.05, 20)]
+#: Scatter of a driver's passes [s], laps and sessions, besides those of every run.
+WIDER = [(0.06, 8, 40), (0.02, 8, 40), (0.15, 4, 40), (0.05, 20, 40)]
 
 
 @pytest.mark.parametrize(
-    ("scatter", "laps"), [(0.06, 8), *(pytest.param(*case, marks=pytest.mark.slow) for case in WIDER)]
+    ("scatter", "laps", "sessions"), [(0.06, 8, 12), *(pytest.param(*case, marks=pytest.mark.slow) for case in WIDER)]
 )
-def test_what_is_lost_to_the_quickest_pass_is_not_overstated_and_held(scatter, laps):
+def test_what_is_lost_to_the_quickest_pass_is_not_overstated_and_held(scatter, laps, sessions):
     """The smallest measured time makes it look too large by far; the stated interval holds the truth."""
     rng = np.random.default_rng(int(1000 * scatter) + laps)
     off, naive, held = [], [], []
-    for _ in range(40):
+    for _ in range(sessions):
         true, measured, covariance = session(rng, laps, scatter=scatter)
         passes = OwnPasses(measured=measured, covariance=covariance)
         for corner in range(true.shape[1]):

@@ -55,6 +55,7 @@ def test_a_bias_is_taken_off_where_the_line_uses_the_track(bias):
     assert any("moved together onto the track" in note for note in placed[0].notes)
 
 
+@pytest.mark.slow
 def test_drift_between_laps_is_taken_off_and_the_rest_stated():
     """A bias of 1 m that drifts: laps are placed to each other to what their own scatter allows."""
     inside, raw, left = [], [], []

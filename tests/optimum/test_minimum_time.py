@@ -161,8 +161,8 @@ def least_curvature_offsets(track, kart, step: float = 2.0):
 @pytest.mark.parametrize(
     ("track", "kart", "other_way"),
     [
-        ("ostrelle_sprint", "rental-four-stroke", True),
-        ("ostrelle_sprint", "senior-single-speed", False),
+        pytest.param("ostrelle_sprint", "rental-four-stroke", True, marks=pytest.mark.slow),
+        pytest.param("ostrelle_sprint", "senior-single-speed", False, marks=pytest.mark.slow),
         ("tinmarsh_rental", "senior-single-speed", False),
     ],
 )

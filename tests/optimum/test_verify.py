@@ -198,6 +198,7 @@ def steepest(kart, lap: Lap) -> dict[str, float]:
     return {"brake": found["brake"], "drive": found["drive"], "steer": max(found["left"], found["right"])}
 
 
+@pytest.mark.slow
 def test_driver_who_builds_up_the_pedals(corner, kart, solved):
     """20 m/s³ of braking and 15 m/s³ of drive: slower than the ideal driver, and no pedal moves faster than that."""
     limited = dataclasses.replace(kart, driver=Driver(brake_build_rate=20.0, drive_build_rate=15.0))

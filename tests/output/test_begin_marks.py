@@ -198,6 +198,7 @@ def test_marks_of_another_lap_and_room_to_edges_that_nobody_knows_are_refused(re
         sheet_pages(guessed, kart, solution, begin=found)
 
 
+@pytest.mark.slow
 def test_the_command_makes_the_sheet_and_refuses_what_does_not_go_together(tmp_path, capsys):
     assert cli.run(["sheet", TRACK, KART, "--lateral", "0.2", "--out", str(tmp_path / "no")]) == 2
     assert "need --begin-with" in capsys.readouterr().err

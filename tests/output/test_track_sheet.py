@@ -634,6 +634,7 @@ def test_the_sheet_says_with_which_grip_kerbs_and_paces(rental):
     assert f"({IMPERIAL.length_text(damp.lap.line.length)} a lap)" in texts_of(pages[1])
 
 
+@pytest.mark.slow
 def test_the_sheet_of_a_wet_day_says_so_on_top_and_names_no_kerb(rental):
     track, kart, _ = rental
     day = on_the_day(track, kart, "wet", "wets")
@@ -688,7 +689,14 @@ ESTIMATED = Survey(
 )
 
 
-@pytest.mark.parametrize(("units", "survey"), [(METRIC, None), (IMPERIAL, None), (METRIC, ESTIMATED)])
+@pytest.mark.parametrize(
+    ("units", "survey"),
+    [
+        (METRIC, None),
+        pytest.param(IMPERIAL, None, marks=pytest.mark.slow),
+        pytest.param(METRIC, ESTIMATED, marks=pytest.mark.slow),
+    ],
+)
 def test_no_text_covers_another_or_leaves_the_page(rental, units, survey):
     track, kart, solution = rental
     ground = track if survey is None else dataclasses.replace(track, survey=survey)
@@ -741,6 +749,7 @@ def test_cells_of_the_table_keep_to_their_columns(corners):
             assert box.x1 / page.dpi <= right + 0.01, (scale, text.get_text())
 
 
+@pytest.mark.slow
 def test_imperial_pages_show_feet_and_mph(rental):
     text = " ".join(texts_of(page) for page in sheet_pages(*rental, IMPERIAL))
     assert "mph" in text

@@ -121,6 +121,7 @@ def test_what_was_to_be_worked_on_is_said_to_be_better_where_it_is(good, early, 
     assert compare_sessions(good, early).since == ()
 
 
+@pytest.mark.slow
 def test_what_is_as_it_was_is_no_clear_change(reference, early, corner):
     again = reviewed(driven(reference, BrakesEarly(corner=corner, metres=9.0), seed=21), reference, 8)
     since = [evidence_text(line) for line in compare_sessions(again, early, cards=True).since]

@@ -78,6 +78,7 @@ def test_what_is_open_is_named_with_a_kart_and_another_place_is_skipped_with_a_t
     assert "weather" not in lines
 
 
+@pytest.mark.slow
 def test_the_command_writes_table_json_and_picture(folder, tmp_path, capsys):
     out = tmp_path / "out"
     assert run(["progress", str(folder), "--weather", "a_second.csv=damp", "--out", str(out)]) == 0

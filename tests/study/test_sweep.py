@@ -314,6 +314,7 @@ def days(track):
     return linelab.sweep(track, KART, DAYS, jobs=1)
 
 
+@pytest.mark.slow
 def test_conditions_of_a_day_are_swept_as_words_and_each_lap_is_that_of_its_day(track, days):
     assert [tuple(case.values.values()) for case in days] == [
         (mass, grip, tyres) for mass in (235.0, 245.0) for grip in ("dry", "wet") for tyres in ("slicks", "wets")

@@ -7,6 +7,7 @@ import pytest
 import linelab
 
 
+@pytest.mark.slow
 def test_a_cluster_of_processes_finds_the_same_laps_as_this_one(tmp_path):
     distributed = pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
     track, vary = linelab.load_track("tinmarsh_rental"), {"mass_kg": [235.0, 240.0, 245.0, 250.0], "grip": [0.9, 1.0]}

@@ -118,6 +118,7 @@ def test_a_planted_difference_is_found_with_its_sign(bench):
     assert not (found.told & (found.value * found.truth < 0.0)).any()
 
 
+@pytest.mark.slow
 def test_a_difference_planted_in_one_corner_is_found_there(bench):
     found = bench.run(13, 6, "ABAB", 10, 0.001, 0.4, corners=True, place=3)
     assert found.clear[:, 3].mean() >= 0.7
@@ -313,6 +314,7 @@ def test_one_outing_of_each_says_below_which_change_it_would_be_the_setup(outing
     assert below.outing_stated == pytest.approx(0.6 * found.real_below, rel=0.01)
 
 
+@pytest.mark.slow
 def test_the_difference_is_that_of_two_sessions_side_by_side_and_less_certain(outing):
     """One outing of each: a session's comparison with another measures the same, and knows nothing of outings."""
     track, kart = load_track("tinmarsh_rental"), load_kart("rental-four-stroke")
