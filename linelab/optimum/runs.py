@@ -209,8 +209,13 @@ def solve_finer(task: Task, guess: Guess, coarse: Iterate, mesh: Mesh, moved: Ar
     return _warm_or_cold(task, guess, posed(task, mesh, moved), start, FINER)
 
 
-def solve_again(task: Task, guess: Guess | None, before: Iterate, moved: Array | None = None) -> Iterate:
-    """Solve on the same mesh after a change of kart, grip or bounds; the corridor moved as before unless ``moved``."""
+def solve_again(
+    task: Task, guess: Guess | None, before: Iterate, moved: Array | None = None, *, own_speed: bool = True
+) -> Iterate:
+    """Solve on the same mesh after a change of kart, grip or bounds; the corridor moved as before unless ``moved``.
+
+    Without ``own_speed`` it begins at the earlier speed: numbers changed by themselves have no kart to drive a profile.
+    """
     if not _alike(task.track.reference, before.reference):
         raise InputError(
             "the earlier solution is of another track, or of the other direction",
@@ -225,7 +230,8 @@ def solve_again(task: Task, guess: Guess | None, before: Iterate, moved: Array |
             remedy="Solve without a warm start",
         )
     numbers = posed(task, before.mesh, before.moved if moved is None else moved)
-    return _warm_or_cold(task, guess, numbers, _at_its_speed(task, numbers, before), AGAIN)
+    start = _at_its_speed(task, numbers, before) if own_speed else before
+    return _warm_or_cold(task, guess, numbers, start, AGAIN)
 
 
 def _at_its_speed(task: Task, numbers: Posed, before: Iterate) -> Iterate:

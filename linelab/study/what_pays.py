@@ -181,7 +181,7 @@ def what_pays(
     found = solve_min_time(track, kart, use_kerbs=use_kerbs) if solution is None else solution
     task = Task(ground_of(track, use_kerbs), kart, kart_numbers(kart), found.grip, FREE, FREE)
     s = np.linspace(0.0, track.length, max(round(track.length / TOLD), 8) + 1)
-    iterate = solve_again(task, None, found.iterate, found.iterate.moved)
+    iterate = solve_again(task, None, found.iterate, found.iterate.moved, own_speed=False)
     worths = []
     for field in fields_of(kart):
         progress(field.words)
@@ -316,7 +316,8 @@ def _gained(task: Task, iterate: Iterate, field: Field, s: Array, step: float) -
     for factor in (1.0 + step, 1.0 - step):
         numbers, driver = field.scaled(task.kart, task.numbers, factor)
         changed = task._replace(numbers=numbers, kart=replace(task.kart, driver=driver))
-        clocks.append(_clock(task, solve_again(changed, None, iterate, iterate.moved), s))
+        again = solve_again(changed, None, iterate, iterate.moved, own_speed=False)
+        clocks.append(_clock(task, again, s))
     return np.asarray((clocks[0] - clocks[1]) * (0.01 / (2.0 * step)))
 
 

@@ -227,5 +227,5 @@ def test_damaged_recordings(app: RunningApp, place: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_thousand_damaged_recordings(app: RunningApp, place: Path) -> None:
-    hold(place, app, 1000)
+def test_hundreds_of_damaged_recordings(app: RunningApp, place: Path) -> None:
+    hold(place, app, 400)

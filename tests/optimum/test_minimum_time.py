@@ -235,6 +235,18 @@ def test_kerbs_left_out_have_no_grip_of_their_own():
     assert kept_off.lap.line.grip.min() == 1.0
 
 
+@pytest.mark.parametrize(
+    ("track", "kart"), [("ostrelle_sprint", "senior-single-speed"), ("tinmarsh_rental", "rental-four-stroke")]
+)
+def test_a_lap_with_a_fifth_less_grip_begins_at_its_own_speed(track, kart):
+    """From the earlier speed, which no such kart can drive, it took 38 and 31 iterations."""
+    track, kart = load_track(track), load_kart(kart)
+    again = solve_min_time(track, kart, grip=0.8, warm=solve_min_time(track, kart))
+    assert again.iterations <= 20
+    alone = solve_min_time(track, kart, grip=0.8)
+    assert again.lap_time == pytest.approx(alone.lap_time, abs=again.time_error + alone.time_error)
+
+
 @pytest.mark.parametrize("grip", [0.1, 0.3])
 def test_the_two_methods_agree_on_ice(grip):
     """The roundings of the optimiser's limits shrink with the grip: the exact passes still take the same time."""
