@@ -43,9 +43,6 @@ Step = Callable[[str], None]
 
 #: Spacing of the places at which lines, speeds and lost time are shown [m], and how many of them there may be.
 SHOWN_STEP, MOST_SHOWN = 1.0, 3000
-#: A kart is changed in so many steps that none changes grip, braking or force by more than this, of their logarithm:
-#: for changes of 10 to 30 % on the bundled tracks that took least.
-LARGEST_STEP = 0.25
 #: Habits are imposed in steps of a missed apex [m] and of a higher and a lower speed [m/s]: larger ones at once often
 #: fail at first and take longer.
 APEX_STEP, FASTER_STEP, SLOWER_STEP = 0.25, 0.5, 1.0
@@ -252,8 +249,8 @@ def _by_corner(scene: Scene, found: Found) -> dict[int, float]:
     return {each.corner: float(value) for each, value in zip(stretches, lost)}
 
 
-def changed_kart(kart: Kart, change: KartChange, share: float = 1.0) -> Kart:
-    """The kart with a share of what is changed; grip is a factor on the road's and no field of the kart.
+def changed_kart(kart: Kart, change: KartChange) -> Kart:
+    """The kart with what is changed; grip is a factor on the road's and no field of the kart.
 
     Raises
     ------
@@ -262,13 +259,12 @@ def changed_kart(kart: Kart, change: KartChange, share: float = 1.0) -> Kart:
     """
     engine = kart.engine
     if change.power != 1.0:
-        engine = with_force(engine, change.power**share)
+        engine = with_force(engine, change.power)
     if change.teeth and isinstance(engine, TorqueEngine) and isinstance(engine.ratios, Gearing):
-        teeth = engine.ratios.axle_teeth + round(share * change.teeth)
+        teeth = engine.ratios.axle_teeth + change.teeth
         engine = replace(engine, ratios=replace(engine.ratios, axle_teeth=teeth))
-    braking = kart.driver.braking_share * change.braking**share
-    driver = replace(kart.driver, braking_share=braking)
-    return replace(kart, mass=kart.mass + share * change.mass, driver=driver, engine=engine)
+    driver = replace(kart.driver, braking_share=kart.driver.braking_share * change.braking)
+    return replace(kart, mass=kart.mass + change.mass, driver=driver, engine=engine)
 
 
 @lru_cache(maxsize=32)
@@ -277,19 +273,8 @@ def changed_at(place: Place, change: KartChange) -> Changed:
     scene = scene_at(place)
     if change == AS_IT_IS:
         return Changed(scene.kart, scene.own)
-    largest = max(abs(math.log(factor)) for factor in (change.grip, change.braking, change.power))
-    steps = max(math.ceil(largest / LARGEST_STEP), 1)
-    solution = scene.own
-    for k in range(1, steps + 1):
-        share = k / steps
-        solution = solve_min_time(
-            scene.track,
-            changed_kart(scene.kart, change, share),
-            grip=change.grip**share,
-            warm=solution,
-            verify=k == steps,
-        )
-    return Changed(changed_kart(scene.kart, change), solution)
+    kart = changed_kart(scene.kart, change)
+    return Changed(kart, solve_min_time(scene.track, kart, grip=change.grip, warm=scene.own))
 
 
 @lru_cache(maxsize=16)
