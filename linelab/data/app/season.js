@@ -1,5 +1,5 @@
 // A driver's progress over a season: sessions chosen, put in order by the library, shown from the files it wrote.
-import { call, cancel, el, lapTime, say, tell, work } from "./app.js";
+import { call, cancel, el, inWords, lapTime, say, tell, work } from "./app.js";
 import { keepFresh } from "./asking.js";
 
 const at = (id) => document.getElementById(id);
@@ -27,7 +27,7 @@ function fillTracks() {
   const theirs = sessions.filter((one) => one.driver === at("driver").value);
   const count = (name) => theirs.filter((one) => trackOf(one) === name).length;
   const known = tracks.map((one) => one.name).sort((a, b) => count(b) - count(a) || a.localeCompare(b));
-  choices(at("track"), [...known.map((name) => [name, count(name) ? `${name} (${count(name)})` : name]), [ESTIMATED, "none of these: estimate it from the laps"]]);
+  choices(at("track"), [...known.map((name) => [name, count(name) ? `${inWords(name)} (${count(name)})` : inWords(name)]), [ESTIMATED, "none of these: estimate it from the laps"]]);
   fillSessions();
 }
 
