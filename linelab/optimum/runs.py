@@ -119,8 +119,7 @@ class Barriers(NamedTuple):
 AGAIN, FINER = Barriers(1e-2, (1e-5, 1e-3)), Barriers(3e-2, (1e-3, 1e-2))
 #: A path folds where its curvature half-way between two nodes exceeds theirs so many times, and by so much [1/m].
 FOLD, FOLD_LEAST = 2.0, 0.1
-#: The speed of a changed kart is worked out at every fourth node: from all of them it took as many
-#: iterations.
+#: The speed of a changed kart is worked out at every fourth node: from all of them it took as many iterations.
 EVERY = 4
 #: Most iterations of the project's own method: about twice what the hardest solve took.
 MOST_COLD, MOST_WARM = 150, 100

@@ -223,9 +223,9 @@ def hold(place: Path, app: RunningApp, count: int) -> None:
 
 
 def test_damaged_recordings(app: RunningApp, place: Path) -> None:
-    hold(place, app, 6)
+    hold(place, app, 12)
 
 
 @pytest.mark.slow
-def test_hundreds_of_damaged_recordings(app: RunningApp, place: Path) -> None:
-    hold(place, app, 400)
+def test_a_thousand_damaged_recordings(app: RunningApp, place: Path) -> None:
+    hold(place, app, 1000)
